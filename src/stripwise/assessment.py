@@ -1,0 +1,147 @@
+"""What a run returns: tables as DataFrames, the verdict, and the checks the run made on itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stripwise.scenario.model import Scenario
+
+__all__ = ["Assessment", "ExchangeRate", "HandStep", "PlainCheck", "ReliabilityMap"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlainCheck:
+    """Plain Monte Carlo of the reference strategy at the target life, beside the main answer.
+
+    Attributes
+    ----------
+    samples
+        Number of pseudo-random samples.
+    plain, sampled
+        Probability by plain Monte Carlo and by the exact cover integral.
+    standard_error
+        Of the difference.
+    deviations
+        |plain - sampled| / standard_error.
+    agrees
+        Whether `deviations` is at most 4.
+    """
+
+    samples: int
+    plain: float
+    sampled: float
+    standard_error: float
+    deviations: float
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ExchangeRate:
+    """Cover that buys as much reliability as 24 h more in the forms, at one design point.
+
+    Attributes
+    ----------
+    cover, strip_age
+        The design point: mean cover [mm] and strip age [h].
+    rate
+        mm of cover per 24 h of forms.
+    low95, high95
+        Sampling interval [mm].
+    know_low, know_high
+        2.5 % and 97.5 % quantiles over the knowledge inputs [mm]; NaN without such inputs.
+    """
+
+    cover: float
+    strip_age: float
+    rate: float
+    low95: float
+    high95: float
+    know_low: float
+    know_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReliabilityMap:
+    """Reliability index at the target life over the choices.
+
+    Attributes
+    ----------
+    cover
+        (c,) mean cover [mm].
+    strip_age
+        (t,) strip age [h], equally spaced in its logarithm.
+    follow_up
+        f labels.
+    index
+        (f, t, c) reliability index.
+    """
+
+    cover: NDArray[np.float64]
+    strip_age: NDArray[np.float64]
+    follow_up: tuple[str, ...]
+    index: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class HandStep:
+    """One line of the hand check: words, symbol, formula with numbers filled in, value and unit."""
+
+    words: str
+    symbol: str
+    formula: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Everything that a run computes.
+
+    Attributes
+    ----------
+    scenario
+        The scenario as resolved.
+    curves, strategies, sensitivity
+        The tables of the files of the same name; README.md explains their columns.
+    inputs
+        One row per input: name, label, family, mean, sd, p05, p50, p95, unit, kind, group, source.
+    verdict
+        Sentences for the owner, the most important first.
+    exchange
+        Cover against form time, or None where the scenario opens no choices.
+    reliability_map
+        Index over cover and strip age, or None where the scenario opens no choices.
+    hand_check
+        Steps of a calculation at mean values for the reference strategy.
+    plain_check
+        The independent check by plain Monte Carlo.
+    special_cases
+        One row per case and strategy: case, strategy ("" for all), share of the samples.
+    uniform_face
+        strategy, probability_at_target with the penalty on the whole cover; None unless the
+        scenario penalises a skin only.
+    warnings
+        What the reader must know before using the numbers.
+    run
+        Versions, seed, sizes and times, for run.json.
+    """
+
+    scenario: Scenario
+    curves: pd.DataFrame
+    strategies: pd.DataFrame
+    sensitivity: pd.DataFrame
+    inputs: pd.DataFrame
+    verdict: tuple[str, ...]
+    exchange: ExchangeRate | None
+    reliability_map: ReliabilityMap | None
+    hand_check: tuple[HandStep, ...]
+    plain_check: PlainCheck
+    special_cases: pd.DataFrame
+    uniform_face: pd.DataFrame | None
+    warnings: tuple[str, ...]
+    run: dict[str, Any]

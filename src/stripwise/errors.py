@@ -1,0 +1,32 @@
+"""The exceptions that stripwise raises on purpose, on one root."""
+
+__all__ = ["InputError", "NumericalError", "OutputError", "ScenarioError", "StripwiseError"]
+
+
+class StripwiseError(Exception):
+    """Root of every error that stripwise raises on purpose."""
+
+
+class InputError(StripwiseError, ValueError):
+    """A value cannot be used: ``where`` names it, the text says what was found and allowed."""
+
+    def __init__(self, where: str, problem: str) -> None:
+        super().__init__(f"{where}: {problem}" if where else problem)
+        self.where = where
+        self.problem = problem
+
+
+class ScenarioError(StripwiseError):
+    """A scenario file cannot be used; ``problems`` lists one line per thing that is wrong."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = tuple(problems)
+
+
+class OutputError(StripwiseError):
+    """Results cannot be written where they were asked to go."""
+
+
+class NumericalError(StripwiseError):
+    """A computation produced a value that is not finite or did not converge."""
