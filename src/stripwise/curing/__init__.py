@@ -1,0 +1,1 @@
+"""From the strip age, the temperatures and the follow-up curing to the penalty factor."""

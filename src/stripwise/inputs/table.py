@@ -60,7 +60,8 @@ class InverseTable:
     def _of_size(cls, law: Any, size: int) -> Self | None:
         z = np.linspace(-REACH, REACH, size + 1)
         x = exact_inverse(law, z)
-        density = law.pdf(x)
+        with np.errstate(all="ignore"):
+            density = law.pdf(x)
         if not np.all(np.isfinite(density) & (density > 0)):
             return None
         step = 2 * REACH / size
@@ -72,7 +73,7 @@ class InverseTable:
 
     def _error(self, law: Any) -> float:
         size = self.coefficients.shape[1]
-        z = -REACH + self.step * (np.arange(size) + 0.5)
+        z = -REACH + self.step * (np.arange(size, dtype=np.float64) + 0.5)
         x = self(z)
         with np.errstate(all="ignore"):
             lower = np.abs(law.cdf(x) / special.ndtr(z) - 1.0)

@@ -1,0 +1,54 @@
+"""Probabilistic service life of concrete walls whose forms are stripped early.
+
+>>> import stripwise
+>>> callable(stripwise.load) and callable(stripwise.assess)
+True
+"""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+from stripwise.errors import InputError, NumericalError, OutputError, ScenarioError, StripwiseError
+
+if TYPE_CHECKING:
+    from stripwise.assess import assess
+    from stripwise.assessment import Assessment
+    from stripwise.report.write import write
+    from stripwise.scenario.loading import load
+    from stripwise.scenario.model import Scenario
+
+__all__ = [
+    "Assessment",
+    "InputError",
+    "NumericalError",
+    "OutputError",
+    "Scenario",
+    "ScenarioError",
+    "StripwiseError",
+    "assess",
+    "load",
+    "write",
+]
+
+__version__ = version("stripwise")
+
+_HOMES = {
+    "Assessment": "stripwise.assessment",
+    "Scenario": "stripwise.scenario.model",
+    "assess": "stripwise.assess",
+    "load": "stripwise.scenario.loading",
+    "write": "stripwise.report.write",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import on first use, so that `stripwise --help` does not wait for pandas."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'stripwise' has no attribute {name!r}")
+    from importlib import import_module
+
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value

@@ -1,0 +1,375 @@
+"""The one corridor: from a scenario to an assessment."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Callable
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from stripwise.assessment import Assessment, ExchangeRate, PlainCheck, ReliabilityMap
+from stripwise.curing.maturity import equivalent_age
+from stripwise.handcheck import hand_check
+from stripwise.ingress.clock import DAYS_PER_YEAR, ZERO_CELSIUS, Clock
+from stripwise.risk import joint, tables
+from stripwise.risk.curves import CurveSet, interval, probability_curves
+from stripwise.risk.plain import plain_curves
+from stripwise.risk.sensitivity import Indices, margin_indices
+from stripwise.risk.wall import COVER, Plan, Wall
+from stripwise.scenario.describe import inputs_table
+from stripwise.scenario.model import FollowUp, Scenario
+from stripwise.verdict import verdict
+
+__all__ = ["assess", "wall_of"]
+
+Progress = Callable[[str, float], None]
+
+PLAIN_SAMPLES = 200_000
+PLAIN_LIMIT = 4.0
+MAP_STRIP_AGES = 15
+KNOWLEDGE_QUANTILES = (0.025, 0.975)
+
+
+def wall_of(scenario: Scenario) -> Wall:
+    """Return the wall that the physics computes on.
+
+    Parameters
+    ----------
+    scenario
+        A scenario in internal units.
+
+    Returns
+    -------
+    The `Wall`, temperatures turned into factors on time.
+    """
+    plans = tuple(
+        _plan(
+            scenario, strategy.name, strategy.strip_age_input, strategy.temperature,
+            strategy.follow_up, strategy.penalty_input,
+        )
+        for strategy in scenario.strategies
+    )  # fmt: skip
+    clock = Clock(
+        reference_age=scenario.diffusivity_age_d / DAYS_PER_YEAR,
+        convention=scenario.ageing_convention,
+        exposure_age=scenario.exposure_age_d / DAYS_PER_YEAR,
+        ageing_ends=scenario.ageing_ends,
+    )
+    return Wall(
+        inputs=scenario.inputs,
+        correlations=scenario.correlations,
+        plans=plans,
+        clock=clock,
+        test_factor=scenario.test_factor,
+        monthly=tuple(t + ZERO_CELSIUS for t in scenario.monthly_temperature),
+        layered=scenario.curing.layered,
+        reference_d=scenario.curing.reference_d,
+    )
+
+
+def _factor(scenario: Scenario, temperature: float) -> float:
+    curing = scenario.curing
+    return float(
+        equivalent_age(
+            1.0,
+            temperature,
+            function=curing.maturity,  # type: ignore[arg-type]
+            reference_c=curing.reference_temperature,
+            activation_temperature=curing.activation_temperature,
+            datum_c=curing.datum_temperature,
+        )
+    )
+
+
+def _plan(  # noqa: PLR0917
+    scenario: Scenario, name: str, strip_age: str | float, temperature: float,
+    follow_up: FollowUp, penalty: str,
+) -> Plan:  # fmt: skip
+    return Plan(
+        name=name,
+        strip_age=strip_age,
+        strip_factor=_factor(scenario, temperature),
+        follow_up_h=follow_up.duration_h,
+        follow_up_factor=_factor(scenario, follow_up.temperature),
+        retention=follow_up.retention_input,
+        penalty=penalty,
+    )
+
+
+def assess(
+    scenario: Scenario, *, workers: int = 2, progress: Progress | None = None
+) -> Assessment:
+    """Run the whole assessment of a scenario.
+
+    Parameters
+    ----------
+    scenario
+        A scenario, as `stripwise.load` returns it.
+    workers
+        Threads; the results do not depend on it.
+    progress
+        Called with the name of a stage and the share of it that is done, in [0, 1].
+
+    Returns
+    -------
+    The `Assessment`.
+
+    Raises
+    ------
+    NumericalError
+        If an input draws or a probability comes out that is not finite.
+    """
+    tell = progress or (lambda _stage, _done: None)
+    started = time.perf_counter()
+    stages: dict[str, float] = {}
+
+    def mark(stage: str) -> None:
+        stages[stage] = time.perf_counter() - started - sum(stages.values())
+        tell(stage, 1.0)
+
+    wall = wall_of(scenario)
+    goal = tables.Goal(
+        life=scenario.target.service_life,
+        probability=scenario.target.probability,
+        index=scenario.target.reliability_index,
+        horizon=scenario.sampling.horizon,
+        reference=scenario.reference_strategy,
+    )
+    curves = _curves(wall, scenario, workers=workers, progress=tell)
+    mark("curves")
+    curve_table = tables.curve_table(wall, curves, goal)
+    strategy_table = tables.strategy_table(wall, curves, goal)
+    reference = [plan.name for plan in wall.plans].index(goal.reference)
+    check = _plain_check(wall, curves, goal, reference, seed=scenario.sampling.seed, workers=workers)
+    mark("plain Monte Carlo")
+    margin = margin_indices(
+        wall, goal.life, repeats=scenario.sampling.repeats, seed=scenario.sampling.seed,
+        workers=workers,
+    )  # fmt: skip
+    rows = tables.margin_rows(wall, margin, goal.life)
+    mark("drivers")
+    choices = _Choices.of(wall, scenario, goal, workers=workers)
+    if choices is not None:
+        rows += choices.rows
+    mark("choices")
+    sensitivity = pd.DataFrame(rows).reindex(columns=tables.SENSITIVITY_COLUMNS)
+    text_columns = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
+    sensitivity[text_columns] = sensitivity[text_columns].fillna("")
+    uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
+    mark("uniform face")
+    warnings = [*scenario.warnings, *_warnings(scenario, curves, check, choices)]
+    run: dict[str, Any] = {
+        "versions": {
+            name: version(name) for name in ("stripwise", "numpy", "scipy", "pandas", "matplotlib")
+        },
+        "python": platform.python_version(),
+        "seed": scenario.sampling.seed,
+        "points": scenario.sampling.points,
+        "repeats": scenario.sampling.repeats,
+        "samples": curves.samples,
+        "horizon_yr": goal.horizon,
+        "sampled_ages_yr": [float(a) for a in curves.mean.ages],
+        "interpolation_error": curves.interpolation_error,
+        "integrated_exactly": curves.integrated,
+        "cover_share_check": _cover_share(wall, margin, reference),
+        "seconds": stages,
+    }
+    return Assessment(
+        scenario=scenario,
+        curves=curve_table,
+        strategies=strategy_table,
+        sensitivity=sensitivity,
+        inputs=inputs_table(scenario),
+        verdict=verdict(
+            strategy_table, sensitivity, goal=goal,
+            choices=scenario.choices, exchange=choices.exchange if choices else None,
+            flips=choices.flips if choices else False, units=scenario.units,
+        ),
+        exchange=choices.exchange if choices else None,
+        reliability_map=choices.map if choices else None,
+        hand_check=hand_check(
+            wall, wall.plans[reference], age=goal.life,
+            penalty=float(curves.penalty_mean[reference]),
+        ),
+        plain_check=check,
+        special_cases=pd.DataFrame(
+            [{"case": c, "strategy": "", "share": s} for c, s in curves.shares.items()]
+        ),
+        uniform_face=uniform,
+        warnings=tuple(warnings),
+        run=run,
+    )  # fmt: skip
+
+
+def _curves(
+    wall: Wall, scenario: Scenario, *, workers: int, progress: Progress | None
+) -> CurveSet:
+    sampling = scenario.sampling
+    return probability_curves(
+        wall,
+        horizon=sampling.horizon,
+        kinks=(scenario.target.service_life, scenario.ageing_ends),
+        points=sampling.points,
+        repeats=sampling.repeats,
+        seed=sampling.seed,
+        workers=workers,
+        progress=progress,
+    )
+
+
+def _plain_check(
+    wall: Wall, curves: CurveSet, goal: tables.Goal, reference: int, *, seed: int, workers: int
+) -> PlainCheck:
+    one = wall.with_plans((wall.plans[reference],))
+    at = np.array([goal.life])
+    plain = float(plain_curves(one, at, samples=PLAIN_SAMPLES, seed=seed, workers=workers)[0, 0])
+    by_repeat = np.array([special.ndtr(-c.at(at)[reference, 0]) for c in curves.repeats])
+    sampled = float(special.ndtr(-curves.mean.at(at)[reference, 0]))
+    # the plain estimate's own variance, with the other answer in place of a count of 0 or all
+    variance = max(sampled * (1.0 - sampled), 1.0 / PLAIN_SAMPLES) / PLAIN_SAMPLES
+    error = float(np.sqrt(variance + np.var(by_repeat, ddof=1) / len(by_repeat)))
+    deviations = abs(plain - sampled) / error
+    return PlainCheck(PLAIN_SAMPLES, plain, sampled, error, deviations, deviations <= PLAIN_LIMIT)
+
+
+def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFrame:
+    curves = _curves(wall.uniform(), scenario, workers=workers, progress=None)
+    at = np.array([scenario.target.service_life])
+    return pd.DataFrame(
+        {
+            "strategy": [plan.name for plan in wall.plans],
+            "probability_at_target": special.ndtr(-curves.mean.at(at))[:, 0],
+        }
+    )
+
+
+def _cover_share(wall: Wall, margin: list[list[Indices]], reference: int) -> dict[str, float]:
+    """Share of the cover in the margin: sampled, and from the exact sum of two variances."""
+    for item in margin[0]:
+        if item.label == COVER and item.status[reference] in ("ok", "wide"):
+            gap = item.total[:, reference] - item.first[:, reference]
+            mean, low, high = interval(gap)
+            return {
+                "first": float(item.first[:, reference].mean()),
+                "total": float(item.total[:, reference].mean()),
+                "total_minus_first": float(mean),
+                "low95": float(low),
+                "high95": float(high),
+            }
+    return {}
+
+
+class _Choices:
+    """What the choices analysis gives: rows, whether the order flips, exchange rate and map."""
+
+    rows: list[dict[str, object]]
+    flips: bool
+    exchange: ExchangeRate | None
+    map: ReliabilityMap
+
+    @classmethod
+    def of(
+        cls, wall: Wall, scenario: Scenario, goal: tables.Goal, *, workers: int
+    ) -> _Choices | None:
+        """Analyse the choices of a scenario, or return None where it opens none."""
+        options = scenario.choices
+        if options is None:
+            return None
+        self = cls()
+        temperature = scenario.curing.temperature
+        plans = tuple(
+            _plan(scenario, f.label, 24.0, temperature, f, "") for f in options.follow_up
+        )
+        seed, repeats = scenario.sampling.seed, scenario.sampling.repeats
+        low, high, step = options.cover
+
+        def indices(shrink: float) -> joint.ChoiceIndices:
+            nodes = joint.choice_nodes((low, high), options.strip_age, plans, shrink=shrink)
+            index = joint.index_by_repeat(
+                wall, nodes.grid, goal.life, repeats=repeats, seed=seed, workers=workers
+            )
+            return joint.choice_indices(index, nodes.weights)
+
+        whole, half = indices(1.0), indices(0.5)
+        self.rows = tables.choice_rows(whole, goal.life, knowledge=False)
+        nodes = joint.choice_nodes((low, high), options.strip_age, plans)
+        doubted = joint.index_by_knowledge(wall, nodes.grid, goal.life, seed=seed, workers=workers)
+        if doubted is not None:
+            shares = joint.choice_indices(doubted, nodes.weights)
+            self.rows += tables.choice_rows(shares, goal.life, knowledge=True)
+        order = [np.argsort(-c.total.mean(axis=0)).tolist() for c in (whole, half)]
+        self.flips = order[0][0] != order[1][0]
+        self.exchange = _exchange(wall, scenario, goal, workers=workers)
+        covers = np.append(np.arange(low, high - 1e-9, step), high)
+        grid = joint.Grid(covers, np.geomspace(*options.strip_age, MAP_STRIP_AGES), plans)
+        index = joint.index_by_repeat(
+            wall, grid, goal.life, repeats=repeats, seed=seed, workers=workers
+        )
+        self.map = ReliabilityMap(
+            grid.cover, grid.strip_age, tuple(p.name for p in plans), index.mean(axis=0)
+        )
+        return self
+
+
+def _exchange(
+    wall: Wall, scenario: Scenario, goal: tables.Goal, *, workers: int
+) -> ExchangeRate | None:
+    plan = next(p for p in wall.plans if p.name == goal.reference)
+    if plan.penalty or not isinstance(plan.strip_age, str):
+        return None
+    cover = wall.input(COVER).distribution.parent_mean
+    strip = wall.input(plan.strip_age).distribution.mean
+    grid = joint.exchange_grid(plan, cover=cover, strip_age=strip)
+    seed = scenario.sampling.seed
+    rates = joint.exchange_rate(
+        joint.index_by_repeat(
+            wall, grid, goal.life, repeats=scenario.sampling.repeats, seed=seed, workers=workers
+        )
+    )
+    mean, low, high = (float(x) for x in interval(rates))
+    doubted = joint.index_by_knowledge(wall, grid, goal.life, seed=seed, workers=workers)
+    know = (np.nan, np.nan)
+    if doubted is not None:
+        found = joint.exchange_rate(doubted)
+        usable = found[~np.isnan(found)]
+        if usable.size:
+            know = tuple(np.quantile(usable, KNOWLEDGE_QUANTILES, method="nearest"))
+    return ExchangeRate(cover, strip, mean, low, high, float(know[0]), float(know[1]))
+
+
+def _warnings(
+    scenario: Scenario, curves: CurveSet, check: PlainCheck, choices: _Choices | None
+) -> list[str]:
+    found = []
+    if not check.agrees:
+        found.append(
+            f"PLAIN MONTE CARLO DISAGREES: {check.plain:.5f} against {check.sampled:.5f} at the "
+            f"target life, {check.deviations:.1f} standard errors apart. Do not use these results."
+        )
+    if curves.know_low is None:
+        found.append("No random input is marked as knowledge: the bands show sampling error only.")
+    if curves.integrated != COVER:
+        what = (
+            f"{curves.integrated} was integrated exactly instead of the cover"
+            if curves.integrated
+            else "neither cover nor diffusivity is random, so the samples were counted"
+        )
+        found.append(f"In the curves {what}.")
+    if curves.interpolation_error > 2e-6:
+        found.append(
+            "The curves are interpolated with an error up to "
+            f"{curves.interpolation_error:.1e} in probability."
+        )
+    if scenario.monthly_temperature:
+        found.append(
+            "The temperature factor is the mean of twelve monthly factors: exact at whole years "
+            "for a constant diffusivity, an approximation otherwise."
+        )
+    if choices is None:
+        found.append("Without a [choices] section cover and curing time are not compared.")
+    return found

@@ -1,0 +1,136 @@
+"""A calculation at mean values that a reader can follow with a pocket calculator."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import special
+
+from stripwise.assessment import HandStep
+from stripwise.ingress.clock import REFERENCE_TEMPERATURE
+from stripwise.risk.integral import front_depths, initiation_ages
+from stripwise.risk.wall import COVER, DIFFUSIVITY, Plan, Wall
+
+__all__ = ["hand_check"]
+
+MM2_YR_PER_1E12_M2_S = 31.5576
+
+
+def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[HandStep, ...]:
+    """Work one strategy through at the mean of every input.
+
+    Parameters
+    ----------
+    wall
+        The wall.
+    plan
+        The strategy.
+    age
+        Age since first exposure [yr].
+    penalty
+        Mean penalty factor k_c of the strategy.
+
+    Returns
+    -------
+    The steps, in order.
+    """
+    mean = {item.name: item.distribution.mean for item in wall.inputs}
+    values = {**mean, "hand.penalty": penalty}
+    one = wall.with_plans((Plan(plan.name, 24.0, 1.0, penalty="hand.penalty"),))
+    face = one.face(values)
+    exponent, zone, cover = mean["concrete.ageing_exponent"], float(face.zone), mean[COVER]
+    diffusivity = mean[DIFFUSIVITY]
+    rate = float(np.exp(face.log_rate))
+    warmth = rate / diffusivity / wall.test_factor
+    tau = float(rate * np.exp(wall.clock.log_shape(age, exponent)))
+    ageing = tau / (rate * age)
+    depth = float(front_depths(one, face, age)[0])
+    start = float(np.asarray(initiation_ages(one, face, values)[0]))
+    cs, c0 = mean["exposure.surface_chloride"], mean["exposure.initial_chloride"]
+    cc = mean["reinforcement.critical_chloride"]
+    days = float(plan.effective_days(mean))
+    unit = diffusivity / MM2_YR_PER_1E12_M2_S
+    steps = [
+        HandStep(
+            "Effective curing duration at the reference temperature",
+            "t_c",
+            _curing_formula(wall, plan, mean),
+            days,
+            "d",
+        ),
+        HandStep("Penalty factor, its mean", "k_c", "mean of the samples", penalty, ""),
+        HandStep("Temperature factor", "k_e", _warmth_formula(wall, mean), warmth, ""),
+        HandStep(
+            "Diffusivity at the reference age",
+            "D_ref",
+            f"{unit:.4g} x 1e-12 m2/s x 31.5576",
+            diffusivity,
+            "mm2/yr",
+        ),
+        HandStep(
+            f"Ageing over {age:g} yr", "f_a", _ageing_formula(wall, age, exponent), ageing, ""
+        ),
+        HandStep(
+            "Transformed time of the reference concrete",
+            "tau",
+            f"{warmth:.4f} x {wall.test_factor:g} x {diffusivity:.2f} x {ageing:.5f} x {age:g}",
+            tau,
+            "mm2",
+        ),
+        HandStep(
+            "Share of the surface content at the front",
+            "rho",
+            f"({cc:.3g} - {c0:.3g}) / ({cs:.3g} - {c0:.3g})",
+            float(face.ratio),
+            "",
+        ),
+    ]
+    if not 0.0 < float(face.ratio) < 1.0:
+        words = (
+            "At mean values the surface content stays below the critical content: no front"
+            if float(face.ratio) >= 1.0
+            else "At mean values the initial content is critical: depassivated from the start"
+        )
+        return (*steps, HandStep(words, "x_c", "", depth, "mm"))
+    z = float(special.erfcinv(face.ratio))
+    steps.append(HandStep("Inverse of erfc, from a table", "z", f"erfc(z) = {face.ratio:.4f}", z, ""))
+    front = (
+        f"{zone:.2f} + 2 x {z:.4f} x sqrt({penalty:.4f} x {tau:.2f})"
+        if not wall.layered
+        else f"skin of {float(face.skin):.3g} mm: solved, not by hand; bound without a penalty "
+        f"{zone + 2 * z * np.sqrt(tau):.2f} mm"
+    )
+    steps += [
+        HandStep(f"Depth of the chloride front at {age:g} yr", "x_c", front, depth, "mm"),
+        HandStep("Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"),
+        HandStep("Initiation age at mean values", "t_i", "x_c(t_i) = c", start, "yr"),
+    ]
+    return tuple(steps)
+
+
+def _curing_formula(wall: Wall, plan: Plan, mean: dict[str, float]) -> str:
+    strip = mean[plan.strip_age] if isinstance(plan.strip_age, str) else plan.strip_age
+    text = f"{strip:g} h x {plan.strip_factor:.4f}"
+    if plan.retention:
+        text += f" + {mean[plan.retention]:.3g} x {plan.follow_up_h:g} h x {plan.follow_up_factor:.4f}"
+    return f"({text}) / 24"
+
+
+def _warmth_formula(wall: Wall, mean: dict[str, float]) -> str:
+    coefficient = mean["concrete.temperature_coefficient"]
+    if wall.monthly:
+        return f"mean over 12 months of exp({coefficient:.0f} x (1/{REFERENCE_TEMPERATURE:g} - 1/T))"
+    temperature = mean["exposure.temperature"]
+    return f"exp({coefficient:.0f} x (1/{REFERENCE_TEMPERATURE:g} - 1/{temperature:.2f}))"
+
+
+def _ageing_formula(wall: Wall, age: float, exponent: float) -> str:
+    clock = wall.clock
+    reference = clock.reference_age
+    if clock.convention == "apparent" and age <= clock.ageing_ends:
+        return f"({reference:.5f} / {age:g})^{exponent:.3f}"
+    if clock.convention == "apparent":
+        return f"({reference:.5f} / {clock.ageing_ends:g})^{exponent:.3f}"
+    return (
+        f"{reference:.5f}^{exponent:.3f} x [({age:g} + {clock.exposure_age:.5f})^(1 - {exponent:.3f})"
+        f" - {clock.exposure_age:.5f}^(1 - {exponent:.3f})] / (1 - {exponent:.3f}) / {age:g}"
+    )

@@ -1,0 +1,313 @@
+"""Map of the reliability index over cover and strip age, one panel per follow-up curing."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import ListedColormap
+from matplotlib.contour import QuadContourSet
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from stripwise.assessment import Assessment, ReliabilityMap
+from stripwise.errors import InputError
+from stripwise.report import paper, style, words
+from stripwise.report.labels import Box, text_width
+from stripwise.report.tables import mean_cover, required_cover
+
+__all__ = ["map_figure", "plot_map"]
+
+Array = NDArray[np.float64]
+
+PANEL_HEIGHT_MM = 62.0
+LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 16.0, 13.0, 12.0, 7.0
+TICK_HOURS = (4, 6, 8, 12, 16, 24, 36, 48, 72, 120, 168, 336, 672)
+LIMIT = 8.0
+"""Index at which the map is cut, so that infinite values can be drawn."""
+
+
+def map_figure(assessment: Assessment) -> Figure:
+    """Draw the map of every follow-up on one sheet with a common headline.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run with a reliability map.
+
+    Returns
+    -------
+    The figure: panels in one or two columns.
+    """
+    grid = _map_of(assessment)
+    count = len(grid.follow_up)
+    columns = 1 if count == 1 else 2
+    rows = -(-count // columns)
+    title, note = _title(assessment), _note(assessment)
+    # The first panel's axes carry the headline; the sheet below it is cut into the panels.
+    below = (rows - 1) * (PANEL_HEIGHT_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
+    first = paper.sheet(height=PANEL_HEIGHT_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below,
+                        title=title, note=note)  # fmt: skip
+    figure = first.get_figure(root=True)
+    if figure is None:
+        raise InputError("map", "has no figure")
+    paper.headline(first, title, note=note)
+    first.set_axis_off()
+    total = figure.get_size_inches()[1] * style.MM_PER_INCH
+    width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
+    if columns == 1:
+        width = 0.7 * width
+    for place, label in enumerate(grid.follow_up):
+        row, column = divmod(place, columns)
+        bottom = below - row * (PANEL_HEIGHT_MM + BELOW_MM + ABOVE_MM)
+        ax = figure.add_axes(
+            (
+                (LEFT_MM + column * (width + GAP_MM)) / style.WIDTH_MM,
+                bottom / total,
+                width / style.WIDTH_MM,
+                PANEL_HEIGHT_MM / total,
+            )
+        )
+        plot_map(assessment, ax=ax, follow_up=label)
+    return figure
+
+
+def plot_map(
+    data: Assessment, *, ax: Axes | None = None, follow_up: str | None = None
+) -> Axes:
+    """Plot the reliability index over cover and strip age for one follow-up.
+
+    Parameters
+    ----------
+    data
+        Results of a run with a reliability map.
+    ax
+        Axes to draw on; a new figure of print size if None.
+    follow_up
+        Label of the follow-up; the map's first if None.
+
+    Returns
+    -------
+    The axes.
+
+    Raises
+    ------
+    InputError
+        If the assessment has no map, or no such follow-up on it.
+    """
+    grid, units = _map_of(data), data.scenario.units
+    label = grid.follow_up[0] if follow_up is None else follow_up
+    if label not in grid.follow_up:
+        raise InputError(
+            "follow_up", f"= {label!r} is not on the map; it has {', '.join(grid.follow_up)}"
+        )
+    if ax is None:
+        ax = paper.sheet(height=90.0, left=LEFT_MM, right=4.0, bottom=BELOW_MM,
+                         title=_title(data), note=_note(data))  # fmt: skip
+        paper.headline(ax, _title(data), note=_note(data))
+    index = np.clip(grid.index[grid.follow_up.index(label)], -LIMIT, LIMIT)
+    cover = np.array([words.displayed(c, "mm", units=units) for c in grid.cover])
+    paper.dress(ax)
+    ax.set_xscale("log")
+    ax.set_xlim(grid.strip_age[0], grid.strip_age[-1])
+    ax.set_ylim(cover[0], cover[-1])
+    _shade(ax, grid.strip_age, cover, index=index, data=data, label=label)
+    ticks = _ticks(grid.strip_age[0], grid.strip_age[-1], paper.axes_size(ax)[0])
+    ax.set_xticks(ticks, labels=[words.duration(t) for t in ticks], parse_math=False)
+    ax.set_xticks([], minor=True)
+    ax.set_xlabel("Strip age", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel(f"Mean cover [{words.unit_text('mm', units=units)}]", fontsize=style.TEXT_SIZE)
+    ax.annotate(f"Follow-up: {label}", xy=(0.0, 1.0), xycoords="axes fraction",
+                xytext=(0.0, 3.5), textcoords="offset points", ha="left", va="bottom",
+                fontsize=style.TEXT_SIZE, color=style.INK, annotation_clip=False,
+                parse_math=False)  # fmt: skip
+    return ax
+
+
+def _shade(
+    ax: Axes, hours: Array, cover: Array, *, index: Array, data: Assessment, label: str
+) -> None:
+    target = data.scenario.target.reliability_index
+    shades = ListedColormap(list(style.MAP_SHADES))
+    edges = [-LIMIT - 1, target - 0.5, target, target + 0.5, LIMIT + 1]
+    ax.contourf(hours, cover, index.T, levels=edges, cmap=shades)
+    boxes = _mark_strategies(ax, hours, cover, data=data, label=label)
+    levels = [level for level in np.arange(-6.0, 8.1, 0.5) if abs(level - target) > 0.15]
+    inside = [level for level in levels if index.min() < level < index.max()]
+    if index.min() < target < index.max():
+        bold = ax.contour(hours, cover, index.T, levels=[target], colors=style.TARGET,
+                          linewidths=1.8)  # fmt: skip
+        boxes = _label_lines(ax, bold, boxes, bold=True)
+    if inside:
+        thin = ax.contour(hours, cover, index.T, levels=inside, colors=style.GREY,
+                          linewidths=0.6, linestyles="solid")  # fmt: skip
+        _label_lines(ax, thin, boxes, bold=False)
+
+
+def _on_paper(ax: Axes, x: Array, y: Array) -> Array:
+    """(k, 2) positions in points from the lower left corner of the axes."""
+    width, height = paper.axes_size(ax)
+    share = ax.transAxes.inverted().transform(ax.transData.transform(np.column_stack((x, y))))
+    return np.asarray(share * (width, height))
+
+
+def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: bool) -> list[Box]:
+    """Write each level on its own line where nothing else stands; skip it if there is no room."""
+    width, height = paper.axes_size(ax)
+    for level, path in zip(lines.levels, lines.get_paths(), strict=True):
+        text = f"target {words.index(float(level))}" if bold else f"{level:.1f}"
+        size = text_width(text, style.NOTE_SIZE, bold) + 4.0, style.NOTE_SIZE * 1.5
+        vertices = np.asarray(path.vertices, dtype=float)
+        if not len(vertices):
+            continue
+        spots = _on_paper(ax, vertices[:, 0], vertices[:, 1])
+        for spot in _candidates(spots):
+            box = Box(float(spot[0]), float(spot[1]), *size)
+            if box.inside(width, height) and not any(box.overlaps(other) for other in boxes):
+                boxes = [*boxes, box]
+                ax.annotate(text, xy=(box.x / width, box.y / height), xycoords="axes fraction",
+                            ha="center", va="center", fontsize=style.NOTE_SIZE,
+                            fontweight="bold" if bold else "normal",
+                            color=style.TARGET if bold else style.GREY, parse_math=False,
+                            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85,
+                                  "pad": 0.6})  # fmt: skip
+                break
+    return boxes
+
+
+def _candidates(spots: Array) -> Array:
+    """Points along a line, from its middle outwards, close enough to find any gap."""
+    step = np.hypot(*np.diff(spots, axis=0).T)
+    along = np.concatenate(([0.0], np.cumsum(step)))
+    places = np.linspace(0.0, along[-1], 61)
+    places = places[np.argsort(np.abs(places - 0.5 * along[-1]), kind="stable")]
+    return np.column_stack([np.interp(places, along, spots[:, axis]) for axis in (0, 1)])
+
+
+def _mark_strategies(
+    ax: Axes, hours: Array, cover: Array, *, data: Assessment, label: str
+) -> list[Box]:
+    """Mark the strategies of this panel with their numbers; near ones share a mark."""
+    scenario = data.scenario
+    mean = words.displayed(mean_cover(data), "mm", units=scenario.units)
+    if not cover[0] <= mean <= cover[-1]:
+        return []
+    found = [
+        (strip, number)
+        for number, strip, panel in _marks(data)
+        if panel == label and hours[0] <= strip <= hours[-1]
+    ]
+    if not found:
+        return []
+    spots = _on_paper(ax, np.array([strip for strip, _ in found]), np.full(len(found), mean))
+    marks = _merged([(float(x), [number]) for x, (_, number) in zip(spots[:, 0], found, strict=True)])
+    width, height = paper.axes_size(ax)
+    boxes = []
+    for x, numbers in marks:
+        text = ", ".join(str(n) for n in numbers)
+        boxes.append(Box(x, float(spots[0, 1]), _mark_width(numbers), style.NOTE_SIZE * 2.0))
+        ax.annotate(text, xy=(x / width, spots[0, 1] / height), xycoords="axes fraction",
+                    ha="center", va="center", fontsize=style.NOTE_SIZE, fontweight="bold",
+                    color="white", annotation_clip=False, parse_math=False,
+                    bbox={"boxstyle": "round,pad=0.3", "facecolor": style.MARK,
+                          "edgecolor": "white", "linewidth": 0.8})  # fmt: skip
+    return boxes
+
+
+def _marks(data: Assessment) -> list[tuple[int, float, str]]:
+    """Number, mean strip age [h] and follow-up of the strategies whose penalty is the law's."""
+    scenario = data.scenario
+    return [
+        (number, scenario.input(s.strip_age_input).distribution.mean, s.follow_up.label)
+        for number, s in enumerate(scenario.strategies, start=1)
+        if not s.penalty_input
+    ]
+
+
+def _mark_width(numbers: list[int]) -> float:
+    return text_width(", ".join(str(n) for n in numbers), style.NOTE_SIZE, True) + 8.0
+
+
+def _merged(marks: list[tuple[float, list[int]]]) -> list[tuple[float, list[int]]]:
+    """Join neighbours until no two marks touch; a joined mark sits between its members."""
+    marks = sorted(marks)
+    for left, right in pairwise(range(len(marks))):
+        (x, here), (y, there) = marks[left], marks[right]
+        if y - x < 0.5 * (_mark_width(here) + _mark_width(there)) + 1.0:
+            middle = (x * len(here) + y * len(there)) / (len(here) + len(there))
+            both = (middle, sorted(here + there))
+            return _merged([*marks[:left], both, *marks[right + 1 :]])
+    return marks
+
+
+def _unmarked(data: Assessment) -> list[int]:
+    """Numbers of the strategies that lie on no panel."""
+    grid = _map_of(data)
+    inside = grid.cover[0] <= mean_cover(data) <= grid.cover[-1]
+    shown = {
+        number
+        for number, strip, label in _marks(data)
+        if inside
+        and label in grid.follow_up
+        and grid.strip_age[0] <= strip <= grid.strip_age[-1]
+    }
+    return [n for n in range(1, len(data.scenario.strategies) + 1) if n not in shown]
+
+
+def _ticks(low: float, high: float, width: float) -> list[float]:
+    """Round strip ages in the range, dropping those whose label would touch the one before."""
+    kept: list[float] = []
+    edge = -np.inf
+    for hours in TICK_HOURS:
+        if not low <= hours <= high:
+            continue
+        at = np.log(hours / low) / np.log(high / low) * width
+        half = 0.5 * text_width(words.duration(hours), style.TEXT_SIZE)
+        if at - half > edge + 4.0:
+            kept.append(float(hours))
+            edge = at + half
+    return kept
+
+
+def _title(data: Assessment) -> str:
+    """Cover that the shortest and the longest strip age of the first follow-up need."""
+    grid, units = _map_of(data), data.scenario.units
+    need = required_cover(grid, data.scenario.target.reliability_index)[0]
+    parts = []
+    for at in (0, -1):
+        hours = words.duration(float(grid.strip_age[at]))
+        if np.isnan(need[at]):
+            most = words.length(float(grid.cover[-1]), units=units)
+            parts.append(f"stripped at {hours}, not even {most} of mean cover is enough")
+        elif need[at] <= grid.cover[0]:
+            least = words.length(float(grid.cover[0]), units=units)
+            parts.append(f"stripped at {hours}, {least} of mean cover is enough")
+        else:
+            cover = words.length(words.rounded_up(float(need[at]), units=units), units=units)
+            parts.append(f"stripped at {hours}, the wall needs {cover} of mean cover")
+    text = "; ".join(parts)
+    after = "" if grid.follow_up[0] == "none" else f" (follow-up: {grid.follow_up[0]})"
+    return text[0].upper() + text[1:] + after
+
+
+def _note(data: Assessment) -> str:
+    target = data.scenario.target
+    note = (
+        "Lines: reliability index against depassivation within "
+        f"{words.number(target.service_life)} yr; bold: target "
+        f"{words.index(target.reliability_index)}; darker shades are worse. Dark marks: "
+        "strategies by their number in the table. Durability only: strength, stability and frost "
+        "decide first when forms may go."
+    )
+    missing = _unmarked(data)
+    if missing:
+        numbers = words.listing([str(n) for n in missing])
+        note += f" Not on the map: No. {numbers} (outside its ranges or follow-ups)."
+    return note
+
+
+def _map_of(data: Assessment) -> ReliabilityMap:
+    if data.reliability_map is None:
+        raise InputError("map", "is missing; the scenario opens no choices")
+    return data.reliability_map

@@ -1,0 +1,59 @@
+"""Plain Monte Carlo: pseudo-random walls, the cover sampled, initiation ages counted.
+
+It shares the physics and the distributions with the main path, but neither its points nor its
+exact integral nor its front depth, and so checks all three.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.inputs.sampling import CELL, Draw, plain_cell, stream
+from stripwise.risk.integral import initiation_ages
+from stripwise.risk.parallel import run_parallel
+from stripwise.risk.wall import Wall
+
+__all__ = ["plain_curves"]
+
+Array = NDArray[np.float64]
+
+
+def plain_curves(wall: Wall, ages: Array, *, samples: int, seed: int, workers: int = 2) -> Array:
+    """Probability of depassivation by plain Monte Carlo.
+
+    Parameters
+    ----------
+    wall
+        The wall.
+    ages
+        (t,) rising ages [yr].
+    samples
+        Number of pseudo-random walls n, shared by all strategies.
+    seed
+        Seed of the run.
+    workers
+        Threads; the results do not depend on it.
+
+    Returns
+    -------
+    (s, t) share of the walls depassivated at each age.
+    """
+    draw = Draw.of(wall.inputs, wall.correlations)
+    cells = -(-samples // CELL)
+
+    def count(cell: int) -> NDArray[np.int64]:
+        size = min(CELL, samples - cell * CELL)
+        z = plain_cell(draw.dimensions, size, stream(seed, stage="plain", index=(cell,)))
+        values = draw.values(z)
+        starts = initiation_ages(wall, wall.face(values), values)
+        counts = np.empty((len(starts), len(ages)), dtype=np.int64)
+        for i, start in enumerate(starts):
+            ordered = np.sort(np.broadcast_to(start, (size,)))
+            counts[i] = np.searchsorted(ordered, ages, side="right")
+        return counts
+
+    total = np.zeros((len(wall.plans), len(ages)), dtype=np.int64)
+    for one in run_parallel(count, cells, workers=workers):
+        total += one
+    return np.asarray(total / samples)

@@ -1,0 +1,215 @@
+"""The wall as the physics sees it: inputs, strategies and clock, and one cell of drawn faces."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from stripwise.curing.penalty import (
+    LawDraws,
+    effective_duration,
+    law_draws,
+    relative_log_penalty,
+)
+from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_temperature_factor
+from stripwise.ingress.front import critical_ratio
+from stripwise.inputs.variables import Correlation, Input
+
+__all__ = ["COVER", "DIFFUSIVITY", "Face", "Plan", "Wall"]
+
+Array = NDArray[np.float64]
+Number = Array | float
+Values = Mapping[str, Number]
+
+COVER = "reinforcement.cover"
+DIFFUSIVITY = "concrete.diffusivity"
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One strategy with its temperatures already turned into factors on time.
+
+    Attributes
+    ----------
+    name
+        Name of the strategy.
+    strip_age
+        Name of the input with the strip age in h, or the strip age itself [h].
+    strip_factor
+        Equivalent hours per hour in the forms.
+    follow_up_h
+        Duration of the follow-up curing [h].
+    follow_up_factor
+        Equivalent hours per hour of it.
+    retention
+        Name of the input with its moisture retention; empty for none.
+    penalty
+        Name of the input with a given penalty factor; empty where the law gives it.
+    """
+
+    name: str
+    strip_age: str | float
+    strip_factor: float
+    follow_up_h: float = 0.0
+    follow_up_factor: float = 1.0
+    retention: str = ""
+    penalty: str = ""
+
+    def effective_days(self, values: Values) -> Array:
+        """Effective curing duration [d], (n,) or scalar."""
+        strip = values[self.strip_age] if isinstance(self.strip_age, str) else self.strip_age
+        return effective_duration(
+            strip,
+            strip_factor=self.strip_factor,
+            retention=values[self.retention] if self.retention else 0.0,
+            follow_up_h=self.follow_up_h,
+            follow_up_factor=self.follow_up_factor,
+        )
+
+    def uses(self, name: str) -> bool:
+        """Whether an input of the curing group reaches this strategy."""
+        if self.penalty:
+            return name in (self.penalty, "curing.affected_depth")
+        own = (self.strip_age, self.retention)
+        return name in (*own, "curing.law", "curing.early_slope", "curing.affected_depth")
+
+
+@dataclass(frozen=True, slots=True)
+class Face:
+    """One cell of drawn faces, all strategies apart from their penalty.
+
+    Attributes
+    ----------
+    ratio
+        Share of the surface content at the front, (n,); 1 no front, 0 depassivated from the start.
+    root
+        z = erfcinv(ratio), (n,); 0 in both special cases.
+    edge
+        Depth that the front starts from: the convection zone; 0 where there is no front, inf where
+        depassivated from the start [mm].
+    zone
+        Convection zone [mm].
+    log_rate
+        ln(k_e k_t D_ref), D_ref left out where it is integrated [ln(mm2/yr)].
+    exponent
+        Ageing exponent.
+    skin
+        Affected depth [mm]; inf for the whole cover.
+    log_penalty
+        ln k_c of each strategy.
+    """
+
+    ratio: Number
+    root: Number
+    edge: Number
+    zone: Number
+    log_rate: Number
+    exponent: Number
+    skin: Number
+    log_penalty: tuple[Number, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """Everything the risk computation needs to know.
+
+    Attributes
+    ----------
+    inputs, correlations
+        Random and fixed inputs, and rank correlations between them.
+    plans
+        Strategies, s of them.
+    clock
+        Ageing.
+    test_factor
+        k_t.
+    monthly
+        Twelve monthly mean temperatures [K], or empty where the temperature is an input.
+    layered
+        Whether only the affected depth is penalised.
+    reference_d
+        Curing to which the diffusivity belongs [d].
+    """
+
+    inputs: tuple[Input, ...]
+    correlations: tuple[Correlation, ...]
+    plans: tuple[Plan, ...]
+    clock: Clock
+    test_factor: float
+    monthly: tuple[float, ...]
+    layered: bool
+    reference_d: float
+
+    def input(self, name: str) -> Input:
+        """Return the input of that name."""
+        return next(item for item in self.inputs if item.name == name)
+
+    def with_plans(self, plans: tuple[Plan, ...]) -> Wall:
+        """Return the same wall under other strategies."""
+        return replace(self, plans=plans)
+
+    def uniform(self) -> Wall:
+        """Return the same wall with the penalty on the whole cover."""
+        return replace(self, layered=False)
+
+    def face(self, values: Values) -> Face:
+        """Combine drawn inputs into faces.
+
+        Parameters
+        ----------
+        values
+            Every input by name, (n,) or a number, in internal units.
+
+        Returns
+        -------
+        The `Face`.
+        """
+        zone = values["exposure.convection_zone"]
+        ratio = critical_ratio(
+            values["exposure.surface_chloride"],
+            values["reinforcement.critical_chloride"],
+            values["exposure.initial_chloride"],
+        )
+        moving = (ratio > 0.0) & (ratio < 1.0)
+        if moving.all():
+            root, edge = special.erfcinv(ratio), zone
+        else:
+            root = np.where(moving, special.erfcinv(np.where(moving, ratio, 1.0)), 0.0)
+            edge = np.where(moving, zone, np.where(ratio >= 1.0, 0.0, np.inf))
+        return Face(
+            ratio=ratio,
+            root=root,
+            edge=edge,
+            zone=zone,
+            log_rate=self._log_rate(values),
+            exponent=values["concrete.ageing_exponent"],
+            skin=values["curing.affected_depth"] if self.layered else np.inf,
+            log_penalty=self.log_penalties(values),
+        )
+
+    def log_penalties(self, values: Values) -> tuple[Number, ...]:
+        """Return ln k_c of each strategy, (n,) or a number each."""
+        draws: LawDraws | None = None
+        logs: list[Number] = []
+        for plan in self.plans:
+            if plan.penalty:
+                logs.append(np.log(values[plan.penalty]))
+                continue
+            if draws is None:
+                draws = law_draws(special.ndtri(values["curing.law"]), values["curing.early_slope"])
+            logs.append(
+                relative_log_penalty(plan.effective_days(values), self.reference_d, draws=draws)
+            )
+        return tuple(logs)
+
+    def _log_rate(self, values: Values) -> Number:
+        coefficient = values["concrete.temperature_coefficient"]
+        if self.monthly:
+            warmth = np.log(monthly_temperature_factor(self.monthly, coefficient))
+        else:
+            warmth = log_temperature_factor(values["exposure.temperature"], coefficient)
+        return np.asarray(warmth + np.log(self.test_factor) + np.log(values.get(DIFFUSIVITY, 1.0)))

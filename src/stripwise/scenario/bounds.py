@@ -1,0 +1,138 @@
+"""Physical bounds and usual ranges: what an input must not be, and what it hardly ever is."""
+
+from __future__ import annotations
+
+import math
+
+from stripwise.inputs.distributions import Distribution
+from stripwise.inputs.variables import Input
+from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.rules import Rule
+from stripwise.scenario.schema import RandomInput
+
+__all__ = [
+    "bound_rule",
+    "check_usual",
+    "physical",
+    "supported",
+    "truncation_warning",
+    "within_bounds",
+]
+
+CUT = 0.01
+"""Relative change of a moment by truncation above which the reader is warned."""
+
+WIDEST = 3.0
+"""Largest usual sd over mean of a quantity that cannot be negative."""
+
+
+def truncation_warning(item: Input) -> str:
+    """Return a sentence where cutting a normal at its bounds moved its moments, else "".
+
+    Parameters
+    ----------
+    item
+        Any input.
+
+    Returns
+    -------
+    The sentence with both pairs of moments, in the internal unit.
+    """
+    law = item.distribution
+    if not law.is_truncated:
+        return ""
+    moved = abs(law.mean - law.parent_mean) > CUT * abs(law.parent_mean)
+    narrowed = abs(law.sd - law.parent_sd) > CUT * law.parent_sd
+    if not (moved or narrowed):
+        return ""
+    unit = f" {item.unit}" if item.unit else ""
+    return (
+        f"{item.name}: the normal is cut at {_bounds(law, unit)}, which changes its mean from "
+        f"{law.parent_mean:.4g} to {law.mean:.4g}{unit} and its sd from {law.parent_sd:.4g} to "
+        f"{law.sd:.4g}{unit}."
+    )
+
+
+def _bounds(law: Distribution, unit: str) -> str:
+    ends = [f"{end:.4g}{unit}" for end in (law.low, law.high) if math.isfinite(end)]
+    return " and ".join(ends)
+
+
+def within_bounds(
+    spec: RandomInput,
+    path: KeyPath,
+    numbers: _Numbers,
+    *,
+    rule: Rule,
+    problems: Problems,
+    family: str,
+) -> bool:
+    """Check the bounds of the file against the physical ones, in the file's own words."""
+    before = len(problems.texts)
+    for key, end in (("low", numbers.low), ("high", numbers.high)):
+        if end is not None and not (rule.low <= end <= rule.high):
+            problems.add(
+                (*path, key),
+                f"{bound_rule(rule)}; move the bound of the {family}",
+                found=getattr(spec, key),
+            )
+    return len(problems.texts) == before
+
+
+def supported(path: KeyPath, law: Distribution, *, rule: Rule, problems: Problems) -> bool:
+    """Refuse a family that reaches beyond the physical bounds."""
+    unit = f" {rule.unit}" if rule.unit else ""
+    below, above = law.low < rule.low, law.high > rule.high
+    if not (below or above):
+        return True
+    if law.low < rule.low:
+        reach = f"reaches down to {law.low:.4g}{unit}, below {rule.low:g}{unit}"
+    else:
+        top = f"{law.high:.4g}{unit}" if math.isfinite(law.high) else "any height"
+        reach = f"reaches up to {top}, above {rule.high:g}{unit}"
+    if math.isfinite(rule.high):
+        advice = f"use beta with low = {rule.low:g} and high = {rule.high:g}"
+    else:
+        advice = "use lognormal, or beta with bounds"
+    problems.add(
+        (*path, "family"), f"{reach}; {advice}, or a normal, which is cut there", found=law.family
+    )
+    return False
+
+
+def check_usual(
+    spec: RandomInput, path: KeyPath, law: Distribution, *, rule: Rule, problems: Problems
+) -> None:
+    """Refuse a mean or a spread that looks like a slip of units, unless the file insists."""
+    if spec.unusual or spec.plausible:
+        return
+    insist = "check the unit, or write unusual = true in its table if it is meant"
+    if not rule.usual[0] <= law.parent_mean <= rule.usual[1]:
+        found = next(
+            (v for v in (spec.value, spec.mean, spec.nominal) if v is not None),
+            f"{law.mean:.4g} {rule.unit}".strip(),
+        )
+        key = path if spec.bare else (*path, _mean_key(spec))
+        problems.add(key, f"the usual mean is {rule.usual_words}; {insist}", found=found)
+    elif rule.low == 0 and law.parent_mean > 0 and law.parent_sd > WIDEST * law.parent_mean:
+        problems.add(
+            (*path, "sd" if spec.sd is not None else "cov"),
+            f"is {law.parent_sd / law.parent_mean:.3g} times the mean; {insist}",
+            found=spec.sd if spec.sd is not None else spec.cov,
+        )
+
+
+def _mean_key(spec: RandomInput) -> str:
+    return next((key for key in ("value", "nominal") if getattr(spec, key) is not None), "mean")
+
+
+def physical(value: float, rule: Rule) -> bool:
+    above = value > rule.low if rule.open_low else value >= rule.low
+    return above and value <= rule.high
+
+
+def bound_rule(rule: Rule) -> str:
+    unit = f" {rule.unit}" if rule.unit else ""
+    if math.isfinite(rule.high):
+        return f"must be between {rule.low:g} and {rule.high:g}{unit}"
+    return f"must be {'above' if rule.open_low else 'at least'} {rule.low:g}{unit}"

@@ -1,0 +1,299 @@
+"""The [curing] section: reference curing, maturity, the law's inputs and moisture retention."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+from stripwise.inputs.distributions import distribution, fixed
+from stripwise.inputs.variables import Input
+from stripwise.published import Published, value
+from stripwise.scenario.model import Curing, FollowUp
+from stripwise.scenario.problems import KeyPath, Problems, words
+from stripwise.scenario.quantities import COEFFICIENT, TEMPERATURE, TIME
+from stripwise.scenario.random_inputs import build_input
+from stripwise.scenario.rules import AFFECTED_DEPTH, EARLY_SLOPE, RETENTION
+from stripwise.scenario.schema import CuringPart, FollowUpPart, RandomInput
+
+__all__ = [
+    "FACES",
+    "METHODS",
+    "concrete_temperature",
+    "read_curing",
+    "read_follow_up",
+    "retention_inputs",
+]
+
+METHODS = ("none", "sheet", "membrane", "wet covering", "kept wet")
+FACES = ("vertical", "horizontal")
+MATURITY = ("arrhenius", "nurse-saul")
+WHOLE = "whole cover"
+
+LAW = "curing.law"
+EARLY = "curing.early_slope"
+DEPTH = "curing.affected_depth"
+
+DEFAULT_RETENTION = {
+    ("sheet", "vertical"): "curing.retention.sheet.vertical",
+    ("sheet", "horizontal"): "curing.retention.sheet.vertical",
+    ("membrane", "vertical"): "curing.retention.membrane.vertical",
+    ("membrane", "horizontal"): "curing.retention.membrane.vertical",
+    ("wet covering", "vertical"): "curing.retention.wet_covering.vertical",
+    ("wet covering", "horizontal"): "curing.retention.wet_covering.horizontal",
+    ("kept wet", "vertical"): "curing.retention.kept_wet",
+    ("kept wet", "horizontal"): "curing.retention.kept_wet",
+}
+"""Key of the published default by method and face."""
+
+
+def cited(entry: Published) -> str:
+    """Return the source of a published value with its mark."""
+    return f"{entry.source} ({entry.mark})"
+
+
+def concrete_temperature(raw: object, path: KeyPath, problems: Problems) -> float:
+    """Read the temperature of concrete [degC]; NaN after a problem."""
+    return problems.quantity(
+        raw,
+        path,
+        kind=TEMPERATURE,
+        to="degC",
+        low=(-10.0, "-10 degC"),
+        high=(80.0, "80 degC"),
+    )
+
+
+def read_curing(part: CuringPart, problems: Problems) -> tuple[Curing, list[Input]]:
+    """Read [curing] except the retentions.
+
+    Parameters
+    ----------
+    part
+        The section.
+    problems
+        Where to note.
+
+    Returns
+    -------
+    The `Curing`, with NaN where there was a problem, and the inputs of the law and of the
+    affected depth.
+    """
+    inputs = [_law_input(), _early_input(part, problems)]
+    depth = _depth_input(part, problems)
+    reference_d, temperature = math.nan, math.nan
+    if part.reference is None:
+        problems.missing(
+            ("curing", "reference"),
+            'the curing of the concrete that the diffusivity was measured on, such as "7 d"',
+        )
+    else:
+        reference_d = problems.quantity(
+            part.reference,
+            ("curing", "reference"),
+            kind=TIME,
+            to="day",
+            low=(0.5, "12 h"),
+            high=(365.0, "365 d"),
+        )
+    where = ("curing", "concrete_temperature")
+    if part.concrete_temperature is None:
+        problems.missing(where, 'the concrete\'s temperature in the forms, such as "15 degC"')
+    else:
+        temperature = concrete_temperature(part.concrete_temperature, where, problems)
+    activation, datum, reference = _maturity(part, problems)
+    curing = Curing(
+        reference_d=reference_d,
+        maturity=problems.choice(part.maturity, ("curing", "maturity"), allowed=MATURITY),
+        activation_temperature=activation,
+        datum_temperature=datum,
+        reference_temperature=reference,
+        temperature=temperature,
+        layered=depth is not None,
+        law_input=LAW,
+        early_slope_input=EARLY,
+        affected_depth_input="" if depth is None else DEPTH,
+    )
+    return curing, [item for item in (*inputs, depth) if item is not None]
+
+
+def read_follow_up(
+    part: FollowUpPart | None, path: KeyPath, *, temperature: float, problems: Problems
+) -> FollowUp:
+    """Read a follow-up curing.
+
+    Parameters
+    ----------
+    part
+        The table; None where the file has none.
+    path
+        Where it stands.
+    temperature
+        Concrete temperature [degC] unless the table gives one.
+    problems
+        Where to note.
+
+    Returns
+    -------
+    The `FollowUp`, with NaN where there was a problem.
+    """
+    if part is None:
+        return FollowUp("none", 0.0, temperature, "vertical", "")
+    if part.method is None:
+        problems.missing((*path, "method"), f"use one of {', '.join(METHODS)}")
+        return FollowUp("none", 0.0, temperature, "vertical", "")
+    method = problems.choice(part.method, (*path, "method"), allowed=METHODS)
+    face = problems.choice(part.face, (*path, "face"), allowed=FACES)
+    if part.temperature is not None:
+        temperature = concrete_temperature(part.temperature, (*path, "temperature"), problems)
+    if method == "none":
+        if part.duration is not None and method == part.method:
+            problems.add(
+                (*path, "duration"),
+                'is not used by method = "none"; leave it out',
+                found=part.duration,
+            )
+        return FollowUp("none", 0.0, temperature, face, "")
+    hours = _duration(part, path, method=method, problems=problems)
+    return FollowUp(method, hours, temperature, face, f"curing.retention.{method}.{face}")
+
+
+def retention_inputs(
+    part: CuringPart, follow_ups: list[FollowUp], problems: Problems
+) -> list[Input]:
+    """Build the retention of each method and face that a strategy or a choice uses.
+
+    Parameters
+    ----------
+    part
+        [curing], whose retentions replace the defaults.
+    follow_ups
+        All follow-ups of the scenario.
+    problems
+        Where to note.
+
+    Returns
+    -------
+    One input per method and face, in the order of `METHODS`.
+    """
+    used = {(item.method, item.face) for item in follow_ups if item.retention_input}
+    for method, faces in part.retention.items():
+        for face in faces:
+            path = ("curing", "retention", method, face)
+            if method not in METHODS[1:]:
+                problems.choice(method, path[:3], allowed=METHODS[1:])
+            elif face not in FACES:
+                problems.choice(face, path, allowed=FACES)
+    inputs = []
+    for key in DEFAULT_RETENTION:
+        if key not in used:
+            continue
+        spec = part.retention.get(key[0], {}).get(key[1])
+        item = _default_retention(*key) if spec is None else _retention(spec, *key, problems)
+        if item is not None:
+            inputs.append(item)
+    return inputs
+
+
+def _law_input() -> Input:
+    source = f"{value('duracrete.curing_factor.1d').source} (recalled); place in the distributions"
+    law = distribution("uniform", low=0.0, high=1.0)
+    return Input(LAW, "curing law", law, "", "curing", "knowledge", source)
+
+
+def _early_input(part: CuringPart, problems: Problems) -> Input | None:
+    if part.early_slope is not None:
+        return build_input(
+            part.early_slope,
+            ("curing", "early_slope"),
+            name=EARLY,
+            rule=EARLY_SLOPE,
+            problems=problems,
+        )
+    law = distribution("normal", mean=0.0, sd=1.0)
+    source = cited(value("curing.early_slope_sd"))
+    return Input(EARLY, EARLY_SLOPE.label, law, "", "curing", "knowledge", source)
+
+
+def _depth_input(part: CuringPart, problems: Problems) -> Input | None:
+    spec, path = part.affected_depth, ("curing", "affected_depth")
+    if spec is None:
+        problems.missing(path, f'write "{WHOLE}", or a depth such as "30 mm"')
+        return None
+    if spec.bare and isinstance(spec.value, str) and spec.value.strip() == WHOLE:
+        return None
+    return build_input(spec, path, name=DEPTH, rule=AFFECTED_DEPTH, problems=problems)
+
+
+def _maturity(part: CuringPart, problems: Problems) -> tuple[float, float, float]:
+    """Return Q [K], datum and reference temperature [degC]."""
+    activation = value("maturity.activation_temperature").number
+    if part.activation_temperature is not None:
+        activation = problems.quantity(
+            part.activation_temperature,
+            ("curing", "activation_temperature"),
+            kind=COEFFICIENT,
+            to="K",
+            low=(1000.0, "1000 K"),
+            high=(15000.0, "15000 K"),
+        )
+    datum = value("maturity.datum_temperature").number
+    if part.datum_temperature is not None:
+        datum = problems.quantity(
+            part.datum_temperature,
+            ("curing", "datum_temperature"),
+            kind=TEMPERATURE,
+            to="degC",
+            low=(-20.0, "-20 degC"),
+            high=(10.0, "10 degC"),
+        )
+    reference = value("maturity.reference_temperature.europe").number
+    if part.reference_temperature is not None:
+        reference = problems.quantity(
+            part.reference_temperature,
+            ("curing", "reference_temperature"),
+            kind=TEMPERATURE,
+            to="degC",
+            low=(15.0, "15 degC"),
+            high=(30.0, "30 degC"),
+        )
+    return activation, datum, reference
+
+
+def _duration(part: FollowUpPart, path: KeyPath, *, method: str, problems: Problems) -> float:
+    where = (*path, "duration")
+    if part.duration is None:
+        if method == "membrane":
+            return 24.0 * value("curing.membrane_duration").number
+        problems.missing(where, f'how long the {method} stays, such as "3 d"')
+        return math.nan
+    return problems.quantity(
+        part.duration, where, kind=TIME, to="hour", low=(1.0, "1 h"), high=(1440.0, "60 d")
+    )
+
+
+def _default_retention(method: str, face: str) -> Input:
+    entry = value(DEFAULT_RETENTION[method, face])
+    numbers = dict(entry.numbers)
+    law = (
+        fixed(numbers["mean"]) if entry.family == "fixed" else distribution(entry.family, **numbers)
+    )
+    source = cited(entry)
+    if (method, face) in (("sheet", "horizontal"), ("membrane", "horizontal")):
+        source += "; the value for a vertical face, used for a horizontal one too"
+    return _named_retention(
+        Input("", "", law, RETENTION.unit, RETENTION.group, RETENTION.kind, source), method, face
+    )
+
+
+def _retention(spec: RandomInput, method: str, face: str, problems: Problems) -> Input | None:
+    path = ("curing", "retention", method, face)
+    item = build_input(spec, path, name=words(path), rule=RETENTION, problems=problems)
+    return None if item is None else _named_retention(item, method, face)
+
+
+def _named_retention(item: Input, method: str, face: str) -> Input:
+    return dataclasses.replace(
+        item,
+        name=f"curing.retention.{method}.{face}",
+        label=f"moisture retention of {method}, {face} face",
+    )

@@ -1,0 +1,92 @@
+"""Read a scenario file, with every problem of the file in one error."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from stripwise.errors import ScenarioError
+from stripwise.scenario.model import Scenario
+from stripwise.scenario.names import printable
+from stripwise.scenario.problems import Problems, key_lines
+from stripwise.scenario.resolve import resolve
+from stripwise.scenario.shape import read_shape
+from stripwise.scenario.strategies import STRATEGY_LIMIT
+
+__all__ = ["FILE_LIMIT", "load"]
+
+FILE_LIMIT = 1_000_000
+"""Largest scenario file in bytes."""
+
+
+def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
+    """Read a scenario file.
+
+    Parameters
+    ----------
+    path
+        The TOML file.
+    allow_outside
+        Whether the file may name data outside its own folder. No key of the present format names
+        another file, so that it makes no difference yet.
+
+    Returns
+    -------
+    The `Scenario`, checked and in internal units.
+
+    Raises
+    ------
+    ScenarioError
+        If the file cannot be read or used; one line per problem.
+    """
+    path = Path(path)
+    name = printable(path.name, 200).strip('"') or str(path)
+    data = _read(path, name)
+    text, raw = _parse(data, name)
+    problems = Problems(name, key_lines(text))
+    strategies = raw.get("strategy")
+    if isinstance(strategies, list) and len(strategies) > STRATEGY_LIMIT:
+        rule = f"stands {len(strategies)} times; at most {STRATEGY_LIMIT} are allowed"
+        problems.add(("strategy",), rule)
+        problems.raise_all()
+    file = read_shape(raw, problems)
+    digest = hashlib.sha256(data).hexdigest()
+    return resolve(file, path=path, digest=digest, problems=problems)
+
+
+def _read(path: Path, name: str) -> bytes:
+    """Return the bytes of a file that is small enough to be a scenario."""
+    try:
+        if not path.exists():
+            raise ScenarioError([f"{name}: there is no such file; check the path {path}"])
+        if path.is_dir():
+            raise ScenarioError([f"{name}: is a folder; give the scenario file inside it"])
+        if not path.is_file():
+            raise ScenarioError([f"{name}: is no regular file"])
+        with path.open("rb") as stream:
+            data = stream.read(FILE_LIMIT + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ScenarioError([f"{name}: cannot be read: {reason}"]) from error
+    if len(data) > FILE_LIMIT:
+        raise ScenarioError([f"{name}: is larger than 1 MB, the limit of a scenario file"])
+    if not data.strip():
+        raise ScenarioError([f"{name}: is empty; `stripwise new` writes a starter file"])
+    return data
+
+
+def _parse(data: bytes, name: str) -> tuple[str, dict[str, Any]]:
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise ScenarioError([f"{name}: is not UTF-8 text (line {line})"]) from error
+    try:
+        return text, tomllib.loads(text)
+    except RecursionError as error:
+        raise ScenarioError([f"{name}: is nested too deeply to be a scenario"]) from error
+    except ValueError as error:
+        reason = printable(str(error), 200).strip('"')
+        raise ScenarioError([f"{name}: is not valid TOML: {reason}"]) from error

@@ -1,0 +1,211 @@
+"""Collect everything that is wrong with a scenario file, each with its key path and line."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Mapping
+
+from stripwise.errors import InputError, ScenarioError
+from stripwise.scenario.names import printable
+from stripwise.scenario.quantities import Kind, parse
+
+__all__ = ["KeyPath", "Problems", "key_lines", "words"]
+
+KeyPath = tuple[str | int, ...]
+"""Keys from the root of the file; an integer counts the entries of a list from 0."""
+
+_BARE = r"[A-Za-z0-9_-]+"
+_KEY = rf'(?:{_BARE}|"[^"\n]*"|\'[^\'\n]*\')'
+_DOTTED = rf"{_KEY}(?:\s*\.\s*{_KEY})*"
+_HEADER = re.compile(rf"\s*(\[\[?)\s*({_DOTTED})\s*\]\]?")
+_ASSIGNMENT = re.compile(rf"\s*({_DOTTED})\s*=")
+
+
+class Problems:
+    """The list of what is wrong with one file; values that could not be read count as NaN.
+
+    Parameters
+    ----------
+    file
+        Name of the file for the messages.
+    lines
+        Line of each key path, as far as known.
+    """
+
+    def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
+        self._file = file
+        self._lines = lines
+        self._notes: list[tuple[int, str]] = []
+        self._reported: set[KeyPath] = set()
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """The problems so far, one line each, in the order of the file."""
+        return tuple(text for _, text in sorted(self._notes, key=lambda note: note[0]))
+
+    def add(self, path: KeyPath, rule: str, *, found: object = None) -> None:
+        """Note one problem.
+
+        Parameters
+        ----------
+        path
+            Where it is.
+        rule
+            What is allowed, and the next step.
+        found
+            The value as the file gives it; None where the key is missing.
+        """
+        where = words(path)
+        value = "" if found is None else f" = {printable(found)}"
+        start = f"{where}{value}: " if where else ""
+        line = self._line(path)
+        text = f"{self._file}: {start}{rule}" + (f" (line {line})" if line else "")
+        self._notes.append((line, text))
+        self._reported.add(path)
+
+    def excuse(self, path: KeyPath) -> None:
+        """Do not report a key as missing: a problem already noted explains it."""
+        self._reported.add(path)
+
+    def missing(self, path: KeyPath, rule: str) -> None:
+        """Note that a key is missing, unless its value was already reported as wrong."""
+        if not self.reported(path):
+            self.add(path, f"is missing; {rule}")
+
+    def reported(self, path: KeyPath) -> bool:
+        """Whether this key or a table around it was already reported."""
+        return any(path[:end] in self._reported for end in range(1, len(path) + 1))
+
+    def quantity(
+        self,
+        raw: object,
+        path: KeyPath,
+        *,
+        kind: Kind,
+        to: str,
+        low: tuple[float, str] | None = None,
+        high: tuple[float, str] | None = None,
+        difference: bool = False,
+    ) -> float:
+        """Read one dimensional value and check its range.
+
+        Parameters
+        ----------
+        raw
+            The value as the file gives it.
+        path
+            Where it stands.
+        kind, to, difference
+            See `stripwise.scenario.quantities.parse`.
+        low, high
+            Ends of the allowed range, in `to` and as words.
+
+        Returns
+        -------
+        The value in `to`; NaN after a problem.
+        """
+        try:
+            value = parse(raw, kind, to=to, difference=difference)
+        except InputError as error:
+            self.add(path, error.problem, found=raw)
+            return math.nan
+        if (low and value < low[0]) or (high and value > high[0]):
+            self.add(path, _range_rule(low, high), found=raw)
+            return math.nan
+        return value
+
+    def choice(self, raw: str, path: KeyPath, *, allowed: tuple[str, ...]) -> str:
+        """Read a word out of a list; the first allowed one stands in after a problem."""
+        if raw in allowed:
+            return raw
+        near = difflib.get_close_matches(raw.casefold(), allowed, n=1, cutoff=0.5)
+        nearest = f'; the nearest spelling is "{near[0]}"' if near else ""
+        options = ", ".join(f'"{option}"' for option in allowed)
+        self.add(path, f"must be one of {options}{nearest}", found=raw)
+        return allowed[0]
+
+    def raise_all(self) -> None:
+        """Raise if anything was noted.
+
+        Raises
+        ------
+        ScenarioError
+            With every problem.
+        """
+        if self._notes:
+            raise ScenarioError(list(self.texts))
+
+    def _line(self, path: KeyPath) -> int:
+        """Line of the key or of the table around it; 0 if unknown."""
+        for end in range(len(path), 0, -1):
+            if path[:end] in self._lines:
+                return self._lines[path[:end]]
+        return 0
+
+
+def words(path: KeyPath) -> str:
+    """Return a key path as text, list entries counted from 1.
+
+    Examples
+    --------
+    >>> words(("strategy", 0, "follow_up", "wet covering"))
+    'strategy[1].follow_up."wet covering"'
+    """
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+            continue
+        key = part if re.fullmatch(_BARE, part) else printable(part)
+        text += f".{key}" if text else key
+    return text
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    """Find the line of each key of a TOML text, for messages only.
+
+    Parameters
+    ----------
+    text
+        The TOML text, valid.
+
+    Returns
+    -------
+    Line, from 1, of every table and of every key that starts a line.
+    """
+    found: dict[KeyPath, int] = {}
+    table: KeyPath = ()
+    counts: dict[KeyPath, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            path = _inside(_parts(header[2]), counts)
+            if header[1] == "[[":
+                counts[path] = counts.get(path, -1) + 1
+                path = (*path, counts[path])
+            table = path
+            found.setdefault(path, number)
+        elif assignment := _ASSIGNMENT.match(line):
+            found.setdefault((*table, *_parts(assignment[1])), number)
+    return found
+
+
+def _range_rule(low: tuple[float, str] | None, high: tuple[float, str] | None) -> str:
+    if low and high:
+        return f"must be between {low[1]} and {high[1]}"
+    return f"must be at least {low[1]}" if low else f"must be at most {high[1] if high else ''}"
+
+
+def _parts(dotted: str) -> KeyPath:
+    return tuple(part.strip("\"'") for part in re.findall(_KEY, dotted))
+
+
+def _inside(path: KeyPath, counts: Mapping[KeyPath, int]) -> KeyPath:
+    """Point a table below an array of tables to the array's last entry."""
+    result: KeyPath = ()
+    for position, part in enumerate(path):
+        result = (*result, part)
+        if result in counts and position < len(path) - 1:
+            result = (*result, counts[result])
+    return result

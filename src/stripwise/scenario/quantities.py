@@ -1,0 +1,275 @@
+"""Numbers with units as the scenario writes them, and back; the only module that knows pint.
+
+The text is matched against a strict pattern and the unit against a list of spellings before
+anything is converted, so that no text of a file is ever evaluated.
+"""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import pint
+
+from stripwise.errors import InputError
+
+__all__ = [
+    "COEFFICIENT",
+    "CONTENT",
+    "DIFFUSIVITY",
+    "LENGTH",
+    "NUMBER",
+    "TEMPERATURE",
+    "TIME",
+    "Kind",
+    "convert",
+    "parse",
+    "split",
+]
+
+TEXT_LIMIT = 100
+"""Longest text of a quantity in characters."""
+
+PATTERN = re.compile(
+    r"(?P<number>[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*"
+    r"(?P<unit>[A-Za-z%\u00b0\u00b5\u03bc].*)?",
+)
+
+SAME_SIGNS = (("**", "^"), ("\u00b2", "^2"), ("\u00b3", "^3"), ("\u00b0", "deg"))
+"""Other ways to write a power or a degree sign."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of quantity.
+
+    Attributes
+    ----------
+    words
+        What it is, for messages: "a length".
+    units
+        Allowed spellings and the pint unit of each.
+    example
+        A value as a scenario writes it.
+    plain
+        Whether a number without a unit is allowed.
+    """
+
+    words: str
+    units: Mapping[str, str]
+    example: str
+    plain: bool = False
+
+    @property
+    def spellings(self) -> str:
+        """The allowed spellings in one line, one per unit."""
+        first: dict[str, str] = {}
+        for spelling, unit in self.units.items():
+            first.setdefault(unit, spelling)
+        return ", ".join(first.values())
+
+
+def _units(**spellings: str) -> Mapping[str, str]:
+    """Invert pint unit -> spellings separated by blanks."""
+    table = {}
+    for unit, names in spellings.items():
+        for name in names.split():
+            table[name] = unit
+    return MappingProxyType(table)
+
+
+LENGTH = Kind(
+    "a length",
+    _units(mm="mm", cm="cm", m="m", inch="in inch inches", foot="ft foot feet"),
+    "50 mm",
+)
+TIME = Kind(
+    "a time",
+    _units(
+        hour="h hr hour hours",
+        day="d day days",
+        week="week weeks",
+        year="yr year years",
+        minute="min minute minutes",
+    ),
+    "12 h",
+)
+DIFFUSIVITY = Kind(
+    "a diffusivity",
+    MappingProxyType(
+        {
+            f"{length}{power}/{time}": f"{unit} ** 2 / {per}"
+            for length, unit in (("m", "m"), ("mm", "mm"), ("cm", "cm"), ("in", "inch"))
+            for time, per in (("s", "second"), ("yr", "year"), ("year", "year"))
+            for power in ("^2", "2")
+        }
+    ),
+    "8.9e-12 m^2/s",
+)
+TEMPERATURE = Kind(
+    "a temperature",
+    _units(degC="degC C celsius", degF="degF F fahrenheit", K="K kelvin"),
+    "9 degC",
+)
+COEFFICIENT = Kind("a temperature coefficient", _units(K="K kelvin", degR="degR"), "4800 K")
+CONTENT = Kind(
+    "a content by volume",
+    MappingProxyType(
+        {
+            "kg/m^3": "kg / m ** 3",
+            "kg/m3": "kg / m ** 3",
+            "lb/yd^3": "pound / yard ** 3",
+            "lb/yd3": "pound / yard ** 3",
+            "lb/ft^3": "pound / foot ** 3",
+            "lb/ft3": "pound / foot ** 3",
+        }
+    ),
+    "350 kg/m^3",
+)
+NUMBER = Kind("a plain number", MappingProxyType({"%": "percent"}), "0.3", plain=True)
+
+DIFFERENCES = MappingProxyType({"degC": "delta_degC", "degF": "delta_degF", "K": "K"})
+
+
+def split(raw: object) -> tuple[float, str]:
+    """Split a value of a scenario into its number and its unit as written.
+
+    Parameters
+    ----------
+    raw
+        A number, or text of a number and a unit.
+
+    Returns
+    -------
+    The number, finite, and the unit, "" where there is none.
+
+    Raises
+    ------
+    InputError
+        If it is no number with a unit, or the number is not finite.
+
+    Examples
+    --------
+    >>> split("8.9e-12 m²/s")
+    (8.9e-12, 'm^2/s')
+    """
+    if isinstance(raw, bool) or not isinstance(raw, int | float | str):
+        raise InputError("", "must be a number or a text of a number and a unit")
+    unit = ""
+    if isinstance(raw, str):
+        text = raw.strip()
+        match = PATTERN.fullmatch(text) if len(text) <= TEXT_LIMIT else None
+        if match is None:
+            hint = "; write decimals with a point" if re.match(r"[+-]?[0-9]+,[0-9]", text) else ""
+            raise InputError("", f"is not a number followed by a unit{hint}")
+        raw, unit = float(match["number"]), _same(match["unit"] or "")
+    try:
+        number = float(raw)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise InputError("", "must be a finite number")
+    return number, unit
+
+
+def parse(raw: object, kind: Kind, *, to: str, difference: bool = False) -> float:
+    """Convert a value of a scenario to an internal unit.
+
+    Parameters
+    ----------
+    raw
+        A number, or text of a number and a unit.
+    kind
+        The kind of quantity that must stand there.
+    to
+        Unit of the result, by pint's name.
+    difference
+        Whether a temperature is a difference (an sd) rather than a point of the scale.
+
+    Returns
+    -------
+    The number in the unit `to`.
+
+    Raises
+    ------
+    InputError
+        If it is no number with an allowed unit; the message gives the nearest spelling.
+
+    Examples
+    --------
+    >>> parse("2 in", LENGTH, to="mm")
+    50.8
+    >>> round(parse("48 degF", TEMPERATURE, to="degC"), 3)
+    8.889
+    >>> round(parse("9 degF", TEMPERATURE, to="K", difference=True), 3)
+    5.0
+    """
+    number, unit = split(raw)
+    if not unit:
+        if kind.plain:
+            return number
+        raise InputError("", f'needs the unit of {kind.words}, such as "{kind.example}"')
+    if unit not in kind.units:
+        raise InputError("", _unknown(unit, kind))
+    return convert(number, kind.units[unit], to=to, difference=difference)
+
+
+def convert(number: float, unit: str, *, to: str, difference: bool = False) -> float:
+    """Convert a number between two units of pint.
+
+    Parameters
+    ----------
+    number
+        The number in `unit`.
+    unit, to
+        Units by pint's names.
+    difference
+        Whether a temperature is a difference.
+
+    Returns
+    -------
+    The number in the unit `to`.
+
+    Raises
+    ------
+    InputError
+        If the result is too large for a number.
+
+    Examples
+    --------
+    >>> convert(1.0, "m ** 2 / second", to="mm ** 2 / year") == 31.5576e12
+    True
+    """
+    if difference:
+        unit, to = DIFFERENCES.get(unit, unit), DIFFERENCES.get(to, to)
+    result = number if unit == to else float(_registry().Quantity(number, unit).to(to).magnitude)
+    if not math.isfinite(result):
+        raise InputError("", "must be a finite number")
+    return result
+
+
+def _same(unit: str) -> str:
+    for other, sign in SAME_SIGNS:
+        unit = unit.replace(other, sign)
+    return re.sub(r"\s*([/^])\s*", r"\1", unit.strip())
+
+
+def _unknown(unit: str, kind: Kind) -> str:
+    if kind.plain:
+        return f"must be {kind.words} without a unit, such as {kind.example}"
+    folded = {spelling.casefold(): spelling for spelling in kind.units}
+    near = difflib.get_close_matches(unit.casefold(), folded, n=1, cutoff=0.3)
+    nearest = f"; the nearest spelling is {folded[near[0]]!r}" if near else ""
+    shown = unit if len(unit) <= 20 and unit.isprintable() else "the text after the number"
+    return f"{shown!r} is no unit of {kind.words}; use {kind.spellings}{nearest}"
+
+
+@functools.cache
+def _registry() -> pint.UnitRegistry[float]:
+    """Build the registry once; it takes a third of a second."""
+    return pint.UnitRegistry()

@@ -1,0 +1,257 @@
+"""Shape of a scenario file: which keys there are and whether a number, text or table stands there.
+
+Nothing is required and nothing converted here, so that one wrong key never hides the next.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+__all__ = [
+    "BareInput",
+    "BarePenalty",
+    "ChoicesPart",
+    "ConcretePart",
+    "CorrelationPart",
+    "CuringPart",
+    "ExposurePart",
+    "FollowUpPart",
+    "PenaltyPart",
+    "RandomInput",
+    "RangePart",
+    "ReinforcementPart",
+    "ReportPart",
+    "SamplingPart",
+    "ScenarioFile",
+    "StrategyPart",
+    "TargetPart",
+]
+
+TEXT_LIMIT = 500
+"""Longest text of a label or a source in characters."""
+
+
+def _scalar(raw: Any) -> Any:
+    if isinstance(raw, bool) or not isinstance(raw, int | float | str):
+        raise ValueError("must be a number or a text of a number and a unit")
+    return raw
+
+
+def _text(raw: Any) -> Any:
+    if not isinstance(raw, str):
+        raise ValueError("must be a text in quotation marks")
+    if len(raw) > TEXT_LIMIT:
+        raise ValueError(f"has {len(raw)} characters; at most {TEXT_LIMIT} are allowed")
+    return raw
+
+
+def _flag(raw: Any) -> Any:
+    if not isinstance(raw, bool):
+        raise ValueError("must be true or false")
+    return raw
+
+
+def _whole(raw: Any) -> Any:
+    if isinstance(raw, bool) or not isinstance(raw, int):
+        raise ValueError("must be a whole number")
+    return raw
+
+
+def _bare(raw: Any) -> Any:
+    if isinstance(raw, dict | RandomInput):
+        return raw
+    if isinstance(raw, bool) or not isinstance(raw, int | float | str):
+        raise ValueError("must be a value, or a table such as { family = ..., mean = ... }")
+    return BareInput(family="fixed", value=raw)
+
+
+Scalar = Annotated[int | float | str, BeforeValidator(_scalar)]
+Text = Annotated[str, BeforeValidator(_text)]
+Flag = Annotated[bool, BeforeValidator(_flag)]
+Whole = Annotated[int, BeforeValidator(_whole)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class RandomInput(_Part):
+    """An input as a table; `BareInput` where the file has a value alone."""
+
+    bare: ClassVar[bool] = False
+    family: Text | None = None
+    value: Scalar | None = None
+    mean: Scalar | None = None
+    nominal: Scalar | None = None
+    bias: Scalar | None = None
+    sd: Scalar | None = None
+    cov: Scalar | None = None
+    low: Scalar | None = None
+    high: Scalar | None = None
+    kind: Text | None = None
+    source: Text | None = None
+    basis: Text | None = None
+    unusual: Flag = False
+    plausible: Flag = False
+
+
+class BareInput(RandomInput):
+    """A fixed input that stands in the file as a value alone."""
+
+    bare: ClassVar[bool] = True
+
+
+class PenaltyPart(RandomInput):
+    """A penalty factor that replaces the curing law."""
+
+    dependence: Text | None = None
+    origin: Text | None = Field(default=None, alias="from")
+
+
+class BarePenalty(PenaltyPart):
+    """A fixed penalty factor that stands in the file as a value alone."""
+
+    bare: ClassVar[bool] = True
+
+
+def _bare_penalty(raw: Any) -> Any:
+    if isinstance(raw, dict | PenaltyPart):
+        return raw
+    _bare(raw)
+    return BarePenalty(family="fixed", value=raw)
+
+
+Spec = Annotated[RandomInput, BeforeValidator(_bare)]
+
+
+class TargetPart(_Part):
+    """[target]."""
+
+    service_life: Scalar | None = None
+    probability: Scalar | None = None
+    reliability_index: Scalar | None = None
+
+
+class ExposurePart(_Part):
+    """[exposure]."""
+
+    label: Text = Field(default="", alias="class")
+    temperature: Spec | None = None
+    monthly_temperature: list[Scalar] | None = None
+    surface_chloride: Spec | None = None
+    initial_chloride: Spec | None = None
+    convection_zone: Spec | None = None
+    chloride_basis: Text | None = None
+    binder_content: Scalar | None = None
+    density: Scalar | None = None
+
+
+class ConcretePart(_Part):
+    """[concrete]."""
+
+    diffusivity: Spec | None = None
+    diffusivity_age: Scalar = "28 d"
+    specimens: Text | None = None
+    ageing_exponent: Spec | None = None
+    ageing_convention: Text = "apparent"
+    exposure_age: Scalar = "28 d"
+    ageing_ends: Scalar | None = None
+    test_factor: Scalar = 1
+    temperature_coefficient: Spec | None = None
+
+
+class ReinforcementPart(_Part):
+    """[reinforcement]."""
+
+    cover: Spec | None = None
+    critical_chloride: Spec | None = None
+
+
+class CuringPart(_Part):
+    """[curing]."""
+
+    reference: Scalar | None = None
+    concrete_temperature: Scalar | None = None
+    affected_depth: Spec | None = None
+    maturity: Text = "arrhenius"
+    activation_temperature: Scalar | None = None
+    datum_temperature: Scalar | None = None
+    reference_temperature: Scalar | None = None
+    early_slope: Spec | None = None
+    retention: dict[str, dict[str, Spec]] = Field(default_factory=dict)
+
+
+class FollowUpPart(_Part):
+    """Curing after stripping."""
+
+    method: Text | None = None
+    duration: Scalar | None = None
+    temperature: Scalar | None = None
+    face: Text = "vertical"
+
+
+class StrategyPart(_Part):
+    """[[strategy]]."""
+
+    name: Text | None = None
+    strip_age: Spec | None = None
+    concrete_temperature: Scalar | None = None
+    follow_up: FollowUpPart | None = None
+    penalty: Annotated[PenaltyPart, BeforeValidator(_bare_penalty)] | None = None
+
+
+class RangePart(_Part):
+    """A range of a choice."""
+
+    low: Scalar | None = None
+    high: Scalar | None = None
+    step: Scalar | None = None
+
+
+class ChoicesPart(_Part):
+    """[choices]."""
+
+    cover: RangePart | None = None
+    strip_age: RangePart | None = None
+    follow_up: list[FollowUpPart] | None = None
+
+
+class SamplingPart(_Part):
+    """[sampling]."""
+
+    points: Whole = 16384
+    repeats: Whole = 16
+    seed: Whole = 1
+    horizon: Scalar | None = None
+
+
+class ReportPart(_Part):
+    """[report]."""
+
+    units: Text = "SI"
+
+
+class CorrelationPart(_Part):
+    """[[correlation]]."""
+
+    between: list[Text] | None = None
+    rank: Scalar | None = None
+
+
+class ScenarioFile(_Part):
+    """The whole file."""
+
+    title: Text | None = None
+    reference_strategy: Text | None = None
+    target: TargetPart | None = None
+    exposure: ExposurePart = ExposurePart()
+    concrete: ConcretePart = ConcretePart()
+    reinforcement: ReinforcementPart = ReinforcementPart()
+    curing: CuringPart = CuringPart()
+    strategy: list[StrategyPart] = Field(default_factory=list)
+    choices: ChoicesPart | None = None
+    correlation: list[CorrelationPart] = Field(default_factory=list)
+    sampling: SamplingPart = SamplingPart()
+    report: ReportPart = ReportPart()

@@ -1,0 +1,320 @@
+"""The strip strategies and the ranges of the choices."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+
+from stripwise.inputs.variables import Correlation, Input
+from stripwise.scenario.curing_inputs import concrete_temperature, read_follow_up
+from stripwise.scenario.model import Choices, FollowUp, Strategy
+from stripwise.scenario.names import name_problem, slug
+from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.quantities import LENGTH, TIME, Kind
+from stripwise.scenario.random_inputs import build_input
+from stripwise.scenario.rules import PENALTY, STRIP_AGE, Rule
+from stripwise.scenario.schema import ChoicesPart, PenaltyPart, RandomInput, RangePart, StrategyPart
+
+__all__ = ["STRATEGY_LIMIT", "Strategies", "read_choices", "read_reference", "read_strategies"]
+
+STRATEGY_LIMIT = 50
+CHOICE_LIMIT = 20
+"""Most follow-ups among the choices."""
+
+COVER_STEPS = 200
+"""Most steps of cover among the choices."""
+
+DEPENDENCES = ("independent", "shared")
+
+
+@dataclass(frozen=True, slots=True)
+class Strategies:
+    """The strategies with their inputs.
+
+    Attributes
+    ----------
+    strategies
+        In the order of the file.
+    inputs
+        Strip ages and given penalties.
+    shared
+        Rank correlations of 1 from the first shared penalty to each other one.
+    """
+
+    strategies: tuple[Strategy, ...]
+    inputs: list[Input]
+    shared: tuple[Correlation, ...]
+
+
+def read_strategies(
+    parts: list[StrategyPart], *, temperature: float, problems: Problems
+) -> Strategies:
+    """Read all strategies.
+
+    Parameters
+    ----------
+    parts
+        The [[strategy]] tables.
+    temperature
+        Concrete temperature [degC] unless a strategy gives one.
+    problems
+        Where to note.
+
+    Returns
+    -------
+    The `Strategies` that could be read.
+    """
+    if not parts:
+        problems.missing(("strategy",), "write at least one [[strategy]] with name and strip_age")
+    strategies: list[Strategy] = []
+    inputs: list[Input] = []
+    shared: list[Input] = []
+    taken: dict[str, str] = {}
+    for index, part in enumerate(parts):
+        path: KeyPath = ("strategy", index)
+        name = _name(part, path, taken=taken, problems=problems)
+        own = _strategy_inputs(part, path, name=name, problems=problems)
+        inputs += own
+        shared += [
+            item
+            for item in own
+            if item.name.endswith(".penalty")
+            and part.penalty is not None
+            and part.penalty.dependence == "shared"
+            and not item.distribution.is_fixed
+        ]
+        strategies.append(
+            _strategy(part, path, name=name, temperature=temperature, problems=problems)
+        )
+    return Strategies(tuple(strategies), inputs, _shared(shared, problems))
+
+
+def read_reference(raw: str | None, strategies: tuple[Strategy, ...], problems: Problems) -> str:
+    """Return the name of the reference strategy; with one strategy it is that one."""
+    names = tuple(strategy.name for strategy in strategies if strategy.name)
+    if raw is None:
+        if len(strategies) > 1:
+            problems.missing(
+                ("reference_strategy",),
+                "the name of the strategy that the others are compared with",
+            )
+        return names[0] if names else ""
+    if names:
+        problems.choice(raw, ("reference_strategy",), allowed=names)
+    return raw
+
+
+def read_choices(
+    part: ChoicesPart | None, *, temperature: float, problems: Problems
+) -> Choices | None:
+    """Read the ranges of the choices.
+
+    Parameters
+    ----------
+    part
+        [choices]; None where the file has none.
+    temperature
+        Concrete temperature of the choices [degC].
+    problems
+        Where to note.
+
+    Returns
+    -------
+    The `Choices`, with NaN where there was a problem; None without the section.
+    """
+    if part is None:
+        return None
+    cover = _range(
+        part.cover,
+        ("choices", "cover"),
+        kind=LENGTH,
+        unit="mm",
+        limits=((1.0, "1 mm"), (500.0, "500 mm")),
+        problems=problems,
+        example='{ low = "45 mm", high = "75 mm", step = "5 mm" }',
+    )
+    step = _step(part.cover, cover, problems)
+    strip = _range(
+        part.strip_age,
+        ("choices", "strip_age"),
+        kind=TIME,
+        unit="hour",
+        limits=((1.0, "1 h"), (1440.0, "60 d")),
+        problems=problems,
+        example='{ low = "10 h", high = "5 d" }',
+    )
+    if part.strip_age is not None and part.strip_age.step is not None:
+        problems.add(
+            ("choices", "strip_age", "step"),
+            "is not used: strip ages are spaced in their logarithm; leave it out",
+            found=part.strip_age.step,
+        )
+    follow_ups = _choice_follow_ups(part, temperature=temperature, problems=problems)
+    return Choices((*cover, step), strip, follow_ups)
+
+
+def _name(part: StrategyPart, path: KeyPath, *, taken: dict[str, str], problems: Problems) -> str:
+    where = (*path, "name")
+    if part.name is None:
+        problems.missing(where, 'such as "Forms 16 h, then sheet 3 d"')
+        return ""
+    if problem := name_problem(part.name):
+        problems.add(where, problem, found=part.name)
+        return part.name
+    key = slug(part.name)
+    if key in taken:
+        other = taken[key]
+        same = "is used twice" if other == part.name else f'gives the same file name as "{other}"'
+        problems.add(where, f"{same}; names must differ in letters or digits", found=part.name)
+    taken.setdefault(key, part.name)
+    return part.name
+
+
+def _strategy_inputs(
+    part: StrategyPart, path: KeyPath, *, name: str, problems: Problems
+) -> list[Input]:
+    """Build the strip age and, where given, the penalty of one strategy."""
+    items: list[Input | None] = []
+    if part.strip_age is None:
+        problems.missing((*path, "strip_age"), 'the age at stripping, such as "16 h"')
+    else:
+        item = _input(part.strip_age, path, "strip_age", STRIP_AGE, name, problems)
+        items.append(_within_limits(item, part.strip_age, path, problems))
+    if part.penalty is not None:
+        where = (*path, "penalty")
+        if part.penalty.origin is not None:
+            problems.add(
+                (*where, "from"),
+                "is not available yet; give the penalty as a distribution",
+                found=part.penalty.origin,
+            )
+        elif _dependence_known(part.penalty, where, problems):
+            items.append(_input(part.penalty, path, "penalty", PENALTY, name, problems))
+    return [item for item in items if item is not None]
+
+
+def _input(
+    spec: RandomInput, path: KeyPath, key: str, rule: Rule, name: str, problems: Problems
+) -> Input | None:
+    item = build_input(
+        spec, (*path, key), name=f"strategy.{name}.{key}", rule=rule, problems=problems
+    )
+    return item and dataclasses.replace(item, label=f"{rule.label}, {name}")
+
+
+def _within_limits(
+    item: Input | None, spec: RandomInput, path: KeyPath, problems: Problems
+) -> Input | None:
+    """Hold the strip age to its limits even where `unusual` lifts the usual range."""
+    if item is None:
+        return None
+    low, high = STRIP_AGE.usual
+    if not low <= item.distribution.parent_mean <= high:
+        found = spec.value if spec.value is not None else spec.mean
+        problems.add((*path, "strip_age"), f"must be {STRIP_AGE.usual_words}", found=found)
+    return item
+
+
+def _dependence_known(part: PenaltyPart, path: KeyPath, problems: Problems) -> bool:
+    if part.dependence is None:
+        return True
+    where = (*path, "dependence")
+    return problems.choice(part.dependence, where, allowed=DEPENDENCES) == part.dependence
+
+
+def _shared(items: list[Input], problems: Problems) -> tuple[Correlation, ...]:
+    if len({item.kind for item in items}) > 1:
+        problems.add(
+            ("strategy",), "shared penalties must all be of one kind, scatter or knowledge"
+        )
+    return tuple(Correlation(items[0].name, item.name, 1.0) for item in items[1:])
+
+
+def _strategy(
+    part: StrategyPart, path: KeyPath, *, name: str, temperature: float, problems: Problems
+) -> Strategy:
+    if part.concrete_temperature is not None:
+        where = (*path, "concrete_temperature")
+        temperature = concrete_temperature(part.concrete_temperature, where, problems)
+    follow_up = read_follow_up(
+        part.follow_up, (*path, "follow_up"), temperature=temperature, problems=problems
+    )
+    return Strategy(
+        name=name,
+        slug=slug(name),
+        strip_age_input=f"strategy.{name}.strip_age",
+        temperature=temperature,
+        follow_up=follow_up,
+        penalty_input="" if part.penalty is None else f"strategy.{name}.penalty",
+    )
+
+
+def _range(
+    part: RangePart | None,
+    path: KeyPath,
+    *,
+    kind: Kind,
+    unit: str,
+    limits: tuple[tuple[float, str], tuple[float, str]],
+    problems: Problems,
+    example: str,
+) -> tuple[float, float]:
+    if part is None:
+        problems.missing(path, f"such as {example}")
+        return math.nan, math.nan
+    ends = []
+    for key in ("low", "high"):
+        raw = getattr(part, key)
+        if raw is None:
+            problems.missing((*path, key), f"such as {example}")
+            ends.append(math.nan)
+        else:
+            ends.append(
+                problems.quantity(
+                    raw, (*path, key), kind=kind, to=unit, low=limits[0], high=limits[1]
+                )
+            )
+    low, high = ends
+    if low >= high:
+        problems.add((*path, "low"), f'must be below high = "{part.high}"', found=part.low)
+    return low, high
+
+
+def _step(part: RangePart | None, cover: tuple[float, float], problems: Problems) -> float:
+    if part is None:
+        return math.nan
+    where = ("choices", "cover", "step")
+    if part.step is None:
+        problems.missing(where, 'such as "5 mm"')
+        return math.nan
+    step = problems.quantity(part.step, where, kind=LENGTH, to="mm")
+    width = cover[1] - cover[0]
+    if math.isnan(step) or not width > 0:
+        return step
+    if not width / COVER_STEPS <= step <= width * (1 + 1e-9):
+        problems.add(
+            where,
+            f"must be at most the width of the range and at least 1/{COVER_STEPS} of it",
+            found=part.step,
+        )
+    return step
+
+
+def _choice_follow_ups(
+    part: ChoicesPart, *, temperature: float, problems: Problems
+) -> tuple[FollowUp, ...]:
+    path: KeyPath = ("choices", "follow_up")
+    if not part.follow_up:
+        problems.missing(path, 'a list with at least one follow-up, such as { method = "none" }')
+        return ()
+    if len(part.follow_up) > CHOICE_LIMIT:
+        problems.add(path, f"has {len(part.follow_up)} entries; at most {CHOICE_LIMIT} are allowed")
+        return ()
+    items = []
+    for index, entry in enumerate(part.follow_up):
+        item = read_follow_up(entry, (*path, index), temperature=temperature, problems=problems)
+        if item in items:
+            problems.add((*path, index), f"{item.label} stands twice in the list")
+        items.append(item)
+    return tuple(items)

@@ -1,0 +1,180 @@
+"""The answer in sentences, the most important first."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from stripwise.assessment import ExchangeRate
+from stripwise.risk.tables import Goal
+from stripwise.scenario.model import Choices
+
+__all__ = ["verdict"]
+
+MM_PER_INCH = 25.4
+
+
+def verdict(
+    strategies: pd.DataFrame,
+    sensitivity: pd.DataFrame,
+    *,
+    goal: Goal,
+    choices: Choices | None,
+    exchange: ExchangeRate | None,
+    flips: bool,
+    units: str,
+) -> tuple[str, ...]:
+    """Say what the tables say.
+
+    Parameters
+    ----------
+    strategies, sensitivity
+        The tables of the run.
+    goal
+        Target and reference strategy.
+    choices
+        Ranges of the choices, or None.
+    exchange
+        Exchange rate at the design point, or None.
+    flips
+        Whether the order of the choices changes when their ranges are halved.
+    units
+        "SI" or "US".
+
+    Returns
+    -------
+    Sentences.
+    """
+    sentences = [_target_sentence(strategies, goal), _acceptance_sentence(strategies, goal)]
+    sentences += _change_sentences(strategies, goal)
+    if choices is not None:
+        sentences += _choice_sentences(
+            sensitivity, choices=choices, exchange=exchange, flips=flips, units=units, goal=goal
+        )
+    return tuple(sentences)
+
+
+def _percent(share: float) -> str:
+    if 0.0 < share < 0.0001:
+        return "below 0.01 %"
+    return f"{100.0 * share:.2g} %" if share < 0.0995 else f"{100.0 * share:.0f} %"
+
+
+def _band(row: pd.Series) -> str:
+    if np.isfinite(row.know_low):
+        return (
+            f"between {_percent(row.know_low)} and {_percent(row.know_high)} over what is not known"
+        )
+    return f"between {_percent(row.low95)} and {_percent(row.high95)} by sampling error alone"
+
+
+def _target_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
+    row = strategies.set_index("strategy").loc[goal.reference]
+    answer = {
+        "yes": "meets",
+        "no": "misses",
+        "undecided": "neither surely meets nor surely misses",
+    }[row.meets_target]
+    return (
+        f'The reference strategy "{goal.reference}" {answer} the target: the probability that the '
+        f"bars are depassivated within {goal.life:g} yr is {_percent(row.probability_at_target)} "
+        f"({_band(row)}), against {_percent(goal.probability)} allowed."
+    )
+
+
+def _acceptance_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
+    parts = []
+    for word, text in (("yes", "meet it"), ("undecided", "are undecided"), ("no", "miss it")):
+        count = int((strategies["meets_target"] == word).sum())
+        if count:
+            parts.append(f"{count} {text}")
+    below = strategies["probability_at_target"] <= goal.probability
+    return (
+        f"Of {len(strategies)} strategies {', '.join(parts)}; taken at the mean probability, "
+        f"{int(below.sum())} stay within the target."
+    )
+
+
+def _change_sentences(strategies: pd.DataFrame, goal: Goal) -> list[str]:
+    parts = []
+    for row in strategies.itertuples():
+        if row.strategy == goal.reference:
+            continue
+        if np.isfinite(row.life_change_pct):
+            word = "loses" if row.life_change_pct < 0 else "gains"
+            parts.append(f'"{row.strategy}" {word} {abs(row.life_change_pct):.0f} %')
+        else:
+            parts.append(f'"{row.strategy}" cannot be given as a share ({row.life_status})')
+    if not parts:
+        return []
+    return [f'Life until the target is reached, against "{goal.reference}": {"; ".join(parts)}.']
+
+
+def _choice_sentences(
+    sensitivity: pd.DataFrame,
+    *,
+    choices: Choices,
+    exchange: ExchangeRate | None,
+    flips: bool,
+    units: str,
+    goal: Goal,
+) -> list[str]:
+    doubted = sensitivity[sensitivity["analysis"] == "choices over knowledge"]
+    rows = sensitivity[(sensitivity["analysis"] == "choices") & sensitivity["total"].notna()]
+    if rows.empty:
+        return ["Over the ranges given, the reliability does not vary with any choice."]
+    shares = rows.set_index("input")
+    cover, strip = shares.loc["cover"], shares.loc["strip age"]
+    first, second = ("cover", "strip age") if cover.total >= strip.total else ("strip age", "cover")
+    low, high, _ = choices.cover
+    ranges = f"{_length(low, units)} to {_length(high, units)} of cover and {_duration(choices)}"
+    text = (
+        f"Within {ranges} in the forms, {first} matters more than {second}: it explains "
+        f"{_percent(shares.loc[first].total)} of the variance of the reliability index at "
+        f"{goal.life:g} yr, {second} {_percent(shares.loc[second].total)}"
+    )
+    usable = doubted[doubted["total"].notna()].set_index("input")
+    if not usable.empty:
+        bounds = usable.loc[first]
+        text += (
+            f" (share of {first} between {_percent(bounds.total_low95)} and "
+            f"{_percent(bounds.total_high95)} over what is not known)"
+        )
+    else:
+        bounds = shares.loc[first]
+        text += (
+            f" (share of {first} between {_percent(bounds.total_low95)} and "
+            f"{_percent(bounds.total_high95)} by sampling error alone)"
+        )
+    text += "."
+    text += (
+        " With both ranges halved about their middles the order changes, so it belongs to the "
+        "ranges more than to the wall."
+        if flips
+        else " With both ranges halved about their middles the order stays."
+    )
+    sentences = [text]
+    if exchange is not None and np.isfinite(exchange.rate):
+        band = ""
+        if np.isfinite(exchange.know_low):
+            band = (
+                f" ({_length(exchange.know_low, units)} to {_length(exchange.know_high, units)} "
+                "over what is not known)"
+            )
+        sentences.append(
+            f"At {_length(exchange.cover, units)} of cover and forms kept "
+            f"{exchange.strip_age:.3g} h, 24 h more in the forms are worth "
+            f"{_length(exchange.rate, units)} of cover{band}."
+        )
+    return sentences
+
+
+def _length(mm: float, units: str) -> str:
+    if np.isinf(mm):
+        return "more than " + _length(60.0, units)
+    return f"{mm / MM_PER_INCH:.2g} in" if units == "US" else f"{mm:.2g} mm"
+
+
+def _duration(choices: Choices) -> str:
+    low, high = choices.strip_age
+    return f"{low:.3g} to {high:.3g} h"

@@ -1,0 +1,113 @@
+"""The library of cited constants: complete entries, exact look-up, useful errors."""
+
+import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
+
+from stripwise.errors import InputError
+from stripwise.inputs.distributions import FAMILIES, distribution
+from stripwise.published import MARKS, constant, keys, value
+
+MOMENTS = {"mean", "sd", "low", "high"}
+
+
+@pytest.mark.parametrize("key", keys())
+def test_every_entry_says_where_it_comes_from_and_how_far_to_trust_it(key):
+    entry = value(key)
+    assert entry.mark in MARKS
+    assert len(entry.source) > 10
+    assert entry.numbers
+    # A document is named with its year, except for standards that are revised in place.
+    dated = any(year in entry.source for year in ("19", "20"))
+    assert entry.mark == "assumed" or dated or "C1074" in entry.source or "RILEM" in entry.source
+    assert (entry.mark == "assumed") == ("no source" in entry.source)
+
+
+@pytest.mark.parametrize("key", [key for key in keys() if value(key).family])
+def test_every_published_distribution_can_be_built(key):
+    entry = value(key)
+    assert entry.family in FAMILIES
+    assert set(entry.numbers) <= MOMENTS
+    law = distribution(entry.family, **entry.numbers)
+    assert law.mean == entry.numbers["mean"]
+    assert law.sd == entry.numbers.get("sd", 0.0)
+
+
+# fib Bulletin 34, Annex B2, 2006, migration coefficients by water-cement ratio. Recalled; the
+# Spanish code EHE-08, Annex 9, prints the same.
+@pytest.mark.parametrize(
+    ("binder", "printed"),
+    [
+        ("cem_i", {"0.40": 8.9, "0.45": 10.0, "0.50": 15.8, "0.55": 19.7, "0.60": 25.0}),
+        ("fly_ash", {"0.40": 5.6, "0.45": 6.9, "0.50": 9.0, "0.55": 10.9, "0.60": 14.9}),
+        ("silica_fume", {"0.35": 4.4, "0.40": 4.8, "0.55": 5.3}),
+        ("cem_iii_b", {"0.40": 1.4, "0.45": 1.9, "0.50": 2.8, "0.55": 3.0, "0.60": 3.4}),
+    ],
+)
+def test_migration_coefficients_of_fib(binder, printed):
+    entry = value(f"fib34.chloride.d_rcm.{binder}")
+    assert dict(entry.numbers) == printed
+    assert entry.unit == "1e-12 m2/s"
+    assert list(entry.numbers.values()) == sorted(entry.numbers.values())
+
+
+# Shapes p and q of the beta distributions of fib Bulletin 34, Annex B2. Recomputed from mean and
+# sd by hand: m = (mean - low)/(high - low), v = (sd/(high - low))^2, p = m (m (1 - m)/v - 1).
+@pytest.mark.parametrize(
+    ("key", "p", "q"),
+    [
+        ("critical_content", 5.3086, 18.5802),
+        ("convection_zone", 1.8982, 8.7660),
+        ("ageing_exponent.cem_i", 4.0750, 9.5083),
+        ("ageing_exponent.fly_ash", 5.8, 3.8667),
+        ("ageing_exponent.cem_iii_b", 2.3344, 2.8531),
+    ],
+)
+def test_beta_shapes_of_fib(key, p, q):
+    entry = value(f"fib34.chloride.{key}")
+    law = distribution(entry.family, **entry.numbers)
+    low, high = entry.numbers["low"], entry.numbers["high"]
+    printed = stats.beta(p, q, loc=low, scale=high - low)
+    assert_allclose([law.mean, law.sd], [printed.mean(), printed.std()], rtol=5e-5)
+    points = [low + share * (high - low) for share in (0.05, 0.2, 0.4, 0.7)]
+    assert_allclose(law.cdf(points), printed.cdf(points), rtol=0, atol=5e-5)
+
+
+def test_the_retention_of_follow_ups_is_an_assumption():
+    for key in keys():
+        if key.startswith("curing."):
+            assert value(key).mark == "assumed"
+    assert constant("curing.retention.sheet.vertical.mean") == 0.06
+    assert constant("curing.retention.kept_wet.mean") == 0.80
+    assert constant("curing.membrane_duration") == 3.0
+
+
+def test_an_unknown_key_gets_the_nearest_spelling():
+    with pytest.raises(InputError) as caught:
+        value("fib34.chloride.critcal_content")
+    assert str(caught.value) == (
+        "fib34.chloride.critcal_content: no published key 'fib34.chloride.critcal_content'; "
+        "the nearest is 'fib34.chloride.critical_content'"
+    )
+    with pytest.raises(InputError, match=r"nearest is 'maturity\.datum_temperature'"):
+        constant("maturity.datum_temprature")
+
+
+def test_an_unknown_number_of_an_entry_gets_the_nearest_spelling():
+    with pytest.raises(InputError) as caught:
+        constant("fib34.chloride.d_rcm.cem_i.0.42")
+    assert str(caught.value).startswith("fib34.chloride.d_rcm.cem_i: no published number '0.42'")
+    assert "'0.40'" in str(caught.value) or "'0.45'" in str(caught.value)
+
+
+def test_a_row_is_not_one_number():
+    with pytest.raises(InputError) as caught:
+        constant("fib34.cover_sd.ordinary")
+    assert str(caught.value) == (
+        "fib34.cover_sd.ordinary: holds several numbers; ask for one of low, high"
+    )
+
+
+def test_an_entry_cannot_be_changed():
+    with pytest.raises(TypeError):
+        value("fib34.chloride.critical_content").numbers["mean"] = 0.7
