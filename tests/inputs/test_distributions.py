@@ -143,6 +143,8 @@ def test_draw_continues_beyond_its_table(case):
     # By scipy's sf: its isf of a truncated normal is 1e-4 off in probability here.
     p = special.ndtr(-7.2)
     rounding = 2.0 * np.spacing(np.abs(x[-1])) * reference.pdf(x[-1])
+    if law.family == "triangular":  # scipy has 1 - cdf for it, which rounds to 1e-16
+        rounding += 0.5 * np.finfo(float).eps
     assert abs(reference.sf(x[-1]) - p) <= 1e-6 * p + rounding
     assert_allclose(x[0], reference.ppf(p), rtol=1e-6, atol=1e-9 * law.sd)
 

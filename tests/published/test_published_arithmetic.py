@@ -73,7 +73,7 @@ def test_one_constant_gives_a_column_of_the_dutch_guideline(column):
     # HERON 57(3), van der Wegen, Polder, van Breugel, 2012: largest D_RCM for 100 yr. The margin
     # of 20 mm is read, the table recalled, less sure. With one constant per column, every cell of
     # const * (cover - 20)^2 rounds to the printed number, if the table rounds to 0.5 below 10 and
-    # to 1 from 10 on; with steps of 0.5 throughout, the column CEM I, XD has no constant.
+    # to 1 from 10 on; with steps of 0.5 throughout, the three XD columns have no constant.
     cells = value(f"heron57.migration_limit.{column}").numbers
     margin = constant("heron57.cover_margin")
     square = np.array([(float(cover) - margin) ** 2 for cover in cells])
@@ -84,7 +84,6 @@ def test_one_constant_gives_a_column_of_the_dutch_guideline(column):
     assert lowest < highest
     ours = 0.5 * (lowest + highest) * square
     assert_allclose(np.round(ours / step) * step, printed, rtol=1e-12)
-    # No other margin in whole 5 mm does that for all columns: see the next test.
 
 
 @pytest.mark.parametrize("margin", [10.0, 15.0, 25.0, 30.0])

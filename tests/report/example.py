@@ -174,12 +174,14 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
     base = life[scenario.reference_strategy]
     for row in rows:
         own = row["life_at_target_yr"]
-        if np.isfinite(own) and np.isfinite(base):
+        if row["strategy"] == scenario.reference_strategy:
+            row["life_status"] = "reference"
+        elif np.isfinite(own) and np.isfinite(base):
             change = 100 * (own / base - 1)
             row.update(life_change_pct=change, life_change_low95=change - 1,
                        life_change_high95=change + 1, life_status="ok")  # fmt: skip
         else:
-            row["life_status"] = "not reached within the horizon"
+            row["life_status"] = "this strategy reaches the target beyond the horizon of 120 yr"
     return pd.DataFrame(rows)
 
 
@@ -216,18 +218,22 @@ def make_sensitivity(scenario: Scenario) -> pd.DataFrame:
               "steel": (0.02, 0.025), "curing": (0.004, 0.006)}  # fmt: skip
     rows = []
     for age in (25.0, scenario.target.service_life):
-        for quantity in ("depth_margin", "failure"):
+        for quantity in ("depth margin", "failure"):
             rows += [_row("uncertainty", who, quantity, age, s, t, input=name, group=group)
                      for name, (s, t, group) in singles.items()]  # fmt: skip
             rows += [_row("uncertainty", who, quantity, age, s, t, group=group)
                      for group, (s, t) in groups.items()]  # fmt: skip
     if scenario.choices is not None:
         life = scenario.target.service_life
-        for name, (s, t) in {"cover": (0.71, 0.74), "strip_age": (0.2, 0.24),
-                             "follow_up": (0.03, 0.06)}.items():  # fmt: skip
-            rows.append(_row("choices", "", "reliability_index", life, s, t, input=name))
-        rows.append(_row("choices", "", "reliability_index", life, input="cover",
-                         input2="strip_age", second=0.02, second_low95=0.01,
+        for name, (s, t) in {"cover": (0.71, 0.74), "strip age": (0.2, 0.24),
+                             "follow-up": (0.03, 0.06)}.items():  # fmt: skip
+            rows.append(_row("choices", "", "reliability index", life, s, t, input=name))
+            if any(item.kind == "knowledge" for item in scenario.inputs):
+                rows.append(_row("choices over knowledge", "", "reliability index", life, s, t,
+                                 input=name, first_low95=s - 0.1 * s, first_high95=s + 0.1 * s,
+                                 total_low95=0.8 * t, total_high95=1.2 * t))  # fmt: skip
+        rows.append(_row("choices", "", "reliability index", life, input="cover",
+                         input2="strip age", second=0.02, second_low95=0.01,
                          second_high95=0.03))  # fmt: skip
     return pd.DataFrame(rows, columns=COLUMNS)
 

@@ -347,20 +347,22 @@ def _solve_depth(rho: Array, tau: Array, k: Array, edge: Array) -> Array:
         back, back_slope, _ = _series(step[i] - v, step[i], q[i])
         return value - q[i] * back - rho[i], slope + q[i] * back_slope, -2.0 * v * slope
 
-    # the two limits of a thick and of a thin skin: the truth lies near the nearer one
-    thick, thin = special.erfcinv(goal), z + 0.5 * step * (1.0 - s)
-    start = np.where(s < 1.0, np.minimum(thick, thin), np.maximum(thick, thin))
-    y = _halley(behind, start, np.inf)
-    depth = edge + (y * d - edge) * s
-    shallow = np.flatnonzero(y < 0.5 * step)
-    if shallow.size:
-        top = 0.5 * step[shallow]
-        start = np.minimum(z[shallow], top)
-
-        def part(v: Array, i: slice | Array) -> tuple[Array, Array, Array]:
-            return inside(v, shallow[i])
-
-        depth[shallow] = _halley(part, start, top) * d[shallow]
+    deep = _series(0.5 * step, step, q)[0] > goal
+    depth = np.empty_like(rho)
+    far = np.flatnonzero(deep)
+    if far.size:
+        # the two limits of a thick and of a thin skin: the truth lies near the nearer one
+        thick = special.erfcinv(np.minimum(goal[far], 1.0))
+        thin = z[far] + 0.5 * step[far] * (1.0 - s[far])
+        start = np.where(s[far] < 1.0, np.minimum(thick, thin), np.maximum(thick, thin))
+        start = np.maximum(start, 0.5 * step[far])
+        y = _halley(lambda y, i: behind(y, far[i]), start, np.inf)
+        depth[far] = edge[far] + (y * d[far] - edge[far]) * s[far]
+    near = np.flatnonzero(~deep)
+    if near.size:
+        top = 0.5 * step[near]
+        v = _halley(lambda v, i: inside(v, near[i]), np.minimum(z[near], top), top)
+        depth[near] = v * d[near]
     return depth
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,10 @@ VALUE_MM = 26.0
 ROW_MM = 5.6
 SMALL = 0.01
 """Inputs below 1 % with interactions are counted in one line instead of drawn."""
+
+
+OVER_KNOWLEDGE = "choices over knowledge"
+"""Name of the analysis whose bounds are quantiles over the knowledge inputs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +100,26 @@ def choice_shares(assessment: Assessment) -> list[Share]:
 
     Returns
     -------
-    Cover, strip age and follow-up as far as they are open, the largest total share first.
+    Cover, strip age and follow-up as far as they are open, the largest total share first; the
+    intervals are over the knowledge inputs where the run has them, of the sampling otherwise.
     """
     table = assessment.sensitivity
-    rows = table[(table["analysis"] == "choices") & (_text(table, "input2") == "")]
-    rows = rows[_text(rows, "input") != ""]
-    return _sorted([_share(row, _question(assessment, row["input"])) for _, row in rows.iterrows()])
+    single = table[(_text(table, "input2") == "") & (_text(table, "input") != "")]
+    known = single[single["analysis"] == OVER_KNOWLEDGE].set_index("input")
+    shares = []
+    for _, row in single[single["analysis"] == "choices"].iterrows():
+        share = _share(row, _question(assessment, row["input"]))
+        if row["input"] in known.index:
+            wide = _share(known.loc[row["input"]], share.label)
+            share = replace(
+                share,
+                first_low=wide.first_low,
+                first_high=wide.first_high,
+                total_low=wide.total_low,
+                total_high=wide.total_high,
+            )
+        shares.append(share)
+    return _sorted(shares)
 
 
 def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
@@ -125,8 +143,8 @@ def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
     title = _driver_title(groups, singles)
     note = (
         f"Share of the variance of the depth margin (cover minus chloride front) at "
-        f"{words.number(age)} yr, strategy {data.scenario.reference_strategy}. Filled: the input "
-        "alone; open: with its interactions; bars: 95 % sampling interval."
+        f"{words.number(age)} yr, reference strategy. Filled: the input "
+        "alone; open: with its interactions (numbers in this order); bars: 95 % sampling interval."
     )
     if small:
         note += f" {small} more input{'s' if small > 1 else ''} below 1 % not drawn."
@@ -153,11 +171,14 @@ def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
     if shares and shares[0].rank >= 0:
         best = shares[0]
         title = f"{best.label.split('?')[0]}? matters most: {_percent(best.total)} of the spread"
+    knows = bool((data.sensitivity["analysis"] == OVER_KNOWLEDGE).any())
+    source = "over the knowledge inputs" if knows else "of the sampling"
     note = (
         "Share of the variance of the reliability index (depassivation, within "
         f"{words.number(target.service_life)} yr, target {words.index(target.reliability_index)}) "
-        "over the ranges in brackets. Filled: the choice alone; open: with its interactions; "
-        "bars: 95 % interval."
+        "over the ranges in brackets. Filled: the choice alone; open: with its interactions "
+        "(numbers in this order); "
+        f"bars: 95 % interval {source}."
     )
     return _plot([("", shares)], ax, title, note)
 
@@ -236,7 +257,7 @@ def _dot(ax: Axes, share: Share, y: float, color: str) -> None:
 def _values(share: Share) -> str:
     """Both numbers in words, or one where they read the same."""
     first, total = _percent(share.first), _percent(share.total)
-    return total if first == total else f"{first}; with {total}"
+    return total if first == total else f"{first} / {total}"
 
 
 def _percent(x: float) -> str:

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 LABEL_ROOM_MM = 46.0
 LEADER_MM = 5.0
+NAME_IN_TITLE_PT = 200.0
 LOWEST_MM, HIGHEST_MM = 88.0, 170.0
 """Height of the axes of the curves, as the labels need it."""
 
@@ -193,15 +194,16 @@ def _name_curves(ax: Axes, ends: list[_End], texts: list[str]) -> None:
             ha="left",
             va="center",
             fontsize=style.TEXT_SIZE,
-            color=color,
+            color=style.INK,
             linespacing=LINE_SPACING,
             annotation_clip=False,
             parse_math=False,
             gid=f"label-{end.row}",
             arrowprops={
                 "arrowstyle": "-",
-                "linewidth": 0.6,
+                "linewidth": 1.0,
                 "color": color,
+                "patchA": None,
                 "shrinkA": 1.0,
                 "shrinkB": 0.0,
                 "relpos": (0.0, 0.5),
@@ -250,6 +252,7 @@ def _message(data: Assessment, names: list[str], shown: list[int]) -> str:
     if len(shown) == 1 and np.ptp(_at_target(data, names)) < 1e-12:
         other = worst
     worst_life, other_life = float(lives.iloc[worst]), float(lives.iloc[other])
+    names = [shortened(n, width=NAME_IN_TITLE_PT, size=style.TITLE_SIZE) for n in names]
     first = f"{names[worst]}: {_reach(worst_life, level, horizon)}"
     if other == worst:
         return first
@@ -267,9 +270,11 @@ def _reach(life: float, level: str, horizon: float) -> str:
 
 def _note(data: Assessment) -> str:
     if _has_knowledge(data):
+        error = 50.0 * float((data.curves["high95"] - data.curves["low95"]).max())
         return (
             "Shaded: 95 % interval over the knowledge inputs (what we do not know), for the "
-            "reference strategy and the worst one. Sampling error is smaller than the lines."
+            "reference strategy and the worst one. Sampling error is not drawn: at most "
+            f"{words.number(error, 1)} percentage points."
         )
     return (
         "No input is marked as knowledge: the bands show sampling error only, for the reference "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +19,10 @@ __all__ = ["LINE_SPACING", "Box", "alike", "shortened", "spread", "text_width", 
 
 LINE_SPACING = 1.25
 """Distance of lines in units of the font size."""
+
+WHITE = " \t\r\n"
+BREAKS = re.compile(f"[{WHITE}]+")
+"""Where a line may break: not at a no-break space."""
 
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 
@@ -195,7 +200,7 @@ def wrapped(text: str, *, width: float, size: float, bold: bool = False) -> list
     """
     lines: list[str] = []
     line = ""
-    for word in text.split():
+    for word in BREAKS.split(text.strip(WHITE)):
         longer = f"{line} {word}" if line else word
         if text_width(longer, size, bold) <= width:
             line = longer

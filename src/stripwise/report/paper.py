@@ -11,13 +11,14 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from stripwise.report import style
+from stripwise.report import style, words
 from stripwise.report.labels import LINE_SPACING, wrapped
 
 __all__ = ["POINTS_PER_MM", "axes_size", "dress", "headline", "png", "sheet", "styled", "svg"]
 
 POINTS_PER_MM = 72.0 / style.MM_PER_INCH
 
+MARGIN_MM = 1.0
 TITLE_GAP = 5.0
 """Space between headline, note and axes [pt]."""
 
@@ -89,8 +90,10 @@ def headline(ax: Axes, title: str, *, note: str) -> None:
     """
     width, _ = axes_size(ax)
     box = ax.get_position()
-    edge = -box.x0 / box.width if box.width else 0.0
-    room = _room_for_text(width * (1.0 / box.width if box.width else 1.0))
+    whole = width / box.width if box.width else 0.0
+    edge = (MARGIN_MM * POINTS_PER_MM - box.x0 * whole) / width if width else 0.0
+    room = _room_for_text(whole)
+    title, note = words.tied(title), words.tied(note)
     note_lines = wrapped(note, width=room, size=style.NOTE_SIZE) if note else []
     title_lines = wrapped(title, width=room, size=style.TITLE_SIZE, bold=True)
     note_height = _height(len(note_lines), style.NOTE_SIZE)
@@ -172,11 +175,12 @@ def png(figure: Figure) -> bytes:
 
 
 def _room_for_text(figure_width: float) -> float:
-    return figure_width - 2.0 * POINTS_PER_MM
+    return figure_width - 2.0 * MARGIN_MM * POINTS_PER_MM
 
 
 def _head_height(title: str, note: str) -> float:
     room = _room_for_text(style.WIDTH_MM * POINTS_PER_MM)
+    title, note = words.tied(title), words.tied(note)
     title_lines = wrapped(title, width=room, size=style.TITLE_SIZE, bold=True)
     note_lines = wrapped(note, width=room, size=style.NOTE_SIZE) if note else []
     height = _height(len(title_lines), style.TITLE_SIZE) + TITLE_GAP

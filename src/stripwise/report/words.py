@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "rounded_up",
     "signed_percent",
     "temperature",
+    "tied",
     "unit_text",
     "years",
 ]
@@ -34,6 +36,7 @@ MM2_YR_PER_E12_M2_S = 31.5576
 """mm2/yr in 1e-12 m2/s, for years of 365.25 d."""
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=(?:yr|mm|in|%|h|d)(?:\W|$))|(?<=No\.) (?=\d)")
 DIFFUSIVITY_UNIT = "10⁻¹² m²/s"
 
 
@@ -286,6 +289,21 @@ def listing(parts: list[str]) -> str:
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def tied(text: str) -> str:
+    """Put no-break spaces between a number and its unit, and after "No.".
+
+    Parameters
+    ----------
+    text
+        A sentence.
+
+    Returns
+    -------
+    The sentence with the same letters.
+    """
+    return UNIT_AFTER_NUMBER.sub("\N{NO-BREAK SPACE}", text)
 
 
 def _trimmed(text: str) -> str:

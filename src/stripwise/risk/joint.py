@@ -5,6 +5,7 @@ Axes: f follow-ups, t strip ages, c covers; m repeats or knowledge points.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -100,13 +101,14 @@ def index_by_repeat(
     """
     wall = wall.with_plans(grid.all_plans())
     integral, draw = Integral.of(wall, prefer_cover=True)
+    moved = _moved(wall, integral, grid)
 
     def repeat(r: int) -> Array:
         z = next(
             sobol_cells(draw.dimensions, MAP_POINTS, stream(seed, stage="choices", index=(r,)))
         )
         shift = integral.shift(draw.correlate(z))
-        return _index(wall, integral, draw.values(z), shift, age=age, grid=grid)
+        return _index(wall, moved, draw.values(z), shift, age=age, grid=grid)
 
     return np.array(list(run_parallel(repeat, repeats, workers=workers)))
 
@@ -131,17 +133,24 @@ def index_by_knowledge(
     )
     if nested is None:
         return None
+    moved = _moved(wall, nested.integral, grid)
 
     def outer(k: int) -> Array:
         values = nested.values(k)
-        return _index(wall, nested.integral, values, nested.shift, age=age, grid=grid)
+        return _index(wall, moved, values, nested.shift, age=age, grid=grid)
 
     return np.array(list(run_parallel(outer, KNOWLEDGE_POINTS, workers=workers)))
 
 
+def _moved(wall: Wall, integral: Integral, grid: Grid) -> list[Integral]:
+    """Return the integral at each nominal cover of a grid."""
+    nominal = wall.input(COVER).distribution.parent_mean
+    return [integral.moved(float(cover) - nominal) for cover in grid.cover]
+
+
 def _index(
     wall: Wall,
-    integral: Integral,
+    moved: Sequence[Integral],
     values: dict[str, Number],
     shift: Number,
     *,
@@ -152,16 +161,16 @@ def _index(
     face = wall.face(values)
     nominal = wall.input(COVER).distribution
     p = np.empty((len(wall.plans), len(grid.cover)))
-    if integral.name == COVER:
+    if moved[0].name == COVER:
         depths = front_depths(wall, face, age)
-        for c, cover in enumerate(grid.cover):
-            there = integral.moved(float(cover) - nominal.parent_mean)
+        for c, there in enumerate(moved):
             p[:, c] = [np.mean(there.below(depth, shift)) for depth in depths]
     else:
         ages, upper = np.array([age]), np.zeros((len(wall.plans), 1), dtype=bool)
         for c, cover in enumerate(grid.cover):
             given = {**values, COVER: values[COVER] + (float(cover) - nominal.parent_mean)}
-            p[:, c] = integral.probabilities(wall, face, given, shift, ages=ages, upper=upper)[:, 0]
+            there = moved[c]
+            p[:, c] = there.probabilities(wall, face, given, shift, ages=ages, upper=upper)[:, 0]
     return index_of(p, 1.0 - p).reshape(grid.shape)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from stripwise.inputs.distributions import Distribution
 from stripwise.inputs.variables import Input
@@ -11,6 +12,7 @@ from stripwise.scenario.rules import Rule
 from stripwise.scenario.schema import RandomInput
 
 __all__ = [
+    "Numbers",
     "bound_rule",
     "check_usual",
     "physical",
@@ -24,6 +26,23 @@ CUT = 0.01
 
 WIDEST = 3.0
 """Largest usual sd over mean of a quantity that cannot be negative."""
+
+
+@dataclass(slots=True)
+class Numbers:
+    """Moments and bounds in internal units; NaN where the file's value could not be read."""
+
+    mean: float | None
+    sd: float | None
+    cov: float | None
+    low: float | None
+    high: float | None
+
+    @property
+    def unreadable(self) -> bool:
+        """Whether a value of the file could not be read."""
+        values = (self.mean, self.sd, self.cov, self.low, self.high)
+        return any(value is not None and math.isnan(value) for value in values)
 
 
 def truncation_warning(item: Input) -> str:
@@ -61,7 +80,7 @@ def _bounds(law: Distribution, unit: str) -> str:
 def within_bounds(
     spec: RandomInput,
     path: KeyPath,
-    numbers: _Numbers,
+    numbers: Numbers,
     *,
     rule: Rule,
     problems: Problems,
@@ -127,11 +146,13 @@ def _mean_key(spec: RandomInput) -> str:
 
 
 def physical(value: float, rule: Rule) -> bool:
+    """Return whether a constant is within the physical bounds."""
     above = value > rule.low if rule.open_low else value >= rule.low
     return above and value <= rule.high
 
 
 def bound_rule(rule: Rule) -> str:
+    """Return the physical bounds as words, in the internal unit."""
     unit = f" {rule.unit}" if rule.unit else ""
     if math.isfinite(rule.high):
         return f"must be between {rule.low:g} and {rule.high:g}{unit}"

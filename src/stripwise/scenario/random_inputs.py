@@ -9,7 +9,14 @@ from collections.abc import Callable
 from stripwise.errors import InputError
 from stripwise.inputs.distributions import FAMILIES, Distribution, distribution
 from stripwise.inputs.variables import KINDS, Input
-from stripwise.scenario.bounds import bound_rule, check_usual, physical, supported, within_bounds
+from stripwise.scenario.bounds import (
+    Numbers,
+    bound_rule,
+    check_usual,
+    physical,
+    supported,
+    within_bounds,
+)
 from stripwise.scenario.names import printable
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import NUMBER, TEMPERATURE, parse
@@ -20,6 +27,7 @@ __all__ = ["Converter", "build_input"]
 
 Converter = Callable[[object, bool], float]
 """Value of the file and whether it is a difference -> internal unit; raises InputError."""
+
 
 def build_input(
     spec: RandomInput,
@@ -89,22 +97,6 @@ def _kind(
     return kind
 
 
-@dataclasses.dataclass(slots=True)
-class _Numbers:
-    """Moments and bounds in internal units; NaN where the file's value could not be read."""
-
-    mean: float | None
-    sd: float | None
-    cov: float | None
-    low: float | None
-    high: float | None
-
-    @property
-    def unreadable(self) -> bool:
-        values = (self.mean, self.sd, self.cov, self.low, self.high)
-        return any(value is not None and math.isnan(value) for value in values)
-
-
 def _distribution(
     spec: RandomInput, path: KeyPath, *, rule: Rule, problems: Problems, convert: Converter
 ) -> Distribution | None:
@@ -127,9 +119,8 @@ def _distribution(
         unit = f" (in {rule.unit})" if rule.unit and any(c.isdigit() for c in error.problem) else ""
         problems.add(key, error.problem.removeprefix("= ") + unit)
         return None
-    if not supported(path, law, rule=rule, problems=problems):
-        return None
-    check_usual(spec, path, law, rule=rule, problems=problems)
+    if supported(path, law, rule=rule, problems=problems):
+        check_usual(spec, path, law, rule=rule, problems=problems)
     return law
 
 
@@ -147,7 +138,7 @@ def _family(spec: RandomInput, path: KeyPath, problems: Problems) -> str:
 
 def _numbers(
     spec: RandomInput, path: KeyPath, *, problems: Problems, convert: Converter, family: str
-) -> _Numbers:
+) -> Numbers:
     def read(key: str, raw: object, difference: bool) -> float | None:
         if raw is None:
             return None
@@ -172,7 +163,7 @@ def _numbers(
     cov = None
     if spec.cov is not None:
         cov = problems.quantity(spec.cov, (*path, "cov"), kind=NUMBER, to="")
-    return _Numbers(
+    return Numbers(
         mean=value if family == "fixed" and value is not None else mean,
         sd=read("sd", spec.sd, True),
         cov=cov,
@@ -182,7 +173,7 @@ def _numbers(
 
 
 def _fixed(
-    spec: RandomInput, path: KeyPath, numbers: _Numbers, *, rule: Rule, problems: Problems
+    spec: RandomInput, path: KeyPath, numbers: Numbers, *, rule: Rule, problems: Problems
 ) -> Distribution | None:
     extra = [key for key in ("sd", "cov", "low", "high") if getattr(spec, key) is not None]
     if extra:
@@ -203,7 +194,7 @@ def _fixed(
 
 
 def _sound(
-    spec: RandomInput, path: KeyPath, numbers: _Numbers, *, rule: Rule, problems: Problems
+    spec: RandomInput, path: KeyPath, numbers: Numbers, *, rule: Rule, problems: Problems
 ) -> bool:
     """Check what can be said in the words and units of the file."""
     before = len(problems.texts)
@@ -219,7 +210,7 @@ def _sound(
     return len(problems.texts) == before
 
 
-def _cut_at_bounds(numbers: _Numbers, rule: Rule) -> None:
+def _cut_at_bounds(numbers: Numbers, rule: Rule) -> None:
     """Cut a normal at the physical bounds; bounds of the file that are tighter stay."""
     if math.isfinite(rule.low):
         numbers.low = max(rule.low, -math.inf if numbers.low is None else numbers.low)

@@ -1,30 +1,22 @@
-"""The strip strategies and the ranges of the choices."""
+"""The strip strategies."""
 
 from __future__ import annotations
 
 import dataclasses
-import math
 from dataclasses import dataclass
 
 from stripwise.inputs.variables import Correlation, Input
 from stripwise.scenario.curing_inputs import concrete_temperature, read_follow_up
-from stripwise.scenario.model import Choices, FollowUp, Strategy
+from stripwise.scenario.model import Strategy
 from stripwise.scenario.names import name_problem, slug
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.quantities import LENGTH, TIME, Kind
 from stripwise.scenario.random_inputs import build_input
 from stripwise.scenario.rules import PENALTY, STRIP_AGE, Rule
-from stripwise.scenario.schema import ChoicesPart, PenaltyPart, RandomInput, RangePart, StrategyPart
+from stripwise.scenario.schema import PenaltyPart, RandomInput, StrategyPart
 
-__all__ = ["STRATEGY_LIMIT", "Strategies", "read_choices", "read_reference", "read_strategies"]
+__all__ = ["STRATEGY_LIMIT", "Strategies", "read_reference", "read_strategies"]
 
 STRATEGY_LIMIT = 50
-CHOICE_LIMIT = 20
-"""Most follow-ups among the choices."""
-
-COVER_STEPS = 200
-"""Most steps of cover among the choices."""
-
 DEPENDENCES = ("independent", "shared")
 
 
@@ -105,55 +97,6 @@ def read_reference(raw: str | None, strategies: tuple[Strategy, ...], problems: 
     return raw
 
 
-def read_choices(
-    part: ChoicesPart | None, *, temperature: float, problems: Problems
-) -> Choices | None:
-    """Read the ranges of the choices.
-
-    Parameters
-    ----------
-    part
-        [choices]; None where the file has none.
-    temperature
-        Concrete temperature of the choices [degC].
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The `Choices`, with NaN where there was a problem; None without the section.
-    """
-    if part is None:
-        return None
-    cover = _range(
-        part.cover,
-        ("choices", "cover"),
-        kind=LENGTH,
-        unit="mm",
-        limits=((1.0, "1 mm"), (500.0, "500 mm")),
-        problems=problems,
-        example='{ low = "45 mm", high = "75 mm", step = "5 mm" }',
-    )
-    step = _step(part.cover, cover, problems)
-    strip = _range(
-        part.strip_age,
-        ("choices", "strip_age"),
-        kind=TIME,
-        unit="hour",
-        limits=((1.0, "1 h"), (1440.0, "60 d")),
-        problems=problems,
-        example='{ low = "10 h", high = "5 d" }',
-    )
-    if part.strip_age is not None and part.strip_age.step is not None:
-        problems.add(
-            ("choices", "strip_age", "step"),
-            "is not used: strip ages are spaced in their logarithm; leave it out",
-            found=part.strip_age.step,
-        )
-    follow_ups = _choice_follow_ups(part, temperature=temperature, problems=problems)
-    return Choices((*cover, step), strip, follow_ups)
-
-
 def _name(part: StrategyPart, path: KeyPath, *, taken: dict[str, str], problems: Problems) -> str:
     where = (*path, "name")
     if part.name is None:
@@ -179,7 +122,9 @@ def _strategy_inputs(
     if part.strip_age is None:
         problems.missing((*path, "strip_age"), 'the age at stripping, such as "16 h"')
     else:
-        item = _input(part.strip_age, path, "strip_age", STRIP_AGE, name, problems)
+        item = _input(
+            part.strip_age, path, key="strip_age", rule=STRIP_AGE, name=name, problems=problems
+        )
         items.append(_within_limits(item, part.strip_age, path, problems))
     if part.penalty is not None:
         where = (*path, "penalty")
@@ -190,12 +135,16 @@ def _strategy_inputs(
                 found=part.penalty.origin,
             )
         elif _dependence_known(part.penalty, where, problems):
-            items.append(_input(part.penalty, path, "penalty", PENALTY, name, problems))
+            items.append(
+                _input(
+                    part.penalty, path, key="penalty", rule=PENALTY, name=name, problems=problems
+                )
+            )
     return [item for item in items if item is not None]
 
 
 def _input(
-    spec: RandomInput, path: KeyPath, key: str, rule: Rule, name: str, problems: Problems
+    spec: RandomInput, path: KeyPath, *, key: str, rule: Rule, name: str, problems: Problems
 ) -> Input | None:
     item = build_input(
         spec, (*path, key), name=f"strategy.{name}.{key}", rule=rule, problems=problems
@@ -248,73 +197,3 @@ def _strategy(
         follow_up=follow_up,
         penalty_input="" if part.penalty is None else f"strategy.{name}.penalty",
     )
-
-
-def _range(
-    part: RangePart | None,
-    path: KeyPath,
-    *,
-    kind: Kind,
-    unit: str,
-    limits: tuple[tuple[float, str], tuple[float, str]],
-    problems: Problems,
-    example: str,
-) -> tuple[float, float]:
-    if part is None:
-        problems.missing(path, f"such as {example}")
-        return math.nan, math.nan
-    ends = []
-    for key in ("low", "high"):
-        raw = getattr(part, key)
-        if raw is None:
-            problems.missing((*path, key), f"such as {example}")
-            ends.append(math.nan)
-        else:
-            ends.append(
-                problems.quantity(
-                    raw, (*path, key), kind=kind, to=unit, low=limits[0], high=limits[1]
-                )
-            )
-    low, high = ends
-    if low >= high:
-        problems.add((*path, "low"), f'must be below high = "{part.high}"', found=part.low)
-    return low, high
-
-
-def _step(part: RangePart | None, cover: tuple[float, float], problems: Problems) -> float:
-    if part is None:
-        return math.nan
-    where = ("choices", "cover", "step")
-    if part.step is None:
-        problems.missing(where, 'such as "5 mm"')
-        return math.nan
-    step = problems.quantity(part.step, where, kind=LENGTH, to="mm")
-    width = cover[1] - cover[0]
-    if math.isnan(step) or not width > 0:
-        return step
-    if not width / COVER_STEPS <= step <= width * (1 + 1e-9):
-        problems.add(
-            where,
-            f"must be at most the width of the range and at least 1/{COVER_STEPS} of it",
-            found=part.step,
-        )
-    return step
-
-
-def _choice_follow_ups(
-    part: ChoicesPart, *, temperature: float, problems: Problems
-) -> tuple[FollowUp, ...]:
-    path: KeyPath = ("choices", "follow_up")
-    if not part.follow_up:
-        problems.missing(path, 'a list with at least one follow-up, such as { method = "none" }')
-        return ()
-    if len(part.follow_up) > CHOICE_LIMIT:
-        problems.add(path, f"has {len(part.follow_up)} entries; at most {CHOICE_LIMIT} are allowed")
-        return ()
-    items = []
-    for index, entry in enumerate(part.follow_up):
-        item = read_follow_up(entry, (*path, index), temperature=temperature, problems=problems)
-        if item in items:
-            problems.add((*path, index), f"{item.label} stands twice in the list")
-        items.append(item)
-    return tuple(items)

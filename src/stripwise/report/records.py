@@ -1,0 +1,159 @@
+"""Files for programs: CSV with every digit, and a run.json that any JSON reader accepts."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import PurePath
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from stripwise.assessment import Assessment
+from stripwise.errors import OutputError
+from stripwise.risk.tables import CURVE_COLUMNS, SENSITIVITY_COLUMNS, STRATEGY_COLUMNS
+
+__all__ = ["INPUT_COLUMNS", "csv_tables", "csv_text", "json_text", "run_record"]
+
+INPUT_COLUMNS = [
+    "name", "label", "family", "mean", "sd", "p05", "p50", "p95", "unit", "kind", "group", "source",
+]  # fmt: skip
+
+
+def csv_tables(assessment: Assessment) -> dict[str, str]:
+    """Write every table of an assessment as CSV.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    Text by file name.
+
+    Raises
+    ------
+    OutputError
+        If a table lacks a column of its contract.
+    """
+    return {
+        "curves.csv": csv_text(assessment.curves, columns=CURVE_COLUMNS, name="curves"),
+        "strategies.csv": csv_text(
+            assessment.strategies, columns=STRATEGY_COLUMNS, name="strategies"
+        ),
+        "sensitivity.csv": csv_text(
+            assessment.sensitivity, columns=SENSITIVITY_COLUMNS, name="sensitivity"
+        ),
+        "inputs.csv": csv_text(assessment.inputs, columns=INPUT_COLUMNS, name="inputs"),
+    }
+
+
+def csv_text(table: pd.DataFrame, *, columns: Sequence[str], name: str) -> str:
+    """Write one table so that reading it back gives the same numbers.
+
+    Parameters
+    ----------
+    table
+        Data.
+    columns
+        Columns to write, in their order.
+    name
+        Name of the table for the error.
+
+    Returns
+    -------
+    CSV with a header; NaN is empty, infinity ``inf``.
+
+    Raises
+    ------
+    OutputError
+        If a column is missing.
+    """
+    missing = [column for column in columns if column not in table.columns]
+    if missing:
+        raise OutputError(f"{name}: the table lacks {', '.join(missing)}")
+    return str(table[list(columns)].to_csv(index=False, lineterminator="\n"))
+
+
+def run_record(assessment: Assessment, *, files: Sequence[str]) -> dict[str, Any]:
+    """Collect what run.json says about a run.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+    files
+        Names of the files written beside it, relative to the folder.
+
+    Returns
+    -------
+    A dictionary for `json_text`.
+    """
+    scenario = assessment.scenario
+    target, sampling = scenario.target, scenario.sampling
+    return {
+        **assessment.run,
+        "scenario": {
+            "title": scenario.title,
+            "file": scenario.path.name,
+            "sha256": scenario.digest,
+            "exposure_class": scenario.exposure_class,
+            "service_life_yr": target.service_life,
+            "target_probability": target.probability,
+            "target_reliability_index": target.reliability_index,
+            "reference_strategy": scenario.reference_strategy,
+            "strategies": [strategy.name for strategy in scenario.strategies],
+            "points": sampling.points,
+            "repeats": sampling.repeats,
+            "seed": sampling.seed,
+            "horizon_yr": sampling.horizon,
+        },
+        "inputs": assessment.inputs[INPUT_COLUMNS].to_dict("records"),
+        "warnings": list(assessment.warnings),
+        "verdict": list(assessment.verdict),
+        "files": list(files),
+    }
+
+
+def json_text(record: Mapping[str, Any]) -> str:
+    """Write a record as strict JSON: NaN becomes null, infinity the text "inf".
+
+    Parameters
+    ----------
+    record
+        Nested mappings and sequences of texts, numbers and numpy values.
+
+    Returns
+    -------
+    JSON with a final line feed.
+
+    Raises
+    ------
+    OutputError
+        If a value is of a kind that JSON cannot hold.
+    """
+    return json.dumps(_plain(record), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    if value is None or isinstance(value, str | bool):
+        return str(value) if isinstance(value, str) else value
+    if isinstance(value, np.generic | np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        if math.isnan(value):
+            return None
+        return value if math.isfinite(value) else ("inf" if value > 0 else "-inf")
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        items = sorted(value, key=str) if isinstance(value, set | frozenset) else value
+        return [_plain(item) for item in items]
+    if isinstance(value, PurePath):
+        return value.as_posix()
+    raise OutputError(f"run.json: cannot hold a {type(value).__name__}")

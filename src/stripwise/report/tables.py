@@ -1,0 +1,350 @@
+"""Tables for people: the numbers of an assessment as text in the units of the report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.assessment import Assessment, ReliabilityMap
+from stripwise.report import words
+
+__all__ = [
+    "CoverTable",
+    "HandRow",
+    "InputRow",
+    "StrategyRow",
+    "cover_table",
+    "earliest_table",
+    "hand_rows",
+    "input_rows",
+    "mean_cover",
+    "required_cover",
+    "strategy_rows",
+]
+
+Array = NDArray[np.float64]
+
+LIMIT = 10.0
+"""Index at which infinite values of the map are cut before interpolating."""
+
+COLUMNS_ON_PAPER = 7
+"""Strip ages that fit side by side."""
+
+
+@dataclass(frozen=True, slots=True)
+class StrategyRow:
+    """One strategy as the table shows it; ranges are empty where there is none."""
+
+    number: int
+    name: str
+    is_reference: bool
+    strip_age: str
+    follow_up: str
+    effective_curing: str
+    penalty: str
+    penalty_sd: str
+    probability: str
+    probability_knowledge: str
+    probability_sampling: str
+    index: str
+    life: str
+    life_range: str
+    median: str
+    change: str
+    change_range: str
+    status: str
+    meets: str
+
+
+@dataclass(frozen=True, slots=True)
+class InputRow:
+    """One input as the table shows it."""
+
+    label: str
+    name: str
+    family: str
+    mean: str
+    sd: str
+    p05: str
+    p95: str
+    unit: str
+    kind: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class HandRow:
+    """One step of the hand check, with the result in the reader's unit where it differs."""
+
+    words: str
+    symbol: str
+    formula: str
+    value: str
+    other: str
+
+
+@dataclass(frozen=True, slots=True)
+class CoverTable:
+    """Answers read off the map: a heading per column, and per follow-up its label and cells."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
+    """Write the strategies table, in the order of the scenario.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    One row per strategy.
+    """
+    scenario = assessment.scenario
+    table = assessment.strategies.set_index("strategy")
+    horizon = scenario.sampling.horizon
+    index = _index_at_life(assessment)
+
+    def life(t: float) -> str:
+        return words.years(t, horizon=horizon)
+
+    rows = []
+    for place, strategy in enumerate(scenario.strategies, start=1):
+        row = {
+            key: float(value)
+            for key, value in table.loc[strategy.name].items()
+            if key not in ("life_status", "meets_target")
+        }
+        status = str(table.loc[strategy.name, "life_status"])
+        rows.append(
+            StrategyRow(
+                number=place,
+                name=strategy.name,
+                is_reference=strategy.name == scenario.reference_strategy,
+                strip_age=words.duration(row["strip_age_h"]),
+                follow_up=strategy.follow_up.label,
+                effective_curing=words.duration(row["effective_curing_h"]),
+                penalty=words.number(row["penalty_mean"]),
+                penalty_sd=words.number(row["penalty_sd"], 2),
+                probability=words.percent(row["probability_at_target"]),
+                probability_knowledge=words.interval(
+                    row["know_low"], row["know_high"], words.percent
+                ),
+                probability_sampling=words.interval(
+                    row["low95"], row["high95"], lambda p: f"{words.number(100 * p, 4)} %"
+                ),
+                index=words.index(index.get(strategy.name, np.nan)),
+                life=life(row["life_at_target_yr"]),
+                life_range=words.interval(row["life_low95"], row["life_high95"], life),
+                median=life(row["median_initiation_yr"]),
+                change=words.signed_percent(row["life_change_pct"]),
+                change_range=words.interval(
+                    row["life_change_low95"], row["life_change_high95"], words.signed_percent
+                ),
+                status="" if status in ("ok", "reference", "nan") else status,
+                meets=str(table.loc[strategy.name, "meets_target"]),
+            )
+        )
+    return rows
+
+
+def input_rows(assessment: Assessment) -> list[InputRow]:
+    """Write the inputs table in the units of the report.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    One row per input, in the order of the table.
+    """
+    units = assessment.scenario.units
+    rows = []
+    for _, item in assessment.inputs.iterrows():
+        unit = str(item["unit"])
+        fixed = item["family"] == "fixed"
+
+        def text(column: str, unit: str = unit, item: object = item) -> str:
+            value = float(item[column])  # type: ignore[index]
+            spread = column == "sd"
+            return words.number(words.displayed(value, unit, units=units, difference=spread))
+
+        source = item["source"]
+        rows.append(
+            InputRow(
+                label=str(item["label"]),
+                name=str(item["name"]),
+                family=str(item["family"]),
+                mean=text("mean"),
+                sd="" if fixed else text("sd"),
+                p05="" if fixed else text("p05"),
+                p95="" if fixed else text("p95"),
+                unit=words.unit_text(unit, units=units),
+                kind="" if fixed else str(item["kind"]),
+                source=source if isinstance(source, str) else "",
+            )
+        )
+    return rows
+
+
+def hand_rows(assessment: Assessment) -> list[HandRow]:
+    """Write the hand check; its formulas stay in internal units, results are given in both.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    One row per step.
+    """
+    units = assessment.scenario.units
+    rows = []
+    for step in assessment.hand_check:
+        own = words.amount(step.value, step.unit, units="SI")
+        if step.unit == "mm2/yr":  # the formula's own unit, not the tidier one
+            own = f"{words.number(step.value)} mm²/yr"
+        other = words.amount(step.value, step.unit, units=units)
+        rows.append(
+            HandRow(step.words, step.symbol, step.formula, own, other if other != own else "")
+        )
+    return rows
+
+
+def mean_cover(assessment: Assessment) -> float:
+    """Return the mean cover of the scenario [mm]; NaN if no input is named so."""
+    for item in assessment.scenario.inputs:
+        if item.name == "reinforcement.cover":
+            return float(item.distribution.mean)
+    return float("nan")
+
+
+def required_cover(grid: ReliabilityMap, target: float) -> Array:
+    """Interpolate the mean cover at which the index reaches the target.
+
+    Parameters
+    ----------
+    grid
+        Reliability index over cover and strip age.
+    target
+        Reliability index to reach.
+
+    Returns
+    -------
+    (f, t) mean cover [mm]; the lowest of the map where that is enough, NaN where the highest is
+    not.
+    """
+    need = np.full(grid.index.shape[:2], np.nan)
+    for f, t in np.ndindex(*need.shape):
+        need[f, t] = _crossing(grid.cover, grid.index[f, t], target)
+    return need
+
+
+def cover_table(assessment: Assessment) -> CoverTable | None:
+    """Tabulate the mean cover that meets the target, by strip age and follow-up.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    The table, rounded up to whole mm or 0.05 in; None without a map.
+    """
+    grid, units = assessment.reliability_map, assessment.scenario.units
+    if grid is None:
+        return None
+    need = required_cover(grid, assessment.scenario.target.reliability_index)
+    picked = _picked(len(grid.strip_age))
+
+    def cell(value: float) -> str:
+        if np.isnan(value):
+            return f"over {words.length(float(grid.cover[-1]), units=units)}"
+        if value <= grid.cover[0]:
+            return f"{words.length(float(grid.cover[0]), units=units)} or less"
+        return words.length(words.rounded_up(value, units=units), units=units)
+
+    return CoverTable(
+        heads=tuple(words.duration(_tidy(float(grid.strip_age[t]))) for t in picked),
+        rows=tuple(
+            (label, tuple(cell(float(need[f, t])) for t in picked))
+            for f, label in enumerate(grid.follow_up)
+        ),
+    )
+
+
+def earliest_table(assessment: Assessment) -> CoverTable | None:
+    """Tabulate the earliest strip age that meets the target, by mean cover and follow-up.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    The table, rounded up to half hours; None without a map.
+    """
+    grid, units = assessment.reliability_map, assessment.scenario.units
+    if grid is None:
+        return None
+    target = assessment.scenario.target.reliability_index
+    picked = _picked(len(grid.cover))
+    first, last = float(grid.strip_age[0]), float(grid.strip_age[-1])
+
+    def cell(index: Array) -> str:
+        log_age = _crossing(np.log(grid.strip_age), index, target)
+        if np.isnan(log_age):
+            return f"after {words.duration(last)}"
+        if log_age <= np.log(first):
+            return f"{words.duration(first)} or before"
+        return words.duration(float(np.ceil(2.0 * np.exp(log_age) - 1e-9)) / 2.0)
+
+    return CoverTable(
+        heads=tuple(words.length(float(grid.cover[c]), units=units) for c in picked),
+        rows=tuple(
+            (label, tuple(cell(grid.index[f, :, c]) for c in picked))
+            for f, label in enumerate(grid.follow_up)
+        ),
+    )
+
+
+def _crossing(at: Array, index: Array, target: float) -> float:
+    """First place where a rising index reaches the target."""
+    values = np.clip(np.asarray(index, dtype=float), -LIMIT, LIMIT)
+    reached = np.flatnonzero(values >= target)
+    if not reached.size:
+        return float("nan")
+    k = int(reached[0])
+    if k == 0:
+        return float(at[0])
+    share = (target - values[k - 1]) / (values[k] - values[k - 1])
+    return float(at[k - 1] + share * (at[k] - at[k - 1]))
+
+
+def _picked(count: int) -> list[int]:
+    """Indices evenly through a list, ends included, as many as fit on paper."""
+    if count <= COLUMNS_ON_PAPER:
+        return list(range(count))
+    return [int(i) for i in np.round(np.linspace(0, count - 1, COLUMNS_ON_PAPER))]
+
+
+def _tidy(hours: float) -> float:
+    """Two digits are enough for a heading on a logarithmic scale."""
+    return float(f"{hours:.3g}")
+
+
+def _index_at_life(assessment: Assessment) -> dict[str, float]:
+    life = assessment.scenario.target.service_life
+    curves = assessment.curves
+    rows = curves[np.isclose(curves["age_yr"], life, rtol=0, atol=1e-9)]
+    return {str(k): float(v) for k, v in zip(rows["strategy"], rows["reliability_index"], strict=True)}

@@ -1,0 +1,255 @@
+"""A scenario as it was understood, for a reader and for the tables of a run."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pandas as pd
+
+from stripwise.inputs.variables import Input
+from stripwise.scenario.model import Scenario, Strategy
+from stripwise.scenario.quantities import convert
+
+__all__ = ["as_record", "describe", "inputs_table", "shown"]
+
+TEMPERATURE = "exposure.temperature"
+"""The one input in kelvin that is a point of the scale and not a coefficient."""
+
+EXTRAPOLATION = (
+    "Below 1 d the curing law is an extrapolation of published values at 1 and 3 d; "
+    "from 28 d on it is constant."
+)
+
+HEADS = ("input", "family", "mean", "sd", "5 %", "50 %", "95 %", "unit", "kind")
+
+
+def inputs_table(scenario: Scenario) -> pd.DataFrame:
+    """Tabulate every input as resolved.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    DataFrame with name, label, family, mean, sd, p05, p50, p95, unit, kind, group and source, in
+    internal units; the moments of a truncated normal are those after truncation.
+    """
+    rows = []
+    for item in scenario.inputs:
+        law = item.distribution
+        p05, p50, p95 = (float(x) for x in law.quantile([0.05, 0.5, 0.95]))
+        rows.append(
+            {
+                "name": item.name,
+                "label": item.label,
+                "family": law.family,
+                "mean": law.mean,
+                "sd": law.sd,
+                "p05": p05,
+                "p50": p50,
+                "p95": p95,
+                "unit": item.unit,
+                "kind": item.kind,
+                "group": item.group,
+                "source": item.source,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def shown(value: float, item: Input, *, units: str, difference: bool = False) -> tuple[float, str]:
+    """Convert a value of an input to the units a reader is used to.
+
+    Parameters
+    ----------
+    value
+        The value, in the input's unit.
+    item
+        The input.
+    units
+        "SI" or "US".
+    difference
+        Whether the value is a difference, such as an sd.
+
+    Returns
+    -------
+    The value and its unit: a cover in mm or in, a temperature in degC or degF, a diffusivity in
+    1e-12 m2/s or in2/yr; anything else stays.
+    """
+    if item.name == TEMPERATURE:
+        to = "degC" if units == "SI" else "degF"
+        return convert(value, "K", to=to, difference=difference), to
+    if item.unit == "mm2/yr":
+        if units == "SI":
+            return convert(value, "mm ** 2 / year", to="m ** 2 / second") * 1e12, "1e-12 m2/s"
+        return convert(value, "mm ** 2 / year", to="inch ** 2 / year"), "in2/yr"
+    if item.unit == "mm" and units == "US":
+        return convert(value, "mm", to="inch"), "in"
+    return value, "% binder" if item.unit == "%" else item.unit
+
+
+def as_record(scenario: Scenario) -> dict[str, Any]:
+    """Return the scenario as resolved, ready for JSON, in internal units.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    Title, hash, target, reference strategy, strategies, inputs, correlations, sampling and
+    warnings. What never ends is the text "inf".
+    """
+    return {
+        "title": scenario.title,
+        "file": scenario.path.name,
+        "sha256": scenario.digest,
+        "target": {
+            "service_life_yr": scenario.target.service_life,
+            "probability": scenario.target.probability,
+            "reliability_index": scenario.target.reliability_index,
+        },
+        "reference_strategy": scenario.reference_strategy,
+        "strategies": [
+            {
+                "strategy": strategy.name,
+                "strip_age_h": scenario.input(strategy.strip_age_input).distribution.mean,
+                "concrete_temperature_degC": strategy.temperature,
+                "follow_up": strategy.follow_up.label,
+                "face": strategy.follow_up.face,
+                "penalty_given": bool(strategy.penalty_input),
+            }
+            for strategy in scenario.strategies
+        ],
+        "inputs": inputs_table(scenario).to_dict(orient="records"),
+        "correlations": [
+            {"first": item.first, "second": item.second, "rank": item.rank}
+            for item in scenario.correlations
+        ],
+        "monthly_temperature_degC": list(scenario.monthly_temperature),
+        "sampling": {
+            "points": scenario.sampling.points,
+            "repeats": scenario.sampling.repeats,
+            "seed": scenario.sampling.seed,
+            "horizon_yr": scenario.sampling.horizon,
+        },
+        "warnings": list(scenario.warnings),
+    }
+
+
+def describe(scenario: Scenario) -> str:
+    """Write out what a scenario file says, for `stripwise check`.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    Lines of text: target, concrete, strategies, every input in the units of the report with its
+    source, and what the reader must know.
+    """
+    blocks = [
+        _head(scenario),
+        ["Strategies:", *(_strategy_line(scenario, item) for item in scenario.strategies)],
+        ["Inputs:", *_input_lines(scenario)],
+        _truncated_lines(scenario),
+        _source_lines(scenario),
+        _correlation_lines(scenario),
+        ["Notes:", *(f"  - {note}" for note in (EXTRAPOLATION, *scenario.warnings))],
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block)
+
+
+def _head(scenario: Scenario) -> list[str]:
+    target, curing, sampling = scenario.target, scenario.curing, scenario.sampling
+    depth = "a skin (curing.affected_depth)" if curing.layered else "the whole cover"
+    lines = [
+        scenario.title,
+        f"Target: depassivation with a probability of at most {target.probability:.4g} within "
+        f"{target.service_life:g} yr (reliability index {target.reliability_index:.3f} over that "
+        "period).",
+        f"Curing: the penalty factor is 1 after {curing.reference_d:g} d at "
+        f"{_temperature(curing.reference_temperature, scenario.units)}; it acts on {depth}; "
+        f"equivalent age by {curing.maturity}.",
+        f"Ageing: {scenario.ageing_convention} diffusivity"
+        + ("." if math.isinf(scenario.ageing_ends) else f", ends at {scenario.ageing_ends:g} yr."),
+        f"Contents: the file gives them by mass of {scenario.chloride_basis}; shown here by mass "
+        "of binder.",
+        f"Sample: {sampling.repeats} repeats of {sampling.points} points, seed {sampling.seed}, "
+        f"horizon {sampling.horizon:g} yr.",
+    ]
+    if scenario.monthly_temperature:
+        months = ", ".join(_temperature(t, scenario.units) for t in scenario.monthly_temperature)
+        lines.append(f"Monthly temperatures: {months}.")
+    return lines
+
+
+def _temperature(celsius: float, units: str) -> str:
+    to = "degC" if units == "SI" else "degF"
+    return f"{convert(celsius, 'degC', to=to):.4g} {to}"
+
+
+def _strategy_line(scenario: Scenario, strategy: Strategy) -> str:
+    law = scenario.input(strategy.strip_age_input).distribution
+    age = f"{law.mean:.4g} h" if law.is_fixed else f"{law.mean:.4g} h (sd {law.sd:.3g} h)"
+    mark = " [reference]" if strategy.name == scenario.reference_strategy else ""
+    follow_up = strategy.follow_up
+    after = f", then {follow_up.label}, {follow_up.face} face" if follow_up.retention_input else ""
+    given = "; penalty given" if strategy.penalty_input else ""
+    temperature = _temperature(strategy.temperature, scenario.units)
+    return f"  {strategy.name}{mark}: in the forms {age} at {temperature}{after}{given}"
+
+
+def _input_lines(scenario: Scenario) -> list[str]:
+    rows: list[tuple[str, ...]] = [HEADS]
+    for item, row in zip(
+        scenario.inputs, inputs_table(scenario).to_dict(orient="records"), strict=True
+    ):
+        cells = [str(row["name"]), str(row["family"])]
+        unit = ""
+        for key in ("mean", "sd", "p05", "p50", "p95"):
+            value, unit = shown(row[key], item, units=scenario.units, difference=key == "sd")
+            cells.append(f"{value:.4g}")
+        rows.append((*cells, unit, item.kind))
+    widths = [max(len(row[column]) for row in rows) for column in range(len(HEADS))]
+    numbers = range(2, 7)
+    return [
+        "  "
+        + "  ".join(
+            cell.rjust(width) if column in numbers else cell.ljust(width)
+            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def _truncated_lines(scenario: Scenario) -> list[str]:
+    """Give both pairs of moments of every normal that was cut at a bound."""
+    lines = []
+    for item in scenario.inputs:
+        law = item.distribution
+        if not law.is_truncated:
+            continue
+        pairs = []
+        for mean, sd in ((law.parent_mean, law.parent_sd), (law.mean, law.sd)):
+            value, unit = shown(mean, item, units=scenario.units)
+            spread, _ = shown(sd, item, units=scenario.units, difference=True)
+            pairs.append(f"mean {value:.4g}, sd {spread:.4g} {unit}".rstrip())
+        lines.append(f"  {item.name}: before {pairs[0]}; after {pairs[1]}")
+    return ["Normals cut at a bound:", *lines] if lines else []
+
+
+def _source_lines(scenario: Scenario) -> list[str]:
+    lines = [f"  {item.name}: {item.source}" for item in scenario.inputs if item.source]
+    return ["Sources:", *lines] if lines else []
+
+
+def _correlation_lines(scenario: Scenario) -> list[str]:
+    lines = [f"  {c.first} with {c.second}: {c.rank:g}" for c in scenario.correlations]
+    return ["Rank correlations:", *lines] if lines else []

@@ -1,0 +1,91 @@
+import numpy as np
+from numpy.testing import assert_allclose
+
+from stripwise.inputs.distributions import distribution, fixed
+from stripwise.risk.curves import probability_curves
+from stripwise.risk.joint import (
+    Grid,
+    choice_indices,
+    choice_nodes,
+    exchange_grid,
+    exchange_rate,
+    index_by_knowledge,
+    index_by_repeat,
+)
+from stripwise.risk.wall import Plan
+
+NONE = Plan("none", 24.0, 1.0)
+
+
+def test_map_node_equals_a_separate_run(walls):
+    grid = Grid(np.array([55.0, 70.0]), np.array([12.0, 72.0]), (NONE,))
+    index = index_by_repeat(walls.wall(), grid, 50.0, repeats=16, seed=0)
+    cover = distribution("normal", mean=70.0, sd=8.0, low=0.0)
+    wall = walls.wall(
+        changes={"reinforcement.cover": cover}, plans=(Plan("72 h", 72.0, 1.0),)
+    )
+    curves = probability_curves(
+        wall, horizon=60.0, kinks=(50.0,), points=4096, repeats=8, seed=0
+    )
+    assert_allclose(index.mean(axis=0)[0, 1, 1], curves.mean.at(50.0)[0, 0], rtol=0, atol=3e-3)
+
+
+def test_fixed_cover_has_a_map(walls):
+    grid = Grid(np.array([55.0, 70.0]), np.array([24.0]), (NONE,))
+    wall = walls.wall(changes={"reinforcement.cover": fixed(60.0)})
+    index = index_by_repeat(wall, grid, 50.0, repeats=8, seed=0)
+    assert np.all(index[:, 0, 0, 1] > index[:, 0, 0, 0] + 0.2)
+
+
+def test_layered_map_is_finite(walls):
+    grid = Grid(np.array([50.0, 70.0]), np.array([12.0, 48.0]), (NONE,))
+    index = index_by_repeat(walls.wall(layered=True), grid, 50.0, repeats=8, seed=0)
+    assert np.all(np.diff(index, axis=2) > 0.0)
+    assert np.all(np.diff(index, axis=3) > 0.0)
+
+
+def test_shares_of_a_known_sum():
+    # y = a c + b ln t on uniform ranges: variances a^2 w^2 / 12, and no interaction.
+    nodes = choice_nodes((40.0, 80.0), (12.0, 96.0), (NONE,))
+    c, t = nodes.grid.cover, nodes.grid.strip_age
+    y = (0.03 * c[None, :] + 0.4 * np.log(t)[:, None])[None, None]
+    shares = choice_indices(y, nodes.weights)
+    v_c, v_t = (0.03 * 40.0) ** 2 / 12, (0.4 * np.log(8.0)) ** 2 / 12
+    assert_allclose(shares.first[0], [0.0, v_t / (v_c + v_t), v_c / (v_c + v_t)], atol=1e-12)
+    assert_allclose(shares.total[0], shares.first[0], atol=1e-12)
+    assert_allclose(shares.second[0], 0.0, atol=1e-12)
+
+
+def test_interaction_is_found():
+    # y = x1 x2 with centred factors: all variance is second order.
+    nodes = choice_nodes((-1.0, 1.0), (np.exp(-1.0), np.exp(1.0)), (NONE,))
+    y = (nodes.grid.cover[None, :] * np.log(nodes.grid.strip_age)[:, None])[None, None]
+    shares = choice_indices(y, nodes.weights)
+    assert_allclose(shares.second[0], [0.0, 0.0, 1.0], atol=1e-12)
+    assert_allclose(shares.total[0], [0.0, 1.0, 1.0], atol=1e-12)
+
+
+def test_clipped_flat_index_is_undefined():
+    nodes = choice_nodes((40.0, 80.0), (12.0, 96.0), (NONE,))
+    shares = choice_indices(np.full((1, 1, 10, 10), 9.0), nodes.weights)
+    assert np.all(np.isnan(shares.first))
+
+
+def test_exchange_rate_put_back_gives_the_same_index(walls):
+    wall = walls.wall()
+    grid = exchange_grid(NONE, cover=60.0, strip_age=24.0)
+    rates = exchange_rate(index_by_repeat(wall, grid, 50.0, repeats=8, seed=0))
+    assert np.all(rates > 0.0)
+    back = Grid(np.array([60.0, 60.0 + rates[0]]), np.array([24.0, 48.0]), (NONE,))
+    index = index_by_repeat(wall, back, 50.0, repeats=8, seed=0)[0, 0]
+    assert_allclose(index[0, 1], index[1, 0], rtol=0, atol=1e-5)
+
+
+def test_knowledge_points(walls):
+    grid = Grid(np.array([60.0]), np.array([24.0]), (NONE,))
+    assert index_by_knowledge(walls.wall(), grid, 50.0, seed=0) is None
+    found = index_by_knowledge(
+        walls.wall(knowledge=("concrete.ageing_exponent",)), grid, 50.0, seed=0
+    )
+    assert found.shape == (64, 1, 1, 1)
+    assert found.std() > 0.1
