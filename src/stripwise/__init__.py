@@ -7,6 +7,7 @@ True
 
 from __future__ import annotations
 
+from importlib import import_module
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
@@ -47,8 +48,6 @@ def __getattr__(name: str) -> Any:
     """Import on first use, so that `stripwise --help` does not wait for pandas."""
     if name not in _HOMES:
         raise AttributeError(f"module 'stripwise' has no attribute {name!r}")
-    from importlib import import_module
-
     value = getattr(import_module(_HOMES[name]), name)
     globals()[name] = value
     return value

@@ -101,9 +101,7 @@ def _plan(  # noqa: PLR0917
     )
 
 
-def assess(
-    scenario: Scenario, *, workers: int = 2, progress: Progress | None = None
-) -> Assessment:
+def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = None) -> Assessment:
     """Run the whole assessment of a scenario.
 
     Parameters
@@ -145,7 +143,9 @@ def assess(
     curve_table = tables.curve_table(wall, curves, goal)
     strategy_table = tables.strategy_table(wall, curves, goal)
     reference = [plan.name for plan in wall.plans].index(goal.reference)
-    check = _plain_check(wall, curves, goal, reference, seed=scenario.sampling.seed, workers=workers)
+    check = _plain_check(
+        wall, curves, goal, reference, seed=scenario.sampling.seed, workers=workers
+    )
     mark("plain Monte Carlo")
     margin = margin_indices(
         wall, goal.life, repeats=scenario.sampling.repeats, seed=scenario.sampling.seed,
@@ -206,9 +206,7 @@ def assess(
     )  # fmt: skip
 
 
-def _curves(
-    wall: Wall, scenario: Scenario, *, workers: int, progress: Progress | None
-) -> CurveSet:
+def _curves(wall: Wall, scenario: Scenario, *, workers: int, progress: Progress | None) -> CurveSet:
     sampling = scenario.sampling
     return probability_curves(
         wall,
@@ -282,9 +280,7 @@ class _Choices:
             return None
         self = cls()
         temperature = scenario.curing.temperature
-        plans = tuple(
-            _plan(scenario, f.label, 24.0, temperature, f, "") for f in options.follow_up
-        )
+        plans = tuple(_plan(scenario, f.label, 24.0, temperature, f, "") for f in options.follow_up)
         seed, repeats = scenario.sampling.seed, scenario.sampling.repeats
         low, high, step = options.cover
 

@@ -92,7 +92,9 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
         )
         return (*steps, HandStep(words, "x_c", "", depth, "mm"))
     z = float(special.erfcinv(face.ratio))
-    steps.append(HandStep("Inverse of erfc, from a table", "z", f"erfc(z) = {face.ratio:.4f}", z, ""))
+    steps.append(
+        HandStep("Inverse of erfc, from a table", "z", f"erfc(z) = {face.ratio:.4f}", z, "")
+    )
     front = (
         f"{zone:.2f} + 2 x {z:.4f} x sqrt({penalty:.4f} x {tau:.2f})"
         if not wall.layered
@@ -101,7 +103,9 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
     )
     steps += [
         HandStep(f"Depth of the chloride front at {age:g} yr", "x_c", front, depth, "mm"),
-        HandStep("Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"),
+        HandStep(
+            "Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"
+        ),
         HandStep("Initiation age at mean values", "t_i", "x_c(t_i) = c", start, "yr"),
     ]
     return tuple(steps)
@@ -111,14 +115,18 @@ def _curing_formula(wall: Wall, plan: Plan, mean: dict[str, float]) -> str:
     strip = mean[plan.strip_age] if isinstance(plan.strip_age, str) else plan.strip_age
     text = f"{strip:g} h x {plan.strip_factor:.4f}"
     if plan.retention:
-        text += f" + {mean[plan.retention]:.3g} x {plan.follow_up_h:g} h x {plan.follow_up_factor:.4f}"
+        text += (
+            f" + {mean[plan.retention]:.3g} x {plan.follow_up_h:g} h x {plan.follow_up_factor:.4f}"
+        )
     return f"({text}) / 24"
 
 
 def _warmth_formula(wall: Wall, mean: dict[str, float]) -> str:
     coefficient = mean["concrete.temperature_coefficient"]
     if wall.monthly:
-        return f"mean over 12 months of exp({coefficient:.0f} x (1/{REFERENCE_TEMPERATURE:g} - 1/T))"
+        return (
+            f"mean over 12 months of exp({coefficient:.0f} x (1/{REFERENCE_TEMPERATURE:g} - 1/T))"
+        )
     temperature = mean["exposure.temperature"]
     return f"exp({coefficient:.0f} x (1/{REFERENCE_TEMPERATURE:g} - 1/{temperature:.2f}))"
 
@@ -131,6 +139,7 @@ def _ageing_formula(wall: Wall, age: float, exponent: float) -> str:
     if clock.convention == "apparent":
         return f"({reference:.5f} / {clock.ageing_ends:g})^{exponent:.3f}"
     return (
-        f"{reference:.5f}^{exponent:.3f} x [({age:g} + {clock.exposure_age:.5f})^(1 - {exponent:.3f})"
+        f"{reference:.5f}^{exponent:.3f} x [({age:g} + {clock.exposure_age:.5f})"
+        f"^(1 - {exponent:.3f})"
         f" - {clock.exposure_age:.5f}^(1 - {exponent:.3f})] / (1 - {exponent:.3f}) / {age:g}"
     )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -12,6 +15,8 @@ from stripwise.scenario.model import Choices
 __all__ = ["verdict"]
 
 MM_PER_INCH = 25.4
+
+Row = dict[Hashable, Any]
 
 
 def verdict(
@@ -60,24 +65,28 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.2g} %" if share < 0.0995 else f"{100.0 * share:.0f} %"
 
 
-def _band(row: pd.Series) -> str:
-    if np.isfinite(row.know_low):
-        return (
-            f"between {_percent(row.know_low)} and {_percent(row.know_high)} over what is not known"
-        )
-    return f"between {_percent(row.low95)} and {_percent(row.high95)} by sampling error alone"
+def _rows(table: pd.DataFrame, key: str) -> dict[str, Row]:
+    return {str(row[key]): row for row in table.to_dict("records")}
+
+
+def _band(row: Row) -> str:
+    kind = "know_" if np.isfinite(row["know_low"]) else ""
+    low, high = (row["know_low"], row["know_high"]) if kind else (row["low95"], row["high95"])
+    reason = "over what is not known" if kind else "by sampling error alone"
+    return f"between {_percent(low)} and {_percent(high)} {reason}"
 
 
 def _target_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
-    row = strategies.set_index("strategy").loc[goal.reference]
+    row = _rows(strategies, "strategy")[goal.reference]
     answer = {
         "yes": "meets",
         "no": "misses",
         "undecided": "neither surely meets nor surely misses",
-    }[row.meets_target]
+    }[row["meets_target"]]
     return (
         f'The reference strategy "{goal.reference}" {answer} the target: the probability that the '
-        f"bars are depassivated within {goal.life:g} yr is {_percent(row.probability_at_target)} "
+        f"bars are depassivated within {goal.life:g} yr is {_percent(row['probability_at_target'])}"
+        f" "
         f"({_band(row)}), against {_percent(goal.probability)} allowed."
     )
 
@@ -97,14 +106,14 @@ def _acceptance_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
 
 def _change_sentences(strategies: pd.DataFrame, goal: Goal) -> list[str]:
     parts = []
-    for row in strategies.itertuples():
-        if row.strategy == goal.reference:
+    for name, row in _rows(strategies, "strategy").items():
+        change = float(row["life_change_pct"])
+        if name == goal.reference:
             continue
-        if np.isfinite(row.life_change_pct):
-            word = "loses" if row.life_change_pct < 0 else "gains"
-            parts.append(f'"{row.strategy}" {word} {abs(row.life_change_pct):.0f} %')
+        if np.isfinite(change):
+            parts.append(f'"{name}" {"loses" if change < 0 else "gains"} {abs(change):.0f} %')
         else:
-            parts.append(f'"{row.strategy}" cannot be given as a share ({row.life_status})')
+            parts.append(f'"{name}" cannot be given as a share ({row["life_status"]})')
     if not parts:
         return []
     return [f'Life until the target is reached, against "{goal.reference}": {"; ".join(parts)}.']
@@ -123,29 +132,28 @@ def _choice_sentences(
     rows = sensitivity[(sensitivity["analysis"] == "choices") & sensitivity["total"].notna()]
     if rows.empty:
         return ["Over the ranges given, the reliability does not vary with any choice."]
-    shares = rows.set_index("input")
-    cover, strip = shares.loc["cover"], shares.loc["strip age"]
-    first, second = ("cover", "strip age") if cover.total >= strip.total else ("strip age", "cover")
+    shares = _rows(rows, "input")
+    total = {name: float(row["total"]) for name, row in shares.items()}
+    first, second = "cover", "strip age"
+    if total["strip age"] > total["cover"]:
+        first, second = second, first
     low, high, _ = choices.cover
     ranges = f"{_length(low, units)} to {_length(high, units)} of cover and {_duration(choices)}"
     text = (
         f"Within {ranges} in the forms, {first} matters more than {second}: it explains "
-        f"{_percent(shares.loc[first].total)} of the variance of the reliability index at "
-        f"{goal.life:g} yr, {second} {_percent(shares.loc[second].total)}"
+        f"{_percent(total[first])} of the variance of the reliability index at "
+        f"{goal.life:g} yr, {second} {_percent(total[second])}"
     )
-    usable = doubted[doubted["total"].notna()].set_index("input")
-    if not usable.empty:
-        bounds = usable.loc[first]
-        text += (
-            f" (share of {first} between {_percent(bounds.total_low95)} and "
-            f"{_percent(bounds.total_high95)} over what is not known)"
-        )
-    else:
-        bounds = shares.loc[first]
-        text += (
-            f" (share of {first} between {_percent(bounds.total_low95)} and "
-            f"{_percent(bounds.total_high95)} by sampling error alone)"
-        )
+    known = _rows(doubted[doubted["total"].notna()], "input")
+    bounds, reason = (
+        (known[first], "over what is not known")
+        if known
+        else (shares[first], "by sampling error alone")
+    )
+    text += (
+        f" (share of {first} between {_percent(bounds['total_low95'])} and "
+        f"{_percent(bounds['total_high95'])} {reason})"
+    )
     text += "."
     text += (
         " With both ranges halved about their middles the order changes, so it belongs to the "

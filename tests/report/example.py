@@ -37,16 +37,14 @@ SIX = (
 HOSTILE = (
     "<script>alert('1')</script>",
     "$x^2$ and $\\frac{1}{2}$",
-    'quotes " \' & ampersand',
+    "quotes \" ' & ampersand",
     "emoji \N{HAMMER AND WRENCH} and \N{CONSTRUCTION WORKER} 型枠",
-    "id=\"curves\" url(#p1) ]]> -->",
+    'id="curves" url(#p1) ]]> -->',
     "W" * 80,
 )
 
 
-def _input(
-    name: str, label: str, law: Distribution, unit: str, group: str, **more: str
-) -> Input:
+def _input(name: str, label: str, law: Distribution, unit: str, group: str, **more: str) -> Input:
     return Input(name, label, law, unit, group, **more)
 
 

@@ -21,12 +21,8 @@ def test_map_node_equals_a_separate_run(walls):
     grid = Grid(np.array([55.0, 70.0]), np.array([12.0, 72.0]), (NONE,))
     index = index_by_repeat(walls.wall(), grid, 50.0, repeats=16, seed=0)
     cover = distribution("normal", mean=70.0, sd=8.0, low=0.0)
-    wall = walls.wall(
-        changes={"reinforcement.cover": cover}, plans=(Plan("72 h", 72.0, 1.0),)
-    )
-    curves = probability_curves(
-        wall, horizon=60.0, kinks=(50.0,), points=4096, repeats=8, seed=0
-    )
+    wall = walls.wall(changes={"reinforcement.cover": cover}, plans=(Plan("72 h", 72.0, 1.0),))
+    curves = probability_curves(wall, horizon=60.0, kinks=(50.0,), points=4096, repeats=8, seed=0)
     assert_allclose(index.mean(axis=0)[0, 1, 1], curves.mean.at(50.0)[0, 0], rtol=0, atol=3e-3)
 
 

@@ -52,7 +52,9 @@ def test_same_numbers_as_salib_on_the_same_design():
     first, total = sobol_indices(
         ishigami, [[0], [1], [2]], dimensions=d, points=points, repeats=1, seed=4
     )
-    z = np.concatenate(list(sobol_cells(2 * d, points, stream(4, stage="sensitivity", index=(0,)))), 1)
+    z = np.concatenate(
+        list(sobol_cells(2 * d, points, stream(4, stage="sensitivity", index=(0,)))), 1
+    )
     a, b = z[:d], z[d:]
     rows = []
     for n in range(points):
@@ -86,7 +88,7 @@ def test_cover_share_is_the_exact_ratio_of_variances(walls):
     wall = walls.wall()
     by_input, by_group = margin_indices(wall, 50.0, repeats=16, seed=0)
     cover = next(i for i in by_input if i.label == "reinforcement.cover")
-    mean, low, high = interval(cover.total - cover.first)
+    _, low, high = interval(cover.total - cover.first)
     assert np.all((low <= 1e-3) & (high >= -1e-3))
     group = next(i for i in by_group if i.label == "cover")
     assert_allclose(group.total, cover.total, rtol=0, atol=0)
@@ -97,9 +99,7 @@ def test_cover_share_is_the_exact_ratio_of_variances(walls):
 
 def test_correlated_inputs_move_together(walls):
     tie = Correlation("concrete.diffusivity", "exposure.surface_chloride", 0.5)
-    by_input, by_group = margin_indices(
-        walls.wall(correlations=(tie,)), 50.0, repeats=8, seed=0
-    )
+    by_input, by_group = margin_indices(walls.wall(correlations=(tie,)), 50.0, repeats=8, seed=0)
     status = {i.label: i.status[0] for i in (*by_input, *by_group)}
     assert status["concrete.diffusivity"] == "undefined: correlated"
     assert status["concrete"] == "undefined: correlated"

@@ -1,0 +1,1 @@
+"""From chlorides and time to the depth of the front."""

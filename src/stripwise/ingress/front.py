@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+Rows = NDArray[np.intp]
 
 ITERATIONS = 100
 SERIES_TOLERANCE = 1e-12
@@ -104,7 +105,7 @@ def front_depth(ratio: ArrayLike, tau: ArrayLike) -> Array:
 
 
 def critical_tau(depth: ArrayLike, ratio: ArrayLike) -> Array:
-    """Transformed time at which the front of a uniform face reaches a depth.
+    """Return the transformed time at which the front of a uniform face reaches a depth.
 
     Parameters
     ----------
@@ -144,7 +145,7 @@ def _series(y: Array, step: Array, q: Array) -> tuple[Array, Array, Array]:
     largest, closest = float(np.max(np.abs(q))), float(np.min(step))
     lowest = float(np.min(y))
     power, n = 1.0, 0
-    while n < 200:  # noqa: PLR2004
+    while n < 200:
         n += 1
         power *= largest
         if power * special.erfc(lowest + n * closest) < SERIES_TOLERANCE:
@@ -258,7 +259,7 @@ def layered_front_depth(
 def layered_critical_tau(
     depth: ArrayLike, ratio: ArrayLike, *, penalty: ArrayLike, skin: ArrayLike
 ) -> Array:
-    """Transformed time at which the front of a layered face reaches a depth.
+    """Return the transformed time at which the front of a layered face reaches a depth.
 
     Parameters
     ----------
@@ -303,7 +304,7 @@ def _solve_tau(x: Array, rho: Array, k: Array, edge: Array) -> Array:
     if deep.size:
         path = edge[deep] + root[deep] * (x[deep] - edge[deep])
 
-        def behind(w: Array, i: slice | Array) -> tuple[Array, Array, Array]:
+        def behind(w: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
             j = deep[i]
             value, slope, lag = _series(path[i] * w, 2.0 * edge[j] * w, q[j])
             slope = path[i] * slope + 2.0 * edge[j] * lag
@@ -317,7 +318,7 @@ def _solve_tau(x: Array, rho: Array, k: Array, edge: Array) -> Array:
     shallow = np.flatnonzero(x <= edge)
     if shallow.size:
 
-        def inside(w: Array, i: slice | Array) -> tuple[Array, Array, Array]:
+        def inside(w: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
             j = shallow[i]
             depth, mirror, step = x[j], 2.0 * edge[j] - x[j], 2.0 * edge[j]
             value, slope, lag = _series(depth * w, step * w, q[j])
@@ -338,11 +339,11 @@ def _solve_depth(rho: Array, tau: Array, k: Array, edge: Array) -> Array:
     z = special.erfcinv(rho)
     goal = 0.5 * (1.0 + s) * rho
 
-    def behind(y: Array, i: slice | Array) -> tuple[Array, Array, Array]:
+    def behind(y: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
         value, slope, _ = _series(y, step[i], q[i])
         return value - goal[i], slope, -2.0 * y * slope
 
-    def inside(v: Array, i: slice | Array) -> tuple[Array, Array, Array]:
+    def inside(v: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
         value, slope, _ = _series(v, step[i], q[i])
         back, back_slope, _ = _series(step[i] - v, step[i], q[i])
         return value - q[i] * back - rho[i], slope + q[i] * back_slope, -2.0 * v * slope
@@ -366,7 +367,7 @@ def _solve_depth(rho: Array, tau: Array, k: Array, edge: Array) -> Array:
     return depth
 
 
-Residual = Callable[[Array, "slice | Array"], tuple[Array, Array, Array]]
+Residual = Callable[[Array, "slice | Rows"], tuple[Array, Array, Array]]
 
 
 def _halley(residual: Residual, start: Array, top: Array | float) -> Array:
@@ -377,7 +378,7 @@ def _halley(residual: Residual, start: Array, top: Array | float) -> Array:
     """
     x = np.maximum(start, TINY)
     out = x.copy()
-    i: slice | Array = slice(None)
+    i: slice | Rows = slice(None)
     ceiling = np.broadcast_to(np.asarray(top, dtype=float), x.shape)
     for _ in range(ITERATIONS):
         f, df, ddf = residual(x, i)

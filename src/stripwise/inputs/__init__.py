@@ -1,0 +1,1 @@
+"""Random inputs: distributions, correlation and draws."""

@@ -203,7 +203,7 @@ def copula(names: Sequence[str], correlations: Sequence[Correlation]) -> Array:
 def _factor(matrix: Array) -> Array:
     """Cholesky factor that allows variables which are the same variate (correlation 1)."""
     smallest = float(np.linalg.eigvalsh(matrix)[0])
-    if smallest < -1e-10:  # noqa: PLR2004
+    if smallest < -1e-10:
         raise InputError(
             "correlation",
             f"matrix has the eigenvalue {smallest:.3g}; it must be positive definite",
@@ -211,7 +211,7 @@ def _factor(matrix: Array) -> Array:
     factor = np.zeros_like(matrix)
     for j in range(len(matrix)):
         rest = matrix[j, j] - factor[j, :j] @ factor[j, :j]
-        if rest > 1e-12:  # noqa: PLR2004
+        if rest > 1e-12:
             factor[j, j] = np.sqrt(rest)
             below = matrix[j + 1 :, j] - factor[j + 1 :, :j] @ factor[j, :j]
             factor[j + 1 :, j] = below / factor[j, j]

@@ -170,7 +170,8 @@ def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
     title = "No choice can be ranked"
     if shares and shares[0].rank >= 0:
         best = shares[0]
-        title = f"{best.label.split('?')[0]}? matters most: {_percent(best.total)} of the spread"
+        question = best.label.split("?")[0] + "?"
+        title = f"The choice that matters most: {question} {_percent(best.total)} of the spread"
     knows = bool((data.sensitivity["analysis"] == OVER_KNOWLEDGE).any())
     source = "over the knowledge inputs" if knows else "of the sampling"
     note = (
@@ -183,9 +184,7 @@ def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
     return _plot([("", shares)], ax, title, note)
 
 
-def _plot(
-    blocks: list[tuple[str, list[Share]]], ax: Axes | None, title: str, note: str
-) -> Axes:
+def _plot(blocks: list[tuple[str, list[Share]]], ax: Axes | None, title: str, note: str) -> Axes:
     blocks = [(name, rows) for name, rows in blocks if rows]
     wrap = (LABEL_MM - 3.0) * paper.POINTS_PER_MM
     places, labels, at = [], [], 0.0

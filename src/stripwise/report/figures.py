@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 LABEL_ROOM_MM = 46.0
 LEADER_MM = 5.0
 NAME_IN_TITLE_PT = 200.0
-LOWEST_MM, HIGHEST_MM = 88.0, 170.0
+LOWEST_MM, HIGHEST_MM = 74.0, 170.0
 """Height of the axes of the curves, as the labels need it."""
 
 TOPS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)

@@ -21,8 +21,8 @@ __all__ = ["map_figure", "plot_map"]
 
 Array = NDArray[np.float64]
 
-PANEL_HEIGHT_MM = 62.0
-LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 16.0, 13.0, 12.0, 7.0
+PANEL_HEIGHT_MM = 58.0
+LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 14.0, 6.0, 12.0, 7.0
 TICK_HOURS = (4, 6, 8, 12, 16, 24, 36, 48, 72, 120, 168, 336, 672)
 LIMIT = 8.0
 """Index at which the map is cut, so that infinite values can be drawn."""
@@ -42,7 +42,7 @@ def map_figure(assessment: Assessment) -> Figure:
     """
     grid = _map_of(assessment)
     count = len(grid.follow_up)
-    columns = 1 if count == 1 else 2
+    columns = 2 if count in (2, 4) else min(count, 3)
     rows = -(-count // columns)
     title, note = _title(assessment), _note(assessment)
     # The first panel's axes carry the headline; the sheet below it is cut into the panels.
@@ -70,12 +70,13 @@ def map_figure(assessment: Assessment) -> Figure:
             )
         )
         plot_map(assessment, ax=ax, follow_up=label)
+        if column:
+            ax.set_ylabel("")
+            ax.set_yticklabels([])
     return figure
 
 
-def plot_map(
-    data: Assessment, *, ax: Axes | None = None, follow_up: str | None = None
-) -> Axes:
+def plot_map(data: Assessment, *, ax: Axes | None = None, follow_up: str | None = None) -> Axes:
     """Plot the reliability index over cover and strip age for one follow-up.
 
     Parameters
@@ -201,7 +202,9 @@ def _mark_strategies(
     if not found:
         return []
     spots = _on_paper(ax, np.array([strip for strip, _ in found]), np.full(len(found), mean))
-    marks = _merged([(float(x), [number]) for x, (_, number) in zip(spots[:, 0], found, strict=True)])
+    marks = _merged(
+        [(float(x), [number]) for x, (_, number) in zip(spots[:, 0], found, strict=True)]
+    )
     width, height = paper.axes_size(ax)
     boxes = []
     for x, numbers in marks:
@@ -248,9 +251,7 @@ def _unmarked(data: Assessment) -> list[int]:
     shown = {
         number
         for number, strip, label in _marks(data)
-        if inside
-        and label in grid.follow_up
-        and grid.strip_age[0] <= strip <= grid.strip_age[-1]
+        if inside and label in grid.follow_up and grid.strip_age[0] <= strip <= grid.strip_age[-1]
     }
     return [n for n in range(1, len(data.scenario.strategies) + 1) if n not in shown]
 

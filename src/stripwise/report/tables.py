@@ -21,6 +21,7 @@ __all__ = [
     "input_rows",
     "mean_cover",
     "required_cover",
+    "round_strip_ages",
     "strategy_rows",
 ]
 
@@ -28,6 +29,9 @@ Array = NDArray[np.float64]
 
 LIMIT = 10.0
 """Index at which infinite values of the map are cut before interpolating."""
+
+ROUND_HOURS = (4.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0, 24.0, 36.0, 48.0, 72.0, 120.0, 168.0, 336.0,
+               672.0)  # fmt: skip
 
 COLUMNS_ON_PAPER = 7
 """Strip ages that fit side by side."""
@@ -263,8 +267,11 @@ def cover_table(assessment: Assessment) -> CoverTable | None:
     grid, units = assessment.reliability_map, assessment.scenario.units
     if grid is None:
         return None
-    need = required_cover(grid, assessment.scenario.target.reliability_index)
-    picked = _picked(len(grid.strip_age))
+    hours = round_strip_ages(float(grid.strip_age[0]), float(grid.strip_age[-1]))
+    need = required_cover(
+        _at_strip_ages(grid, np.array(hours)), assessment.scenario.target.reliability_index
+    )
+    picked = range(len(hours))
 
     def cell(value: float) -> str:
         if np.isnan(value):
@@ -274,7 +281,7 @@ def cover_table(assessment: Assessment) -> CoverTable | None:
         return words.length(words.rounded_up(value, units=units), units=units)
 
     return CoverTable(
-        heads=tuple(words.duration(_tidy(float(grid.strip_age[t]))) for t in picked),
+        heads=tuple(words.duration(t) for t in hours),
         rows=tuple(
             (label, tuple(cell(float(need[f, t])) for t in picked))
             for f, label in enumerate(grid.follow_up)
@@ -292,7 +299,7 @@ def earliest_table(assessment: Assessment) -> CoverTable | None:
 
     Returns
     -------
-    The table, rounded up to half hours; None without a map.
+    The table, rounded up to half hours or tenths of a day; None without a map.
     """
     grid, units = assessment.reliability_map, assessment.scenario.units
     if grid is None:
@@ -304,10 +311,12 @@ def earliest_table(assessment: Assessment) -> CoverTable | None:
     def cell(index: Array) -> str:
         log_age = _crossing(np.log(grid.strip_age), index, target)
         if np.isnan(log_age):
-            return f"after {words.duration(last)}"
+            return f"over {words.duration(last)}"
         if log_age <= np.log(first):
-            return f"{words.duration(first)} or before"
-        return words.duration(float(np.ceil(2.0 * np.exp(log_age) - 1e-9)) / 2.0)
+            return f"{words.duration(first)} or earlier"
+        hours = float(np.exp(log_age))
+        step = 0.5 if hours <= 48.0 else 2.4
+        return words.duration(float(np.ceil(hours / step - 1e-9)) * step)
 
     return CoverTable(
         heads=tuple(words.length(float(grid.cover[c]), units=units) for c in picked),
@@ -338,13 +347,38 @@ def _picked(count: int) -> list[int]:
     return [int(i) for i in np.round(np.linspace(0, count - 1, COLUMNS_ON_PAPER))]
 
 
-def _tidy(hours: float) -> float:
-    """Two digits are enough for a heading on a logarithmic scale."""
-    return float(f"{hours:.3g}")
+def round_strip_ages(low: float, high: float) -> list[float]:
+    """Pick the strip ages [h] that people speak of, in a range; its ends if there are too few.
+
+    Parameters
+    ----------
+    low, high
+        Range [h].
+
+    Returns
+    -------
+    At most seven ages, rising.
+    """
+    inside = [hours for hours in ROUND_HOURS if low <= hours <= high]
+    if len(inside) < 2:
+        return [low, high]
+    return [inside[i] for i in _picked(len(inside))]
+
+
+def _at_strip_ages(grid: ReliabilityMap, hours: Array) -> ReliabilityMap:
+    """Interpolate the map at other strip ages, linearly in their logarithm."""
+    index = np.clip(grid.index, -LIMIT, LIMIT)
+    log_age = np.log(grid.strip_age)
+    moved = np.empty((index.shape[0], hours.size, index.shape[2]))
+    for f, c in np.ndindex(index.shape[0], index.shape[2]):
+        moved[f, :, c] = np.interp(np.log(hours), log_age, index[f, :, c])
+    return ReliabilityMap(grid.cover, hours, grid.follow_up, moved)
 
 
 def _index_at_life(assessment: Assessment) -> dict[str, float]:
     life = assessment.scenario.target.service_life
     curves = assessment.curves
     rows = curves[np.isclose(curves["age_yr"], life, rtol=0, atol=1e-9)]
-    return {str(k): float(v) for k, v in zip(rows["strategy"], rows["reliability_index"], strict=True)}
+    return {
+        str(k): float(v) for k, v in zip(rows["strategy"], rows["reliability_index"], strict=True)
+    }

@@ -1,0 +1,1 @@
+"""From faces to probabilities, drivers and choices."""

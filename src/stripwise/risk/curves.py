@@ -141,7 +141,7 @@ def _monotone(x: Array, y: Array, at: Array) -> Array:
     for i, row in enumerate(y):
         slope = interpolate.PchipInterpolator(x, row)(x, 1)
         inner = np.flatnonzero(np.abs(row) < SPLINE_INDEX)
-        if inner.size > 3:  # noqa: PLR2004
+        if inner.size > 3:
             run = slice(inner[0], inner[-1] + 1)
             smooth = interpolate.CubicSpline(x[run], row[run])(x[run], 1)
             secant = np.diff(row) / np.diff(x)
@@ -264,7 +264,7 @@ def probability_curves(
         for z in cells:
             part = _cell(wall, integral, draw, z, ages=ages, upper=upper)
             total = part if total is None else total.plus(part)
-        assert total is not None  # noqa: S101
+        assert total is not None
         return total
 
     sums: list[_Sums] = []
@@ -338,7 +338,7 @@ class _Sums:
 
 
 def _cell(
-    wall: Wall, integral: Integral, draw: Draw, z: Array, *, ages: Array, upper: Array
+    wall: Wall, integral: Integral, draw: Draw, z: Array, *, ages: Array, upper: NDArray[np.bool_]
 ) -> _Sums:
     size = z.shape[1]
     values = draw.values(z)
@@ -352,8 +352,8 @@ def _cell(
     means = integral.probabilities(wall, face, values, shift, ages=ages, upper=upper)
     penalty = [np.exp(log_k) for log_k in face.log_penalty]
 
-    def total(value: Array | float) -> float:
-        return float(np.mean(value) * size)
+    def total(value: ArrayLike) -> float:
+        return float(np.mean(np.asarray(value, dtype=float)) * size)
 
     zone_at_bars = (
         integral.below(np.asarray(face.zone), shift)
@@ -368,7 +368,7 @@ def _cell(
             total(ratio <= 0.0),
             total(np.where(moving, zone_at_bars, 0.0)),
             total(np.asarray(face.skin) <= np.asarray(face.zone)) if wall.layered else 0.0,
-            total(np.asarray(face.exponent) >= 0.95),  # noqa: PLR2004
+            total(np.asarray(face.exponent) >= 0.95),
         ]
     )
     return _Sums(
@@ -388,7 +388,7 @@ def _choose_ages(
     horizon: float,
     kinks: tuple[float, ...],
     seed: int,
-) -> tuple[Array, Array, float]:
+) -> tuple[Array, NDArray[np.bool_], float]:
     """Refine the ages on a pilot cell until interpolation at the midpoints is exact enough."""
     z = next(iter(sobol_cells(draw.dimensions, CELL, stream(seed, stage="pilot"))))
     values = draw.values(z)
@@ -443,7 +443,14 @@ def _steps(wall: Wall, draw: Draw, horizon: float) -> list[float]:
 
 
 def _knowledge_band(
-    wall: Wall, *, ages: Array, upper: Array, points: int, seed: int, workers: int, tell: Progress
+    wall: Wall,
+    *,
+    ages: Array,
+    upper: NDArray[np.bool_],
+    points: int,
+    seed: int,
+    workers: int,
+    tell: Progress,
 ) -> tuple[Curves | None, Curves | None]:
     """Quantiles of the curves over the knowledge inputs, the scatter integrated inside."""
     nested = NestedDraw.of(wall, points=points, seed=seed, stage="knowledge")

@@ -27,6 +27,7 @@ from stripwise.risk.wall import COVER, DIFFUSIVITY, Face, Number, Values, Wall
 __all__ = ["Integral", "front_depths", "initiation_ages"]
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +84,9 @@ class Integral:
         distribution = next(i for i in inputs if i.name == name).distribution
         if not np.any(r):
             return cls(name, distribution, None, 1.0), draw
-        weights = np.linalg.lstsq(matrix[:-1, :-1], r, rcond=1e-10)[0]
+        weights = np.asarray(np.linalg.lstsq(matrix[:-1, :-1], r, rcond=1e-10)[0], dtype=float)
         return cls(
-            name, distribution, weights, float(np.sqrt(max(1.0 - r @ weights, 1e-300)))
+            name, distribution, weights, float(np.sqrt(max(1.0 - float(r @ weights), 1e-300)))
         ), draw
 
     def moved(self, distance: float) -> Integral:
@@ -100,14 +101,14 @@ class Integral:
 
     def below(self, x: Array, shift: Number, *, above: bool = False) -> Array:
         """Probability that the integrated input is at or below x, or above it."""
-        assert self.distribution is not None  # noqa: S101
+        assert self.distribution is not None
         if self.weights is None:
             return self.distribution.sf(x) if above else self.distribution.cdf(x)
         score = (self.distribution.score(x) - shift) / self.scale
         return np.asarray(special.ndtr(-score if above else score))
 
     def probabilities(  # noqa: PLR0917
-        self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Array
+        self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Flags
     ) -> Array:
         """Sum P, or 1 - P, over the samples of a cell.
 
@@ -134,7 +135,7 @@ class Integral:
             return self._by_cover(wall, face, shift, ages, upper)
         return self._by_time(wall, face, values, shift, ages, upper)
 
-    def _by_cover(self, wall: Wall, face: Face, shift: Number, ages: Array, upper: Array) -> Array:
+    def _by_cover(self, wall: Wall, face: Face, shift: Number, ages: Array, upper: Flags) -> Array:
         means = np.empty((len(wall.plans), len(ages)))
         for j, age in enumerate(ages):
             for i, depth in enumerate(front_depths(wall, face, age)):
@@ -142,7 +143,7 @@ class Integral:
         return means
 
     def _by_time(  # noqa: PLR0917
-        self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Array
+        self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Flags
     ) -> Array:
         needed = [critical_tau_of(wall, face, values[COVER], log_k) for log_k in face.log_penalty]
         means = np.empty((len(wall.plans), len(ages)))
@@ -190,7 +191,7 @@ def front_depths(wall: Wall, face: Face, age: float) -> list[Array]:
 
 
 def critical_tau_of(wall: Wall, face: Face, cover: Number, log_penalty: Number) -> Array:
-    """Transformed time of good concrete [mm2] at which the front reaches the bars."""
+    """Return the transformed time of good concrete [mm2] at which the front reaches the bars."""
     depth = np.asarray(cover) - np.asarray(face.zone)
     if wall.layered:
         skin = np.maximum(face.skin - face.zone, 0.0)

@@ -112,18 +112,15 @@ def sobol_indices(
         z = np.concatenate(list(sobol_cells(2 * dimensions, points, rng)), axis=1)
         a, b = z[:dimensions], z[dimensions:]
         f_a, f_b = model(a), model(b)
-        both = np.concatenate([f_a, f_b], axis=1)
-        centre = both.mean(axis=1, keepdims=True)
-        variance = both.var(axis=1)
-        f_a, f_b = f_a - centre, f_b - centre
-        first = np.empty((len(sets), len(f_a)))
-        total = np.empty_like(first)
-        for k, columns in enumerate(sets):
-            mixed = a.copy()
-            mixed[list(columns)] = b[list(columns)]
-            f_ab = model(mixed) - centre
-            first[k] = np.mean(f_b * (f_ab - f_a), axis=1)
-            total[k] = 0.5 * np.mean((f_a - f_ab) ** 2, axis=1)
+        mixed = []
+        for columns in sets:
+            swapped = a.copy()
+            swapped[list(columns)] = b[list(columns)]
+            mixed.append(model(swapped))
+        centre = np.mean([f_a, f_b, *mixed], axis=(0, 2))[:, None]
+        variance = np.concatenate([f_a, f_b], axis=1).var(axis=1)
+        first = np.array([np.mean((f_b - centre) * (f_ab - f_a), axis=1) for f_ab in mixed])
+        total = np.array([0.5 * np.mean((f_a - f_ab) ** 2, axis=1) for f_ab in mixed])
         with np.errstate(divide="ignore", invalid="ignore"):
             none = variance <= 0.0
             return (
@@ -169,8 +166,11 @@ def margin_indices(
         members = tuple(i for i, item in enumerate(draw.inputs) if item.group == group)
         if members:
             groups.append((group, members))
-    for cluster in {c for c in clusters if len(c) > 1}:
-        groups.append(("correlated: " + " + ".join(names[i] for i in cluster), cluster))
+    groups += [
+        ("correlated: " + " + ".join(names[i] for i in cluster), cluster)
+        for cluster in dict.fromkeys(clusters)
+        if len(cluster) > 1
+    ]
     for _, columns in (*singles, *groups):
         units[columns] = None
     sets = list(units)
@@ -224,7 +224,7 @@ def _clusters(draw: Draw) -> list[tuple[int, ...]]:
     d = draw.dimensions
     linked = np.eye(d, dtype=bool)
     if draw.factor is not None:
-        linked |= np.abs(draw.factor @ draw.factor.T) > 1e-12  # noqa: PLR2004
+        linked |= np.abs(draw.factor @ draw.factor.T) > 1e-12
         for _ in range(d):
             linked = (linked.astype(int) @ linked.astype(int)) > 0
     return [tuple(int(j) for j in np.flatnonzero(row)) for row in linked]

@@ -208,9 +208,9 @@ def _life_change(
     gap = index[:, i] - index[:, reference]
     text = "; ".join(reasons)
     if np.isfinite(gap).all():
-        mean, low, high = (float(x) for x in interval(gap))
+        shift, least, most = (float(x) for x in interval(gap))
         text += (
-            f"; reliability index at {goal.life:g} yr {mean:+.3f} ({low:+.3f} to {high:+.3f})"
+            f"; reliability index at {goal.life:g} yr {shift:+.3f} ({least:+.3f} to {most:+.3f})"
             " against the reference"
         )
     return {**empty, "life_status": text}
@@ -311,8 +311,8 @@ def _estimates(name: str, values: Array, *, quantiles: bool = False) -> dict[str
     if not np.isfinite(values).all():
         return {}
     if quantiles:
-        low, high = np.quantile(values, [0.025, 0.975])
-        mean = float(np.mean(values))
+        bounds = (np.mean(values), *np.quantile(values, [0.025, 0.975]))
     else:
-        mean, low, high = (float(x) for x in interval(values))
-    return {name: mean, f"{name}_low95": float(low), f"{name}_high95": float(high)}
+        bounds = interval(values)
+    mean, low, high = (float(x) for x in bounds)
+    return {name: mean, f"{name}_low95": low, f"{name}_high95": high}

@@ -1,0 +1,212 @@
+"""The report as one HTML page: a letter to the owner, then a calculation."""
+
+from __future__ import annotations
+
+import functools
+import re
+import xml.etree.ElementTree as ET
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+
+import jinja2
+import numpy as np
+from markupsafe import Markup, escape
+
+from stripwise.assessment import Assessment
+from stripwise.report import tables, words
+
+__all__ = ["inline_svg", "render"]
+
+SVG = "http://www.w3.org/2000/svg"
+XLINK = "http://www.w3.org/1999/xlink"
+
+SUBSCRIPT = re.compile(r"(?<=[A-Za-zα-ω])_([A-Za-z0-9,]+)")
+
+MATURITY = {
+    "arrhenius": "the Arrhenius function, exp(\N{MINUS SIGN}Q (1/T \N{MINUS SIGN} 1/T_r))",
+    "nurse-saul": "the Nurse-Saul function, (T \N{MINUS SIGN} T_0) / (T_r \N{MINUS SIGN} T_0)",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class UniformRow:
+    """Probability at the service life by a penalty on the skin and on the whole cover."""
+
+    name: str
+    skin: str
+    whole: str
+
+
+def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
+    """Write the report: self-contained HTML without scripts and without network.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+    figures
+        SVG documents by name, as `figures.draw` names them; those that are missing are left out.
+
+    Returns
+    -------
+    An HTML document.
+    """
+    scenario = assessment.scenario
+    return _template().render(
+        a=assessment,
+        s=scenario,
+        css=Markup(_text("page.css")),
+        figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
+        strategies=tables.strategy_rows(assessment),
+        inputs=tables.input_rows(assessment),
+        hand=tables.hand_rows(assessment),
+        covers=tables.cover_table(assessment),
+        earliest=tables.earliest_table(assessment),
+        uniform=_uniform(assessment),
+        special=_special(assessment),
+        limit_state=_limit_state(assessment),
+        knowledge=bool(assessment.curves["know_high"].notna().any()),
+        sampling_error=_sampling_error(assessment),
+        exchange=_exchange(assessment),
+        maturity=MATURITY.get(scenario.curing.maturity, scenario.curing.maturity),
+        given_penalty=[i.name for i in scenario.strategies if i.penalty_input],
+        early=_below_one_day(assessment),
+        layered=scenario.curing.layered,
+        versions=assessment.run.get("versions", {}),
+        endless=bool(np.isinf(scenario.ageing_ends)),
+        **_words(scenario.units),
+    )
+
+
+def inline_svg(svg: str, *, name: str) -> Markup:
+    """Prepare a figure to stand in a page beside others.
+
+    Identifiers get the figure's name in front, so that no two figures share one; the style sheet,
+    which would reach the whole page, becomes attributes of the figure; the size is left to the
+    page.
+
+    Parameters
+    ----------
+    svg
+        An SVG document.
+    name
+        Name of the figure.
+
+    Returns
+    -------
+    The ``svg`` element as markup.
+    """
+    ET.register_namespace("", SVG)
+    ET.register_namespace("xlink", XLINK)
+    root = ET.fromstring(svg)
+    for parent in list(root.iter()):
+        for child in list(parent):
+            if child.tag in (f"{{{SVG}}}style", f"{{{SVG}}}metadata"):
+                parent.remove(child)
+    for element in root.iter():
+        for key, value in element.attrib.items():
+            if key == "id":
+                element.set(key, f"{name}-{value}")
+            elif key.endswith("href") and value.startswith("#"):
+                element.set(key, f"#{name}-{value[1:]}")
+            elif "url(#" in value:
+                element.set(key, value.replace("url(#", f"url(#{name}-"))
+    for key in ("width", "height", "version"):
+        root.attrib.pop(key, None)
+    root.set("stroke-linejoin", "round")
+    root.set("stroke-linecap", "butt")
+    root.set("role", "img")
+    root.set("aria-label", f"Figure: {name}; its headline and numbers are text")
+    return Markup(ET.tostring(root, encoding="unicode"))
+
+
+@functools.cache
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["subscripts"] = _subscripts
+    return environment.from_string(_text("page.html.j2"))
+
+
+def _subscripts(text: str) -> Markup:
+    """Set what follows an underscore as a subscript: k_e, t_ref."""
+    return Markup(SUBSCRIPT.sub(r"<sub>\1</sub>", str(escape(text))))
+
+
+def _text(name: str) -> str:
+    return resources.files("stripwise.report").joinpath(name).read_text(encoding="utf-8")
+
+
+def _words(units: str) -> dict[str, object]:
+    """Give the template the number writers, bound to the units of the report."""
+    return {
+        "number": words.number,
+        "percent": words.percent,
+        "index": words.index,
+        "duration": words.duration,
+        "length": functools.partial(words.length, units=units),
+        "temperature": functools.partial(words.temperature, units=units),
+    }
+
+
+def _limit_state(assessment: Assessment) -> str:
+    target = assessment.scenario.target
+    return (
+        f"limit state: depassivation; reference period: {words.number(target.service_life)} yr "
+        f"from first exposure; target: index {words.index(target.reliability_index)}, "
+        f"probability {words.percent(target.probability)}"
+    )
+
+
+def _sampling_error(assessment: Assessment) -> str:
+    half = 50.0 * (assessment.curves["high95"] - assessment.curves["low95"]).max()
+    return words.number(float(half), 2)
+
+
+def _exchange(assessment: Assessment) -> dict[str, str] | None:
+    rate, units = assessment.exchange, assessment.scenario.units
+    if rate is None:
+        return None
+
+    def length(mm: float) -> str:
+        return words.length(mm, units=units)
+
+    return {
+        "cover": length(rate.cover),
+        "strip_age": words.duration(rate.strip_age),
+        "rate": length(rate.rate),
+        "sampling": words.interval(rate.low95, rate.high95, length),
+        "knowledge": words.interval(rate.know_low, rate.know_high, length),
+    }
+
+
+def _uniform(assessment: Assessment) -> list[UniformRow]:
+    whole = assessment.uniform_face
+    if whole is None:
+        return []
+    skin = assessment.strategies.set_index("strategy")["probability_at_target"]
+    return [
+        UniformRow(str(name), words.percent(float(skin[name])), words.percent(float(p)))
+        for name, p in zip(whole["strategy"], whole["probability_at_target"], strict=True)
+    ]
+
+
+def _special(assessment: Assessment) -> list[tuple[str, str, str]]:
+    table = assessment.special_cases
+    return [
+        (str(case), str(strategy) or "all", words.percent(float(share)))
+        for case, strategy, share in zip(
+            table["case"], table["strategy"].fillna(""), table["share"], strict=True
+        )
+    ]
+
+
+def _below_one_day(assessment: Assessment) -> list[str]:
+    rows = assessment.strategies
+    return [str(name) for name in rows.loc[rows["effective_curing_h"] < 24.0, "strategy"]]

@@ -1,0 +1,240 @@
+"""Writing results: everything or nothing, and never over a file that is not ours."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from stripwise.assessment import Assessment
+from stripwise.errors import OutputError
+from stripwise.report import figures, page, paper, records
+
+__all__ = ["RUN", "check_writable", "commit", "write"]
+
+RUN = "run.json"
+"""Written last; its key "files" lists what belongs to us, itself included."""
+
+PROGRAM = "stripwise"
+ALWAYS = ("curves.csv", "strategies.csv", "sensitivity.csv", "inputs.csv", "report.html", RUN)
+STAGE = ".stripwise-"
+
+
+def check_writable(folder: Path, names: Iterable[str] = ALWAYS) -> None:
+    """Make sure, before anything is computed, that results can be written to a folder.
+
+    A temporary folder is made and removed beside it, and inside it if it exists.
+
+    Parameters
+    ----------
+    folder
+        Folder for the results; it need not exist.
+    names
+        Files that will be written, relative to it.
+
+    Raises
+    ------
+    OutputError
+        If the folder is a file or lies below one, cannot be made or written to, or holds a file of
+        one of the names that no earlier run wrote.
+    """
+    folder = Path(folder)
+    if os.path.lexists(folder) and not folder.is_dir():
+        raise OutputError(f"{folder}: is not a folder; give a folder for --out")
+    home = _existing(folder)
+    if not home.is_dir():
+        raise OutputError(f"{folder}: cannot be made, since {home} is not a folder")
+    for place in dict.fromkeys((_stage_home(folder), home)):
+        try:
+            os.rmdir(tempfile.mkdtemp(prefix=STAGE, dir=place))
+        except OSError as problem:
+            raise OutputError(
+                f"{folder}: cannot write there ({problem.strerror}: {place})"
+            ) from problem
+    _refuse_foreign(folder, names)
+
+
+def write(assessment: Assessment, folder: Path) -> list[Path]:
+    """Write every result of a run to a folder, or leave the folder as it was.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+    folder
+        Folder for the results; made if it does not exist.
+
+    Returns
+    -------
+    The files written, run.json last.
+
+    Raises
+    ------
+    OutputError
+        If `check_writable` would, or if the disk fails on the way.
+    """
+    contents = {name: text.encode() for name, text in records.csv_tables(assessment).items()}
+    drawn = figures.draw(assessment)
+    vectors = {name: paper.svg(figure) for name, figure in drawn.items()}
+    for name, figure in drawn.items():
+        contents[f"figures/{name}.svg"] = vectors[name].encode()
+        contents[f"figures/{name}.png"] = paper.png(figure)
+    contents["report.html"] = page.render(assessment, vectors).encode()
+    record = records.run_record(assessment, files=[])
+    return commit(folder, contents, record=record)
+
+
+def commit(folder: Path, contents: Mapping[str, bytes], *, record: Mapping[str, Any]) -> list[Path]:
+    """Put files into a folder in one step as far as a file system allows.
+
+    Everything is written to a hidden temporary folder first and swapped in file by file, run.json
+    last. Files of an earlier run that are not written again are removed. If anything fails on the
+    way, an interrupt included, what was swapped is swapped back.
+
+    Parameters
+    ----------
+    folder
+        Folder for the results; made if it does not exist.
+    contents
+        Bytes by name relative to `folder`, with "/" between folders.
+    record
+        What run.json says; "program" and "files" are set here.
+
+    Returns
+    -------
+    The files written, run.json last.
+
+    Raises
+    ------
+    OutputError
+        If a file of one of the names exists that no earlier run wrote, or if the disk fails.
+    """
+    folder = Path(folder)
+    names = [*contents, RUN]
+    check_writable(folder, names)
+    stale = [name for name in sorted(_owned(folder)) if name not in names]
+    text = records.json_text({**record, "program": PROGRAM, "files": names})
+    stage = Path(tempfile.mkdtemp(prefix=STAGE, dir=_stage_home(folder)))
+    undo: list[Callable[[], object]] = []
+    try:
+        for name, data in {**contents, RUN: text.encode()}.items():
+            _fill(stage / "new" / name, data)
+        _make_folder(folder, undo)
+        for name in [*names[:-1], *stale, RUN]:
+            target = folder / name
+            _make_folder(target.parent, undo)
+            _swap(stage, name, target, undo=undo)
+    except BaseException as problem:
+        for step in reversed(undo):
+            step()
+        if isinstance(problem, OSError):
+            raise OutputError(f"{folder}: writing failed ({problem})") from problem
+        raise
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+    _remove_empty(folder, stale)
+    return [folder / name for name in names]
+
+
+def _swap(stage: Path, name: str, target: Path, *, undo: list[Callable[[], object]]) -> None:
+    """Replace or remove one file; how to take that back is noted before it is done."""
+    new, old = stage / "new" / name, stage / "old" / name
+    if os.path.lexists(target):
+        old.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(target, old, follow_symlinks=False)
+        undo.append(lambda: os.replace(old, target))
+    else:
+        undo.append(lambda: target.unlink(missing_ok=True))
+    if new.exists():
+        os.replace(new, target)
+    else:
+        target.unlink(missing_ok=True)
+
+
+def _fill(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+
+
+def _make_folder(folder: Path, undo: list[Callable[[], object]]) -> None:
+    missing = [place for place in (folder, *folder.parents) if not place.exists()]
+    for place in reversed(missing):
+        undo.append(lambda place=place: _remove_folder(place))  # type: ignore[misc]
+        place.mkdir()
+
+
+def _remove_folder(place: Path) -> None:
+    if place.is_dir() and not any(place.iterdir()):
+        place.rmdir()
+
+
+def _remove_empty(folder: Path, names: list[str]) -> None:
+    for parent in {(folder / name).parent for name in names} - {folder}:
+        _remove_folder(parent)
+
+
+def _existing(folder: Path) -> Path:
+    """Return the folder itself or the nearest of its parents that exists."""
+    whole = folder.absolute()
+    return next(place for place in (whole, *whole.parents) if os.path.lexists(place))
+
+
+def _stage_home(folder: Path) -> Path:
+    """Return where the temporary folder goes: beside the results, on the same file system."""
+    home = _existing(folder)
+    if home != folder.absolute():
+        return home
+    real = home.resolve()
+    beside = real.parent
+    same_disk = beside.stat().st_dev == real.stat().st_dev
+    # The results may be a mount point or lie in a folder that is not ours to write to.
+    return beside if same_disk and os.access(beside, os.W_OK | os.X_OK) else real
+
+
+def _refuse_foreign(folder: Path, names: Iterable[str]) -> None:
+    owned = _owned(folder)
+    for name in names:
+        target = folder / name
+        for parent in list(target.relative_to(folder).parents)[:-1]:
+            place = folder / parent
+            if place.is_symlink() or (place.exists() and not place.is_dir()):
+                raise OutputError(
+                    f"{place}: is in the way; a folder of results goes there. Move it away or "
+                    "give another --out"
+                )
+        if os.path.lexists(target) and (name not in owned or target.is_dir()):
+            raise OutputError(
+                f"{target}: exists and was not written by an earlier run listed in "
+                f"{folder / RUN}. Move it away or give another --out"
+            )
+
+
+def _owned(folder: Path) -> set[str]:
+    """Names that an earlier run.json of ours lists, and that lie in the folder for sure."""
+    path = folder / RUN
+    if path.is_symlink() or not path.is_file():
+        return set()
+    try:
+        record = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return set()
+    if not isinstance(record, dict) or record.get("program") != PROGRAM:
+        return set()
+    files = record.get("files")
+    if not isinstance(files, list):
+        return set()
+    return {name for name in files if isinstance(name, str) and _stays_inside(folder, name)}
+
+
+def _stays_inside(folder: Path, name: str) -> bool:
+    """Whether a listed name is a plain file below the folder, not a way out of it."""
+    pure = PurePosixPath(name)
+    plain = name and not pure.is_absolute() and ".." not in pure.parts and "\\" not in name
+    if not plain or pure.as_posix() != name:
+        return False
+    parents = [folder / parent for parent in list(pure.parents)[:-1]]
+    return not any(parent.is_symlink() for parent in parents)
