@@ -12,6 +12,7 @@ from scipy.special import log_ndtr, ndtri
 from stripwise.assessment import Assessment, ExchangeRate, HandStep, PlainCheck, ReliabilityMap
 from stripwise.inputs.distributions import Distribution, distribution, fixed
 from stripwise.inputs.variables import Input
+from stripwise.risk.tables import SENSITIVITY_COLUMNS
 from stripwise.scenario.model import (
     Choices,
     Curing,
@@ -183,13 +184,8 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
     return pd.DataFrame(rows)
 
 
-COLUMNS = (
-    "analysis strategy quantity age_yr input input2 group first first_low95 first_high95 total "
-    "total_low95 total_high95 second second_low95 second_high95 status"
-).split()
-
-
-def _row(analysis, who, quantity, age, first=np.nan, total=np.nan, **more):
+def _row(analysis, who, quantity, age, *estimates, **more):
+    first, total = estimates or (np.nan, np.nan)
     row = {
         "analysis": analysis, "strategy": who, "quantity": quantity, "age_yr": age, "input": "",
         "input2": "", "group": "", "first": first, "first_low95": first - 0.01,
@@ -233,7 +229,7 @@ def make_sensitivity(scenario: Scenario) -> pd.DataFrame:
         rows.append(_row("choices", "", "reliability index", life, input="cover",
                          input2="strip age", second=0.02, second_low95=0.01,
                          second_high95=0.03))  # fmt: skip
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=SENSITIVITY_COLUMNS)
 
 
 def make_map(scenario: Scenario) -> ReliabilityMap:

@@ -78,7 +78,7 @@ class Clock:
         --------
         >>> clock = Clock()
         >>> round(float(np.exp(clock.log_shape(50.0, 0.3))), 3)
-        7.161
+        7.156
         """
         t = np.asarray(age, dtype=float)
         a = np.asarray(exponent, dtype=float)

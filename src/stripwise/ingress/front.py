@@ -99,7 +99,7 @@ def front_depth(ratio: ArrayLike, tau: ArrayLike) -> Array:
     Examples
     --------
     >>> round(float(front_depth(0.2, 1500.0)), 2)
-    70.2
+    70.19
     """
     return np.asarray(2.0 * special.erfcinv(ratio) * np.sqrt(np.asarray(tau, dtype=float)))
 

@@ -2,124 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 
 from stripwise.assessment import Assessment
 from stripwise.report import paper, style, words
 from stripwise.report.labels import wrapped
+from stripwise.report.shares import OVER_KNOWLEDGE, Share, choice_shares, driver_shares
 
-__all__ = ["Share", "choice_shares", "driver_shares", "plot_choices", "plot_drivers"]
+__all__ = ["plot_choices", "plot_drivers"]
 
 LABEL_MM = 58.0
 VALUE_MM = 26.0
 ROW_MM = 5.6
 SMALL = 0.01
 """Inputs below 1 % with interactions are counted in one line instead of drawn."""
-
-
-OVER_KNOWLEDGE = "choices over knowledge"
-"""Name of the analysis whose bounds are quantiles over the knowledge inputs."""
-
-
-@dataclass(frozen=True, slots=True)
-class Share:
-    """Share of the variance that one input, group or choice explains.
-
-    Attributes
-    ----------
-    label
-        Words for the reader.
-    first, first_low, first_high
-        Alone, with the ends of its interval.
-    total, total_low, total_high
-        With interactions.
-    status
-        Why there is no number, or empty.
-    """
-
-    label: str
-    first: float
-    first_low: float
-    first_high: float
-    total: float
-    total_low: float
-    total_high: float
-    status: str
-
-    @property
-    def rank(self) -> float:
-        """Value to sort by; -1 where undefined."""
-        return self.total if np.isfinite(self.total) else -1.0
-
-
-def driver_shares(assessment: Assessment) -> tuple[list[Share], list[Share], float]:
-    """Select the shares of the depth margin at the age nearest to the service life.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    Groups and single inputs, each with the largest total share first, and the age [yr].
-    """
-    table = assessment.sensitivity
-    rows = table[(table["analysis"] == "uncertainty") & (_text(table, "input2") == "")]
-    reference = rows[rows["strategy"] == assessment.scenario.reference_strategy]
-    rows = reference if len(reference) else rows
-    margin = rows[rows["quantity"].str.contains("margin")]
-    rows = margin if len(margin) else rows[rows["quantity"] == rows["quantity"].iloc[0]]
-    life = assessment.scenario.target.service_life
-    ages = rows["age_yr"].dropna()
-    age = float(ages.iloc[int(np.argmin(np.abs(ages - life)))]) if len(ages) else np.nan
-    rows = rows[rows["age_yr"] == age] if len(ages) else rows
-    names = dict(zip(assessment.inputs["name"], assessment.inputs["label"], strict=True))
-    single = rows[_text(rows, "input") != ""]
-    group = rows[(_text(rows, "input") == "") & (_text(rows, "group") != "")]
-    return (
-        _sorted([_share(row, str(row["group"]), joint=True) for _, row in group.iterrows()]),
-        _sorted(
-            [_share(row, names.get(row["input"], row["input"])) for _, row in single.iterrows()]
-        ),
-        age,
-    )
-
-
-def choice_shares(assessment: Assessment) -> list[Share]:
-    """Select the shares of the choices, each worded as the question that it answers.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    Cover, strip age and follow-up as far as they are open, the largest total share first; the
-    intervals are over the knowledge inputs where the run has them, of the sampling otherwise.
-    """
-    table = assessment.sensitivity
-    single = table[(_text(table, "input2") == "") & (_text(table, "input") != "")]
-    known = single[single["analysis"] == OVER_KNOWLEDGE].set_index("input")
-    shares = []
-    for _, row in single[single["analysis"] == "choices"].iterrows():
-        share = _share(row, _question(assessment, row["input"]))
-        if row["input"] in known.index:
-            wide = _share(known.loc[row["input"]], share.label)
-            share = replace(
-                share,
-                first_low=wide.first_low,
-                first_high=wide.first_high,
-                total_low=wide.total_low,
-                total_high=wide.total_high,
-            )
-        shares.append(share)
-    return _sorted(shares)
 
 
 def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
@@ -273,37 +170,3 @@ def _driver_title(groups: list[Share], singles: list[Share]) -> str:
     best = ranked[0]
     share = _percent(best.total)
     return f"What drives the answer most: {best.label} ({share} of the uncertainty)"
-
-
-def _question(assessment: Assessment, name: str) -> str:
-    choices = assessment.scenario.choices
-    units = assessment.scenario.units
-    if "follow" in name:
-        methods = [f.label for f in choices.follow_up] if choices else []
-        return f"Which follow-up? ({', '.join(methods)})" if methods else "Which follow-up?"
-    if "strip" in name:
-        span = words.interval(*choices.strip_age, words.duration) if choices else ""
-        return f"When to strip? ({span})" if span else "When to strip?"
-    if "cover" in name:
-        span = ""
-        if choices:
-            low, high, _ = choices.cover
-            span = words.interval(low, high, lambda x: words.length(x, units=units))
-        return f"How much cover? ({span})" if span else "How much cover?"
-    return name
-
-
-def _share(row: pd.Series[object], label: str, *, joint: bool = False) -> Share:
-    columns = ("first", "first_low95", "first_high95", "total", "total_low95", "total_high95")
-    status = str(row["status"]) if isinstance(row["status"], str) else ""
-    name = f"{label} (all together)" if joint else label
-    numbers = [float(str(row[column])) for column in columns]
-    return Share(name, *numbers, "" if status == "ok" else status)
-
-
-def _sorted(shares: list[Share]) -> list[Share]:
-    return sorted(shares, key=lambda share: -share.rank)
-
-
-def _text(table: pd.DataFrame, column: str) -> pd.Series[str]:
-    return table[column].fillna("").astype(str)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -132,7 +133,7 @@ def _bands(data: Assessment, names: list[str]) -> tuple[Array, Array]:
 
 
 def _banded(data: Assessment, names: list[str], probability: Array) -> list[int]:
-    """Reference strategy, and the worst one at the target life if it is another."""
+    """Pick the reference strategy, and the worst one at the target life if it is another."""
     reference = names.index(data.scenario.reference_strategy)
     worst = int(np.argmax(_at_target(data, names)))
     if np.allclose(probability[worst], probability[reference], rtol=0, atol=1e-12):
@@ -214,11 +215,15 @@ def _name_curves(ax: Axes, ends: list[_End], texts: list[str]) -> None:
 def _mark_target(ax: Axes, data: Assessment, top: float) -> None:
     target, horizon = data.scenario.target, data.scenario.sampling.horizon
     level = 100.0 * target.probability
-    plain = {"color": style.TARGET, "lw": 0.9, "ls": (0, (4, 2)), "zorder": 2.5}
+    plain: dict[str, Any] = {"color": style.TARGET, "lw": 0.9, "ls": (0, (4, 2)), "zorder": 2.5}
     ax.axhline(level, gid="target", **plain)
     ax.axvline(target.service_life, gid="service-life", **plain)
     white = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
-    words_ = {"fontsize": style.NOTE_SIZE, "color": style.TARGET, "parse_math": False}
+    small: dict[str, Any] = {
+        "fontsize": style.NOTE_SIZE,
+        "color": style.TARGET,
+        "parse_math": False,
+    }
     ax.annotate(
         f"target {words.percent(target.probability)}",
         xy=(0.0, level),
@@ -227,7 +232,7 @@ def _mark_target(ax: Axes, data: Assessment, top: float) -> None:
         va="bottom",
         ha="left",
         bbox=white,
-        **words_,
+        **small,
     )
     late = target.service_life > 0.5 * horizon
     ax.annotate(
@@ -238,7 +243,7 @@ def _mark_target(ax: Axes, data: Assessment, top: float) -> None:
         va="top",
         ha="right" if late else "left",
         bbox=white,
-        **words_,
+        **small,
     )
 
 

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from stripwise.assessment import Assessment, ReliabilityMap
 from stripwise.errors import InputError
 from stripwise.report import paper, style, words
+from stripwise.report.cover import mean_cover, required_cover
 from stripwise.report.labels import Box, text_width
-from stripwise.report.tables import mean_cover, required_cover
 
 __all__ = ["map_figure", "plot_map"]
 
@@ -219,7 +219,7 @@ def _mark_strategies(
 
 
 def _marks(data: Assessment) -> list[tuple[int, float, str]]:
-    """Number, mean strip age [h] and follow-up of the strategies whose penalty is the law's."""
+    """List number, strip age [h] and follow-up of the strategies whose penalty is the law's."""
     scenario = data.scenario
     return [
         (number, scenario.input(s.strip_age_input).distribution.mean, s.follow_up.label)

@@ -14,14 +14,14 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from stripwise.assessment import Assessment
-from stripwise.report import tables, words
+from stripwise.report import cover, tables, words
 
 __all__ = ["inline_svg", "render"]
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
 
-SUBSCRIPT = re.compile(r"(?<=[A-Za-zα-ω])_([A-Za-z0-9,]+)")
+SUBSCRIPT = re.compile(r"(?<=[A-Za-z\u03b1-\u03c9])_([A-Za-z0-9,]+)")
 
 MATURITY = {
     "arrhenius": "the Arrhenius function, exp(\N{MINUS SIGN}Q (1/T \N{MINUS SIGN} 1/T_r))",
@@ -53,16 +53,18 @@ def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
     An HTML document.
     """
     scenario = assessment.scenario
+    rows = tables.strategy_rows(assessment)
     return _template().render(
         a=assessment,
         s=scenario,
         css=Markup(_text("page.css")),
         figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
-        strategies=tables.strategy_rows(assessment),
+        strategies=rows,
+        remarks=_remarks(rows),
         inputs=tables.input_rows(assessment),
         hand=tables.hand_rows(assessment),
-        covers=tables.cover_table(assessment),
-        earliest=tables.earliest_table(assessment),
+        covers=cover.cover_table(assessment),
+        earliest=cover.earliest_table(assessment),
         uniform=_uniform(assessment),
         special=_special(assessment),
         limit_state=_limit_state(assessment),
@@ -195,6 +197,15 @@ def _uniform(assessment: Assessment) -> list[UniformRow]:
         UniformRow(str(name), words.percent(float(skin[name])), words.percent(float(p)))
         for name, p in zip(whole["strategy"], whole["probability_at_target"], strict=True)
     ]
+
+
+def _remarks(rows: list[tables.StrategyRow]) -> list[str]:
+    """Write why a strategy has no change of life, once for all that share the reason."""
+    numbers: dict[str, list[str]] = {}
+    for row in rows:
+        if row.status:
+            numbers.setdefault(row.status, []).append(str(row.number))
+    return [f"No. {words.listing(n)}: {status}" for status, n in numbers.items()]
 
 
 def _special(assessment: Assessment) -> list[tuple[str, str, str]]:

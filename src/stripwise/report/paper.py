@@ -6,6 +6,7 @@ import io
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -31,7 +32,8 @@ def styled() -> Iterator[None]:
         # shows a box; neither is a fault of the run.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font", append=False)
         mpl.rcdefaults()
-        mpl.rcParams.update(style.SETTINGS)
+        settings: Any = mpl.rcParams
+        settings.update(style.SETTINGS)
         yield
 
 

@@ -139,21 +139,16 @@ def json_text(record: Mapping[str, Any]) -> str:
 
 
 def _plain(value: Any) -> Any:
-    if value is None or isinstance(value, str | bool):
-        return str(value) if isinstance(value, str) else value
     if isinstance(value, np.generic | np.ndarray):
-        return _plain(value.tolist())
-    if isinstance(value, int):
-        return value
-    if isinstance(value, float):
-        if math.isnan(value):
-            return None
-        return value if math.isfinite(value) else ("inf" if value > 0 else "-inf")
+        value = value.tolist()
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        items = sorted(value, key=str) if isinstance(value, set | frozenset) else value
-        return [_plain(item) for item in items]
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None if math.isnan(value) else str(value)
     if isinstance(value, PurePath):
         return value.as_posix()
+    if value is None or isinstance(value, str | bool | int | float):
+        return value
     raise OutputError(f"run.json: cannot hold a {type(value).__name__}")

@@ -56,7 +56,7 @@ def number(x: float, digits: int = 3) -> str:
 
     Examples
     --------
-    >>> number(1234.5), number(0.0000123)
+    >>> number(1234.6), number(0.0000123)
     ('1235', '1.23·10⁻⁵')
     """
     if math.isnan(x):
@@ -258,8 +258,9 @@ def amount(value: float, unit: str, *, units: str, difference: bool = False) -> 
     """
     if math.isnan(value):
         return DASH
-    text = number(displayed(value, unit, units=units, difference=difference))
+    shown = displayed(value, unit, units=units, difference=difference)
     name = unit_text(unit, units=units)
+    text = f"{shown:.2f}".replace("-", MINUS) if name == "in" else number(shown)
     joint = "\N{NO-BREAK SPACE}\N{MULTIPLICATION SIGN}\N{NO-BREAK SPACE}"
     if unit == "mm2/yr":
         return f"{text}{joint}{name}"

@@ -1,0 +1,1 @@
+"""From a scenario file to a scenario in internal units."""

@@ -1,0 +1,202 @@
+"""The command line, in process: exit code, stdout and stderr apart."""
+
+import json
+import subprocess
+import sys
+import time
+from importlib.metadata import version
+
+import pytest
+from typer.testing import CliRunner
+
+from stripwise import cli
+
+SMALL = """
+title = "Small wall"
+reference_strategy = "Forms 24 h"
+[target]
+service_life = "50 yr"
+probability = PROBABILITY
+[exposure]
+temperature = "10 degC"
+chloride_basis = "binder"
+surface_chloride = { family = "lognormal", mean = 1.5, cov = 0.3 }
+[concrete]
+diffusivity = { family = "normal", mean = "3e-12 m^2/s", cov = 0.2 }
+specimens = "cured as the face"
+ageing_exponent = 0.35
+[reinforcement]
+cover = { family = "normal", mean = "55 mm", sd = "8 mm" }
+critical_chloride = { family = "beta", mean = 0.6, sd = 0.15, low = 0.2, high = 2.0 }
+[curing]
+reference = "7 d"
+concrete_temperature = "20 degC"
+affected_depth = "whole cover"
+[[strategy]]
+name = "Forms 12 h"
+strip_age = "12 h"
+[[strategy]]
+name = "Forms 24 h"
+strip_age = "24 h"
+[sampling]
+points = 64
+repeats = 8
+horizon = "60 yr"
+"""
+
+
+@pytest.fixture
+def small(tmp_path):
+    path = tmp_path / "small wall.toml"
+    path.write_text(SMALL.replace("PROBABILITY", "0.1"))
+    return path
+
+
+def call(*arguments):
+    return CliRunner().invoke(cli.app, [str(argument) for argument in arguments])
+
+
+def test_version():
+    result = call("--version")
+    assert (result.exit_code, result.stdout) == (0, f"stripwise {version('stripwise')}\n")
+
+
+def test_help_is_quick():
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        subprocess.run(
+            [sys.executable, "-m", "stripwise", "--help"], check=True, capture_output=True
+        )
+        times.append(time.perf_counter() - start)
+    assert min(times) < 0.5
+
+
+@pytest.mark.parametrize("command", ["run", "check", "new"])
+def test_every_help_ends_with_an_example(command):
+    result = call(command, "--help")
+    assert result.exit_code == 0
+    assert f"Example:  stripwise {command} " in result.stdout.strip().splitlines()[-1]
+
+
+def test_check_prints_to_stdout_only(small):
+    result = call("check", small)
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    assert result.stdout.startswith("Small wall\nTarget: depassivation with a probability of at")
+
+
+def test_check_as_json(small):
+    record = json.loads(call("check", small, "--json").stdout)
+    assert record["reference_strategy"] == "Forms 24 h"
+    assert {row["unit"] for row in record["inputs"]} == {"K", "%", "mm", "mm2/yr", "h", ""}
+
+
+@pytest.mark.parametrize("command", ["check", "run"])
+def test_bad_input_is_lines_on_stderr_and_code_1(tmp_path, command):
+    path = tmp_path / "bad.toml"
+    path.write_text(SMALL.replace("PROBABILITY", "2").replace('"20 degC"', '"20"'))
+    result = call(command, path)
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert result.stderr.splitlines() == [
+        "bad.toml: target.probability = 2: must be above 0 and below 1 (line 6)",
+        'bad.toml: curing.concrete_temperature = "20": needs the unit of a temperature, such as '
+        '"9 degC" (line 20)',
+    ]
+
+
+def test_wrong_usage_is_code_2(small):
+    assert call("run").exit_code == 2
+    assert call("run", small, "--workers", "0").exit_code == 2
+    result = call("run", small, "--strategy", "Forms 12 h")
+    assert result.exit_code == 2
+    assert "is used with --require-target only" in result.stderr
+    result = call("run", small, "--require-target", "--strategy", "Forms 13 h")
+    assert result.exit_code == 2
+    assert "no strategy of the scenario" in result.stderr
+
+
+def test_new_writes_a_scenario_that_checks_and_never_overwrites(tmp_path):
+    path = tmp_path / "wall.toml"
+    result = call("new", path)
+    assert result.exit_code == 0
+    assert call("check", path).exit_code == 0
+    path.write_text("mine")
+    result = call("new", path)
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert "exists already; choose another name, nothing was written" in result.stderr
+    assert path.read_text() == "mine"
+
+
+def test_new_into_a_missing_folder(tmp_path):
+    result = call("new", tmp_path / "no" / "wall.toml")
+    assert result.exit_code == 1
+    assert "cannot be written: No such file or directory" in result.stderr
+
+
+def test_run_writes_a_report_and_says_where(small, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    result = call("run", small, "--workers", "1")
+    assert result.exit_code == 0, result.stderr
+    assert result.stderr == ""
+    assert '"Forms 24 h"' in result.stdout
+    assert "Caution: stripping is first a matter of strength" in result.stdout
+    assert result.stdout.strip().endswith("Report: reports/small-wall/report.html")
+    assert (tmp_path / "reports" / "small-wall" / "curves.csv").is_file()
+    assert (tmp_path / "reports" / "small-wall" / "report.html").is_file()
+
+
+def test_run_as_json(small, tmp_path):
+    result = call("run", small, "--out", tmp_path / "out", "--json", "--quiet")
+    assert result.exit_code == 0, result.stderr
+    record = json.loads(result.stdout)
+    assert [row["strategy"] for row in record["strategies"]] == ["Forms 12 h", "Forms 24 h"]
+    assert record["verdict"]
+    assert record["folder"] == str(tmp_path / "out")
+
+
+def test_quiet_is_quiet(small, tmp_path):
+    result = call("run", small, "--out", tmp_path / "out", "--quiet")
+    assert (result.exit_code, result.stdout, result.stderr) == (0, "", "")
+
+
+def test_an_unusable_folder_is_refused_before_computing(small, tmp_path, monkeypatch):
+    import stripwise.assess
+
+    def fail(*_arguments, **_keywords):
+        pytest.fail("computed although the folder cannot be written")
+
+    monkeypatch.setattr(stripwise.assess, "assess", fail)
+    result = call("run", small, "--out", small)
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_missed_target_is_code_3_only_if_asked(small, tmp_path):
+    out = tmp_path / "out"
+    small.write_text(SMALL.replace("PROBABILITY", "1e-6"))
+    assert call("run", small, "--out", out).exit_code == 0
+    result = call("run", small, "--out", out, "--require-target")
+    assert result.exit_code == 3
+    assert "target missed: Forms 24 h does not meet it (meets_target: no)" in result.stderr
+    small.write_text(SMALL.replace("PROBABILITY", "0.99"))
+    assert call("run", small, "--out", out, "--require-target").exit_code == 0
+    arguments = ("--require-target", "--strategy", "Forms 12 h")
+    assert call("run", small, "--out", out, *arguments).exit_code == 0
+
+
+def test_an_interrupt_is_code_130_without_a_traceback(small, tmp_path, monkeypatch):
+    import stripwise.assess
+
+    def interrupt(*_arguments, **_keywords):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(stripwise.assess, "assess", interrupt)
+    monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
+    result = call("run", small, "--out", tmp_path / "out")
+    assert result.exit_code == 130
+    assert result.stdout == ""
+    assert result.stderr == "interrupted; nothing more was written\n"
