@@ -181,7 +181,7 @@ def test_a_missed_target_is_code_3_only_if_asked(small, tmp_path):
     assert call("run", small, "--out", out).exit_code == 0
     result = call("run", small, "--out", out, "--require-target")
     assert result.exit_code == 3
-    assert "target missed: Forms 24 h does not meet it (meets_target: no)" in result.stderr
+    assert result.stderr == "target missed: meets_target of 'Forms 24 h' is no, not yes\n"
     small.write_text(SMALL.replace("PROBABILITY", "0.99"))
     assert call("run", small, "--out", out, "--require-target").exit_code == 0
     arguments = ("--require-target", "--strategy", "Forms 12 h")

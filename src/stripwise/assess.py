@@ -159,7 +159,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     mark("choices")
     sensitivity = pd.DataFrame(rows).reindex(columns=tables.SENSITIVITY_COLUMNS)
     text_columns = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
-    sensitivity[text_columns] = sensitivity[text_columns].fillna("")
+    sensitivity[text_columns] = sensitivity[text_columns].astype(object).fillna("")
     uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
     mark("uniform face")
     warnings = [*scenario.warnings, *_warnings(scenario, curves, check, choices)]

@@ -145,7 +145,7 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
         elif not quiet:
             _print_run(result, folder)
     if require_target and meets != "yes":
-        _say(f"target missed: {judged} does not meet it (meets_target: {meets})")
+        _say(f"target missed: meets_target of {judged!r} is {meets}, not yes")
         raise typer.Exit(TARGET_MISSED)
 
 

@@ -1,5 +1,3 @@
-import functools
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
@@ -64,7 +62,7 @@ def test_a_point_at_zero_stays_a_number(monkeypatch):
 
     original = sampling.qmc.Sobol
     assert_array_equal(original(2, scramble=False).random(1), [[0.0, 0.0]])
-    monkeypatch.setattr(sampling.qmc, "Sobol", functools.wraps(original)(bare))
+    monkeypatch.setattr(sampling.qmc, "Sobol", bare)
     z = points(0, dimensions=2, count=1024)
     assert_allclose(z[:, 0], stats.norm.ppf(2.0**-31), rtol=1e-12, atol=0)
 

@@ -5,6 +5,7 @@ hold the figures still.
 """
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -42,8 +43,8 @@ def test_longer_in_the_forms_lasts_longer(medians):
     # Common practice, no source.
     order = ("12 h", "12 h, sheet 3 d", "24 h", "72 h")
     ages = [medians[name] for name in order]
-    assert all(early < late for early, late in zip(ages[:-1], ages[1:], strict=True))
-    assert 0.0 < ages[0]
+    assert all(early < late for early, late in pairwise(ages))
+    assert ages[0] > 0.0
     assert ages[-1] < 500.0
 
 

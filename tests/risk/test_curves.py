@@ -7,7 +7,8 @@ from scipy.special import ndtr
 from stripwise.ingress.clock import Clock
 from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.variables import Correlation
-from stripwise.risk.curves import Curves, index_of, interval, probability_curves
+from stripwise.risk.curves import interval, probability_curves
+from stripwise.risk.index import Curves, index_of
 from stripwise.risk.plain import plain_curves
 from stripwise.risk.wall import Plan
 

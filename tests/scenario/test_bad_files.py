@@ -77,9 +77,9 @@ CASES = {
     "unknown key of an input": (
         COVER,
         '{ family = "normal", mean = "55 mm", sdd = "8 mm", sd = "8 mm" }',
-        'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, nominal, '
-        "bias, sd, cov, low, high, kind, source, basis, unusual, plausible; the nearest spelling "
-        "is 'sd' (line 22)",
+        'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, '
+        "nominal, bias, sd, cov, low, high, kind, source, basis, unusual, plausible; the nearest "
+        "spelling is 'sd' (line 22)",
     ),
     "section that is no table": (
         "[choices]",
@@ -289,8 +289,8 @@ CASES = {
     "diffusivity off by a thousand": (
         DIFFUSIVITY,
         '"8.9e-9 m^2/s"',
-        'concrete.diffusivity = "8.9e-9 m^2/s": the usual mean is 0.05e-12 to 100e-12 m^2/s (1.6 to '
-        "3,160 mm^2/yr); check the unit, or write unusual = true in its table if it is meant "
+        'concrete.diffusivity = "8.9e-9 m^2/s": the usual mean is 0.05e-12 to 100e-12 m^2/s (1.6 '
+        "to 3,160 mm^2/yr); check the unit, or write unusual = true in its table if it is meant "
         "(line 17)",
     ),
     "doubt about the cover": (
@@ -301,8 +301,8 @@ CASES = {
     "lognormal ageing exponent": (
         AGEING,
         '{ family = "lognormal", mean = 0.3, sd = 0.1 }',
-        'concrete.ageing_exponent.family = "lognormal": reaches up to any height, above 1; use beta '
-        "with low = 0 and high = 1, or a normal, which is cut there (line 19)",
+        'concrete.ageing_exponent.family = "lognormal": reaches up to any height, above 1; use '
+        "beta with low = 0 and high = 1, or a normal, which is cut there (line 19)",
     ),
     "uniform cover below 0": (
         COVER,

@@ -84,11 +84,9 @@ def test_an_unusual_value_can_be_meant(wall, key):
 
 
 def test_contents_of_concrete_become_contents_of_binder(wall):
-    basis = 'chloride_basis = "binder"'
     masses = '\nbinder_content = "350 kg/m^3"\ndensity = "2350 kg/m^3"'
-    new = basis.replace("binder", "concrete", 1) if False else 'chloride_basis = "concrete"'
     case = wall.load(
-        (basis, new + masses),
+        ('chloride_basis = "binder"', 'chloride_basis = "concrete"' + masses),
         (SURFACE, '{ family = "lognormal", mean = 0.25, sd = 0.1 }'),
         ("initial_chloride = 0.1", 'initial_chloride = "0.35 kg/m^3"'),
         ("mean = 0.6, sd", 'basis = "binder", mean = 0.6, sd'),

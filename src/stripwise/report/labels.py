@@ -24,6 +24,9 @@ WHITE = " \t\r\n"
 BREAKS = re.compile(f"[{WHITE}]+")
 """Where a line may break: not at a no-break space."""
 
+SAFETY = 1.02
+"""Hinting at low resolution makes text a little wider than its outlines."""
+
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 
 Array = NDArray[np.float64]
@@ -177,7 +180,7 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
         font.set_size(100.0, 72.0)
         font.set_text(held, 0.0)
     width = font.get_width_height()[0] / 64.0 * size / 100.0
-    return float(width + (len(text) - len(held)) * size)
+    return float(SAFETY * width + (len(text) - len(held)) * size)
 
 
 def wrapped(text: str, *, width: float, size: float, bold: bool = False) -> list[str]:

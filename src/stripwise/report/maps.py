@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
@@ -11,11 +9,12 @@ from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from stripwise.assessment import Assessment, ReliabilityMap
+from stripwise.assessment import Assessment
 from stripwise.errors import InputError
 from stripwise.report import paper, style, words
-from stripwise.report.cover import mean_cover, required_cover
+from stripwise.report.cover import required_cover
 from stripwise.report.labels import Box, text_width
+from stripwise.report.marks import map_of, mark_strategies, on_paper, unmarked
 
 __all__ = ["map_figure", "plot_map"]
 
@@ -40,7 +39,7 @@ def map_figure(assessment: Assessment) -> Figure:
     -------
     The figure: panels in one or two columns.
     """
-    grid = _map_of(assessment)
+    grid = map_of(assessment)
     count = len(grid.follow_up)
     columns = 2 if count in (2, 4) else min(count, 3)
     rows = -(-count // columns)
@@ -97,7 +96,7 @@ def plot_map(data: Assessment, *, ax: Axes | None = None, follow_up: str | None 
     InputError
         If the assessment has no map, or no such follow-up on it.
     """
-    grid, units = _map_of(data), data.scenario.units
+    grid, units = map_of(data), data.scenario.units
     label = grid.follow_up[0] if follow_up is None else follow_up
     if label not in grid.follow_up:
         raise InputError(
@@ -133,7 +132,7 @@ def _shade(
     shades = ListedColormap(list(style.MAP_SHADES))
     edges = [-LIMIT - 1, target - 0.5, target, target + 0.5, LIMIT + 1]
     ax.contourf(hours, cover, index.T, levels=edges, cmap=shades)
-    boxes = _mark_strategies(ax, hours, cover, data=data, label=label)
+    boxes = mark_strategies(ax, hours, cover, data=data, label=label)
     levels = [level for level in np.arange(-6.0, 8.1, 0.5) if abs(level - target) > 0.15]
     inside = [level for level in levels if index.min() < level < index.max()]
     if index.min() < target < index.max():
@@ -146,13 +145,6 @@ def _shade(
         _label_lines(ax, thin, boxes, bold=False)
 
 
-def _on_paper(ax: Axes, x: Array, y: Array) -> Array:
-    """(k, 2) positions in points from the lower left corner of the axes."""
-    width, height = paper.axes_size(ax)
-    share = ax.transAxes.inverted().transform(ax.transData.transform(np.column_stack((x, y))))
-    return np.asarray(share * (width, height))
-
-
 def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: bool) -> list[Box]:
     """Write each level on its own line where nothing else stands; skip it if there is no room."""
     width, height = paper.axes_size(ax)
@@ -162,7 +154,7 @@ def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: boo
         vertices = np.asarray(path.vertices, dtype=float)
         if not len(vertices):
             continue
-        spots = _on_paper(ax, vertices[:, 0], vertices[:, 1])
+        spots = on_paper(ax, vertices[:, 0], vertices[:, 1])
         for spot in _candidates(spots):
             box = Box(float(spot[0]), float(spot[1]), *size)
             if box.inside(width, height) and not any(box.overlaps(other) for other in boxes):
@@ -186,76 +178,6 @@ def _candidates(spots: Array) -> Array:
     return np.column_stack([np.interp(places, along, spots[:, axis]) for axis in (0, 1)])
 
 
-def _mark_strategies(
-    ax: Axes, hours: Array, cover: Array, *, data: Assessment, label: str
-) -> list[Box]:
-    """Mark the strategies of this panel with their numbers; near ones share a mark."""
-    scenario = data.scenario
-    mean = words.displayed(mean_cover(data), "mm", units=scenario.units)
-    if not cover[0] <= mean <= cover[-1]:
-        return []
-    found = [
-        (strip, number)
-        for number, strip, panel in _marks(data)
-        if panel == label and hours[0] <= strip <= hours[-1]
-    ]
-    if not found:
-        return []
-    spots = _on_paper(ax, np.array([strip for strip, _ in found]), np.full(len(found), mean))
-    marks = _merged(
-        [(float(x), [number]) for x, (_, number) in zip(spots[:, 0], found, strict=True)]
-    )
-    width, height = paper.axes_size(ax)
-    boxes = []
-    for x, numbers in marks:
-        text = ", ".join(str(n) for n in numbers)
-        boxes.append(Box(x, float(spots[0, 1]), _mark_width(numbers), style.NOTE_SIZE * 2.0))
-        ax.annotate(text, xy=(x / width, spots[0, 1] / height), xycoords="axes fraction",
-                    ha="center", va="center", fontsize=style.NOTE_SIZE, fontweight="bold",
-                    color="white", annotation_clip=False, parse_math=False,
-                    bbox={"boxstyle": "round,pad=0.3", "facecolor": style.MARK,
-                          "edgecolor": "white", "linewidth": 0.8})  # fmt: skip
-    return boxes
-
-
-def _marks(data: Assessment) -> list[tuple[int, float, str]]:
-    """List number, strip age [h] and follow-up of the strategies whose penalty is the law's."""
-    scenario = data.scenario
-    return [
-        (number, scenario.input(s.strip_age_input).distribution.mean, s.follow_up.label)
-        for number, s in enumerate(scenario.strategies, start=1)
-        if not s.penalty_input
-    ]
-
-
-def _mark_width(numbers: list[int]) -> float:
-    return text_width(", ".join(str(n) for n in numbers), style.NOTE_SIZE, True) + 8.0
-
-
-def _merged(marks: list[tuple[float, list[int]]]) -> list[tuple[float, list[int]]]:
-    """Join neighbours until no two marks touch; a joined mark sits between its members."""
-    marks = sorted(marks)
-    for left, right in pairwise(range(len(marks))):
-        (x, here), (y, there) = marks[left], marks[right]
-        if y - x < 0.5 * (_mark_width(here) + _mark_width(there)) + 1.0:
-            middle = (x * len(here) + y * len(there)) / (len(here) + len(there))
-            both = (middle, sorted(here + there))
-            return _merged([*marks[:left], both, *marks[right + 1 :]])
-    return marks
-
-
-def _unmarked(data: Assessment) -> list[int]:
-    """Numbers of the strategies that lie on no panel."""
-    grid = _map_of(data)
-    inside = grid.cover[0] <= mean_cover(data) <= grid.cover[-1]
-    shown = {
-        number
-        for number, strip, label in _marks(data)
-        if inside and label in grid.follow_up and grid.strip_age[0] <= strip <= grid.strip_age[-1]
-    }
-    return [n for n in range(1, len(data.scenario.strategies) + 1) if n not in shown]
-
-
 def _ticks(low: float, high: float, width: float) -> list[float]:
     """Round strip ages in the range, dropping those whose label would touch the one before."""
     kept: list[float] = []
@@ -273,7 +195,7 @@ def _ticks(low: float, high: float, width: float) -> list[float]:
 
 def _title(data: Assessment) -> str:
     """Cover that the shortest and the longest strip age of the first follow-up need."""
-    grid, units = _map_of(data), data.scenario.units
+    grid, units = map_of(data), data.scenario.units
     need = required_cover(grid, data.scenario.target.reliability_index)[0]
     parts = []
     for at in (0, -1):
@@ -297,18 +219,12 @@ def _note(data: Assessment) -> str:
     note = (
         "Lines: reliability index against depassivation within "
         f"{words.number(target.service_life)} yr; bold: target "
-        f"{words.index(target.reliability_index)}; darker shades are worse. Dark marks: "
+        f"{words.index(target.reliability_index)}; darker shades are worse. Dots: "
         "strategies by their number in the table. Durability only: strength, stability and frost "
         "decide first when forms may go."
     )
-    missing = _unmarked(data)
+    missing = unmarked(data)
     if missing:
         numbers = words.listing([str(n) for n in missing])
         note += f" Not on the map: No. {numbers} (outside its ranges or follow-ups)."
     return note
-
-
-def _map_of(data: Assessment) -> ReliabilityMap:
-    if data.reliability_map is None:
-        raise InputError("map", "is missing; the scenario opens no choices")
-    return data.reliability_map

@@ -72,8 +72,8 @@ def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
         sampling_error=_sampling_error(assessment),
         exchange=_exchange(assessment),
         maturity=MATURITY.get(scenario.curing.maturity, scenario.curing.maturity),
-        given_penalty=[i.name for i in scenario.strategies if i.penalty_input],
-        early=_below_one_day(assessment),
+        given_penalty=_numbers([i.name for i in scenario.strategies if i.penalty_input], rows),
+        early=_numbers(_below_one_day(assessment), rows),
         layered=scenario.curing.layered,
         versions=assessment.run.get("versions", {}),
         endless=bool(np.isinf(scenario.ageing_ends)),
@@ -206,6 +206,10 @@ def _remarks(rows: list[tables.StrategyRow]) -> list[str]:
         if row.status:
             numbers.setdefault(row.status, []).append(str(row.number))
     return [f"No. {words.listing(n)}: {status}" for status, n in numbers.items()]
+
+
+def _numbers(names: list[str], rows: list[tables.StrategyRow]) -> str:
+    return words.listing([str(row.number) for row in rows if row.name in names])
 
 
 def _special(assessment: Assessment) -> list[tuple[str, str, str]]:

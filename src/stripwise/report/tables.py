@@ -110,19 +110,23 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
                 penalty=words.number(row["penalty_mean"]),
                 penalty_sd=words.number(row["penalty_sd"], 2),
                 probability=words.percent(row["probability_at_target"]),
-                probability_knowledge=words.interval(
-                    row["know_low"], row["know_high"], words.percent
+                probability_knowledge=_tight(
+                    words.interval(row["know_low"], row["know_high"], words.percent)
                 ),
-                probability_sampling=words.interval(
-                    row["low95"], row["high95"], lambda p: f"{words.number(100 * p, 4)} %"
+                probability_sampling=_tight(
+                    words.interval(
+                        row["low95"], row["high95"], lambda p: f"{words.number(100 * p, 4)} %"
+                    )
                 ),
                 index=words.index(index.get(strategy.name, np.nan)),
                 life=life(row["life_at_target_yr"]),
                 life_range=words.interval(row["life_low95"], row["life_high95"], life),
                 median=life(row["median_initiation_yr"]),
                 change=words.signed_percent(row["life_change_pct"]),
-                change_range=words.interval(
-                    row["life_change_low95"], row["life_change_high95"], words.signed_percent
+                change_range=_tight(
+                    words.interval(
+                        row["life_change_low95"], row["life_change_high95"], words.signed_percent
+                    )
                 ),
                 status="" if status in ("ok", "reference", "nan") else status,
                 meets=str(table.at[strategy.name, "meets_target"]),
@@ -195,6 +199,11 @@ def hand_rows(assessment: Assessment) -> list[HandRow]:
             HandRow(step.words, step.symbol, step.formula, own, other if other != own else "")
         )
     return rows
+
+
+def _tight(text: str) -> str:
+    """Keep a short interval on one line."""
+    return text.replace(" ", "\N{NO-BREAK SPACE}") if len(text) < 20 else text
 
 
 def _index_at_life(assessment: Assessment) -> dict[str, float]:

@@ -10,27 +10,21 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import interpolate, special, stats
+from scipy import special, stats
 
 from stripwise.errors import NumericalError
 from stripwise.inputs.sampling import CELL, Draw, sobol_cells, stream
+from stripwise.risk.index import FIRST_AGE, INFINITE_INDEX, Curves, index_of
 from stripwise.risk.integral import Integral, initiation_ages
+from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Wall
 
-__all__ = [
-    "CurveSet",
-    "Curves",
-    "index_of",
-    "interval",
-    "probability_curves",
-]
+__all__ = ["CASES", "CurveSet", "interval", "probability_curves"]
 
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
-FIRST_AGE = 0.01
-"""Youngest sampled age [yr]; between it and age 0 the probability is linear."""
 
 STARTING_AGES = (6, 18)
 """Sampled ages up to the first year and beyond it, before refinement."""
@@ -38,118 +32,6 @@ STARTING_AGES = (6, 18)
 MOST_AGES = 400
 INTERPOLATION_TOLERANCE = 2e-6
 """Largest error of the interpolation at the midpoints, in probability, on the pilot sample."""
-
-INFINITE_INDEX = 38.0
-"""Beyond this index a probability underflows."""
-
-SPLINE_INDEX = 9.0
-"""Below this index the curve is smooth enough for a spline; P is 1e-19 there."""
-
-KNOWLEDGE_POINTS = 64
-KNOWLEDGE_SCATTER = 2048
-
-
-def index_of(probability: ArrayLike, complement: ArrayLike) -> Array:
-    """Reliability index from a probability and its complement, both known to full precision.
-
-    Parameters
-    ----------
-    probability, complement
-        P and 1 - P, any shape.
-
-    Returns
-    -------
-    -Phi^-1(P); inf at P = 0 and -inf at 1 - P = 0.
-    """
-    p, q = np.asarray(probability, dtype=float), np.asarray(complement, dtype=float)
-    return np.asarray(np.where(p < q, -special.ndtri(p), special.ndtri(q)))
-
-
-@dataclass(frozen=True, slots=True)
-class Curves:
-    """Reliability index over age for a stack of curves, read by interpolation.
-
-    Attributes
-    ----------
-    ages
-        (t,) sampled ages, the first is 0 [yr].
-    index
-        (m, t) reliability index.
-    """
-
-    ages: Array
-    index: Array
-
-    def at(self, ages: ArrayLike) -> Array:
-        """Reliability index at any ages, (m, len(ages))."""
-        wanted = np.atleast_1d(np.asarray(ages, dtype=float))
-        late = wanted >= self.ages[1]
-        result = np.empty((len(self.index), wanted.size))
-        if late.any():
-            clipped = np.clip(self.index[:, 1:], -INFINITE_INDEX, INFINITE_INDEX)
-            found = _monotone(np.log(self.ages[1:]), clipped, np.log(wanted[late]))
-            beyond = np.abs(found) >= INFINITE_INDEX - 1e-9
-            result[:, late] = np.where(beyond, np.copysign(np.inf, found), found)
-        if not late.all():
-            first = special.ndtr(-self.index[:, :1]), special.ndtr(-self.index[:, 1:2])
-            first_q = special.ndtr(self.index[:, :1]), special.ndtr(self.index[:, 1:2])
-            share = wanted[~late] / self.ages[1]
-            p = first[0] + (first[1] - first[0]) * share
-            q = first_q[0] + (first_q[1] - first_q[0]) * share
-            result[:, ~late] = index_of(p, q)
-        return result
-
-    def reach(self, target: float) -> Array:
-        """Age at which each curve falls to a reliability index, (m,); inf if not at the last age.
-
-        Parameters
-        ----------
-        target
-            Reliability index.
-        """
-        grid = np.unique(np.concatenate([self.ages, np.linspace(0.0, self.ages[1], 5)[1:-1]]))
-        index = self.at(grid)
-        reached = index <= target
-        life = np.full(len(index), np.inf)
-        for i, row in enumerate(reached):
-            if not row.any():
-                continue
-            j = int(np.argmax(row))
-            life[i] = grid[j] if j == 0 else self._root(i, grid[j - 1], grid[j], target)
-        return life
-
-    def _root(self, i: int, low: float, high: float, target: float) -> float:
-        one = Curves(self.ages, self.index[i : i + 1])
-        for _ in range(4):
-            ages = np.linspace(low, high, 33)
-            below = one.at(ages)[0] <= target
-            j = max(int(np.argmax(below)), 1)
-            low, high = float(ages[j - 1]), float(ages[j])
-        a, b = one.at([low, high])[0]
-        if not (np.isfinite(a) and np.isfinite(b)) or a == b:
-            return high
-        return float(np.clip(low + (high - low) * (a - target) / (a - b), low, high))
-
-
-def _monotone(x: Array, y: Array, at: Array) -> Array:
-    """Interpolate falling rows of y by a cubic that keeps falling.
-
-    Slopes come from the cubic spline where the index is moderate, limited so that every piece is
-    monotone (Hyman, SIAM J. Sci. Stat. Comput. 4, 1983, recalled); elsewhere from pchip.
-    """
-    found = np.empty((len(y), at.size))
-    for i, row in enumerate(y):
-        slope = interpolate.PchipInterpolator(x, row)(x, 1)
-        inner = np.flatnonzero(np.abs(row) < SPLINE_INDEX)
-        if inner.size > 3:
-            run = slice(inner[0], inner[-1] + 1)
-            smooth = interpolate.CubicSpline(x[run], row[run])(x[run], 1)
-            secant = np.diff(row) / np.diff(x)
-            left = np.concatenate([secant[:1], secant])[run]
-            right = np.concatenate([secant, secant[-1:]])[run]
-            slope[run] = np.clip(smooth, 3.0 * np.maximum(left, right), 0.0)
-        found[i] = interpolate.CubicHermiteSpline(x, row, slope)(at)
-    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,8 +54,6 @@ class CurveSet:
         (s,) moments of k_c and mean effective curing duration [d].
     shares
         Share of the samples by special case.
-    covered
-        (s,) share of walls whose convection zone reaches the bars.
     samples
         Samples in all.
     interpolation_error
@@ -472,49 +352,3 @@ def _knowledge_band(
     clipped = np.clip(np.array(index), -INFINITE_INDEX, INFINITE_INDEX)
     low, high = np.quantile(clipped, [0.975, 0.025], axis=0)
     return Curves(ages, low), Curves(ages, high)
-
-
-@dataclass(frozen=True, slots=True)
-class NestedDraw:
-    """Outer points of the knowledge inputs around one shared inner sample of the scatter.
-
-    Attributes
-    ----------
-    integral
-        What is integrated exactly inside.
-    shift
-        Its conditional mean score.
-    scatter
-        Values of the scatter and fixed inputs, (n,) or numbers.
-    knowledge
-        Values of the knowledge inputs, (k,) each.
-    """
-
-    integral: Integral
-    shift: Array | float
-    scatter: dict[str, Array | float]
-    knowledge: dict[str, Array | float]
-
-    @classmethod
-    def of(
-        cls, wall: Wall, *, points: int, seed: int, stage: str, prefer_cover: bool = False
-    ) -> NestedDraw | None:
-        """Draw both levels; None if no random input is of kind knowledge."""
-        doubted = [i for i in wall.inputs if i.kind == "knowledge" and not i.distribution.is_fixed]
-        if not doubted:
-            return None
-        rest = [i for i in wall.inputs if i not in doubted]
-        integral, draw = Integral.of(wall, rest, prefer_cover=prefer_cover)
-        outer = Draw.of(doubted, wall.correlations)
-        size = min(points, KNOWLEDGE_SCATTER)
-        rng = stream(seed, stage=stage, index=(0,))
-        z = next(iter(sobol_cells(draw.dimensions, size, rng)))
-        rng = stream(seed, stage=stage, index=(1,))
-        z_outer = next(iter(sobol_cells(outer.dimensions, KNOWLEDGE_POINTS, rng)))
-        shift = integral.shift(draw.correlate(z))
-        return cls(integral, shift, draw.values(z), outer.values(z_outer))
-
-    def values(self, k: int) -> dict[str, Array | float]:
-        """Every input at outer point k."""
-        known = {name: float(np.asarray(v)[k]) for name, v in self.knowledge.items()}
-        return {**self.scatter, **known}

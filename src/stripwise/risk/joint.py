@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from scipy import interpolate
 
 from stripwise.inputs.sampling import sobol_cells, stream
-from stripwise.risk.curves import KNOWLEDGE_POINTS, NestedDraw, index_of
+from stripwise.risk.index import index_of
 from stripwise.risk.integral import Integral, front_depths
+from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Number, Plan, Wall
 

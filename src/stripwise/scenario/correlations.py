@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from stripwise.errors import InputError
@@ -113,8 +115,8 @@ def _read(
     elif len(names) != 2 or names[0] == names[1]:
         problems.add((*path, "between"), "must name two different inputs", found=part.between)
     rank = _rank(part, (*path, "rank"), problems)
-    if len(problems.texts) > before:
-        return None
+    if len(problems.texts) > before or len(names) != 2 or math.isnan(rank):
+        return None  # the last two: reported with the shape of the file
     for name in names:
         if name not in by_name:
             problems.choice(name, (*path, "between"), allowed=tuple(by_name))
@@ -136,12 +138,12 @@ def _read(
 def _rank(part: CorrelationPart, path: KeyPath, problems: Problems) -> float:
     if part.rank is None:
         problems.missing(path, "a number between -1 and 1")
-        return float("nan")
+        return math.nan
     try:
         rank = parse(part.rank, NUMBER, to="")
     except InputError as error:
         problems.add(path, error.problem, found=part.rank)
-        return float("nan")
+        return math.nan
     if not -1.0 < rank < 1.0:
         problems.add(
             path,

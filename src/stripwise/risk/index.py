@@ -1,0 +1,128 @@
+"""Reliability index of a probability, and curves of it that are read by interpolation.
+
+Axes: m curves, t ages.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import interpolate, special
+
+__all__ = ["FIRST_AGE", "INFINITE_INDEX", "Curves", "index_of"]
+
+Array = NDArray[np.float64]
+
+FIRST_AGE = 0.01
+"""Youngest sampled age [yr]; between it and age 0 the probability is linear."""
+
+INFINITE_INDEX = 38.0
+"""Beyond this index a probability underflows."""
+
+SPLINE_INDEX = 9.0
+"""Below this index the curve is smooth enough for a spline; P is 1e-19 there."""
+
+
+def index_of(probability: ArrayLike, complement: ArrayLike) -> Array:
+    """Reliability index from a probability and its complement, both known to full precision.
+
+    Parameters
+    ----------
+    probability, complement
+        P and 1 - P, any shape.
+
+    Returns
+    -------
+    -Phi^-1(P); inf at P = 0 and -inf at 1 - P = 0.
+    """
+    p, q = np.asarray(probability, dtype=float), np.asarray(complement, dtype=float)
+    return np.asarray(np.where(p < q, -special.ndtri(p), special.ndtri(q)))
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """Reliability index over age for a stack of curves, read by interpolation.
+
+    Attributes
+    ----------
+    ages
+        (t,) sampled ages, the first is 0 [yr].
+    index
+        (m, t) reliability index.
+    """
+
+    ages: Array
+    index: Array
+
+    def at(self, ages: ArrayLike) -> Array:
+        """Reliability index at any ages, (m, len(ages))."""
+        wanted = np.atleast_1d(np.asarray(ages, dtype=float))
+        late = wanted >= self.ages[1]
+        result = np.empty((len(self.index), wanted.size))
+        if late.any():
+            clipped = np.clip(self.index[:, 1:], -INFINITE_INDEX, INFINITE_INDEX)
+            found = _monotone(np.log(self.ages[1:]), clipped, np.log(wanted[late]))
+            beyond = np.abs(found) >= INFINITE_INDEX - 1e-9
+            result[:, late] = np.where(beyond, np.copysign(np.inf, found), found)
+        if not late.all():
+            first = special.ndtr(-self.index[:, :1]), special.ndtr(-self.index[:, 1:2])
+            first_q = special.ndtr(self.index[:, :1]), special.ndtr(self.index[:, 1:2])
+            share = wanted[~late] / self.ages[1]
+            p = first[0] + (first[1] - first[0]) * share
+            q = first_q[0] + (first_q[1] - first_q[0]) * share
+            result[:, ~late] = index_of(p, q)
+        return result
+
+    def reach(self, target: float) -> Array:
+        """Age at which each curve falls to a reliability index, (m,); inf if not at the last age.
+
+        Parameters
+        ----------
+        target
+            Reliability index.
+        """
+        grid = np.unique(np.concatenate([self.ages, np.linspace(0.0, self.ages[1], 5)[1:-1]]))
+        index = self.at(grid)
+        reached = index <= target
+        life = np.full(len(index), np.inf)
+        for i, row in enumerate(reached):
+            if not row.any():
+                continue
+            j = int(np.argmax(row))
+            life[i] = grid[j] if j == 0 else self._root(i, grid[j - 1], grid[j], target)
+        return life
+
+    def _root(self, i: int, low: float, high: float, target: float) -> float:
+        one = Curves(self.ages, self.index[i : i + 1])
+        for _ in range(4):
+            ages = np.linspace(low, high, 33)
+            below = one.at(ages)[0] <= target
+            j = max(int(np.argmax(below)), 1)
+            low, high = float(ages[j - 1]), float(ages[j])
+        a, b = one.at([low, high])[0]
+        if not (np.isfinite(a) and np.isfinite(b)) or a == b:
+            return high
+        return float(np.clip(low + (high - low) * (a - target) / (a - b), low, high))
+
+
+def _monotone(x: Array, y: Array, at: Array) -> Array:
+    """Interpolate falling rows of y by a cubic that keeps falling.
+
+    Slopes come from the cubic spline where the index is moderate, limited so that every piece is
+    monotone (Hyman, SIAM J. Sci. Stat. Comput. 4, 1983, recalled); elsewhere from pchip.
+    """
+    found = np.empty((len(y), at.size))
+    for i, row in enumerate(y):
+        slope = interpolate.PchipInterpolator(x, row)(x, 1)
+        inner = np.flatnonzero(np.abs(row) < SPLINE_INDEX)
+        if inner.size > 3:
+            run = slice(inner[0], inner[-1] + 1)
+            smooth = interpolate.CubicSpline(x[run], row[run])(x[run], 1)
+            secant = np.diff(row) / np.diff(x)
+            left = np.concatenate([secant[:1], secant])[run]
+            right = np.concatenate([secant, secant[-1:]])[run]
+            slope[run] = np.clip(smooth, 3.0 * np.maximum(left, right), 0.0)
+        found[i] = interpolate.CubicHermiteSpline(x, row, slope)(at)
+    return found

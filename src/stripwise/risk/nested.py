@@ -1,0 +1,65 @@
+"""Two levels of sampling: what we do not know around what varies along the wall."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.inputs.sampling import Draw, sobol_cells, stream
+from stripwise.risk.integral import Integral
+from stripwise.risk.wall import Wall
+
+__all__ = ["KNOWLEDGE_POINTS", "NestedDraw"]
+
+Array = NDArray[np.float64]
+
+KNOWLEDGE_POINTS = 64
+KNOWLEDGE_SCATTER = 2048
+
+
+@dataclass(frozen=True, slots=True)
+class NestedDraw:
+    """Outer points of the knowledge inputs around one shared inner sample of the scatter.
+
+    Attributes
+    ----------
+    integral
+        What is integrated exactly inside.
+    shift
+        Its conditional mean score.
+    scatter
+        Values of the scatter and fixed inputs, (n,) or numbers.
+    knowledge
+        Values of the knowledge inputs, (k,) each.
+    """
+
+    integral: Integral
+    shift: Array | float
+    scatter: dict[str, Array | float]
+    knowledge: dict[str, Array | float]
+
+    @classmethod
+    def of(
+        cls, wall: Wall, *, points: int, seed: int, stage: str, prefer_cover: bool = False
+    ) -> NestedDraw | None:
+        """Draw both levels; None if no random input is of kind knowledge."""
+        doubted = [i for i in wall.inputs if i.kind == "knowledge" and not i.distribution.is_fixed]
+        if not doubted:
+            return None
+        rest = [i for i in wall.inputs if i not in doubted]
+        integral, draw = Integral.of(wall, rest, prefer_cover=prefer_cover)
+        outer = Draw.of(doubted, wall.correlations)
+        size = min(points, KNOWLEDGE_SCATTER)
+        rng = stream(seed, stage=stage, index=(0,))
+        z = next(iter(sobol_cells(draw.dimensions, size, rng)))
+        rng = stream(seed, stage=stage, index=(1,))
+        z_outer = next(iter(sobol_cells(outer.dimensions, KNOWLEDGE_POINTS, rng)))
+        shift = integral.shift(draw.correlate(z))
+        return cls(integral, shift, draw.values(z), outer.values(z_outer))
+
+    def values(self, k: int) -> dict[str, Array | float]:
+        """Every input at outer point k."""
+        known = {name: float(np.asarray(v)[k]) for name, v in self.knowledge.items()}
+        return {**self.scatter, **known}

@@ -1,0 +1,37 @@
+from stripwise.report.tables import hand_rows, input_rows, strategy_rows
+
+
+def test_strategies_follow_the_scenario(six):
+    rows = strategy_rows(six)
+    assert [row.name for row in rows] == [s.name for s in six.scenario.strategies]
+    first, reference = rows[0], rows[4]
+    assert (first.strip_age, first.follow_up, first.penalty) == ("12 h", "none", "2.9")
+    assert first.probability == "20.6 %"
+    assert first.probability_knowledge.replace("\xa0", " ") == "8.5 to 37.4 %"
+    assert first.life == "37 yr"
+    assert first.meets == "no"
+    assert reference.is_reference
+    assert reference.status == ""
+    assert rows[5].life == "more than 120 yr"
+    assert rows[5].change == "\N{EN DASH}"
+
+
+def test_index_is_that_of_the_curve_at_the_service_life(six):
+    row = strategy_rows(six)[0]
+    curve = six.curves[(six.curves["strategy"] == row.name) & (six.curves["age_yr"] == 75)]
+    assert row.index == f"{curve['reliability_index'].iloc[0]:.2f}"
+
+
+def test_inputs_in_customary_units(six):
+    rows = {row.name: row for row in input_rows(six)}
+    diffusivity = rows["concrete.diffusivity"]
+    assert (diffusivity.mean, diffusivity.sd, diffusivity.unit) == ("1.9", "0.38", "10⁻¹² m²/s")
+    fixed = rows["exposure.initial_chloride"]
+    assert (fixed.mean, fixed.sd, fixed.p05, fixed.kind) == ("0.1", "", "", "")
+    assert rows["concrete.ageing_exponent"].kind == "knowledge"
+
+
+def test_hand_check_repeats_lengths_in_inches(example):
+    rows = hand_rows(example.make_assessment(units="US"))
+    assert (rows[2].value, rows[2].other) == ("35.2 mm", "1.39 in")
+    assert rows[0].other == ""
