@@ -23,7 +23,7 @@ RANKS = {
     "assessment": 6,
     "handcheck": 6,
     "verdict": 6,
-    "assess": 7,
+    "corridor": 7,
     "report": 8,
     "cli": 9,
     "__main__": 10,

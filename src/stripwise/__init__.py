@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from stripwise.errors import InputError, NumericalError, OutputError, ScenarioError, StripwiseError
 
 if TYPE_CHECKING:
-    from stripwise.assess import assess
+    from stripwise.corridor import assess
     from stripwise.assessment import Assessment
     from stripwise.report.write import write
     from stripwise.scenario.loading import load
@@ -38,7 +38,7 @@ __version__ = version("stripwise")
 _HOMES = {
     "Assessment": "stripwise.assessment",
     "Scenario": "stripwise.scenario.model",
-    "assess": "stripwise.assess",
+    "assess": "stripwise.corridor",
     "load": "stripwise.scenario.loading",
     "write": "stripwise.report.write",
 }

@@ -126,7 +126,7 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
     if strategy is not None and not require_target:
         raise typer.BadParameter("is used with --require-target only", param_hint="--strategy")
     with _plain_errors():
-        from stripwise.assess import assess
+        from stripwise.corridor import assess
         from stripwise.report.write import check_writable, write
         from stripwise.scenario.loading import load
         from stripwise.scenario.names import slug

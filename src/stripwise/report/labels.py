@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.ft2font import LoadFlags
 from numpy.typing import ArrayLike, NDArray
 
 from stripwise.errors import InputError
@@ -153,7 +153,6 @@ def alike(curves: ArrayLike, *, tolerance: float) -> list[list[int]]:
     return groups
 
 
-@lru_cache(maxsize=4096)
 def text_width(text: str, size: float, bold: bool = False) -> float:
     """Measure a line of text in the figures' font.
 
@@ -168,19 +167,22 @@ def text_width(text: str, size: float, bold: bool = False) -> float:
 
     Returns
     -------
-    Width [pt]; a character that the font lacks counts as the box that stands for it, at least
-    one em.
+    Width [pt], without the little that kerning saves; a character that the font lacks counts as
+    the box that stands for it, one em.
     """
+    return SAFETY * size * sum(_advance(letter, bold) for letter in text)
+
+
+@cache
+def _advance(letter: str, bold: bool) -> float:
+    """Measure one character in units of the font size."""
     weight = "bold" if bold else "normal"
     font = get_font(findfont(FontProperties(family=[style.FONT], weight=weight)))
-    known = font.get_charmap()
-    held = "".join(letter for letter in text if ord(letter) in known)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)
-        font.set_size(100.0, 72.0)
-        font.set_text(held, 0.0)
-    width = font.get_width_height()[0] / 64.0 * size / 100.0
-    return float(SAFETY * width + (len(text) - len(held)) * size)
+    if not font.get_char_index(ord(letter)):
+        return 1.0
+    font.set_size(100.0, 72.0)
+    glyph = font.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
+    return float(glyph.linearHoriAdvance) / 65536.0 / 100.0
 
 
 def wrapped(text: str, *, width: float, size: float, bold: bool = False) -> list[str]:

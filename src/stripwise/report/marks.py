@@ -21,7 +21,19 @@ MARK_RISE, DOT_SIZE = 12.0, 5.0
 
 
 def on_paper(ax: Axes, x: Array, y: Array) -> Array:
-    """(k, 2) positions in points from the lower left corner of the axes."""
+    """Convert data to positions on paper.
+
+    Parameters
+    ----------
+    ax
+        Axes whose limits and scales are set.
+    x, y
+        (k,) data.
+
+    Returns
+    -------
+    (k, 2) positions from the lower left corner of the axes [pt].
+    """
     width, height = paper.axes_size(ax)
     share = ax.transAxes.inverted().transform(ax.transData.transform(np.column_stack((x, y))))
     return np.asarray(share * (width, height))
@@ -30,7 +42,25 @@ def on_paper(ax: Axes, x: Array, y: Array) -> Array:
 def mark_strategies(
     ax: Axes, hours: Array, cover: Array, *, data: Assessment, label: str
 ) -> list[Box]:
-    """Mark the strategies of this panel by a dot, with their numbers spread beside it."""
+    """Mark the strategies of a panel by a dot each, with their numbers spread beside it.
+
+    Parameters
+    ----------
+    ax
+        The panel, its limits and scales set.
+    hours
+        (t,) strip ages of the map [h].
+    cover
+        (c,) mean cover of the map, in the unit of the axis.
+    data
+        Results of a run.
+    label
+        Follow-up of the panel.
+
+    Returns
+    -------
+    What the marks cover on paper [pt].
+    """
     scenario = data.scenario
     mean = words.displayed(mean_cover(data), "mm", units=scenario.units)
     if not cover[0] <= mean <= cover[-1]:
@@ -117,7 +147,17 @@ def _marks(data: Assessment) -> list[tuple[int, float, str]]:
 
 
 def unmarked(data: Assessment) -> list[int]:
-    """Numbers of the strategies that lie on no panel."""
+    """List the strategies that lie on no panel of the map, by number.
+
+    Parameters
+    ----------
+    data
+        Results of a run with a reliability map.
+
+    Returns
+    -------
+    Numbers from 1, in the order of the scenario.
+    """
     grid = map_of(data)
     inside = grid.cover[0] <= mean_cover(data) <= grid.cover[-1]
     shown = {
@@ -129,6 +169,22 @@ def unmarked(data: Assessment) -> list[int]:
 
 
 def map_of(data: Assessment) -> ReliabilityMap:
+    """Return the map of an assessment.
+
+    Parameters
+    ----------
+    data
+        Results of a run.
+
+    Returns
+    -------
+    The map.
+
+    Raises
+    ------
+    InputError
+        If the scenario opens no choices.
+    """
     if data.reliability_map is None:
         raise InputError("map", "is missing; the scenario opens no choices")
     return data.reliability_map
