@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 from stripwise.errors import InputError, NumericalError, OutputError, ScenarioError, StripwiseError
 
 if TYPE_CHECKING:
-    from stripwise.corridor import assess
     from stripwise.assessment import Assessment
+    from stripwise.corridor import assess
     from stripwise.report.write import write
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario

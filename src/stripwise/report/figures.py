@@ -198,7 +198,7 @@ def _name_curves(ax: Axes, ends: list[_End], texts: list[str]) -> None:
             color=style.INK,
             linespacing=LINE_SPACING,
             annotation_clip=False,
-            
+            parse_math=False,
             gid=f"label-{end.row}",
             arrowprops={
                 "arrowstyle": "-",
