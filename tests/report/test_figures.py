@@ -159,6 +159,14 @@ def test_an_undefined_share_is_written_not_drawn(six, example):
     assert "undefined: correlated" in [t.get_text() for t in ax.texts]
 
 
+def test_correlated_inputs_are_named_in_words(six, example):
+    table = six.sensitivity.copy()
+    group = "correlated: exposure.surface_chloride + concrete.diffusivity"
+    table.loc[(table["group"] == "steel") & (table["input"] == ""), "group"] = group
+    groups, _, _ = driver_shares(example.with_changes(six, sensitivity=table))
+    assert "correlated: surface chloride and diffusivity at 28 d" in [s.label for s in groups]
+
+
 def test_choices_are_questions_with_their_ranges(six):
     shares = choice_shares(six)
     assert [s.label for s in shares] == [

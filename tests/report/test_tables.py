@@ -8,7 +8,7 @@ def test_strategies_follow_the_scenario(six):
     assert (first.strip_age, first.follow_up, first.penalty) == ("12 h", "none", "2.9")
     assert first.probability == "20.6 %"
     assert first.probability_knowledge.replace("\xa0", " ") == "8.5 to 37.4 %"
-    assert first.life == "37 yr"
+    assert (first.life, first.life_range) == ("37 yr", "")  # 37.37 to 37.50: the same in words
     assert first.meets == "no"
     assert reference.is_reference
     assert reference.status == ""
@@ -35,3 +35,21 @@ def test_hand_check_repeats_lengths_in_inches(example):
     rows = hand_rows(example.make_assessment(units="US"))
     assert (rows[2].value, rows[2].other) == ("35.2 mm", "1.39 in")
     assert rows[0].other == ""
+
+
+def test_a_temperature_in_kelvin_is_shown_in_degrees(six, example):
+    table = six.inputs.copy()
+    row = table["name"] == "exposure.temperature"
+    values = {"family": "normal", "mean": 283.15, "sd": 5.0, "p05": 274.93, "unit": "K"}
+    for column, value in values.items():
+        table.loc[row, column] = value
+    for units, expected in {
+        "SI": ("10", "5", "1.78", "°C"),
+        "US": ("50", "9", "35.2", "°F"),
+    }.items():
+        scenario = example.replace(six.scenario, units=units)
+        changed = example.with_changes(six, inputs=table, scenario=scenario)
+        rows = {r.name: r for r in input_rows(changed)}
+        found = rows["exposure.temperature"]
+        assert (found.mean, found.sd, found.p05, found.unit) == expected
+        assert rows["concrete.temperature_coefficient"].mean == "4800"

@@ -158,7 +158,7 @@ def _top(largest: float, target: float) -> float:
 def _labels(names: list[str], groups: list[list[int]]) -> tuple[list[str], float]:
     """Label texts per group and the height [mm] of the axes that they need."""
     room = (LABEL_ROOM_MM - LEADER_MM - 1.0) * paper.POINTS_PER_MM
-    full = [words.listing([names[row] for row in group]) for group in groups]
+    full = [words.tied(words.listing([names[row] for row in group])) for group in groups]
     texts = ["\n".join(wrapped(text, width=room, size=style.TEXT_SIZE)) for text in full]
     if _stack(texts) > HIGHEST_MM:
         texts = [

@@ -74,7 +74,7 @@ def driver_shares(assessment: Assessment) -> tuple[list[Share], list[Share], flo
     single = rows[_text(rows, "input") != ""]
     group = rows[(_text(rows, "input") == "") & (_text(rows, "group") != "")]
     return (
-        _sorted([_share(row, str(row["group"]), joint=True) for row in _records(group)]),
+        _sorted([_share(row, _group(str(row["group"]), names)) for row in _records(group)]),
         _sorted(
             [_share(row, names.get(row["input"], str(row["input"]))) for row in _records(single)]
         ),
@@ -114,6 +114,14 @@ def choice_shares(assessment: Assessment) -> list[Share]:
     return _sorted(shares)
 
 
+def _group(group: str, names: Mapping[str, str]) -> str:
+    """Word a group: its name, or the labels of the inputs that are correlated."""
+    head, colon, members = group.partition(": ")
+    if not colon:
+        return f"{group} (all together)"
+    return f"{head}: {words.listing([names.get(m, m) for m in members.split(' + ')])}"
+
+
 def _question(assessment: Assessment, name: str) -> str:
     choices = assessment.scenario.choices
     units = assessment.scenario.units
@@ -132,14 +140,14 @@ def _question(assessment: Assessment, name: str) -> str:
     return name
 
 
-def _share(row: Mapping[str, object], label: str, *, joint: bool = False) -> Share:
+def _share(row: Mapping[str, object], label: str) -> Share:
     status = str(row["status"]) if isinstance(row["status"], str) else ""
 
     def value(column: str) -> float:
         return float(str(row[column]))
 
     return Share(
-        label=f"{label} (all together)" if joint else label,
+        label=label,
         first=value("first"),
         first_low=value("first_low95"),
         first_high=value("first_high95"),

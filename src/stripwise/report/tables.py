@@ -19,6 +19,10 @@ __all__ = [
 ]
 
 
+ZERO_C = 273.15
+"""0 degC in K."""
+
+
 @dataclass(frozen=True, slots=True)
 class StrategyRow:
     """One strategy as the table shows it; ranges are empty where there is none."""
@@ -98,6 +102,8 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
             for key in table.columns
             if key not in ("life_status", "meets_target")
         }
+        life_range = words.interval(row["life_low95"], row["life_high95"], life)
+        reached = life(row["life_at_target_yr"])
         status = str(table.at[strategy.name, "life_status"])
         rows.append(
             StrategyRow(
@@ -119,8 +125,8 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
                     )
                 ),
                 index=words.index(index.get(strategy.name, np.nan)),
-                life=life(row["life_at_target_yr"]),
-                life_range=words.interval(row["life_low95"], row["life_high95"], life),
+                life=reached,
+                life_range="" if life_range == reached else _tight(life_range),
                 median=life(row["median_initiation_yr"]),
                 change=words.signed_percent(row["life_change_pct"]),
                 change_range=_tight(
@@ -150,12 +156,17 @@ def input_rows(assessment: Assessment) -> list[InputRow]:
     units = assessment.scenario.units
     rows = []
     for _, item in assessment.inputs.iterrows():
-        unit = str(item["unit"])
+        # A temperature is kept in K inside; a coefficient in K is no temperature.
+        kelvin = item["unit"] == "K" and str(item["name"]).endswith(".temperature")
+        unit = "degC" if kelvin else str(item["unit"])
         fixed = item["family"] == "fixed"
 
-        def text(column: str, unit: str = unit, item: object = item) -> str:
+        def text(
+            column: str, unit: str = unit, item: object = item, zero: float = ZERO_C * kelvin
+        ) -> str:
             value = float(item[column])  # type: ignore[index]
             spread = column == "sd"
+            value -= 0.0 if spread else zero
             return words.number(words.displayed(value, unit, units=units, difference=spread))
 
         source = item["source"]
