@@ -73,7 +73,7 @@ def _band(row: Row) -> str:
     kind = "know_" if np.isfinite(row["know_low"]) else ""
     low, high = (row["know_low"], row["know_high"]) if kind else (row["low95"], row["high95"])
     reason = "over what is not known" if kind else "by sampling error alone"
-    return f"between {_percent(low)} and {_percent(high)} {reason}"
+    return f"from {_percent(low)} to {_percent(high)} {reason}"
 
 
 def _target_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
@@ -86,8 +86,7 @@ def _target_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
     return (
         f'The reference strategy "{goal.reference}" {answer} the target: the probability that the '
         f"bars are depassivated within {goal.life:g} yr is {_percent(row['probability_at_target'])}"
-        f" "
-        f"({_band(row)}), against {_percent(goal.probability)} allowed."
+        f" ({_band(row)}), against {_percent(goal.probability)} allowed."
     )
 
 
@@ -100,7 +99,7 @@ def _acceptance_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
     below = strategies["probability_at_target"] <= goal.probability
     return (
         f"Of {len(strategies)} strategies {', '.join(parts)}; taken at the mean probability, "
-        f"{int(below.sum())} stay within the target."
+        f"{int(below.sum())} of them {'stays' if below.sum() == 1 else 'stay'} within the target."
     )
 
 
