@@ -1,0 +1,16 @@
+"""The command line: read the arguments, call the library, print. Nothing is computed here."""
+
+from __future__ import annotations
+
+from stripwise.cli import check, run
+from stripwise.cli.shell import app
+
+__all__ = ["app", "main"]
+
+COMMANDS = (run, check)
+"""One module per command; importing it puts the command on `app`."""
+
+
+def main() -> None:
+    """Run the command line and end the process with its exit code."""
+    app()

@@ -1,0 +1,153 @@
+"""What every command shares: the app, its options, its errors, progress and JSON."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from stripwise.errors import StripwiseError
+
+__all__ = [
+    "CAUTION",
+    "AllowOutside",
+    "AsJson",
+    "Quiet",
+    "ScenarioFile",
+    "Workers",
+    "app",
+    "fail",
+    "plain_errors",
+    "print_json",
+    "progress_bar",
+    "say",
+]
+
+BAD_INPUT = 1
+INTERRUPTED = 130
+
+MOST_WORKERS = 64
+
+CAUTION = (
+    "Caution: stripping is first a matter of strength, stability and frost. The responsible "
+    "engineer decides it from in-place strength; local codes and licensed practice govern. "
+    "Nothing here checks that."
+)
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="How early may the forms of a concrete wall go, and what does it cost in service life?\n\n"
+    "Example:  stripwise new wall.toml && stripwise run wall.toml",
+)
+
+ScenarioFile = Annotated[Path, typer.Argument(metavar="FILE", help="Scenario file (TOML).")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
+AllowOutside = Annotated[
+    bool,
+    typer.Option("--allow-outside", help="Let the scenario name files outside its own folder."),
+]
+Workers = Annotated[
+    int,
+    typer.Option(
+        "--workers", min=1, max=MOST_WORKERS, help="Threads; the results do not depend on it."
+    ),
+]
+Quiet = Annotated[
+    bool, typer.Option("--quiet", help="Print neither text nor progress, only errors.")
+]
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"stripwise {version('stripwise')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    _version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version and end."
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+@contextlib.contextmanager
+def plain_errors() -> Iterator[None]:
+    """Turn what the user can mend into lines on stderr and an exit code, without a traceback."""
+    try:
+        yield
+    except StripwiseError as error:
+        fail(str(error))
+    except KeyboardInterrupt:
+        # a second interrupt while threads end would print a traceback
+        with contextlib.suppress(ValueError):
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+        say("interrupted; nothing more was written")
+        raise typer.Exit(INTERRUPTED) from None
+
+
+@contextlib.contextmanager
+def progress_bar(*, quiet: bool) -> Iterator[Callable[[str, float], None]]:
+    """Show a progress bar on a terminal and nothing elsewhere."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _stage, _done: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def tell(stage: str, done: float) -> None:
+            if stage not in tasks:
+                tasks[stage] = bar.add_task(stage, total=1.0)
+            bar.update(tasks[stage], completed=done)
+
+        yield tell
+
+
+def print_json(record: dict[str, Any]) -> None:
+    """Print one JSON object; a missing number is null, infinity "inf"."""
+    typer.echo(json.dumps(_jsonable(record), indent=2, ensure_ascii=True, allow_nan=False))
+
+
+def _jsonable(value: Any) -> Any:
+    """Replace what JSON has no word for: a missing number by null, infinity by "inf"."""
+    if isinstance(value, dict):
+        return {str(key): _jsonable(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_jsonable(item) for item in value]
+    if hasattr(value, "item"):
+        value = value.item()  # a NumPy scalar
+    if isinstance(value, float) and not math.isfinite(value):
+        return None if math.isnan(value) else ("inf" if value > 0 else "-inf")
+    return value
+
+
+def say(message: str) -> None:
+    """Print a line to stderr."""
+    typer.echo(message, err=True)
+
+
+def fail(message: str) -> NoReturn:
+    """End the command with what the user can mend on stderr and exit code 1."""
+    say(message)
+    raise typer.Exit(BAD_INPUT)
