@@ -44,7 +44,7 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
     tau = float(rate * np.exp(wall.clock.log_shape(age, exponent)))
     ageing = tau / (rate * age)
     depth = float(front_depths(one, face, age)[0])
-    start = float(np.asarray(initiation_ages(one, face, values)[0]))
+    start = float(initiation_ages(one, face, values)[0, 0])
     cs, c0 = mean["exposure.surface_chloride"], mean["exposure.initial_chloride"]
     cc = mean["reinforcement.critical_chloride"]
     days = float(plan.effective_days(mean))

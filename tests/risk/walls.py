@@ -42,7 +42,7 @@ DEFAULTS = {
         distribution("beta", mean=0.6, sd=0.15, low=0.2, high=2.0),
         "steel",
     ),
-    "curing.law": (distribution("uniform", low=0.0, high=1.0), "curing"),
+    "curing.law": (distribution("normal", mean=0.0, sd=1.0), "curing"),
     "curing.early_slope": (distribution("normal", mean=0.0, sd=1.0), "curing"),
     "curing.retention.sheet.vertical": (
         distribution("beta", mean=0.06, sd=0.04, low=0.0, high=1.0),

@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+Weights = tuple[Array | float, ...]
 
 HOURS_PER_DAY = 24.0
 
@@ -88,7 +89,9 @@ def law_knots() -> Mapping[float, Distribution]:
     return MappingProxyType(knots)
 
 
-def law_draws(quantile_z: ArrayLike, early_slope: ArrayLike) -> LawDraws:
+def law_draws(
+    quantile_z: ArrayLike, early_slope: ArrayLike, *, longest_d: float = np.inf
+) -> LawDraws:
     """Draw the curing law from its two standard normal variates.
 
     Parameters
@@ -98,6 +101,9 @@ def law_draws(quantile_z: ArrayLike, early_slope: ArrayLike) -> LawDraws:
         a high one means that early stripping harms more and long curing helps more.
     early_slope
         (n,) or scalar standard normal variate eta of the exponent below one day.
+    longest_d
+        Longest curing that will be asked for [d]: up to 7 d the knot at 28 d has no part and is
+        not drawn.
 
     Returns
     -------
@@ -131,7 +137,7 @@ def law_draws(quantile_z: ArrayLike, early_slope: ArrayLike) -> LawDraws:
     knots = law_knots()
     log_3d = np.log(knots[3.0].draw(z))
     log_1d = np.maximum(np.log(knots[1.0].draw(z)), log_3d)
-    log_28d = np.log(knots[28.0].draw(-z))
+    log_28d = np.log(knots[28.0].draw(-z)) if longest_d > 7.0 else np.zeros(())
     return LawDraws(log_1d, log_3d, log_28d, np.maximum(EARLY_EXPONENT + EARLY_SLOPE_SD * eta, 0.0))
 
 
@@ -167,26 +173,7 @@ def log_penalty(duration_d: ArrayLike, draws: LawDraws) -> Array:
     >>> round(float(np.exp(log_penalty(0.5, draws))), 2)
     3.2
     """
-    duration = np.asarray(duration_d, dtype=float)
-    if not np.all(duration > 0):
-        bad = duration[~(duration > 0)].flat[0]
-        raise InputError("effective curing duration", f"= {bad:g} d: must be above 0 d")
-    x = np.log(duration)
-    # The share of each knot's value; one of four segments is active, the others add 0.
-    past_1d = _share(x, 1.0, 3.0)
-    past_3d = _share(x, 3.0, 7.0)
-    terms = (
-        (np.maximum(-x, 0.0), draws.early_exponent),
-        (1.0 - past_1d, draws.log_1d),
-        (past_1d - past_3d, draws.log_3d),
-        (_share(x, 7.0, 28.0), draws.log_28d),
-    )
-    shape = np.broadcast_shapes(x.shape, draws.log_1d.shape, draws.early_exponent.shape)
-    total = np.zeros(shape)
-    for weight, knot in terms:
-        if np.any(weight):
-            total += weight * knot
-    return total
+    return _combined(_weights(duration_d), draws)
 
 
 def relative_log_penalty(
@@ -217,7 +204,8 @@ def relative_log_penalty(
     >>> float(relative_log_penalty(3.0, 3.0, draws=law_draws(1.2, 0.0)))
     0.0
     """
-    return log_penalty(duration_d, draws) - log_penalty(reference_d, draws)
+    pairs = zip(_weights(duration_d), _weights(reference_d), strict=True)
+    return _combined(tuple(there - here for there, here in pairs), draws)
 
 
 def effective_duration(
@@ -270,6 +258,39 @@ def effective_duration(
     second = _within("maturity factor of the follow-up", follow_up_factor, low=0.0)
     hours = age * first + share * (after * second)
     return np.asarray(np.maximum(hours, SHORTEST_H) / HOURS_PER_DAY)
+
+
+def _weights(duration_d: ArrayLike) -> Weights:
+    """Weight of the early exponent and of ln k_c at 1, 3 and 28 d after some curing [d]."""
+    if np.ndim(duration_d) == 0:
+        return _weights_at(float(duration_d))  # type: ignore[arg-type]
+    return _weights_of(np.asarray(duration_d, dtype=float))
+
+
+@functools.lru_cache(maxsize=4096)
+def _weights_at(duration: float) -> Weights:
+    """Return the same for one duration, which every cell of a sample asks for again."""
+    return tuple(float(weight) for weight in _weights_of(np.asarray(duration)))
+
+
+def _weights_of(duration: Array) -> Weights:
+    if not np.all(duration > 0):
+        bad = duration[~(duration > 0)].flat[0]
+        raise InputError("effective curing duration", f"= {bad:g} d: must be above 0 d")
+    x = np.log(duration)
+    past_1d, past_3d = _share(x, 1.0, 3.0), _share(x, 3.0, 7.0)
+    return np.maximum(-x, 0.0), 1.0 - past_1d, past_1d - past_3d, _share(x, 7.0, 28.0)
+
+
+def _combined(weights: Weights, draws: LawDraws) -> Array:
+    """Sum of the knots by weight; most weights are 0 and are passed over."""
+    knots = (draws.early_exponent, draws.log_1d, draws.log_3d, draws.log_28d)
+    total: Array | float = 0.0
+    for weight, knot in zip(weights, knots, strict=True):
+        if weight.any() if isinstance(weight, np.ndarray) else weight:
+            total = total + weight * knot
+    shape = np.broadcast_shapes(np.shape(weights[0]), *(knot.shape for knot in knots))
+    return np.asarray(total) if np.shape(total) == shape else np.full(shape, total)
 
 
 def _share(x: Array, start: float, end: float) -> Array:

@@ -89,9 +89,10 @@ class Clock:
                 if (np.isfinite(self.ageing_ends))
                 else 0.0
             )
-            return np.asarray(
-                a * np.log(self.reference_age) + special.xlogy(1.0 - a, until) + beyond
+            grown = (
+                special.xlogy(1.0 - a, until) if np.any(until == 0) else (1.0 - a) * np.log(until)
             )
+            return np.asarray(a * np.log(self.reference_age) + grown + beyond)
         ageing_time = np.minimum(t, self.ageing_ends)
         late = t - ageing_time
         with np.errstate(divide="ignore"):
@@ -124,7 +125,8 @@ class Clock:
         target = np.asarray(log_shape, dtype=float)
         a = np.asarray(exponent, dtype=float)
         if self.convention == "apparent":
-            return self._apparent_age(target, a)
+            with np.errstate(over="ignore"):
+                return np.asarray(np.exp(self._apparent_log_age(target, a)))
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
             scale = self.exposure_age * np.exp(
                 a * (np.log(self.reference_age) - np.log(self.exposure_age))
@@ -142,14 +144,35 @@ class Clock:
                 age = np.where(age > end, end + (np.exp(target) - reached) / steady, age)
         return np.asarray(age)
 
-    def _apparent_age(self, target: Array, a: Array) -> Array:
+    def log_age(self, log_shape: ArrayLike, exponent: ArrayLike) -> Array:
+        """Logarithm of `age`, at less cost where the age itself is not needed.
+
+        Parameters
+        ----------
+        log_shape, exponent
+            As for `age`.
+
+        Returns
+        -------
+        ln(age), age in yr, of the broadcast shape; -inf at once, inf never.
+        """
+        target = np.asarray(log_shape, dtype=float)
+        a = np.asarray(exponent, dtype=float)
+        if self.convention == "apparent":
+            return self._apparent_log_age(target, a)
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log(self.age(target, a)))
+
+    def _apparent_log_age(self, target: Array, a: Array) -> Array:
         gap = target - a * np.log(self.reference_age)
-        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
-            log_age = np.where(a < 1.0, gap / (1.0 - a), np.where(gap > 0.0, np.inf, -np.inf))
-            if np.isfinite(self.ageing_ends):
-                end = np.log(self.ageing_ends)
-                log_age = np.where(log_age > end, gap + a * end, log_age)
-            return np.asarray(np.exp(log_age))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            log_age = gap / (1.0 - a)
+        if np.max(a, initial=0.0) >= 1.0:
+            log_age = np.where(a < 1.0, log_age, np.where(gap > 0.0, np.inf, -np.inf))
+        if np.isfinite(self.ageing_ends):
+            end = np.log(self.ageing_ends)
+            log_age = np.where(log_age > end, gap + a * end, log_age)
+        return np.asarray(log_age)
 
 
 def log_temperature_factor(temperature: ArrayLike, coefficient: ArrayLike) -> Array:

@@ -53,13 +53,19 @@ class TruncatedNormal:
 
     def cdf(self, x: Array) -> Array:
         """Probability at or below x."""
-        share = (special.ndtr((x - self.mean) / self.sd) - self.lost_below) / self.kept
-        return np.asarray(np.clip(share, 0.0, 1.0))
+        return self._share((np.asarray(x) - self.mean) * (1.0 / self.sd), self.lost_below)
 
     def sf(self, x: Array) -> Array:
         """Probability above x."""
-        share = (special.ndtr((self.mean - x) / self.sd) - self.lost_above) / self.kept
-        return np.asarray(np.clip(share, 0.0, 1.0))
+        return self._share((self.mean - np.asarray(x)) * (1.0 / self.sd), self.lost_above)
+
+    def _share(self, z: Array, lost: float) -> Array:
+        share = np.atleast_1d(special.ndtr(z))
+        if lost > 0.0 or self.kept < 1.0:
+            share -= lost
+            share *= 1.0 / self.kept
+            np.clip(share, 0.0, 1.0, out=share)
+        return share.reshape(np.shape(z))
 
     def pdf(self, x: Array) -> Array:
         """Density at x."""

@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 REACH = 6.5
 """Table covers |z| <= 6.5, probabilities down to 4e-11; scipy's exact inverse serves beyond."""
 
-SIZES = (1024, 4096, 16384)
+SIZES = (256, 512, 1024, 4096, 16384)
 TOLERANCE = 1e-7
 
 
@@ -83,18 +83,19 @@ class InverseTable:
 
     def __call__(self, z: Array) -> Array:
         """Evaluate x(z) for any shape of z; beyond the table by scipy's exact inverse."""
-        position = (z + REACH) * (1.0 / self.step)
-        size = self.coefficients.shape[1]
-        cell = np.clip(position, 0, size - 1).astype(np.intp)
-        offset = position - cell
+        offset = np.asarray(z * (1.0 / self.step))
+        offset += REACH / self.step
+        cell = offset.astype(np.intp)
+        offset -= cell
         c0, c1, c2, c3 = self.coefficients
-        x = c3.take(cell)
+        x = np.asarray(c3.take(cell, mode="clip"))
         for c in (c2, c1, c0):
             x *= offset
-            x += c.take(cell)
-        if z.size and (z.min() < -REACH or z.max() > REACH):
-            x = np.where(np.abs(z) > REACH, exact_inverse(self._law, z), x)
-        return np.asarray(x)
+            x += c.take(cell, mode="clip")
+        end = REACH - 1e-9  # nearer to it, rounding could reach past the last step
+        if z.size and (z.min() < -REACH or z.max() > end):
+            x = np.where((z < -REACH) | (z > end), exact_inverse(self._law, z), x)
+        return x
 
 
 def exact_inverse(law: Any, z: Array) -> Array:

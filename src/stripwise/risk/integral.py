@@ -7,7 +7,8 @@ integrates the diffusivity: P = E[1 - F_D(D_crit)]. Where neither is random the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import functools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,12 +20,13 @@ from stripwise.ingress.front import (
     layered_critical_tau,
     layered_front_depth,
 )
+from stripwise.inputs.cumulative import CumulativeTable
 from stripwise.inputs.distributions import Distribution
 from stripwise.inputs.sampling import Draw, copula
 from stripwise.inputs.variables import Input
 from stripwise.risk.wall import COVER, DIFFUSIVITY, Face, Number, Values, Wall
 
-__all__ = ["Integral", "front_depths", "initiation_ages"]
+__all__ = ["Fronts", "Integral", "front_depths", "initiation_ages", "log_initiation_ages"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -107,6 +109,15 @@ class Integral:
         score = (self.distribution.score(x) - shift) / self.scale
         return np.asarray(special.ndtr(-score if above else score))
 
+    def mean_below(self, x: Array, shift: Number, *, above: bool = False) -> float:
+        """Mean of `below` over samples, from a table where that is exact enough."""
+        table = None if self.weights is not None else self._table(above)
+        return float(np.mean(self.below(x, shift, above=above))) if table is None else table.mean(x)
+
+    def _table(self, above: bool) -> CumulativeTable | None:
+        assert self.distribution is not None
+        return _cumulative_table(self.distribution, above)
+
     def probabilities(  # noqa: PLR0917
         self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Flags
     ) -> Array:
@@ -137,9 +148,10 @@ class Integral:
 
     def _by_cover(self, wall: Wall, face: Face, shift: Number, ages: Array, upper: Flags) -> Array:
         means = np.empty((len(wall.plans), len(ages)))
+        depths = Fronts.of(wall, face)
         for j, age in enumerate(ages):
-            for i, depth in enumerate(front_depths(wall, face, age)):
-                means[i, j] = np.mean(self.below(depth, shift, above=bool(upper[i, j])))
+            for i, depth in enumerate(depths.at(age)):
+                means[i, j] = self.mean_below(depth, shift, above=bool(upper[i, j]))
         return means
 
     def _by_time(  # noqa: PLR0917
@@ -154,15 +166,70 @@ class Integral:
                 if self.name:
                     with np.errstate(divide="ignore", invalid="ignore"):
                         least = np.where(critical > 0.0, critical / tau, 0.0)
-                    share = self.below(least, shift, above=not flip)
+                    means[i, j] = self.mean_below(least, shift, above=not flip)
                 else:
-                    share = np.where((critical <= tau) != flip, 1.0, 0.0)
-                means[i, j] = np.mean(share)
+                    means[i, j] = np.mean((critical <= tau) != flip)
         return means
 
 
+@functools.lru_cache(maxsize=256)
+def _cumulative_table(distribution: Distribution, above: bool) -> CumulativeTable | None:
+    return CumulativeTable.build(distribution, above=above)
+
+
+@dataclass(frozen=True, slots=True)
+class Fronts:
+    """The fronts of one cell of faces, with all that does not change with age worked out once.
+
+    Attributes
+    ----------
+    wall, face
+        The wall and its faces, n of them, with the diffusivity in their rate.
+    spread
+        Of a uniform face: s arrays (n,) 2 z sqrt(k_c k_e k_t D_ref), so that the front is
+        edge + spread exp(log_shape / 2) [mm/yr^0.5]; empty for a layered one.
+    """
+
+    wall: Wall
+    face: Face
+    spread: tuple[Array, ...]
+
+    @classmethod
+    def of(cls, wall: Wall, face: Face) -> Fronts:
+        """Prepare the fronts of a cell."""
+        if wall.layered:
+            return cls(wall, face, ())
+        common = 2.0 * face.root * np.exp(0.5 * face.log_rate)
+        return cls(wall, face, tuple(common * np.exp(0.5 * log_k) for log_k in face.log_penalty))
+
+    def at(self, age: float) -> Iterator[Array]:
+        """Yield the depth of the front from the surface at one age, per strategy.
+
+        Parameters
+        ----------
+        age
+            Age since first exposure [yr].
+
+        Yields
+        ------
+        s arrays (n,) [mm]; 0 where there is no front, inf where depassivated from the start.
+        """
+        wall, face = self.wall, self.face
+        log_shape = wall.clock.log_shape(age, face.exponent)
+        if not wall.layered:
+            growth = np.exp(0.5 * log_shape)
+            for spread in self.spread:
+                yield face.edge + spread * growth
+            return
+        ratio = np.asarray(face.ratio)
+        moving = np.where((ratio > 0.0) & (ratio < 1.0), ratio, 1.0)
+        tau, skin = np.exp(face.log_rate + log_shape), np.maximum(face.skin - face.zone, 0.0)
+        for log_k in face.log_penalty:
+            yield face.edge + layered_front_depth(moving, tau, penalty=np.exp(log_k), skin=skin)
+
+
 def front_depths(wall: Wall, face: Face, age: float) -> list[Array]:
-    """Depth of the front from the surface at one age, per strategy.
+    """Depth of the front from the surface at one age, per strategy: `Fronts` for a single age.
 
     Parameters
     ----------
@@ -177,17 +244,7 @@ def front_depths(wall: Wall, face: Face, age: float) -> list[Array]:
     -------
     s arrays (n,) [mm]; 0 where there is no front, inf where depassivated from the start.
     """
-    log_tau = face.log_rate + wall.clock.log_shape(age, face.exponent)
-    if not wall.layered:
-        spread = 2.0 * face.root * np.exp(0.5 * log_tau)
-        return [face.edge + spread * np.exp(0.5 * log_k) for log_k in face.log_penalty]
-    ratio = np.asarray(face.ratio)
-    moving = np.where((ratio > 0.0) & (ratio < 1.0), ratio, 1.0)
-    tau, skin = np.exp(log_tau), np.maximum(face.skin - face.zone, 0.0)
-    return [
-        face.edge + layered_front_depth(moving, tau, penalty=np.exp(log_k), skin=skin)
-        for log_k in face.log_penalty
-    ]
+    return list(Fronts.of(wall, face).at(age))
 
 
 def critical_tau_of(wall: Wall, face: Face, cover: Number, log_penalty: Number) -> Array:
@@ -200,7 +257,7 @@ def critical_tau_of(wall: Wall, face: Face, cover: Number, log_penalty: Number) 
     return critical_tau(depth, face.ratio) * np.exp(-log_penalty)
 
 
-def initiation_ages(wall: Wall, face: Face, values: Values) -> list[Array]:
+def initiation_ages(wall: Wall, face: Face, values: Values) -> Array:
     """Age at depassivation of each sample, one array per strategy.
 
     Parameters
@@ -214,18 +271,44 @@ def initiation_ages(wall: Wall, face: Face, values: Values) -> list[Array]:
 
     Returns
     -------
-    s arrays of ages since first exposure [yr]; 0 from the start, inf never.
+    (s, n) ages since first exposure [yr], n = 1 where nothing is random; 0 from the start, inf
+    never.
     """
-    ages = []
-    common: Number | None = None
-    for log_k in face.log_penalty:
-        if wall.layered:
-            critical = critical_tau_of(wall, face, values[COVER], log_k)
-        else:
-            if common is None:
-                common = critical_tau_of(wall, face, values[COVER], 0.0)
-            critical = common * np.exp(-np.asarray(log_k))
+    with np.errstate(over="ignore"):
+        return np.asarray(np.exp(log_initiation_ages(wall, face, values)))
+
+
+def log_initiation_ages(wall: Wall, face: Face, values: Values) -> Array:
+    """Logarithm of `initiation_ages`, at less cost where the ages themselves are not needed.
+
+    Parameters
+    ----------
+    wall, face, values
+        As for `initiation_ages`.
+
+    Returns
+    -------
+    (s, n) ln of the ages since first exposure [yr]; -inf from the start, inf never.
+    """
+    cover = values[COVER]
+    if wall.layered:
         with np.errstate(divide="ignore"):
-            log_shape = np.log(critical) - face.log_rate
-        ages.append(wall.clock.age(log_shape, face.exponent))
-    return ages
+            logs = [
+                np.log(critical_tau_of(wall, face, cover, log_k)) - face.log_rate
+                for log_k in face.log_penalty
+            ]
+    else:
+        common = _log_critical_tau(face, cover) - face.log_rate
+        logs = [common - log_k for log_k in face.log_penalty]
+    return wall.clock.log_age(np.stack(np.broadcast_arrays(*logs, np.zeros(1))[:-1]), face.exponent)
+
+
+def _log_critical_tau(face: Face, cover: Number) -> Array:
+    """Logarithm of `critical_tau`, from the root that the face already holds."""
+    depth = np.maximum(np.asarray(cover) - face.zone, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log_tau = 2.0 * np.log(depth / (2.0 * face.root))
+    if face.all_moving:
+        return np.asarray(log_tau)
+    ratio = np.asarray(face.ratio)
+    return np.where(ratio >= 1.0, np.inf, np.where(ratio <= 0.0, -np.inf, log_tau))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.inputs.sampling import CELL, Draw, plain_cell, stream
-from stripwise.risk.integral import initiation_ages
+from stripwise.risk.integral import log_initiation_ages
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import Wall
 
@@ -41,17 +41,16 @@ def plain_curves(wall: Wall, ages: Array, *, samples: int, seed: int, workers: i
     """
     draw = Draw.of(wall.inputs, wall.correlations)
     cells = -(-samples // CELL)
+    with np.errstate(divide="ignore"):
+        log_ages = np.log(ages)
 
     def count(cell: int) -> NDArray[np.int64]:
         size = min(CELL, samples - cell * CELL)
         z = plain_cell(draw.dimensions, size, stream(seed, stage="plain", index=(cell,)))
         values = draw.values(z)
-        starts = initiation_ages(wall, wall.face(values), values)
-        counts = np.empty((len(starts), len(ages)), dtype=np.int64)
-        for i, start in enumerate(starts):
-            ordered = np.sort(np.broadcast_to(start, (size,)))
-            counts[i] = np.searchsorted(ordered, ages, side="right")
-        return counts
+        starts = log_initiation_ages(wall, wall.face(values), values)
+        starts = np.sort(np.broadcast_to(starts, (len(starts), size)), axis=-1)
+        return np.array([np.searchsorted(one, log_ages, side="right") for one in starts])
 
     total = np.zeros((len(wall.plans), len(ages)), dtype=np.int64)
     for one in run_parallel(count, cells, workers=workers):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.curing.penalty import (
-    LawDraws,
     effective_duration,
     law_draws,
     relative_log_penalty,
@@ -62,10 +62,16 @@ class Plan:
     def effective_days(self, values: Values) -> Array:
         """Effective curing duration [d], (n,) or scalar."""
         strip = values[self.strip_age] if isinstance(self.strip_age, str) else self.strip_age
+        retention = values[self.retention] if self.retention else 0.0
+        if isinstance(strip, float) and isinstance(retention, float):
+            return _fixed_days(self, strip, retention)
+        return self._days(strip, retention)
+
+    def _days(self, strip: Number, retention: Number) -> Array:
         return effective_duration(
             strip,
             strip_factor=self.strip_factor,
-            retention=values[self.retention] if self.retention else 0.0,
+            retention=retention,
             follow_up_h=self.follow_up_h,
             follow_up_factor=self.follow_up_factor,
         )
@@ -78,6 +84,14 @@ class Plan:
         return name in (*own, "curing.law", "curing.early_slope", "curing.affected_depth")
 
 
+@functools.lru_cache(maxsize=4096)
+def _fixed_days(plan: Plan, strip: float, retention: float) -> Array:
+    """Effective curing of a plan without scatter, which every cell of a sample asks for again."""
+    days = plan._days(strip, retention)
+    days.flags.writeable = False
+    return days
+
+
 @dataclass(frozen=True, slots=True)
 class Face:
     """One cell of drawn faces, all strategies apart from their penalty.
@@ -86,6 +100,8 @@ class Face:
     ----------
     ratio
         Share of the surface content at the front, (n,); 1 no front, 0 depassivated from the start.
+    all_moving
+        Whether every ratio lies between 0 and 1, so that neither special case occurs.
     root
         z = erfcinv(ratio), (n,); 0 in both special cases.
     edge
@@ -104,6 +120,7 @@ class Face:
     """
 
     ratio: Number
+    all_moving: bool
     root: Number
     edge: Number
     zone: Number
@@ -175,13 +192,15 @@ class Wall:
             values["exposure.initial_chloride"],
         )
         moving = (ratio > 0.0) & (ratio < 1.0)
-        if moving.all():
+        all_moving = bool(np.all(moving))
+        if all_moving:
             root, edge = special.erfcinv(ratio), zone
         else:
             root = np.where(moving, special.erfcinv(np.where(moving, ratio, 1.0)), 0.0)
             edge = np.where(moving, zone, np.where(ratio >= 1.0, 0.0, np.inf))
         return Face(
             ratio=ratio,
+            all_moving=all_moving,
             root=root,
             edge=edge,
             zone=zone,
@@ -193,18 +212,16 @@ class Wall:
 
     def log_penalties(self, values: Values) -> tuple[Number, ...]:
         """Return ln k_c of each strategy, (n,) or a number each."""
-        draws: LawDraws | None = None
-        logs: list[Number] = []
-        for plan in self.plans:
-            if plan.penalty:
-                logs.append(np.log(values[plan.penalty]))
-                continue
-            if draws is None:
-                draws = law_draws(special.ndtri(values["curing.law"]), values["curing.early_slope"])
-            logs.append(
-                relative_log_penalty(plan.effective_days(values), self.reference_d, draws=draws)
-            )
-        return tuple(logs)
+        days = {plan: plan.effective_days(values) for plan in self.plans if not plan.penalty}
+        longest = max([self.reference_d, *(float(np.max(d)) for d in days.values())])
+        law, slope = values["curing.law"], values["curing.early_slope"]
+        draws = law_draws(law, slope, longest_d=longest) if days else None
+        return tuple(
+            np.log(values[plan.penalty])
+            if draws is None or plan.penalty
+            else relative_log_penalty(days[plan], self.reference_d, draws=draws)
+            for plan in self.plans
+        )
 
     def _log_rate(self, values: Values) -> Number:
         coefficient = values["concrete.temperature_coefficient"]

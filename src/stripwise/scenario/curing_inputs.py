@@ -196,8 +196,8 @@ def retention_inputs(
 
 def _law_input() -> Input:
     source = f"{value('duracrete.curing_factor.1d').source} (recalled); place in the distributions"
-    law = distribution("uniform", low=0.0, high=1.0)
-    return Input(LAW, "curing law", law, "", "curing", "knowledge", source)
+    law = distribution("normal", mean=0.0, sd=1.0)
+    return Input(LAW, "curing law, normal score", law, "", "curing", "knowledge", source)
 
 
 def _early_input(part: CuringPart, problems: Problems) -> Input | None:
