@@ -141,14 +141,7 @@ def test_most_modules_say_what_is_public():
     assert [n for n in code if n not in EXPORTS] == []
 
 
-# Known to be too long and to be split; once one is, its strict mark fails and the name goes.
-TO_SPLIT = ("stripwise.inputs.distributions",)
-SPLIT = pytest.mark.xfail(strict=True, reason="module to be split")
-
-
-@pytest.mark.parametrize(
-    "name", [pytest.param(n, marks=SPLIT if n in TO_SPLIT else ()) for n in MODULES]
-)
+@pytest.mark.parametrize("name", MODULES)
 def test_no_module_is_too_long(name):
     lines = len(MODULES[name].read_text(encoding="utf-8").splitlines())
     assert lines <= MOST_LINES
