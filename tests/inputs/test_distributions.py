@@ -254,8 +254,27 @@ def test_an_index_beyond_eight_is_a_number():
         distribution("normal", mean=60.0, sd=8.0),
         distribution("normal", mean=60.0, sd=8.0, low=0.0),
         distribution("gamma", mean=60.0, sd=8.0),
+        distribution("triangular", low=-1.0, high=0.0, mean=-0.5),
     ):
         assert_allclose(law.sf(law.draw(9.0)), stats.norm.sf(9.0), rtol=1e-9)
+
+
+@pytest.mark.parametrize("peak", [1.0, 1.5, 3.0, 4.0])
+def test_a_triangular_keeps_its_upper_tail(peak):
+    # scipy's own sf of a triangular is 1 - cdf; its cdf of the mirrored triangle is exact. The
+    # distances to the bound are powers of two, so that no rounding of x enters.
+    law = distribution("triangular", low=1.0, high=4.0, mean=(5.0 + peak) / 3.0)
+    mirrored = stats.triang((4.0 - peak) / 3.0, loc=-4.0, scale=3.0)
+    x = 4.0 - 2.0 ** -np.arange(-1.0, 50.0)
+    assert_allclose(law.sf(x), mirrored.cdf(-x), rtol=1e-9, atol=0)
+    assert law.sf(x[-1]) > 0.0
+    q = mirrored.cdf(-x)
+    assert_allclose(law._law.isf(q), x, rtol=1e-9, atol=0)
+    ends = stats.triang((peak - 1.0) / 3.0, loc=1.0, scale=3.0)
+    at = np.array([0.9, 1.0, 1.2, peak, 3.9, 4.0, 4.1])
+    assert_allclose(law.cdf(at), ends.cdf(at), rtol=0, atol=1e-15)
+    assert_allclose(law.pdf(at), ends.pdf(at), rtol=0, atol=1e-14)
+    assert_allclose(law.quantile([0.0, 0.2, 1.0]), ends.ppf([0.0, 0.2, 1.0]), rtol=1e-14)
 
 
 def test_a_distribution_of_extreme_spread_builds_without_warnings():

@@ -45,7 +45,7 @@ HOSTILE = (
 )
 
 
-def _input(name: str, label: str, law: Distribution, unit: str, group: str, **more: str) -> Input:
+def _input(name: str, label: str, law: Distribution, unit: str, group: str, **more) -> Input:
     return Input(name, label, law, unit, group, **more)
 
 
@@ -63,7 +63,8 @@ def make_inputs(knowledge: bool) -> tuple[Input, ...]:
                source=recalled),
         _input("concrete.temperature_coefficient", "temperature coefficient",
                d("normal", mean=4800, sd=700), "K", "concrete", source=recalled),
-        _input("exposure.temperature", "temperature", fixed(9.0), "degC", "exposure"),
+        _input("exposure.temperature", "temperature", fixed(282.15), "K", "exposure",
+               is_temperature=True),
         _input("exposure.surface_chloride", "surface chloride",
                d("lognormal", mean=3, cov=0.35), "%", "exposure"),
         _input("exposure.initial_chloride", "initial chloride", fixed(0.1), "%", "exposure"),

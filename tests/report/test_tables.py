@@ -53,3 +53,15 @@ def test_a_temperature_in_kelvin_is_shown_in_degrees(six, example):
         found = rows["exposure.temperature"]
         assert (found.mean, found.sd, found.p05, found.unit) == expected
         assert rows["concrete.temperature_coefficient"].mean == "4800"
+
+
+def test_a_name_alone_makes_no_temperature(six, example):
+    inputs = tuple(
+        example.replace(i, is_temperature=i.name == "concrete.temperature_coefficient")
+        for i in six.scenario.inputs
+    )
+    changed = example.with_changes(six, scenario=example.replace(six.scenario, inputs=inputs))
+    rows = {r.name: r for r in input_rows(changed)}
+    assert (rows["exposure.temperature"].mean, rows["exposure.temperature"].unit) == ("282", "K")
+    coefficient = rows["concrete.temperature_coefficient"]
+    assert (coefficient.mean, coefficient.sd, coefficient.unit) == ("4527", "700", "°C")

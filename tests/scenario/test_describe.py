@@ -44,6 +44,13 @@ def test_a_temperature_spread_has_no_offset(wall):
     assert shown(283.15, item, units="US")[0] == pytest.approx(50.0, abs=1e-9)
 
 
+def test_only_a_temperature_is_a_point_of_the_scale(wall):
+    inputs = wall.load().inputs
+    assert [i.name for i in inputs if i.is_temperature] == ["exposure.temperature"]
+    (coefficient,) = [i for i in inputs if i.name == "concrete.temperature_coefficient"]
+    assert shown(4800.0, coefficient, units="US") == (4800.0, "K")
+
+
 def test_the_record_is_json_and_complete(wall):
     record = json.loads(json.dumps(as_record(wall.load()), allow_nan=False))
     assert len(record["inputs"]) == 13

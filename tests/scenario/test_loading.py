@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from stripwise.inputs.variables import Correlation
+from stripwise.scenario.describe import describe
 from stripwise.scenario.loading import load
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -141,9 +142,29 @@ follow_up = { method = "membrane", face = "horizontal", temperature = "50 degF" 
     assert found.temperature == pytest.approx(10.0, abs=1e-9)
     item = case.input(found.retention_input)
     assert item.kind == "knowledge"
-    assert "used for a horizontal one too" in item.source
+    assert item.source.endswith("; taken over from a vertical face, an assumption")
+    sentence = (
+        "curing.retention.membrane.horizontal: there is no value for a horizontal face; the one of "
+        "a vertical face is taken over, an assumption. Give your own under [curing.retention]."
+    )
+    assert sentence in case.warnings
+    assert f"  - {sentence}" in describe(case).splitlines()
     assert law(case, "curing.retention.kept wet.vertical").mean == 0.7
     assert case.choices.follow_up[1].label == "kept wet 2 d"
+
+
+@pytest.mark.parametrize(
+    ("method", "face", "own"),
+    [
+        ("sheet", "vertical", ""),
+        ("sheet", "horizontal", "[curing.retention]\nsheet.horizontal = 0.1\n"),
+        ("wet covering", "horizontal", ""),
+    ],
+)
+def test_only_a_borrowed_retention_is_told(wall, method, face, own):
+    follow_up = f'follow_up = {{ method = "{method}", face = "{face}", duration = "3 d" }}\n'
+    case = wall.load(('strip_age = "24 h"\n', f'strip_age = "24 h"\n{follow_up}{own}'))
+    assert not any("taken over" in text for text in (*case.warnings, describe(case)))
 
 
 def test_shared_penalties_are_one_variate(wall):

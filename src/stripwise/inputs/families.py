@@ -11,6 +11,7 @@ from scipy import optimize, special, stats
 from stripwise.errors import InputError
 from stripwise.inputs.normal import TruncatedNormal
 from stripwise.inputs.table import InverseTable
+from stripwise.inputs.triangle import Triangle
 
 __all__ = ["FAMILIES", "Member", "constant_member", "log_sd", "member"]
 
@@ -65,16 +66,7 @@ def member(
 ) -> Member:
     """Resolve the moments and bounds of a family.
 
-    Parameters
-    ----------
-    family
-        One of `FAMILIES`.
-    mean, sd
-        Moments, in the variable's unit.
-    cov
-        Coefficient of variation sd / mean, instead of `sd`.
-    low, high
-        Bounds, in the variable's unit.
+    The arguments are those of `stripwise.inputs.distributions.distribution`.
 
     Returns
     -------
@@ -248,7 +240,7 @@ def _triangular(mean: float | None, sd: float | None, low: float, high: float) -
         _both_or_none("triangular", low, high)
         middle, spread = _moments("triangular", mean, sd)
         peak, low, high = middle, middle - np.sqrt(6.0) * spread, middle + np.sqrt(6.0) * spread
-    law = stats.triang((peak - low) / (high - low), loc=low, scale=high - low)
+    law = Triangle(low, peak, high)
     spread = float(spread)
     return Member("triangular", middle, spread, low, high, middle, spread, law, None)
 

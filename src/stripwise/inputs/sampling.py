@@ -125,7 +125,7 @@ class Draw:
         Raises
         ------
         InputError
-            If the correlation matrix is not positive definite.
+            If the correlation matrix has an eigenvalue below 0; a singular one is allowed.
         """
         random = tuple(i for i in inputs if not i.distribution.is_fixed)
         fixed = {i.name: i.distribution.mean for i in inputs if i.distribution.is_fixed}
@@ -206,7 +206,7 @@ def _factor(matrix: Array) -> Array:
     if smallest < -1e-10:
         raise InputError(
             "correlation",
-            f"matrix has the eigenvalue {smallest:.3g}; it must be positive definite",
+            f"matrix has the eigenvalue {smallest:.3g}; none may be below 0",
         )
     factor = np.zeros_like(matrix)
     for j in range(len(matrix)):

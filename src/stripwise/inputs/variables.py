@@ -32,6 +32,9 @@ class Input:
         "scatter" (varies along the wall) or "knowledge" (what we do not know).
     source
         Where the numbers come from; empty if the scenario does not say.
+    is_temperature
+        Whether a value in K is a point of the temperature scale, shown in degC or degF, and no
+        coefficient.
     """
 
     name: str
@@ -41,6 +44,7 @@ class Input:
     group: str
     kind: str = "scatter"
     source: str = ""
+    is_temperature: bool = False
 
 
 @dataclass(frozen=True, slots=True)

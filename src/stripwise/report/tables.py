@@ -154,10 +154,10 @@ def input_rows(assessment: Assessment) -> list[InputRow]:
     One row per input, in the order of the table.
     """
     units = assessment.scenario.units
+    temperatures = {item.name for item in assessment.scenario.inputs if item.is_temperature}
     rows = []
     for _, item in assessment.inputs.iterrows():
-        # A temperature is kept in K inside; a coefficient in K is no temperature.
-        kelvin = item["unit"] == "K" and str(item["name"]).endswith(".temperature")
+        kelvin = str(item["name"]) in temperatures
         unit = "degC" if kelvin else str(item["unit"])
         fixed = item["family"] == "fixed"
 

@@ -1,27 +1,26 @@
-"""The [curing] section: reference curing, maturity, the law's inputs and moisture retention."""
+"""The [curing] section: reference curing, maturity, the law's inputs and follow-ups."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
 
-from stripwise.inputs.distributions import distribution, fixed
+from stripwise.inputs.distributions import distribution
 from stripwise.inputs.variables import Input
 from stripwise.published import Published, value
 from stripwise.scenario.model import Curing, FollowUp
-from stripwise.scenario.problems import KeyPath, Problems, words
+from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import COEFFICIENT, TEMPERATURE, TIME
 from stripwise.scenario.random_inputs import build_input
-from stripwise.scenario.rules import AFFECTED_DEPTH, EARLY_SLOPE, RETENTION
-from stripwise.scenario.schema import CuringPart, FollowUpPart, RandomInput
+from stripwise.scenario.rules import AFFECTED_DEPTH, EARLY_SLOPE
+from stripwise.scenario.schema import CuringPart, FollowUpPart
 
 __all__ = [
     "FACES",
     "METHODS",
+    "cited",
     "concrete_temperature",
     "read_curing",
     "read_follow_up",
-    "retention_inputs",
 ]
 
 METHODS = ("none", "sheet", "membrane", "wet covering", "kept wet")
@@ -32,18 +31,6 @@ WHOLE = "whole cover"
 LAW = "curing.law"
 EARLY = "curing.early_slope"
 DEPTH = "curing.affected_depth"
-
-DEFAULT_RETENTION = {
-    ("sheet", "vertical"): "curing.retention.sheet.vertical",
-    ("sheet", "horizontal"): "curing.retention.sheet.vertical",
-    ("membrane", "vertical"): "curing.retention.membrane.vertical",
-    ("membrane", "horizontal"): "curing.retention.membrane.vertical",
-    ("wet covering", "vertical"): "curing.retention.wet_covering.vertical",
-    ("wet covering", "horizontal"): "curing.retention.wet_covering.horizontal",
-    ("kept wet", "vertical"): "curing.retention.kept_wet",
-    ("kept wet", "horizontal"): "curing.retention.kept_wet",
-}
-"""Key of the published default by method and face."""
 
 
 def cited(entry: Published) -> str:
@@ -157,43 +144,6 @@ def read_follow_up(
     return FollowUp(method, hours, temperature, face, f"curing.retention.{method}.{face}")
 
 
-def retention_inputs(
-    part: CuringPart, follow_ups: list[FollowUp], problems: Problems
-) -> list[Input]:
-    """Build the retention of each method and face that a strategy or a choice uses.
-
-    Parameters
-    ----------
-    part
-        [curing], whose retentions replace the defaults.
-    follow_ups
-        All follow-ups of the scenario.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    One input per method and face, in the order of `METHODS`.
-    """
-    used = {(item.method, item.face) for item in follow_ups if item.retention_input}
-    for method, faces in part.retention.items():
-        for face in faces:
-            path = ("curing", "retention", method, face)
-            if method not in METHODS[1:]:
-                problems.choice(method, path[:3], allowed=METHODS[1:])
-            elif face not in FACES:
-                problems.choice(face, path, allowed=FACES)
-    inputs = []
-    for key in DEFAULT_RETENTION:
-        if key not in used:
-            continue
-        spec = part.retention.get(key[0], {}).get(key[1])
-        item = _default_retention(*key) if spec is None else _retention(spec, *key, problems)
-        if item is not None:
-            inputs.append(item)
-    return inputs
-
-
 def _law_input() -> Input:
     source = f"{value('duracrete.curing_factor.1d').source} (recalled); place in the distributions"
     law = distribution("normal", mean=0.0, sd=1.0)
@@ -268,32 +218,4 @@ def _duration(part: FollowUpPart, path: KeyPath, *, method: str, problems: Probl
         return math.nan
     return problems.quantity(
         part.duration, where, kind=TIME, to="hour", low=(1.0, "1 h"), high=(1440.0, "60 d")
-    )
-
-
-def _default_retention(method: str, face: str) -> Input:
-    entry = value(DEFAULT_RETENTION[method, face])
-    numbers = dict(entry.numbers)
-    law = (
-        fixed(numbers["mean"]) if entry.family == "fixed" else distribution(entry.family, **numbers)
-    )
-    source = cited(entry)
-    if (method, face) in (("sheet", "horizontal"), ("membrane", "horizontal")):
-        source += "; the value for a vertical face, used for a horizontal one too"
-    return _named_retention(
-        Input("", "", law, RETENTION.unit, RETENTION.group, RETENTION.kind, source), method, face
-    )
-
-
-def _retention(spec: RandomInput, method: str, face: str, problems: Problems) -> Input | None:
-    path = ("curing", "retention", method, face)
-    item = build_input(spec, path, name=words(path), rule=RETENTION, problems=problems)
-    return None if item is None else _named_retention(item, method, face)
-
-
-def _named_retention(item: Input, method: str, face: str) -> Input:
-    return dataclasses.replace(
-        item,
-        name=f"curing.retention.{method}.{face}",
-        label=f"moisture retention of {method}, {face} face",
     )

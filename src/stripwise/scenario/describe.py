@@ -13,9 +13,6 @@ from stripwise.scenario.quantities import convert
 
 __all__ = ["as_record", "describe", "inputs_table", "shown"]
 
-TEMPERATURE = "exposure.temperature"
-"""The one input in kelvin that is a point of the scale and not a coefficient."""
-
 EXTRAPOLATION = (
     "Below 1 d the curing law is an extrapolation of published values at 1 and 3 d; "
     "from 28 d on it is constant."
@@ -79,7 +76,7 @@ def shown(value: float, item: Input, *, units: str, difference: bool = False) ->
     The value and its unit: a cover in mm or in, a temperature in degC or degF, a diffusivity in
     1e-12 m2/s or in2/yr; anything else stays.
     """
-    if item.name == TEMPERATURE:
+    if item.is_temperature:
         to = "degC" if units == "SI" else "degF"
         return convert(value, "K", to=to, difference=difference), to
     if item.unit == "mm2/yr":

@@ -71,7 +71,16 @@ def build_input(
     law = _distribution(spec, path, rule=rule, problems=problems, convert=convert)
     if law is None or len(problems.texts) > before:
         return None
-    return Input(name, rule.label, law, rule.unit, rule.group, kind, source)
+    return Input(
+        name=name,
+        label=rule.label,
+        distribution=law,
+        unit=rule.unit,
+        group=rule.group,
+        kind=kind,
+        source=source,
+        is_temperature=rule.quantity is TEMPERATURE,
+    )
 
 
 def _by_units(rule: Rule) -> Converter:

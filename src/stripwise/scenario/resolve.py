@@ -8,7 +8,7 @@ from stripwise.scenario.bounds import truncation_warning
 from stripwise.scenario.chlorides import basis_warnings, read_contents
 from stripwise.scenario.choices import read_choices
 from stripwise.scenario.correlations import read_correlations
-from stripwise.scenario.curing_inputs import read_curing, retention_inputs
+from stripwise.scenario.curing_inputs import read_curing
 from stripwise.scenario.materials import (
     read_concrete,
     read_exposure,
@@ -18,6 +18,7 @@ from stripwise.scenario.materials import (
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.names import name_problem
 from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.retention import retention_inputs, retention_warnings
 from stripwise.scenario.schema import ScenarioFile
 from stripwise.scenario.strategies import read_reference, read_strategies
 from stripwise.scenario.target import read_sampling, read_target
@@ -73,6 +74,7 @@ def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) 
     problems.raise_all()
     warnings = [truncation_warning(item) for item in inputs]
     warnings += basis_warnings(inputs, contents.basis)
+    warnings += retention_warnings(file.curing, follow_ups)
     warnings.append(
         specimens_warning(file.concrete.specimens, concrete, reference_d=curing.reference_d)
     )
