@@ -4,6 +4,57 @@ from pathlib import Path
 
 import pytest
 
+from stripwise.errors import ScenarioError
+from stripwise.scenario.loading import load
+
+BASE = """
+title = "Test wall"
+reference_strategy = "Forms 24 h"
+
+[target]
+service_life = "50 yr"
+probability = 0.10
+
+[exposure]
+temperature = "10 degC"
+chloride_basis = "binder"
+surface_chloride = { family = "lognormal", mean = 2.0, cov = 0.35 }
+initial_chloride = 0.1
+convection_zone = "0 mm"
+
+[concrete]
+diffusivity = { family = "normal", mean = "5.0e-12 m^2/s", cov = 0.2 }
+specimens = "cured as the face"
+ageing_exponent = { family = "beta", mean = 0.30, sd = 0.12, low = 0, high = 1 }
+
+[reinforcement]
+cover = { family = "normal", mean = "55 mm", sd = "8 mm" }
+critical_chloride = { family = "beta", mean = 0.6, sd = 0.15, low = 0.2, high = 2.0 }
+
+[curing]
+reference = "7 d"
+concrete_temperature = "15 degC"
+affected_depth = "whole cover"
+
+[[strategy]]
+name = "Forms 12 h"
+strip_age = "12 h"
+
+[[strategy]]
+name = "Forms 24 h"
+strip_age = "24 h"
+
+[choices]
+cover = { low = "45 mm", high = "75 mm", step = "5 mm" }
+strip_age = { low = "10 h", high = "5 d" }
+follow_up = [ { method = "none" } ]
+
+[sampling]
+points = 256
+repeats = 8
+horizon = "100 yr"
+"""
+
 
 def _module(name: str, path: Path):
     spec = importlib.util.spec_from_file_location(name, path)
@@ -16,3 +67,31 @@ def _module(name: str, path: Path):
 @pytest.fixture(scope="session")
 def walls():
     return _module("walls", Path(__file__).parent / "risk" / "walls.py")
+
+
+class Wall:
+    """A scenario file to change line by line."""
+
+    def __init__(self, folder):
+        self.path = folder / "wall.toml"
+
+    def write(self, *changes, end=""):
+        text = BASE
+        for old, new in changes:
+            assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times"
+            text = text.replace(old, new)
+        self.path.write_text(text + end, encoding="utf-8")
+        return self.path
+
+    def load(self, *changes, end=""):
+        return load(self.write(*changes, end=end))
+
+    def problems(self, *changes, end=""):
+        with pytest.raises(ScenarioError) as caught:
+            self.load(*changes, end=end)
+        return list(caught.value.problems)
+
+
+@pytest.fixture
+def wall(tmp_path):
+    return Wall(tmp_path)

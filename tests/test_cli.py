@@ -8,45 +8,24 @@ from typer.testing import CliRunner
 
 from stripwise import cli
 
-SMALL = """
-title = "Small wall"
-reference_strategy = "Forms 24 h"
-[target]
-service_life = "50 yr"
-probability = PROBABILITY
-[exposure]
-temperature = "10 degC"
-chloride_basis = "binder"
-surface_chloride = { family = "lognormal", mean = 1.5, cov = 0.3 }
-[concrete]
-diffusivity = { family = "normal", mean = "3e-12 m^2/s", cov = 0.2 }
-specimens = "cured as the face"
-ageing_exponent = 0.35
-[reinforcement]
-cover = { family = "normal", mean = "55 mm", sd = "8 mm" }
-critical_chloride = { family = "beta", mean = 0.6, sd = 0.15, low = 0.2, high = 2.0 }
-[curing]
-reference = "7 d"
-concrete_temperature = "20 degC"
-affected_depth = "whole cover"
-[[strategy]]
-name = "Forms 12 h"
-strip_age = "12 h"
-[[strategy]]
-name = "Forms 24 h"
-strip_age = "24 h"
-[sampling]
-points = 64
-repeats = 8
-horizon = "60 yr"
+CHOICES = """[choices]
+cover = { low = "45 mm", high = "75 mm", step = "5 mm" }
+strip_age = { low = "10 h", high = "5 d" }
+follow_up = [ { method = "none" } ]
 """
+SMALL = (
+    ('"Test wall"', '"Small wall"'),
+    (CHOICES, ""),
+    ("points = 256", "points = 64"),
+    ('horizon = "100 yr"', 'horizon = "60 yr"'),
+)
+"""Changes that make the test wall fast."""
 
 
 @pytest.fixture
-def small(tmp_path):
-    path = tmp_path / "small wall.toml"
-    path.write_text(SMALL.replace("PROBABILITY", "0.1"))
-    return path
+def small(wall):
+    wall.path = wall.path.with_name("small wall.toml")
+    return wall.write(*SMALL)
 
 
 def call(*arguments):
@@ -79,16 +58,14 @@ def test_check_as_json(small):
 
 
 @pytest.mark.parametrize("command", ["check", "run"])
-def test_bad_input_is_lines_on_stderr_and_code_1(tmp_path, command):
-    path = tmp_path / "bad.toml"
-    path.write_text(SMALL.replace("PROBABILITY", "2").replace('"20 degC"', '"20"'))
-    result = call(command, path)
+def test_bad_input_is_lines_on_stderr_and_code_1(wall, command):
+    result = call(command, wall.write(("= 0.10", "= 2"), ('"15 degC"', '"15"')))
     assert result.exit_code == 1
     assert result.stdout == ""
     assert result.stderr.splitlines() == [
-        "bad.toml: target.probability = 2: must be above 0 and below 1 (line 6)",
-        'bad.toml: curing.concrete_temperature = "20": needs the unit of a temperature, such as '
-        '"9 degC" (line 20)',
+        "wall.toml: target.probability = 2: must be above 0 and below 1 (line 7)",
+        'wall.toml: curing.concrete_temperature = "15": needs the unit of a temperature, such as '
+        '"9 degC" (line 27)',
     ]
 
 
@@ -161,14 +138,14 @@ def test_an_unusable_folder_is_refused_before_computing(small, tmp_path, monkeyp
     assert len(result.stderr.splitlines()) == 1
 
 
-def test_a_missed_target_is_code_3_only_if_asked(small, tmp_path):
+def test_a_missed_target_is_code_3_only_if_asked(wall, tmp_path):
     out = tmp_path / "out"
-    small.write_text(SMALL.replace("PROBABILITY", "1e-6"))
+    small = wall.write(*SMALL, ("= 0.10", "= 1e-6"))
     assert call("run", small, "--out", out).exit_code == 0
     result = call("run", small, "--out", out, "--require-target")
     assert result.exit_code == 3
     assert result.stderr == "target missed: meets_target of 'Forms 24 h' is no, not yes\n"
-    small.write_text(SMALL.replace("PROBABILITY", "0.99"))
+    wall.write(*SMALL, ("= 0.10", "= 0.99"))
     assert call("run", small, "--out", out, "--require-target").exit_code == 0
     arguments = ("--require-target", "--strategy", "Forms 12 h")
     assert call("run", small, "--out", out, *arguments).exit_code == 0

@@ -1,0 +1,56 @@
+"""The whole job by the command line: the same bytes whatever the number of workers."""
+
+import json
+
+from typer.testing import CliRunner
+
+import stripwise.corridor
+from stripwise import cli
+
+REDUCED = (
+    ("points = 256", "points = 64"),
+    ('horizon = "100 yr"', 'horizon = "60 yr"'),
+    ("high = 1 }", 'high = 1, kind = "knowledge" }'),
+    ('step = "5 mm"', 'step = "15 mm"'),
+)
+"""Small sample, with a knowledge input and with choices, so that every stage has work to share."""
+
+
+def files(folder):
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_a_run_writes_the_same_bytes_whatever_the_workers(wall, tmp_path, monkeypatch):
+    scenario = wall.write(*REDUCED)
+    asked, assess = [], stripwise.corridor.assess
+
+    def spy(case, *, workers, progress):
+        asked.append(workers)
+        return assess(case, workers=workers, progress=progress)
+
+    monkeypatch.setattr(stripwise.corridor, "assess", spy)
+    runs = []
+    for workers in (1, 2, 3):
+        out = tmp_path / f"out{workers}"
+        arguments = ["run", str(scenario), "--out", str(out), "--workers", str(workers), "--quiet"]
+        result = CliRunner().invoke(cli.app, arguments)
+        assert result.exit_code == 0, result.stderr
+        found = files(out)
+        record = json.loads(found.pop("run.json"))
+        assert record.pop("seconds")  # the only times of a run; report.html holds none
+        runs.append((found, record))
+    assert asked == [1, 2, 3]
+    first, record = runs[0]
+    tables = {"curves.csv", "inputs.csv", "sensitivity.csv", "strategies.csv"}
+    pictures = {
+        f"figures/{n}.{e}" for n in ("choices", "curves", "drivers") for e in ("png", "svg")
+    }
+    assert tables | pictures | {"report.html"} <= set(first)
+    for other, other_record in runs[1:]:
+        assert set(other) == set(first)
+        assert [name for name in first if other[name] != first[name]] == []
+        assert other_record == record
