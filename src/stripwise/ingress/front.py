@@ -53,7 +53,7 @@ def critical_ratio(surface: ArrayLike, critical: ArrayLike, initial: ArrayLike) 
         np.asarray(critical, dtype=float),
         np.asarray(initial, dtype=float),
     )
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         ratio = (cc - c0) / (cs - c0)
     return np.asarray(np.where(cc <= c0, 0.0, np.where(cs <= cc, 1.0, ratio)))
 
