@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from scipy import special
 
 from stripwise.assessment import HandStep
 from stripwise.ingress.clock import REFERENCE_TEMPERATURE
 from stripwise.risk.integral import front_depths, initiation_ages
+from stripwise.risk.margin import at_means
 from stripwise.risk.wall import COVER, DIFFUSIVITY, Plan, Wall
 
 __all__ = ["hand_check"]
@@ -33,10 +36,7 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
     -------
     The steps, in order.
     """
-    mean = {item.name: item.distribution.mean for item in wall.inputs}
-    values = {**mean, "hand.penalty": penalty}
-    one = wall.with_plans((Plan(plan.name, 24.0, 1.0, penalty="hand.penalty"),))
-    face = one.face(values)
+    one, face, mean = at_means(wall, plan, penalty=penalty)
     exponent, zone, cover = mean["concrete.ageing_exponent"], float(face.zone), mean[COVER]
     diffusivity = mean[DIFFUSIVITY]
     rate = float(np.exp(face.log_rate))
@@ -44,7 +44,7 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
     tau = float(rate * np.exp(wall.clock.log_shape(age, exponent)))
     ageing = tau / (rate * age)
     depth = float(front_depths(one, face, age)[0])
-    start = float(initiation_ages(one, face, values)[0, 0])
+    start = float(initiation_ages(one, face, mean)[0, 0])
     cs, c0 = mean["exposure.surface_chloride"], mean["exposure.initial_chloride"]
     cc = mean["reinforcement.critical_chloride"]
     days = float(plan.effective_days(mean))
@@ -111,7 +111,7 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
     return tuple(steps)
 
 
-def _curing_formula(wall: Wall, plan: Plan, mean: dict[str, float]) -> str:
+def _curing_formula(wall: Wall, plan: Plan, mean: Mapping[str, float]) -> str:
     strip = mean[plan.strip_age] if isinstance(plan.strip_age, str) else plan.strip_age
     text = f"{strip:g} h x {plan.strip_factor:.4f}"
     if plan.retention:
@@ -121,7 +121,7 @@ def _curing_formula(wall: Wall, plan: Plan, mean: dict[str, float]) -> str:
     return f"({text}) / 24"
 
 
-def _warmth_formula(wall: Wall, mean: dict[str, float]) -> str:
+def _warmth_formula(wall: Wall, mean: Mapping[str, float]) -> str:
     coefficient = mean["concrete.temperature_coefficient"]
     if wall.monthly:
         return (
