@@ -6,8 +6,7 @@ draw serves every family and a Gaussian copula needs no second transform.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,7 +14,7 @@ from scipy import special
 
 from stripwise.errors import InputError
 from stripwise.inputs.families import FAMILIES, Member, constant_member, log_sd, member
-from stripwise.inputs.table import InverseTable, exact_inverse
+from stripwise.inputs.table import exact_inverse
 
 __all__ = ["FAMILIES", "Distribution", "distribution", "fixed"]
 
@@ -23,45 +22,16 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Distribution:
-    """One input's distribution, described by moments and bounds of the variable itself.
+class Distribution(Member):
+    """One input's distribution: a family's member with its probabilities, quantiles and draws.
 
-    Attributes
-    ----------
-    family
-        One of `FAMILIES`.
-    mean, sd
-        Moments of the variable after any truncation, in the variable's unit.
-    low, high
-        Ends of the support, in the variable's unit; infinite where there is none.
-    parent_mean, parent_sd
-        Moments before truncation; they differ from `mean` and `sd` for a truncated normal only.
+    It has the attributes of `Member`: family, mean, sd, low, high, parent_mean and parent_sd.
     """
-
-    family: str
-    mean: float
-    sd: float
-    low: float
-    high: float
-    parent_mean: float
-    parent_sd: float
-    _law: Any = field(repr=False, compare=False)
-    _table: InverseTable | None = field(repr=False, compare=False)
 
     @classmethod
     def of(cls, one: Member) -> Distribution:
         """Return the distribution of a family's member."""
-        return cls(
-            family=one.family,
-            mean=one.mean,
-            sd=one.sd,
-            low=one.low,
-            high=one.high,
-            parent_mean=one.parent_mean,
-            parent_sd=one.parent_sd,
-            _law=one.law,
-            _table=one.table,
-        )
+        return cls(**{item.name: getattr(one, item.name) for item in fields(one)})
 
     @property
     def is_fixed(self) -> bool:

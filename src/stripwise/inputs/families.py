@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -31,11 +31,7 @@ class Member:
     low, high
         Ends of the support, in the variable's unit; infinite where there is none.
     parent_mean, parent_sd
-        Moments before truncation.
-    law
-        Scipy's distribution or one like it; None for a constant.
-    table
-        Fast inverse in the normal variate; None where a closed form serves.
+        Moments before truncation; they differ from `mean` and `sd` for a truncated normal only.
     """
 
     family: str
@@ -45,8 +41,8 @@ class Member:
     high: float
     parent_mean: float
     parent_sd: float
-    law: Any
-    table: InverseTable | None
+    _law: Any = field(repr=False, compare=False)
+    _table: InverseTable | None = field(repr=False, compare=False)
 
 
 def constant_member(value: float) -> Member:
