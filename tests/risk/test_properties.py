@@ -20,6 +20,7 @@ from stripwise.curing.penalty import (
 )
 from stripwise.ingress import front
 from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_temperature_factor
+from stripwise.inputs.cumulative import TOLERANCE
 from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.sampling import sobol_cells, stream
 from stripwise.inputs.variables import Input
@@ -111,8 +112,9 @@ def counted(wall):
     return plain_curves(wall, AGES, samples=256, seed=3, workers=1)
 
 
-# Rounding of the sums, and in a skin the roots, which are solved to about 1e-12 of themselves.
-ROUNDING = 1e-10
+# Two values of a table of the cover's distribution, each off by its stated error; beside it the
+# roots in a skin, solved to about 1e-12 of themselves, and the rounding of the sums do not count.
+ROUNDING = 2.0 * TOLERANCE
 
 
 def never_above(better, worse):
