@@ -3,9 +3,14 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from stripwise.errors import ScenarioError
 from stripwise.scenario.loading import load
+
+# No test is timed: on a busy machine a first call takes longer than hypothesis allows.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 BASE = """
 title = "Test wall"
