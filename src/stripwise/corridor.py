@@ -13,19 +13,18 @@ import pandas as pd
 from scipy import special
 
 from stripwise.assessment import Assessment, ExchangeRate, PlainCheck, ReliabilityMap
-from stripwise.curing.maturity import equivalent_age
 from stripwise.handcheck import hand_check
-from stripwise.ingress.clock import DAYS_PER_YEAR, ZERO_CELSIUS, Clock
 from stripwise.risk import joint, tables
-from stripwise.risk.curves import CurveSet, interval, probability_curves
+from stripwise.risk.curves import CurveSet, interval
 from stripwise.risk.plain import plain_curves
 from stripwise.risk.sensitivity import Indices, margin_indices
-from stripwise.risk.wall import COVER, Plan, Wall
+from stripwise.risk.wall import COVER, Wall
 from stripwise.scenario.describe import inputs_table
-from stripwise.scenario.model import FollowUp, Scenario
+from stripwise.scenario.model import Scenario
 from stripwise.verdict import verdict
+from stripwise.walls import curves_of, goal_of, plan_of, wall_of
 
-__all__ = ["assess", "wall_of"]
+__all__ = ["assess"]
 
 Progress = Callable[[str, float], None]
 
@@ -33,72 +32,6 @@ PLAIN_SAMPLES = 200_000
 PLAIN_LIMIT = 4.0
 MAP_STRIP_AGES = 15
 KNOWLEDGE_QUANTILES = (0.025, 0.975)
-
-
-def wall_of(scenario: Scenario) -> Wall:
-    """Return the wall that the physics computes on.
-
-    Parameters
-    ----------
-    scenario
-        A scenario in internal units.
-
-    Returns
-    -------
-    The `Wall`, temperatures turned into factors on time.
-    """
-    plans = tuple(
-        _plan(
-            scenario, strategy.name, strategy.strip_age_input, strategy.temperature,
-            strategy.follow_up, strategy.penalty_input,
-        )
-        for strategy in scenario.strategies
-    )  # fmt: skip
-    clock = Clock(
-        reference_age=scenario.diffusivity_age_d / DAYS_PER_YEAR,
-        convention=scenario.ageing_convention,
-        exposure_age=scenario.exposure_age_d / DAYS_PER_YEAR,
-        ageing_ends=scenario.ageing_ends,
-    )
-    return Wall(
-        inputs=scenario.inputs,
-        correlations=scenario.correlations,
-        plans=plans,
-        clock=clock,
-        test_factor=scenario.test_factor,
-        monthly=tuple(t + ZERO_CELSIUS for t in scenario.monthly_temperature),
-        layered=scenario.curing.layered,
-        reference_d=scenario.curing.reference_d,
-    )
-
-
-def _factor(scenario: Scenario, temperature: float) -> float:
-    curing = scenario.curing
-    return float(
-        equivalent_age(
-            1.0,
-            temperature,
-            function=curing.maturity,  # type: ignore[arg-type]
-            reference_c=curing.reference_temperature,
-            activation_temperature=curing.activation_temperature,
-            datum_c=curing.datum_temperature,
-        )
-    )
-
-
-def _plan(  # noqa: PLR0917
-    scenario: Scenario, name: str, strip_age: str | float, temperature: float,
-    follow_up: FollowUp, penalty: str,
-) -> Plan:  # fmt: skip
-    return Plan(
-        name=name,
-        strip_age=strip_age,
-        strip_factor=_factor(scenario, temperature),
-        follow_up_h=follow_up.duration_h,
-        follow_up_factor=_factor(scenario, follow_up.temperature),
-        retention=follow_up.retention_input,
-        penalty=penalty,
-    )
 
 
 def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = None) -> Assessment:
@@ -131,14 +64,8 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         tell(stage, 1.0)
 
     wall = wall_of(scenario)
-    goal = tables.Goal(
-        life=scenario.target.service_life,
-        probability=scenario.target.probability,
-        index=scenario.target.reliability_index,
-        horizon=scenario.sampling.horizon,
-        reference=scenario.reference_strategy,
-    )
-    curves = _curves(wall, scenario, workers=workers, progress=tell)
+    goal = goal_of(scenario)
+    curves = curves_of(wall, scenario, workers=workers, progress=tell)
     mark("curves")
     curve_table = tables.curve_table(wall, curves, goal)
     strategy_table = tables.strategy_table(wall, curves, goal)
@@ -206,20 +133,6 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     )  # fmt: skip
 
 
-def _curves(wall: Wall, scenario: Scenario, *, workers: int, progress: Progress | None) -> CurveSet:
-    sampling = scenario.sampling
-    return probability_curves(
-        wall,
-        horizon=sampling.horizon,
-        kinks=(scenario.target.service_life, scenario.ageing_ends),
-        points=sampling.points,
-        repeats=sampling.repeats,
-        seed=sampling.seed,
-        workers=workers,
-        progress=progress,
-    )
-
-
 def _plain_check(
     wall: Wall, curves: CurveSet, goal: tables.Goal, reference: int, *, seed: int, workers: int
 ) -> PlainCheck:
@@ -236,7 +149,7 @@ def _plain_check(
 
 
 def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFrame:
-    curves = _curves(wall.uniform(), scenario, workers=workers, progress=None)
+    curves = curves_of(wall.uniform(), scenario, workers=workers, progress=None)
     at = np.array([scenario.target.service_life])
     return pd.DataFrame(
         {
@@ -280,7 +193,10 @@ class _Choices:
             return None
         self = cls()
         temperature = scenario.curing.temperature
-        plans = tuple(_plan(scenario, f.label, 24.0, temperature, f, "") for f in options.follow_up)
+        plans = tuple(
+            plan_of(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
+            for f in options.follow_up
+        )
         seed, repeats = scenario.sampling.seed, scenario.sampling.repeats
         low, high, step = options.cover
 
