@@ -37,7 +37,7 @@ def test_version():
     assert (result.exit_code, result.stdout) == (0, f"stripwise {version('stripwise')}\n")
 
 
-@pytest.mark.parametrize("command", ["run", "check", "new"])
+@pytest.mark.parametrize("command", ["run", "check", "new", "stripped"])
 def test_every_help_ends_with_an_example(command):
     result = call(command, "--help")
     assert result.exit_code == 0

@@ -26,6 +26,7 @@ RANKS = {
     "walls": 6,
     "corridor": 7,
     "siteanswer": 7,
+    "siterecord": 6,
     "report": 8,
     "cli": 9,
     "__main__": 10,

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from stripwise.report.write import write
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
+    from stripwise.siteanswer import SiteAnswer, stripped_early
 
 __all__ = [
     "Assessment",
@@ -27,9 +28,11 @@ __all__ = [
     "OutputError",
     "Scenario",
     "ScenarioError",
+    "SiteAnswer",
     "StripwiseError",
     "assess",
     "load",
+    "stripped_early",
     "write",
 ]
 
@@ -38,8 +41,10 @@ __version__ = version("stripwise")
 _HOMES = {
     "Assessment": "stripwise.assessment",
     "Scenario": "stripwise.scenario.model",
+    "SiteAnswer": "stripwise.siteanswer",
     "assess": "stripwise.corridor",
     "load": "stripwise.scenario.loading",
+    "stripped_early": "stripwise.siteanswer",
     "write": "stripwise.report.write",
 }
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from stripwise.cli import check, run
+from stripwise.cli import check, run, stripped
 from stripwise.cli.shell import app
 
 __all__ = ["app", "main"]
 
-COMMANDS = (run, check)
+COMMANDS = (run, check, stripped)
 """One module per command; importing it puts the command on `app`."""
 
 

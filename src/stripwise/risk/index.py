@@ -5,6 +5,7 @@ Axes: m curves, t ages.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,34 +96,51 @@ class Curves:
         return life
 
     def _root(self, i: int, low: float, high: float, target: float) -> float:
-        one = Curves(self.ages, self.index[i : i + 1])
+        read = self._reader(i, low)
         for _ in range(4):
             ages = np.linspace(low, high, 33)
-            below = one.at(ages)[0] <= target
+            below = read(ages) <= target
             j = max(int(np.argmax(below)), 1)
             low, high = float(ages[j - 1]), float(ages[j])
-        a, b = one.at([low, high])[0]
+        a, b = read(np.array([low, high]))
         if not (np.isfinite(a) and np.isfinite(b)) or a == b:
             return high
         return float(np.clip(low + (high - low) * (a - target) / (a - b), low, high))
 
+    def _reader(self, i: int, low: float) -> Callable[[Array], Array]:
+        """Return what reads one curve from an age on, its interpolant built once."""
+        if low < self.ages[1]:
+            one = Curves(self.ages, self.index[i : i + 1])
+            return lambda ages: one.at(ages)[0]
+        row = np.clip(self.index[i, 1:], -INFINITE_INDEX, INFINITE_INDEX)
+        curve = _interpolant(np.log(self.ages[1:]), row)
+
+        def read(ages: Array) -> Array:
+            found = curve(np.log(ages))
+            beyond = np.abs(found) >= INFINITE_INDEX - 1e-9
+            return np.asarray(np.where(beyond, np.copysign(np.inf, found), found))
+
+        return read
+
 
 def _monotone(x: Array, y: Array, at: Array) -> Array:
-    """Interpolate falling rows of y by a cubic that keeps falling.
+    """Interpolate falling rows of y by a cubic that keeps falling."""
+    return np.array([_interpolant(x, row)(at) for row in y])
+
+
+def _interpolant(x: Array, row: Array) -> interpolate.CubicHermiteSpline:
+    """Return a cubic through a falling row that keeps falling.
 
     Slopes come from the cubic spline where the index is moderate, limited so that every piece is
     monotone (Hyman, SIAM J. Sci. Stat. Comput. 4, 1983, recalled); elsewhere from pchip.
     """
-    found = np.empty((len(y), at.size))
-    for i, row in enumerate(y):
-        slope = interpolate.PchipInterpolator(x, row)(x, 1)
-        inner = np.flatnonzero(np.abs(row) < SPLINE_INDEX)
-        if inner.size > 3:
-            run = slice(inner[0], inner[-1] + 1)
-            smooth = interpolate.CubicSpline(x[run], row[run])(x[run], 1)
-            secant = np.diff(row) / np.diff(x)
-            left = np.concatenate([secant[:1], secant])[run]
-            right = np.concatenate([secant, secant[-1:]])[run]
-            slope[run] = np.clip(smooth, 3.0 * np.maximum(left, right), 0.0)
-        found[i] = interpolate.CubicHermiteSpline(x, row, slope)(at)
-    return found
+    slope = interpolate.PchipInterpolator(x, row)(x, 1)
+    inner = np.flatnonzero(np.abs(row) < SPLINE_INDEX)
+    if inner.size > 3:
+        run = slice(inner[0], inner[-1] + 1)
+        smooth = interpolate.CubicSpline(x[run], row[run])(x[run], 1)
+        secant = np.diff(row) / np.diff(x)
+        left = np.concatenate([secant[:1], secant])[run]
+        right = np.concatenate([secant, secant[-1:]])[run]
+        slope[run] = np.clip(smooth, 3.0 * np.maximum(left, right), 0.0)
+    return interpolate.CubicHermiteSpline(x, row, slope)

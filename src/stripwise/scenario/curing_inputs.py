@@ -21,6 +21,7 @@ __all__ = [
     "concrete_temperature",
     "read_curing",
     "read_follow_up",
+    "retention_name",
 ]
 
 METHODS = ("none", "sheet", "membrane", "wet covering", "kept wet")
@@ -141,7 +142,12 @@ def read_follow_up(
             )
         return FollowUp("none", 0.0, temperature, face, "")
     hours = _duration(part, path, method=method, problems=problems)
-    return FollowUp(method, hours, temperature, face, f"curing.retention.{method}.{face}")
+    return FollowUp(method, hours, temperature, face, retention_name(method, face))
+
+
+def retention_name(method: str, face: str) -> str:
+    """Return the name of the input with the moisture retention of a method on a face."""
+    return f"curing.retention.{method}.{face}"
 
 
 def _law_input() -> Input:

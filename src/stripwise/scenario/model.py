@@ -191,6 +191,8 @@ class Scenario:
         "SI" or "US", for the report.
     warnings
         What the reader of the results must know about the input, one sentence each.
+    retentions
+        Moisture retention of every method and face, used by a strategy or not.
     """
 
     path: Path
@@ -214,6 +216,7 @@ class Scenario:
     chloride_basis: str
     units: str
     warnings: tuple[str, ...]
+    retentions: tuple[Input, ...] = ()
 
     def input(self, name: str) -> Input:
         """Return the input of that name.

@@ -8,14 +8,14 @@ from stripwise.scenario.bounds import truncation_warning
 from stripwise.scenario.chlorides import basis_warnings, read_contents
 from stripwise.scenario.choices import read_choices
 from stripwise.scenario.correlations import read_correlations
-from stripwise.scenario.curing_inputs import read_curing
+from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
 from stripwise.scenario.materials import (
     read_concrete,
     read_exposure,
     read_reinforcement,
     specimens_warning,
 )
-from stripwise.scenario.model import Scenario
+from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.names import name_problem
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.retention import retention_inputs, retention_warnings
@@ -62,7 +62,9 @@ def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) 
     follow_ups = [strategy.follow_up for strategy in strategies.strategies]
     follow_ups += choices.follow_up if choices else ()
     inputs += concrete_inputs + read_reinforcement(file.reinforcement, contents, problems=problems)
-    inputs += curing_inputs + retention_inputs(file.curing, follow_ups, problems)
+    retentions = retention_inputs(file.curing, _every_follow_up(), problems)
+    used = {item.retention_input for item in follow_ups}
+    inputs += curing_inputs + [item for item in retentions if item.name in used]
     inputs += strategies.inputs
     title = _title(file.title, problems)
     exposure_class = _label(file.exposure.label, ("exposure", "class"), problems)
@@ -100,7 +102,17 @@ def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) 
         chloride_basis=contents.basis,
         units=units,
         warnings=tuple(warning for warning in warnings if warning),
+        retentions=tuple(retentions),
     )
+
+
+def _every_follow_up() -> list[FollowUp]:
+    """Every method on every face, so that unused retentions are read and checked too."""
+    return [
+        FollowUp(method, 0.0, 0.0, face, retention_name(method, face))
+        for method in METHODS[1:]
+        for face in FACES
+    ]
 
 
 def _title(raw: str | None, problems: Problems) -> str:

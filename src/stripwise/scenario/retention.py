@@ -7,7 +7,7 @@ import dataclasses
 from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.variables import Input
 from stripwise.published import value
-from stripwise.scenario.curing_inputs import FACES, METHODS, cited
+from stripwise.scenario.curing_inputs import FACES, METHODS, cited, retention_name
 from stripwise.scenario.model import FollowUp
 from stripwise.scenario.problems import Problems, words
 from stripwise.scenario.random_inputs import build_input
@@ -115,6 +115,6 @@ def _retention(spec: RandomInput, method: str, face: str, problems: Problems) ->
 def _named_retention(item: Input, method: str, face: str) -> Input:
     return dataclasses.replace(
         item,
-        name=f"curing.retention.{method}.{face}",
+        name=retention_name(method, face),
         label=f"moisture retention of {method}, {face} face",
     )

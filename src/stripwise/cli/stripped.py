@@ -1,0 +1,293 @@
+"""`stripwise stripped`: the forms went early; what it cost and what still helps."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import textwrap
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stripwise.cli.shell import (
+    AllowOutside,
+    AsJson,
+    ScenarioFile,
+    Workers,
+    app,
+    plain_errors,
+    print_json,
+    progress_bar,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable
+
+    from stripwise.scenario.model import Scenario
+    from stripwise.siteanswer import SiteAnswer
+
+__all__ = ["stripped"]
+
+WIDTH = 100
+
+HEADS = (
+    "follow-up", "effective", "penalty k_c", "probability", "against", "life", "against", "target",
+)  # fmt: skip
+SECOND = (
+    "from now",
+    "curing",
+    "(5\N{EN DASH}95 %)",
+    "at {life}",
+    "plan",
+    "at {limit}",
+    "plan",
+    "met",
+)
+
+
+@app.command(epilog='Example:  stripwise stripped wall.toml --after "14 h" --at "6 degC"')
+def stripped(  # noqa: PLR0917 - typer reads the options from the signature
+    file: ScenarioFile,
+    after: Annotated[
+        str, typer.Option("--after", metavar="AGE", help='Age at which the forms went: "14 h".')
+    ],
+    at: Annotated[
+        str,
+        typer.Option(
+            "--at",
+            metavar="TEMPERATURE",
+            help='Mean concrete temperature until then: "6 degC", "43 degF".',
+        ),
+    ],
+    plan: Annotated[
+        str | None,
+        typer.Option(
+            "--plan",
+            metavar="NAME",
+            help="Strategy that was meant; the reference strategy unless given.",
+        ),
+    ] = None,
+    face: Annotated[
+        str | None,
+        typer.Option(
+            "--face", metavar="FACE", help="vertical or horizontal; that of the plan unless given."
+        ),
+    ] = None,
+    follow_up_at: Annotated[
+        str | None,
+        typer.Option(
+            "--follow-up-at",
+            metavar="TEMPERATURE",
+            help="Concrete temperature during a follow-up; as --at unless given.",
+        ),
+    ] = None,
+    workers: Workers = 2,
+    allow_outside: AllowOutside = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say what an early strip has cost against the plan, and what each follow-up still buys.
+
+    Strength, stability and frost come first; this command checks none of them.
+    """
+    with plain_errors():
+        from stripwise.scenario.loading import load
+        from stripwise.siteanswer import stripped_early
+
+        case = load(file, allow_outside=allow_outside)
+        with progress_bar(quiet=as_json) as tell:
+            answer = stripped_early(
+                case,
+                after=after,
+                at=at,
+                plan=plan,
+                face=face,
+                follow_up_at=follow_up_at,
+                workers=workers,
+                progress=tell,
+            )
+        if as_json:
+            print_json(_record(answer, case))
+        else:
+            typer.echo("\n\n".join(_blocks(answer, case)))
+
+
+def _blocks(answer: SiteAnswer, case: Scenario) -> list[str]:
+    """Lay the answer out as text: cautions, the strip against the plan, follow-ups, notes."""
+    return [
+        "FIRST, before any number:\n" + _listed(answer.cautions),
+        _headline(answer, case),
+        _strip_table(answer, case),
+        _follow_up_table(answer, case),
+        "Before you use the numbers:\n" + _listed(answer.notes),
+    ]
+
+
+def _listed(sentences: tuple[str, ...]) -> str:
+    return "\n".join(
+        textwrap.fill(text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        for text in sentences
+    )
+
+
+def _rows(answer: SiteAnswer) -> list[dict[Hashable, Any]]:
+    return answer.outcomes.to_dict(orient="records")
+
+
+def _headline(answer: SiteAnswer, case: Scenario) -> str:
+    """Say the answer in two sentences."""
+    from stripwise.report import words
+
+    record, target = answer.record, case.target
+    meant, now = _rows(answer)[:2]
+    horizon = case.sampling.horizon
+    worse = now["probability_change"]
+    verb = "raises" if worse > 0 else "lowers" if worse < 0 else "leaves"
+    text = (
+        f"Stripping after {words.duration(record.strip_age_h)} at "
+        f'{_degrees(record.temperature, case)}, where the plan was "{record.plan}", {verb} the '
+        f"probability of depassivation within {target.service_life:g} yr from "
+        f"{words.percent(meant['probability_at_target'])} to "
+        f"{words.percent(now['probability_at_target'])}, if nothing follows; "
+        f"{words.percent(target.probability)} is allowed. The life until that is reached goes "
+        f"from {words.years(meant['life_at_target_yr'], horizon=horizon)} to "
+        f"{words.years(now['life_at_target_yr'], horizon=horizon)}."
+    )
+    days = answer.kept_wet_to_match_d
+    if math.isfinite(days) and days > 0.0:
+        text += (
+            f" Keeping the face wet for about {words.number(days, 2)} d from now counts as much "
+            "curing as the plan, if no hour is lost and the face does not freeze."
+        )
+    return textwrap.fill(text, WIDTH)
+
+
+def _strip_table(answer: SiteAnswer, case: Scenario) -> str:
+    """Set the plan beside the strip, line by line."""
+    from stripwise.report import words
+
+    horizon, meant_and_now = case.sampling.horizon, _rows(answer)[:2]
+
+    def line(label: str, write: Any) -> tuple[str, ...]:
+        return (label, *(write(row) for row in meant_and_now))
+
+    def band(row: dict[Hashable, Any]) -> str:
+        return words.interval(row["know_low"], row["know_high"], words.percent) or words.DASH
+
+    rows = [
+        ("", "plan", "stripped"),
+        line("strip age", lambda r: words.duration(r["strip_age_h"])),
+        line("equivalent age at strip", lambda r: _hours(r["equivalent_age_h"])),
+        line("effective curing", lambda r: _hours(r["effective_curing_h"])),
+        line("penalty factor k_c, mean (5\N{EN DASH}95 %)", _penalty),
+        line(
+            f"probability at {case.target.service_life:g} yr",
+            lambda r: words.percent(r["probability_at_target"]),
+        ),
+        line("  over what is not known", band),
+        line(
+            f"life at {words.percent(case.target.probability)}",
+            lambda r: words.years(r["life_at_target_yr"], horizon=horizon),
+        ),
+        line("target met", lambda r: r["meets_target"]),
+    ]
+    face = f"{answer.record.face} face; follow-up as planned: {meant_and_now[0]['follow_up']}"
+    return "\n".join(
+        [f"Plan: {answer.record.plan} ({face})", *_table(rows), *_maturity(answer, case)]
+    )
+
+
+def _maturity(answer: SiteAnswer, case: Scenario) -> list[str]:
+    """Give the equivalent age at stripping by both functions, a line each."""
+    lines = [f"  Equivalent age at {_degrees(case.curing.reference_temperature, case)}:"]
+    for row in answer.maturity.to_dict(orient="records"):
+        if row["function"] == "arrhenius":
+            detail = f"Arrhenius, Q {case.curing.activation_temperature:g} K"
+        else:
+            datum = _degrees(case.curing.datum_temperature, case)
+            detail = f"Nurse-Saul, datum {datum} ({row['temperature_time_degCh']:.3g} degC h)"
+        used = ", used below" if row["used"] else ""
+        lines.append(f"    {_hours(row['equivalent_age_h'])} by {detail}{used}")
+    return lines
+
+
+def _follow_up_table(answer: SiteAnswer, case: Scenario) -> str:
+    """Give what each follow-up still buys, a line each."""
+    from stripwise.report import words
+
+    target, horizon = case.target, case.sampling.horizon
+    life, limit = f"{target.service_life:g} yr", words.percent(target.probability)
+    rows = [HEADS, tuple(head.format(life=life, limit=limit) for head in SECOND)]
+    rows += [
+        (
+            row["follow_up"],
+            _hours(row["effective_curing_h"]),
+            _penalty(row),
+            words.percent(row["probability_at_target"]),
+            _points(row["probability_change"]),
+            words.years(row["life_at_target_yr"], horizon=horizon).replace("more than", "over"),
+            words.signed_percent(row["life_change_pct"]),
+            row["meets_target"],
+        )
+        for row in _rows(answer)[1:]
+    ]
+    at = _degrees(answer.record.follow_up_temperature, case)
+    return "\n".join(
+        [
+            f"What each follow-up still buys on the {answer.record.face} face, at {at}:",
+            *_table(rows),
+        ]
+    )
+
+
+def _penalty(row: dict[Hashable, Any]) -> str:
+    mean, low, high = row["penalty_mean"], row["penalty_p05"], row["penalty_p95"]
+    return f"{mean:.2f} ({low:.2f}\N{EN DASH}{high:.2f})"
+
+
+def _points(change: float) -> str:
+    text = f"{100.0 * change:+.1f}"
+    return "0 pts" if float(text) == 0.0 else f"{text} pts".replace("-", "\N{MINUS SIGN}")
+
+
+def _hours(hours: float) -> str:
+    return f"{hours:.3g} h"
+
+
+def _degrees(celsius: float, case: Scenario) -> str:
+    from stripwise.scenario.quantities import convert
+
+    unit = "degC" if case.units == "SI" else "degF"
+    return f"{convert(celsius, 'degC', to=unit):.3g} {unit}"
+
+
+def _table(rows: list[tuple[str, ...]]) -> list[str]:
+    """Line up cells in columns, the first to the left and the others to the right."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        "  "
+        + "  ".join(
+            cell.rjust(width) if i else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def _record(answer: SiteAnswer, case: Scenario) -> dict[str, Any]:
+    return {
+        "cautions": list(answer.cautions),
+        "record": {
+            name.replace("temperature", "temperature_degC"): value
+            for name, value in dataclasses.asdict(answer.record).items()
+        },
+        "target": {
+            "service_life_yr": case.target.service_life,
+            "probability": case.target.probability,
+        },
+        "maturity": answer.maturity.to_dict(orient="records"),
+        "outcomes": answer.outcomes.to_dict(orient="records"),
+        "kept_wet_to_match_d": answer.kept_wet_to_match_d,
+        "notes": list(answer.notes),
+    }
