@@ -28,7 +28,7 @@ def test_a_reader_sees_the_units_of_the_report():
     assert "in the forms 24 h at 59 degF, then kept wet 4 d, vertical face" in inch
     assert "Forms 72 h [reference]" in inch
     (row,) = [line for line in inch.splitlines() if line.strip().startswith("reinforcement.cover ")]
-    assert row.split()[1:4] == ["normal", "2.688", "0.3125"]
+    assert row.split()[1:4] == ["normal", "2.25", "0.3125"]
     assert "  in  " in row
 
 

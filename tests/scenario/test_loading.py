@@ -205,13 +205,6 @@ def test_a_byte_order_mark_is_no_problem(wall):
     assert load(path).title == "Test wall"
 
 
-@pytest.mark.parametrize("name", ["garage-wall", "quay-wall", "quay-wall-inch", "skin"])
-def test_the_scenarios_of_the_project_load(name):
-    path = SCENARIOS / f"{name}.toml"
-    assert "invented" in load(path).title
-    assert "What it shows" in path.read_text("utf-8")
-
-
 def test_the_starter_loads_without_a_warning(tmp_path):
     path = tmp_path / "starter.toml"
     path.write_bytes(resources.files("stripwise.scenario").joinpath("starter.toml").read_bytes())
