@@ -262,6 +262,15 @@ def test_a_strip_below_the_floor_says_so(case):
     assert text not in " ".join(notes(case, record(case), effective_h=4.0, equivalent_h=4.0))
 
 
+def test_frost_and_a_skin_are_noted(case):
+    def said(**words):
+        return " ".join(notes(case, record(case, **words), effective_h=8.0, equivalent_h=8.0))
+
+    assert "has not frozen" in said(at="-1 degC")
+    assert "has not frozen" not in said()
+    assert "affected depth alone" not in said()
+
+
 def test_the_record_takes_both_systems_of_units(case):
     metric = record(case, after="14 h", at="5 degC")
     customary = record(case, after="840 min", at="41 degF")

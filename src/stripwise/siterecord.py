@@ -166,15 +166,16 @@ def _frost(case: Scenario, record: SiteRecord) -> str:
         f"{constant('aci306.frost_strength'):g} MPa (500 psi; ACI 306R) or "
         f"{constant('en13670.frost_strength'):g} MPa (EN 13670, both recalled)"
     )
+    freezing = _degrees(0.0, case.units)
     if coldest >= MILD:
         return (
-            "Frost: if the face may meet 0 degC or less, it must first have about "
+            f"Frost: if the face may meet {freezing} or less, it must first have about "
             f"{limits}, or be protected."
         )
     shown = _degrees(coldest, case.units)
     text = f"Frost: {shown} is cold. Keep the face from freezing until it has {limits} in place. "
     if coldest <= 0.0:
-        text += "Concrete at 0 degC or below may have frozen already: have it examined. "
+        text += f"Concrete at {freezing} or below may have frozen already: have it examined. "
     if record.temperature < MILD:
         text += (
             f"Hours below {_degrees(MILD, case.units)} do not count towards the "
@@ -215,6 +216,13 @@ def notes(
     if any(i.name == name and i.distribution.mean == 0.0 for i in case.retentions):
         found.append(
             f"A wet covering does not stay wet on a {record.face} face: it counts as none."
+        )
+    if min(record.temperature, record.follow_up_temperature) <= 0.0:
+        found.append("The numbers hold for concrete that has not frozen.")
+    if case.curing.layered:
+        found.append(
+            "The penalty acts on the affected depth alone, as the scenario says; a run gives the "
+            "probabilities with the penalty on the whole cover beside them."
         )
     if effective_h < 24.0:
         found.append("Below 1 d of effective curing the law is an extrapolation.")
