@@ -20,6 +20,7 @@ RANKS = {
     "ingress": 3,
     "risk": 4,
     "scenario": 5,
+    "evidence": 6,
     "assessment": 6,
     "handcheck": 6,
     "verdict": 6,
@@ -31,6 +32,13 @@ RANKS = {
     "cli": 9,
     "__main__": 10,
 }
+
+# What the evidence room may import besides itself: of the scenario, only its words and units.
+EVIDENCE_IMPORTS = (
+    "stripwise.curing", "stripwise.errors", "stripwise.evidence", "stripwise.ingress",
+    "stripwise.inputs", "stripwise.published", "stripwise.scenario.names",
+    "stripwise.scenario.quantities",
+)  # fmt: skip
 
 MOST_LINES = 400
 
@@ -74,6 +82,8 @@ def backward(name, text):
     own = room(name)
     arrows = []
     for target in targets(text):
+        if own == "evidence" and not target.startswith(EVIDENCE_IMPORTS):
+            arrows.append(f"{name} -> {target} is not for this room")
         if target == "stripwise.__version__":
             continue
         other = room(target)
@@ -98,6 +108,8 @@ def test_imports_point_one_way(name):
         ("stripwise.curing.penalty", "from stripwise.ingress import clock"),
         ("stripwise.published.library", "from stripwise.inputs.variables import Input"),
         ("stripwise.errors", "from stripwise import cli"),
+        ("stripwise.evidence.site", "from stripwise.scenario.loading import load"),
+        ("stripwise.scenario.loading", "from stripwise.evidence.reading import read"),
     ],
 )
 def test_an_arrow_that_runs_back_is_seen(name, text):

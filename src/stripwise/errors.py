@@ -1,6 +1,13 @@
 """The exceptions that stripwise raises on purpose, on one root."""
 
-__all__ = ["InputError", "NumericalError", "OutputError", "ScenarioError", "StripwiseError"]
+__all__ = [
+    "EvidenceError",
+    "InputError",
+    "NumericalError",
+    "OutputError",
+    "ScenarioError",
+    "StripwiseError",
+]
 
 
 class StripwiseError(Exception):
@@ -18,6 +25,14 @@ class InputError(StripwiseError, ValueError):
 
 class ScenarioError(StripwiseError):
     """A scenario file cannot be used; ``problems`` lists one line per thing that is wrong."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = tuple(problems)
+
+
+class EvidenceError(StripwiseError):
+    """A file of test data cannot be used; ``problems`` lists one line per thing that is wrong."""
 
     def __init__(self, problems: list[str]) -> None:
         super().__init__("\n".join(problems))

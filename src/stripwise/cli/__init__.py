@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from stripwise.cli import check, run, stripped
+from stripwise.cli import check, fit, run, stripped
 from stripwise.cli.shell import app
 
 __all__ = ["app", "main"]
 
-COMMANDS = (run, check, stripped)
+COMMANDS = (run, check, fit, stripped)
 """One module per command; importing it puts the command on `app`."""
 
 

@@ -1,0 +1,142 @@
+"""`stripwise fit`: from a file of test data or site records to inputs with their uncertainty."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from stripwise.cli.shell import (
+    CAUTION,
+    AsJson,
+    Quiet,
+    app,
+    plain_errors,
+    print_json,
+)
+
+if TYPE_CHECKING:
+    from stripwise.evidence.reading import Reading
+    from stripwise.report.dossier import Dossier
+
+__all__ = ["FitOptions", "fit"]
+
+
+@dataclass(frozen=True, slots=True)
+class FitOptions:
+    """What the command line says about one kind of data or another; None where it says nothing."""
+
+    reference: str | None = None
+    age: str | None = None
+    profiles: Path | None = None
+
+
+Handler = Callable[["Reading", FitOptions], "Dossier"]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """How one kind of data is fitted, and which of the options it takes."""
+
+    handler: Handler
+    options: frozenset[str]
+
+
+def _drying(reading: Reading, options: FitOptions) -> Dossier:
+    from stripwise.report.drying import drying_dossier
+
+    return drying_dossier(reading, age=options.age, profiles=options.profiles)
+
+
+REGISTRY = {
+    "drying": Entry(_drying, frozenset({"age", "profiles"})),
+}
+"""By the name of the kind in `stripwise.evidence.kinds`."""
+
+
+@app.command(epilog="Example:  stripwise fit drying.csv --out reports/drying")
+def fit(  # noqa: PLR0917 - typer reads the options from the signature
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Table of test data (CSV).")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="DIR", help="Folder of the report; reports/<file name> unless given."
+        ),
+    ] = None,
+    reference: Annotated[
+        str | None,
+        typer.Option(
+            "--reference", metavar="NAME", help="Profiles: strategy the others are compared with."
+        ),
+    ] = None,
+    age: Annotated[
+        str | None,
+        typer.Option(
+            "--age", metavar="TIME", help='Drying: age at which losses are compared, as "28 d".'
+        ),
+    ] = None,
+    profiles: Annotated[
+        Path | None,
+        typer.Option(
+            "--profiles",
+            metavar="FILE",
+            help="Drying: fitted diffusivities (specimens.csv, or strategy and "
+            "diffusivity_m2_s) to correlate the ranks with.",
+        ),
+    ] = None,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Fit test data or site records; the columns tell which kind of data it is.
+
+    Writes a report (report.html), its tables and its figures, all or nothing.
+    """
+    options = FitOptions(reference=reference, age=age, profiles=profiles)
+    with plain_errors():
+        from stripwise.evidence.kinds import KINDS
+        from stripwise.evidence.reading import read
+        from stripwise.report.dossier import contents, run_record
+        from stripwise.report.write import check_writable, commit
+        from stripwise.scenario.names import slug
+
+        reading = read(file, kinds=[kind for kind in KINDS if kind.name in REGISTRY])
+        entry = REGISTRY[reading.kind.name]
+        _refuse_others(options, entry, reading.kind.words)
+        folder = out if out is not None else Path("reports") / slug(file.stem)
+        check_writable(folder, ("report.html", "run.json"))
+        dossier = entry.handler(reading, options)
+        written = commit(folder, contents(dossier), record=run_record(dossier))
+        if as_json:
+            files = [str(path) for path in written]
+            print_json({**run_record(dossier), "caution": CAUTION, "files": files})
+        elif not quiet:
+            _print(dossier, folder)
+
+
+def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:
+    """Refuse an option that belongs to another kind of data."""
+    for item in fields(options):
+        if getattr(options, item.name) is not None and item.name not in entry.options:
+            takes = ", ".join(f"--{name.replace('_', '-')}" for name in sorted(entry.options))
+            raise typer.BadParameter(
+                f"is not used by {words}, which takes {takes or 'no option of its own'}",
+                param_hint=f"--{item.name.replace('_', '-')}",
+            )
+
+
+def _print(dossier: Dossier, folder: Path) -> None:
+    for sentence in dossier.findings:
+        typer.echo(sentence)
+    typer.echo(f"\n{CAUTION}")
+    if dossier.warnings:
+        typer.echo("\nBefore you use the numbers:")
+        for warning in dossier.warnings:
+            typer.echo(f"  - {warning}")
+    typer.echo(f"\nReport: {folder / 'report.html'}")
+    for name in dossier.texts:
+        typer.echo(f"For a scenario: {folder / name}")

@@ -1,0 +1,1 @@
+"""From test data and site records to inputs: read, fit, with uncertainty kept."""
