@@ -36,6 +36,7 @@ def wall_of(scenario: Scenario) -> Wall:
             temperature=strategy.temperature,
             follow_up=strategy.follow_up,
             penalty=strategy.penalty_input,
+            factor=strategy.model_factor_input,
         )
         for strategy in scenario.strategies
     )
@@ -65,6 +66,7 @@ def plan_of(
     temperature: float,
     follow_up: FollowUp,
     penalty: str = "",
+    factor: str = "",
 ) -> Plan:
     """Return one way to strip and cure, with temperatures turned into factors on time.
 
@@ -82,6 +84,8 @@ def plan_of(
         Curing after stripping.
     penalty
         Name of the input with a given penalty factor; empty where the law gives it.
+    factor
+        Name of the input that multiplies a given penalty factor; empty for none.
 
     Returns
     -------
@@ -95,6 +99,7 @@ def plan_of(
         follow_up_factor=_factor(scenario, follow_up.temperature),
         retention=follow_up.retention_input,
         penalty=penalty,
+        factor=factor,
     )
 
 

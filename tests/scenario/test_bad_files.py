@@ -78,7 +78,7 @@ CASES = {
         COVER,
         '{ family = "normal", mean = "55 mm", sdd = "8 mm", sd = "8 mm" }',
         'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, '
-        "nominal, bias, sd, cov, low, high, kind, source, basis, unusual, plausible; the nearest "
+        "nominal, bias, sd, cov, low, high, kind, source, basis, unusual, plausible, from; the nearest "
         "spelling is 'sd' (line 22)",
     ),
     "section that is no table": (
@@ -337,8 +337,8 @@ CASES = {
     "penalty from a file": (
         'strip_age = "12 h"',
         'strip_age = "12 h"\npenalty = { from = "../secret.toml" }',
-        'strategy[1].penalty.from = "../secret.toml": is not available yet; give the penalty as a '
-        "distribution (line 33)",
+        'strategy[1].penalty.from = "../secret.toml": leads out of the scenario\'s folder; move '
+        "the file there, or allow it with --allow-outside (line 33)",
     ),
     "unknown follow-up": (
         FOLLOW_UP,

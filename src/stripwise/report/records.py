@@ -100,6 +100,7 @@ def run_record(assessment: Assessment, *, files: Sequence[str]) -> dict[str, Any
             "title": scenario.title,
             "file": scenario.path.name,
             "sha256": scenario.digest,
+            "data_files": dict(scenario.data_files),
             "exposure_class": scenario.exposure_class,
             "service_life_yr": target.service_life,
             "target_probability": target.probability,

@@ -49,6 +49,8 @@ class Plan:
         Name of the input with its moisture retention; empty for none.
     penalty
         Name of the input with a given penalty factor; empty where the law gives it.
+    factor
+        Name of the input that multiplies a given penalty factor; empty for none.
     """
 
     name: str
@@ -58,6 +60,7 @@ class Plan:
     follow_up_factor: float = 1.0
     retention: str = ""
     penalty: str = ""
+    factor: str = ""
 
     def effective_days(self, values: Values) -> Array:
         """Effective curing duration [d], (n,) or scalar."""
@@ -79,9 +82,15 @@ class Plan:
     def uses(self, name: str) -> bool:
         """Whether an input of the curing group reaches this strategy."""
         if self.penalty:
-            return name in (self.penalty, "curing.affected_depth")
+            return name in (self.penalty, self.factor, "curing.affected_depth")
         own = (self.strip_age, self.retention)
         return name in (*own, "curing.law", "curing.early_slope", "curing.affected_depth")
+
+
+def _given(plan: Plan, values: Values) -> Number:
+    """Return ln of a given penalty factor, times the factor from laboratory to field."""
+    log_k = np.log(values[plan.penalty])
+    return log_k + np.log(values[plan.factor]) if plan.factor else log_k
 
 
 @functools.lru_cache(maxsize=4096)
@@ -217,7 +226,7 @@ class Wall:
         law, slope = values["curing.law"], values["curing.early_slope"]
         draws = law_draws(law, slope, longest_d=longest) if days else None
         return tuple(
-            np.log(values[plan.penalty])
+            _given(plan, values)
             if draws is None or plan.penalty
             else relative_log_penalty(days[plan], self.reference_d, draws=draws)
             for plan in self.plans

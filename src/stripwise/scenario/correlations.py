@@ -25,6 +25,7 @@ def read_correlations(
     inputs: list[Input],
     *,
     shared: tuple[Correlation, ...],
+    fitted: tuple[Correlation, ...] = (),
     problems: Problems,
 ) -> tuple[Correlation, ...]:
     """Read all correlations and check that they can hold together.
@@ -37,20 +38,23 @@ def read_correlations(
         All inputs of the scenario.
     shared
         Correlations of 1 that shared penalties bring.
+    fitted
+        Correlations that penalties out of a fit bring.
     problems
         Where to note.
 
     Returns
     -------
-    The shared ones first, then those of the file that could be read.
+    The shared ones first, then the fitted, then those of the file that could be read.
     """
     if len(parts) > CORRELATION_LIMIT:
         problems.add(
             ("correlation",), f"stands {len(parts)} times; at most {CORRELATION_LIMIT} are allowed"
         )
-        return shared
+        return (*shared, *fitted)
     by_name = {item.name: item for item in inputs}
     found: list[Correlation] = []
+    complete = {name for item in fitted for name in (item.first, item.second)}
     for index, part in enumerate(parts):
         item = _read(part, ("correlation", index), by_name, problems)
         if item is None:
@@ -60,6 +64,8 @@ def read_correlations(
         for name in (item.first, item.second):
             if name in followers:
                 problems.add(where, f"{name} is shared; name the first of them, {followers[name]}")
+            if name in complete:
+                problems.add(where, f"{name} comes out of a fit with all its correlations")
         if any({item.first, item.second} == {other.first, other.second} for other in found):
             problems.add(where, "this pair stands twice", found=" and ".join(part.between or ()))
             continue
@@ -71,7 +77,7 @@ def read_correlations(
             "the correlations cannot hold together: the smallest eigenvalue of the matrix "
             f"2 sin(pi rank / 6) is {eigenvalue:.3g} and must be above 0; weaken some of them",
         )
-    return (*shared, *found)
+    return (*shared, *fitted, *found)
 
 
 def smallest_eigenvalue(correlations: list[Correlation]) -> float:

@@ -11,7 +11,7 @@ from stripwise.scenario.model import Curing, FollowUp
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import COEFFICIENT, TEMPERATURE, TIME
 from stripwise.scenario.random_inputs import build_input
-from stripwise.scenario.rules import AFFECTED_DEPTH, EARLY_SLOPE
+from stripwise.scenario.rules import AFFECTED_DEPTH, EARLY_SLOPE, MODEL_FACTOR
 from stripwise.scenario.schema import CuringPart, FollowUpPart
 
 __all__ = [
@@ -32,6 +32,7 @@ WHOLE = "whole cover"
 LAW = "curing.law"
 EARLY = "curing.early_slope"
 DEPTH = "curing.affected_depth"
+FACTOR = "curing.model_factor"
 
 
 def cited(entry: Published) -> str:
@@ -63,11 +64,12 @@ def read_curing(part: CuringPart, problems: Problems) -> tuple[Curing, list[Inpu
 
     Returns
     -------
-    The `Curing`, with NaN where there was a problem, and the inputs of the law and of the
-    affected depth.
+    The `Curing`, with NaN where there was a problem, and the inputs of the law, of the affected
+    depth and of the model factor.
     """
     inputs = [_law_input(), _early_input(part, problems)]
     depth = _depth_input(part, problems)
+    factor = _factor_input(part, problems)
     reference_d, temperature = math.nan, math.nan
     if part.reference is None:
         problems.missing(
@@ -100,8 +102,9 @@ def read_curing(part: CuringPart, problems: Problems) -> tuple[Curing, list[Inpu
         law_input=LAW,
         early_slope_input=EARLY,
         affected_depth_input="" if depth is None else DEPTH,
+        model_factor_input="" if factor is None else FACTOR,
     )
-    return curing, [item for item in (*inputs, depth) if item is not None]
+    return curing, [item for item in (*inputs, depth, factor) if item is not None]
 
 
 def read_follow_up(
@@ -178,6 +181,13 @@ def _depth_input(part: CuringPart, problems: Problems) -> Input | None:
     if spec.bare and isinstance(spec.value, str) and spec.value.strip() == WHOLE:
         return None
     return build_input(spec, path, name=DEPTH, rule=AFFECTED_DEPTH, problems=problems)
+
+
+def _factor_input(part: CuringPart, problems: Problems) -> Input | None:
+    if part.model_factor is None:
+        return None
+    path = ("curing", "model_factor")
+    return build_input(part.model_factor, path, name=FACTOR, rule=MODEL_FACTOR, problems=problems)
 
 
 def _maturity(part: CuringPart, problems: Problems) -> tuple[float, float, float]:

@@ -134,6 +134,7 @@ def as_record(scenario: Scenario) -> dict[str, Any]:
             "seed": scenario.sampling.seed,
             "horizon_yr": scenario.sampling.horizon,
         },
+        "data_files": [{"file": name, "sha256": sha} for name, sha in scenario.data_files],
         "warnings": list(scenario.warnings),
     }
 
@@ -199,6 +200,10 @@ def _strategy_line(scenario: Scenario, strategy: Strategy) -> str:
     follow_up = strategy.follow_up
     after = f", then {follow_up.label}, {follow_up.face} face" if follow_up.retention_input else ""
     given = "; penalty given" if strategy.penalty_input else ""
+    if strategy.penalty_origin:
+        given = f"; penalty from {strategy.penalty_origin}"
+    if strategy.model_factor_input:
+        given += f" times {strategy.model_factor_input}"
     temperature = _temperature(strategy.temperature, scenario.units)
     return f"  {strategy.name}{mark}: in the forms {age} at {temperature}{after}{given}"
 

@@ -11,6 +11,7 @@ from stripwise.errors import ScenarioError
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.names import printable
 from stripwise.scenario.problems import Problems, key_lines
+from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
 from stripwise.scenario.shape import read_shape
 from stripwise.scenario.strategies import STRATEGY_LIMIT
@@ -29,8 +30,7 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     path
         The TOML file.
     allow_outside
-        Whether the file may name data outside its own folder. No key of the present format names
-        another file, so that it makes no difference yet.
+        Whether the file may name data outside its own folder.
 
     Returns
     -------
@@ -51,9 +51,12 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
         rule = f"stands {len(strategies)} times; at most {STRATEGY_LIMIT} are allowed"
         problems.add(("strategy",), rule)
         problems.raise_all()
+    raw, references = expand(
+        raw, folder=path.parent, allow_outside=allow_outside, problems=problems
+    )
     file = read_shape(raw, problems)
     digest = hashlib.sha256(data).hexdigest()
-    return resolve(file, path=path, digest=digest, problems=problems)
+    return resolve(file, path=path, digest=digest, problems=problems, references=references)
 
 
 def _read(path: Path, name: str) -> bytes:

@@ -82,6 +82,10 @@ class Strategy:
         Curing after stripping.
     penalty_input
         Name of the input that holds a given penalty factor; empty where the law gives it.
+    penalty_origin
+        File and name there of a penalty out of a fit, as words; empty for any other.
+    model_factor_input
+        Name of the input that multiplies the penalty, from laboratory to field; empty for none.
     """
 
     name: str
@@ -90,6 +94,8 @@ class Strategy:
     temperature: float
     follow_up: FollowUp
     penalty_input: str = ""
+    penalty_origin: str = ""
+    model_factor_input: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +123,8 @@ class Curing:
         eta of the slope below one day.
     affected_depth_input
         Name of the input with the affected depth [mm]; empty for the whole cover.
+    model_factor_input
+        Name of the factor on penalties out of a fit, from laboratory to field; empty for none.
     """
 
     reference_d: float
@@ -129,6 +137,7 @@ class Curing:
     law_input: str
     early_slope_input: str
     affected_depth_input: str
+    model_factor_input: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +202,8 @@ class Scenario:
         What the reader of the results must know about the input, one sentence each.
     retentions
         Moisture retention of every method and face, used by a strategy or not.
+    data_files
+        Name, as the file gives it, and SHA-256 of each further file that was read.
     """
 
     path: Path
@@ -217,6 +228,7 @@ class Scenario:
     units: str
     warnings: tuple[str, ...]
     retentions: tuple[Input, ...] = ()
+    data_files: tuple[tuple[str, str], ...] = ()
 
     def input(self, name: str) -> Input:
         """Return the input of that name.

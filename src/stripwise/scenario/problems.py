@@ -39,6 +39,7 @@ class Problems:
         self._lines = lines
         self._notes: list[tuple[int, str]] = []
         self._reported: set[KeyPath] = set()
+        self._files: dict[KeyPath, str] = {}
 
     @property
     def texts(self) -> tuple[str, ...]:
@@ -61,9 +62,16 @@ class Problems:
         value = "" if found is None else f" = {printable(found)}"
         start = f"{where}{value}: " if where else ""
         line = self._line(path)
+        ends = (path[:end] for end in range(len(path), 0, -1))
+        file = next((self._files[part] for part in ends if part in self._files), "")
+        rule += f" (in {printable(file)})" if file else ""
         text = f"{self._file}: {start}{rule}" + (f" (line {line})" if line else "")
         self._notes.append((line, text))
         self._reported.add(path)
+
+    def tell_file(self, path: KeyPath, file: str) -> None:
+        """Name the file that a table came from in every problem of that table."""
+        self._files[path] = file
 
     def excuse(self, path: KeyPath) -> None:
         """Do not report a key as missing: a problem already noted explains it."""
@@ -116,14 +124,25 @@ class Problems:
             return math.nan
         return value
 
-    def choice(self, raw: str, path: KeyPath, *, allowed: tuple[str, ...]) -> str:
-        """Read a word out of a list; the first allowed one stands in after a problem."""
+    def choice(
+        self,
+        raw: str,
+        path: KeyPath,
+        *,
+        allowed: tuple[str, ...],
+        before: str = "",
+        after: str = "",
+    ) -> str:
+        """Read a word out of a list; the first allowed one stands in after a problem.
+
+        `before` and `after` stand around the rule in the message.
+        """
         if raw in allowed:
             return raw
         near = difflib.get_close_matches(raw.casefold(), allowed, n=1, cutoff=0.5)
         nearest = f'; the nearest spelling is "{near[0]}"' if near else ""
         options = ", ".join(f'"{option}"' for option in allowed)
-        self.add(path, f"must be one of {options}{nearest}", found=raw)
+        self.add(path, f"{before}must be one of {options}{nearest}{after}", found=raw)
         return allowed[0]
 
     def raise_all(self) -> None:

@@ -9,6 +9,7 @@ from stripwise.scenario.chlorides import basis_warnings, read_contents
 from stripwise.scenario.choices import read_choices
 from stripwise.scenario.correlations import read_correlations
 from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
+from stripwise.scenario.fit_strategies import fit_warnings
 from stripwise.scenario.materials import (
     read_concrete,
     read_exposure,
@@ -18,6 +19,7 @@ from stripwise.scenario.materials import (
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.names import name_problem
 from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.references import References
 from stripwise.scenario.retention import retention_inputs, retention_warnings
 from stripwise.scenario.schema import ScenarioFile
 from stripwise.scenario.strategies import read_reference, read_strategies
@@ -28,7 +30,9 @@ __all__ = ["resolve"]
 UNITS = ("SI", "US")
 
 
-def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) -> Scenario:
+def resolve(
+    file: ScenarioFile, *, path: Path, digest: str, problems: Problems, references: References
+) -> Scenario:
     """Convert every value, check it, and build the scenario.
 
     Parameters
@@ -41,6 +45,8 @@ def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) 
         SHA-256 of its bytes.
     problems
         What was wrong with the shape; more is noted here.
+    references
+        What the file took from other files.
 
     Returns
     -------
@@ -57,7 +63,9 @@ def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) 
     monthly, inputs = read_exposure(file.exposure, contents, problems=problems)
     concrete, concrete_inputs = read_concrete(file.concrete, problems)
     curing, curing_inputs = read_curing(file.curing, problems)
-    strategies = read_strategies(file.strategy, temperature=curing.temperature, problems=problems)
+    strategies = read_strategies(
+        file.strategy, curing=curing, fits=references.penalties, problems=problems
+    )
     choices = read_choices(file.choices, temperature=curing.temperature, problems=problems)
     follow_ups = [strategy.follow_up for strategy in strategies.strategies]
     follow_ups += choices.follow_up if choices else ()
@@ -71,12 +79,17 @@ def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) 
     units = problems.choice(file.report.units, ("report", "units"), allowed=UNITS)
     reference = read_reference(file.reference_strategy, strategies.strategies, problems)
     correlations = read_correlations(
-        file.correlation, inputs, shared=strategies.shared, problems=problems
+        file.correlation,
+        inputs,
+        shared=strategies.shared,
+        fitted=strategies.fitted,
+        problems=problems,
     )
     problems.raise_all()
     warnings = [truncation_warning(item) for item in inputs]
     warnings += basis_warnings(inputs, contents.basis)
     warnings += retention_warnings(file.curing, follow_ups)
+    warnings += fit_warnings(references.penalties, strategies.strategies, curing=curing)
     warnings.append(
         specimens_warning(file.concrete.specimens, concrete, reference_d=curing.reference_d)
     )
@@ -101,6 +114,7 @@ def resolve(file: ScenarioFile, *, path: Path, digest: str, problems: Problems) 
         ageing_ends=concrete.ageing_ends,
         chloride_basis=contents.basis,
         units=units,
+        data_files=tuple(references.files.items()),
         warnings=tuple(warning for warning in warnings if warning),
         retentions=tuple(retentions),
     )

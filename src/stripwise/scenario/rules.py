@@ -25,6 +25,7 @@ __all__ = [
     "EARLY_SLOPE",
     "EXPOSURE_TEMPERATURE",
     "INITIAL_CHLORIDE",
+    "MODEL_FACTOR",
     "PENALTY",
     "RETENTION",
     "STRIP_AGE",
@@ -176,6 +177,18 @@ RETENTION = Rule(
     "0 to 1",
     low=0.0,
     high=1.0,
+    kind="knowledge",
+)
+MODEL_FACTOR = Rule(
+    "factor on fitted penalties, laboratory to field",
+    "curing",
+    NUMBER,
+    "",
+    "",
+    (0.3, 3.0),
+    "0.3 to 3",
+    low=0.0,
+    open_low=True,
     kind="knowledge",
 )
 EARLY_SLOPE = Rule(

@@ -95,6 +95,7 @@ class RandomInput(_Part):
     basis: Text | None = None
     unusual: Flag = False
     plausible: Flag = False
+    origin: Text | None = Field(default=None, alias="from")
 
 
 class BareInput(RandomInput):
@@ -107,7 +108,7 @@ class PenaltyPart(RandomInput):
     """A penalty factor that replaces the curing law."""
 
     dependence: Text | None = None
-    origin: Text | None = Field(default=None, alias="from")
+    entry: Text | None = Field(default=None, alias="as")
 
 
 class BarePenalty(PenaltyPart):
@@ -180,6 +181,7 @@ class CuringPart(_Part):
     datum_temperature: Scalar | None = None
     reference_temperature: Scalar | None = None
     early_slope: Spec | None = None
+    model_factor: Spec | None = None
     retention: dict[str, dict[str, Spec]] = Field(default_factory=dict)
 
 

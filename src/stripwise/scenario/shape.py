@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.schema import ScenarioFile
 
-__all__ = ["read_shape"]
+__all__ = ["model_at", "read_shape"]
 
 
 def read_shape(raw: dict[str, Any], problems: Problems) -> ScenarioFile:
@@ -70,14 +70,31 @@ def _rule(detail: Any) -> str:
 
 def _keys_at(path: KeyPath) -> list[str]:
     """List the keys allowed in the table at a path."""
+    return list(_fields(model_at(path)))
+
+
+def model_at(path: KeyPath) -> type[BaseModel]:
+    """Return the model of the table at a path, or of the nearest table around it.
+
+    Parameters
+    ----------
+    path
+        Where it stands.
+
+    Returns
+    -------
+    The pydantic model.
+    """
     model: type[BaseModel] = ScenarioFile
     for part in path:
-        if isinstance(part, int):
-            continue
-        fields = {field.alias or name: field for name, field in model.model_fields.items()}
+        fields = _fields(model)
         if part in fields:
-            model = _model_in(fields[part].annotation) or model
-    return [field.alias or name for name, field in model.model_fields.items()]
+            model = _model_in(fields[str(part)].annotation) or model
+    return model
+
+
+def _fields(model: type[BaseModel]) -> dict[str, Any]:
+    return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from stripwise.inputs.variables import Correlation, Input
 from stripwise.scenario.curing_inputs import concrete_temperature, read_follow_up
-from stripwise.scenario.model import Strategy
+from stripwise.scenario.fit_strategies import fit_correlations, with_fit
+from stripwise.scenario.model import Curing, Strategy
 from stripwise.scenario.names import name_problem, slug
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.random_inputs import build_input
+from stripwise.scenario.references import FromFit
 from stripwise.scenario.rules import PENALTY, STRIP_AGE, Rule
 from stripwise.scenario.schema import PenaltyPart, RandomInput, StrategyPart
 
@@ -32,15 +35,22 @@ class Strategies:
         Strip ages and given penalties.
     shared
         Rank correlations of 1 from the first shared penalty to each other one.
+    fitted
+        Rank correlations between penalties out of one fit.
     """
 
     strategies: tuple[Strategy, ...]
     inputs: list[Input]
     shared: tuple[Correlation, ...]
+    fitted: tuple[Correlation, ...] = ()
 
 
 def read_strategies(
-    parts: list[StrategyPart], *, temperature: float, problems: Problems
+    parts: list[StrategyPart],
+    *,
+    curing: Curing,
+    fits: Mapping[int, FromFit],
+    problems: Problems,
 ) -> Strategies:
     """Read all strategies.
 
@@ -48,8 +58,10 @@ def read_strategies(
     ----------
     parts
         The [[strategy]] tables.
-    temperature
-        Concrete temperature [degC] unless a strategy gives one.
+    curing
+        Its temperature is that of every strategy that gives none.
+    fits
+        Penalties out of fits, by position of the strategy.
     problems
         Where to note.
 
@@ -76,10 +88,22 @@ def read_strategies(
             and part.penalty.dependence == "shared"
             and not item.distribution.is_fixed
         ]
-        strategies.append(
-            _strategy(part, path, name=name, temperature=temperature, problems=problems)
+        strategy = _strategy(
+            part, path, name=name, temperature=curing.temperature, problems=problems
         )
-    return Strategies(tuple(strategies), inputs, _shared(shared, problems))
+        strategies.append(with_fit(strategy, fits.get(index), curing=curing))
+    if curing.model_factor_input and not any(item.model_factor_input for item in strategies):
+        problems.add(
+            ("curing", "model_factor"),
+            "is used by no strategy: it multiplies penalties out of a fit, other than the "
+            "reference's; leave it out",
+        )
+    return Strategies(
+        tuple(strategies),
+        inputs,
+        _shared(shared, problems),
+        fit_correlations(fits, strategies, inputs, problems=problems),
+    )
 
 
 def read_reference(raw: str | None, strategies: tuple[Strategy, ...], problems: Problems) -> str:
@@ -128,12 +152,8 @@ def _strategy_inputs(
         items.append(_within_limits(item, part.strip_age, path, problems))
     if part.penalty is not None:
         where = (*path, "penalty")
-        if part.penalty.origin is not None:
-            problems.add(
-                (*where, "from"),
-                "is not available yet; give the penalty as a distribution",
-                found=part.penalty.origin,
-            )
+        if part.penalty.entry is not None:
+            problems.add((*where, "as"), "belongs to from; give the file too")
         elif _dependence_known(part.penalty, where, problems):
             items.append(
                 _input(
