@@ -1,0 +1,184 @@
+"""Penalty factors from fitted profiles: the strategies pooled, compared and tabled."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from stripwise.errors import EvidenceError
+from stripwise.evidence.pooling import Pooled, Ratios, common_value, pool, ratios
+from stripwise.evidence.profiles import Fits
+from stripwise.scenario.names import printable
+
+__all__ = [
+    "PENALTY_COLUMNS",
+    "Penalties",
+    "covariance_table",
+    "penalties",
+    "penalty_table",
+    "specimen_table",
+]
+
+Array = NDArray[np.float64]
+
+NORMAL_975 = float(stats.norm.ppf(0.975))
+
+PENALTY_COLUMNS = ["strategy", "specimens", "mean", "sd", "low95", "high95"]
+
+
+@dataclass(frozen=True, slots=True)
+class Penalties:
+    """Penalty factors of s strategies.
+
+    Attributes
+    ----------
+    strategies
+        s names, in the order of the data.
+    reference
+        The strategy whose penalty is 1.
+    log_diffusivity, surface
+        Means of ln D_a [ln(m2/s)] and of Cs by strategy.
+    ratios
+        ln of the penalty factors with their covariance.
+    mean, sd, low95, high95
+        (s,) of the lognormal penalty factor whose 2.5 % and 97.5 % quantiles are the interval.
+    log_sd
+        (s,) sd of its logarithm.
+    correlation
+        (s, s) correlation of the logarithms; 0 where a factor is certain.
+    common_surface
+        p of the test that all strategies have the same Cs; NaN for one strategy.
+    """
+
+    strategies: tuple[str, ...]
+    reference: str
+    log_diffusivity: Pooled
+    surface: Pooled
+    ratios: Ratios
+    mean: Array
+    sd: Array
+    low95: Array
+    high95: Array
+    log_sd: Array
+    correlation: Array
+    common_surface: float
+
+    @property
+    def covariance(self) -> Array:
+        """(s, s) covariance of the penalty factors themselves."""
+        cross = self.correlation * np.outer(self.log_sd, self.log_sd)
+        return np.asarray(np.outer(self.mean, self.mean) * np.expm1(cross))
+
+
+def penalties(fits: Fits, reference: str) -> Penalties:
+    """Pool the fits by strategy and divide by the reference strategy.
+
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+    reference
+        Name of the strategy whose penalty is 1.
+
+    Returns
+    -------
+    The `Penalties`.
+
+    Raises
+    ------
+    EvidenceError
+        If no specimen has the reference strategy.
+
+    Notes
+    -----
+    The sd of ln k_c is half the 95 % interval over 1.96, so that what few specimens leave open
+    (t instead of the normal) reaches the scenario too.
+    """
+    names = tuple(dict.fromkeys(fits.profiles.strategies))
+    if reference not in names:
+        near = difflib.get_close_matches(reference, names, n=1, cutoff=0.5)
+        nearest = f"; the nearest spelling is {printable(near[0])}" if near else ""
+        raise EvidenceError(
+            [
+                f"{fits.profiles.file}: no specimen has the reference strategy "
+                f"{printable(reference)}; the strategies are "
+                f"{', '.join(printable(name) for name in names)}{nearest}"
+            ]
+        )
+    group = [names.index(name) for name in fits.profiles.strategies]
+    pooled = pool(np.log(fits.diffusivity), fits.log_variance, group=group)
+    largest = float(np.abs(fits.surface).max())
+    surface = pool(
+        fits.surface,
+        fits.surface_se**2,
+        group=group,
+        between=(largest * np.sqrt(pooled.between)) ** 2 if pooled.assumed else None,
+    )
+    compared = ratios(pooled, names.index(reference))
+    variance = np.diag(compared.covariance)
+    log_sd = np.sqrt(variance) * pooled.t / NORMAL_975
+    scale = np.sqrt(np.outer(variance, variance))
+    correlation = np.divide(compared.covariance, scale, out=np.zeros_like(scale), where=scale > 0.0)
+    mean = np.exp(compared.log_mean + 0.5 * log_sd**2)
+    return Penalties(
+        strategies=names,
+        reference=reference,
+        log_diffusivity=pooled,
+        surface=surface,
+        ratios=compared,
+        mean=mean,
+        sd=mean * np.sqrt(np.expm1(log_sd**2)),
+        low95=np.exp(compared.low95),
+        high95=np.exp(compared.high95),
+        log_sd=log_sd,
+        correlation=correlation,
+        common_surface=common_value(surface),
+    )
+
+
+def specimen_table(fits: Fits) -> pd.DataFrame:
+    """Tabulate the fits, one row a specimen.
+
+    Columns: specimen, strategy, diffusivity_m2_s, diffusivity_se, surface_pct (or the unit that
+    the profiles have instead), surface_se, correlation (of Cs and D_a), rmse, layers_used, notes.
+    """
+    return pd.DataFrame(
+        {
+            "specimen": fits.profiles.specimens,
+            "strategy": fits.profiles.strategies,
+            "diffusivity_m2_s": fits.diffusivity,
+            "diffusivity_se": fits.diffusivity_se,
+            f"surface_{fits.profiles.basis}": fits.surface,
+            "surface_se": fits.surface_se,
+            "correlation": fits.correlation,
+            "rmse": fits.rmse,
+            "layers_used": fits.used,
+            "notes": fits.notes,
+        }
+    )
+
+
+def penalty_table(found: Penalties) -> pd.DataFrame:
+    """Tabulate the penalty factors, one row a strategy: `PENALTY_COLUMNS`."""
+    return pd.DataFrame(
+        {
+            "strategy": found.strategies,
+            "specimens": found.log_diffusivity.counts,
+            "mean": found.mean,
+            "sd": found.sd,
+            "low95": found.low95,
+            "high95": found.high95,
+        }
+    )
+
+
+def covariance_table(found: Penalties) -> pd.DataFrame:
+    """Tabulate the covariance of the penalty factors, a row and a column per strategy."""
+    table = pd.DataFrame(found.covariance, columns=list(found.strategies))
+    table.insert(0, "strategy", list(found.strategies))
+    return table
