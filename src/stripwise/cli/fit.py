@@ -34,6 +34,9 @@ class FitOptions:
     reference: str | None = None
     age: str | None = None
     profiles: Path | None = None
+    affected_depth: str | None = None
+    keep_first: bool | None = None
+    fit_initial: bool | None = None
 
 
 Handler = Callable[["Reading", FitOptions], "Dossier"]
@@ -53,13 +56,30 @@ def _drying(reading: Reading, options: FitOptions) -> Dossier:
     return drying_dossier(reading, age=options.age, profiles=options.profiles)
 
 
+def _profiles(reading: Reading, options: FitOptions) -> Dossier:
+    from stripwise.report.profiles import profiles_dossier
+
+    return profiles_dossier(
+        reading,
+        reference=options.reference,
+        affected_depth=options.affected_depth,
+        keep_first=bool(options.keep_first),
+        fit_initial=bool(options.fit_initial),
+    )
+
+
 REGISTRY = {
+    "profiles": Entry(
+        _profiles, frozenset({"reference", "affected_depth", "keep_first", "fit_initial"})
+    ),
     "drying": Entry(_drying, frozenset({"age", "profiles"})),
 }
 """By the name of the kind in `stripwise.evidence.kinds`."""
 
 
-@app.command(epilog="Example:  stripwise fit drying.csv --out reports/drying")
+@app.command(
+    epilog='Example:  stripwise fit scenarios/lab-wall/profiles.csv --reference "Forms 7 d"'
+)
 def fit(  # noqa: PLR0917 - typer reads the options from the signature
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Table of test data (CSV).")],
     out: Annotated[
@@ -89,6 +109,22 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "diffusivity_m2_s) to correlate the ranks with.",
         ),
     ] = None,
+    affected_depth: Annotated[
+        str | None,
+        typer.Option(
+            "--affected-depth",
+            metavar="DEPTH",
+            help='Profiles: depth that curing changed, as "30 mm"; tells shorter profiles.',
+        ),
+    ] = None,
+    keep_first: Annotated[
+        bool | None,
+        typer.Option("--keep-first", help="Profiles: fit the shallowest layer too."),
+    ] = None,
+    fit_initial: Annotated[
+        bool | None,
+        typer.Option("--fit-initial", help="Profiles: fit the initial content even if measured."),
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -96,7 +132,14 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
 
     Writes a report (report.html), its tables and its figures, all or nothing.
     """
-    options = FitOptions(reference=reference, age=age, profiles=profiles)
+    options = FitOptions(
+        reference=reference,
+        age=age,
+        profiles=profiles,
+        affected_depth=affected_depth,
+        keep_first=keep_first,
+        fit_initial=fit_initial,
+    )
     with plain_errors():
         from stripwise.evidence.kinds import KINDS
         from stripwise.evidence.reading import read

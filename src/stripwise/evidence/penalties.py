@@ -16,6 +16,7 @@ from stripwise.evidence.profiles import Fits
 from stripwise.scenario.names import printable
 
 __all__ = [
+    "NORMAL_975",
     "PENALTY_COLUMNS",
     "Penalties",
     "covariance_table",

@@ -6,7 +6,7 @@ import hashlib
 import re
 import unicodedata
 
-__all__ = ["NAME_LIMIT", "name_problem", "printable", "slug"]
+__all__ = ["JOINER", "NAME_LIMIT", "name_problem", "printable", "slug"]
 
 NAME_LIMIT = 80
 """Longest name in characters."""

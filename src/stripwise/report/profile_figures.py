@@ -1,0 +1,263 @@
+"""Figures of fitted chloride profiles: the profiles, their residuals, the penalty factors."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from stripwise.evidence.bands import curve_band
+from stripwise.evidence.penalties import Penalties
+from stripwise.evidence.profiles import Fits
+from stripwise.report import paper, style, words
+from stripwise.report.dots import DotRow, plot_dots
+from stripwise.report.labels import shortened
+
+__all__ = ["CONTENT", "plot_penalties", "plot_residuals", "profiles_figure"]
+
+CONTENT = {
+    "pct": "% by mass of concrete",
+    "pct_binder": "% by mass of binder",
+    "kg_m3": "kg per m\N{SUPERSCRIPT THREE} of concrete",
+}
+"""Words for the unit of the contents."""
+
+PANELS, LINES = 12, 8
+"""Most strategies drawn, and most specimens of each."""
+
+PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 46.0, 17.0, 7.0, 13.0, 6.0
+KEY_MM = 46.0
+TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 20.0)
+PATTERNS = style.LINES
+
+
+def profiles_figure(fits: Fits) -> Figure:
+    """Draw the profiles with their fitted curves, a panel per strategy.
+
+    Parameters
+    ----------
+    fits
+        All fits.
+
+    Returns
+    -------
+    The figure.
+    """
+    names = list(dict.fromkeys(fits.profiles.strategies))[:PANELS]
+    columns = min(len(names), 3) if len(names) != 4 else 2
+    rows = -(-len(names) // columns)
+    title = "The error function, averaged over each layer, against the ground profiles"
+    note = _profiles_note(fits)
+    below = (rows - 1) * (PANEL_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
+    first = paper.sheet(height=PANEL_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below,
+                        title=title, note=note)  # fmt: skip
+    figure = first.get_figure(root=True)
+    assert figure is not None
+    paper.headline(first, title, note=note)
+    first.set_axis_off()
+    total = figure.get_size_inches()[1] * style.MM_PER_INCH
+    width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
+    width = min(width, 92.0)
+    shown = [place for place, name in enumerate(fits.profiles.strategies) if name in names]
+    deepest = float(np.where(fits.profiles.present, fits.profiles.lower, 0.0)[shown].max())
+    highest = float(max(fits.profiles.content[shown].max(), fits.surface[shown].max()))
+    for place, name in enumerate(names):
+        row, column = divmod(place, columns)
+        bottom = below - row * (PANEL_MM + BELOW_MM + ABOVE_MM)
+        ax = figure.add_axes(
+            ((LEFT_MM + column * (width + GAP_MM)) / style.WIDTH_MM, bottom / total,
+             width / style.WIDTH_MM, PANEL_MM / total)
+        )  # fmt: skip
+        _panel(ax, fits, name)
+        ax.set_xlim(0.0, deepest)
+        ax.set_ylim(0.0, 1.08 * highest)
+        ax.set_title(
+            shortened(name, width=width * paper.POINTS_PER_MM, size=style.TEXT_SIZE),
+            loc="left", fontsize=style.TEXT_SIZE, color=style.INK, pad=3.0, parse_math=False,
+        )  # fmt: skip
+        ax.set_xlabel("Depth [mm]", fontsize=style.TEXT_SIZE)
+        if column:
+            ax.set_yticklabels([])
+        else:
+            unit = CONTENT[fits.profiles.basis]
+            ax.set_ylabel(f"Chloride\n[{unit}]", fontsize=style.TEXT_SIZE)
+    return figure
+
+
+def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
+    """Plot what the fits leave over depth, coloured by strategy.
+
+    Parameters
+    ----------
+    fits
+        All fits.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    names = list(dict.fromkeys(fits.profiles.strategies))[:PANELS]
+    used = fits.layers.weight > 0
+    share = 100.0 * (fits.profiles.content - fits.fitted) / fits.surface[:, None]
+    count = int(fits.flagged.sum())
+    flags = {0: "no reading is far off", 1: "one reading is far off"}
+    title = f"What the fits leave: {flags.get(count, f'{count} readings are far off')}"
+    note = (
+        "Reading less fit, in % of the surface content of the specimen. Filled: in the fit; open: "
+        "left out; ringed: flagged by the robust fit, and still in the fit. A bend that all "
+        "strategies share would mean that the error function does not hold."
+    )
+    if ax is None:
+        ax = paper.sheet(height=72.0, left=15.0, right=KEY_MM, bottom=12.0, title=title, note=note)
+    paper.dress(ax)
+    ax.axhline(0.0, color=style.GREY, lw=0.6, zorder=1)
+    middle = 0.5 * (fits.profiles.upper + fits.profiles.lower)
+    for place, name in enumerate(names):
+        color, _ = style.line_of(place)
+        of_name = np.array([s == name for s in fits.profiles.strategies])[:, None]
+        inside, outside = of_name & used, of_name & fits.profiles.present & ~used
+        ax.plot(middle[inside], share[inside], "o", ms=3.2, mew=0, color=color, alpha=0.85,
+                gid=f"residuals-{place}")  # fmt: skip
+        ax.plot(middle[outside], share[outside], "o", ms=3.2, mew=0.7, mfc="none", mec=color,
+                alpha=0.85, gid=f"left-out-{place}")  # fmt: skip
+    ax.plot(middle[fits.flagged], share[fits.flagged], "o", ms=8.0, mew=0.9, mfc="none",
+            mec=style.INK, gid="flagged")  # fmt: skip
+    _key(ax, names)
+    inner = share[used]
+    reach = 1.25 * float(np.abs(inner).max()) if inner.size else 1.0
+    beyond = fits.profiles.present & ~used & (np.abs(share) > reach)
+    ax.set_ylim(-max(reach, 1.0), max(reach, 1.0))
+    if beyond.any():
+        ax.annotate(
+            f"{int(beyond.sum())} left-out readings lie beyond the axis", xy=(1.0, 0.0),
+            xycoords="axes fraction", xytext=(-3.0, 4.0), textcoords="offset points", ha="right",
+            fontsize=style.NOTE_SIZE, color=style.GREY,
+        )  # fmt: skip
+    ax.set_xlim(left=0.0)
+    ax.set_xlabel("Depth of the layer's middle [mm]", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel("Residual [% of surface content]", fontsize=style.TEXT_SIZE)
+    paper.headline(ax, title, note=note)
+    return ax
+
+
+def plot_penalties(found: Penalties, fits: Fits, *, ax: Axes | None = None) -> Axes:
+    """Plot the penalty factor of each strategy with its interval.
+
+    Parameters
+    ----------
+    found
+        The penalty factors.
+    fits
+        The fits behind them, drawn as small dots.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    rows = []
+    at = found.strategies.index(found.reference)
+    base = np.exp(found.log_diffusivity.mean[at])
+    median = np.exp(found.ratios.log_mean)
+    order = np.argsort(-median, kind="stable")
+    for place in order:
+        name = found.strategies[place]
+        own = [d / base for d, s in zip(fits.diffusivity, fits.profiles.strategies, strict=True)
+               if s == name]  # fmt: skip
+        certain = place == at
+        text = "1 (reference)" if certain else (
+            f"{words.number(float(median[place]))} "
+            f"({words.number(float(found.low95[place]))} to "
+            f"{words.number(float(found.high95[place]))})"
+        )  # fmt: skip
+        rows.append(
+            DotRow(
+                name,
+                float(median[place]),
+                np.nan if certain else float(found.low95[place]),
+                np.nan if certain else float(found.high95[place]),
+                text,
+                tuple(own[:60]),
+            )
+        )
+    worst = found.strategies[order[0]]
+    title = (
+        f"{worst} has {words.number(float(median[order[0]]), 2)} times the diffusivity of "
+        f"{found.reference}"
+        if order[0] != at
+        else f"No strategy is worse than {found.reference}"
+    )
+    chart = plot_dots(
+        rows,
+        title=title,
+        note="Dot: penalty factor, the ratio of pooled diffusivities; bar: its 95 % interval, the "
+        "reference's error included; small dots: specimens over the pooled reference.",
+        label="Penalty factor k_c = D_a / D_a of the reference",
+        mark=1.0,
+        log=True,
+        ax=ax,
+    )
+    low, high = chart.get_xlim()
+    inside = [tick for tick in TICKS if low <= tick <= high]
+    step = max(1, -(-len(inside) // 7))
+    chart.set_xticks(inside[::step], [f"{tick:g}" for tick in inside[::step]])
+    chart.set_xticks([], minor=True)
+    return chart
+
+
+def _panel(ax: Axes, fits: Fits, name: str) -> None:
+    paper.dress(ax)
+    profiles = fits.profiles
+    rows = [r for r, strategy in enumerate(profiles.strategies) if strategy == name][:LINES]
+    for number, row in enumerate(rows):
+        color, pattern = style.PALETTE[number % len(style.PALETTE)], PATTERNS[number // 7]
+        depth = np.linspace(fits.start[row], float(profiles.lower[row].max()), 160)
+        content, half = curve_band(fits, row, depth=depth)
+        ax.fill_between(depth, content - half, content + half, color=color, lw=0,
+                        alpha=style.BAND_OPACITY, gid=f"band-{row}")  # fmt: skip
+        ax.plot(depth, content, color=color, ls=pattern, lw=0.9, gid=f"curve-{row}")
+        for layer in np.flatnonzero(profiles.present[row]):
+            used = fits.layers.weight[row, layer] > 0
+            x = (profiles.upper[row, layer], profiles.lower[row, layer])
+            y = profiles.content[row, layer]
+            if x[0] == x[1]:
+                ax.plot(x[:1], [y], "o", ms=2.6, mew=0.8, mec=color, mfc=color if used else "none")
+            else:
+                ax.plot(x, (y, y), color=color, lw=2.0 if used else 0.8,
+                        ls="-" if used else (0, (1, 1)), solid_capstyle="butt")  # fmt: skip
+            if fits.flagged[row, layer]:
+                ax.plot([0.5 * (x[0] + x[1])], [y], "o", ms=8.0, mew=0.9, mfc="none", mec=style.INK)
+
+
+def _profiles_note(fits: Fits) -> str:
+    text = (
+        "Bars: content of a layer (dotted: left out of the fit). Lines: fitted curves; shaded: "
+        "their 95 % bands. A colour per specimen, from panel to panel anew."
+    )
+    if fits.flagged.any():
+        text += " Ringed: flagged as far off."
+    names = list(dict.fromkeys(fits.profiles.strategies))
+    most = max(fits.profiles.strategies.count(name) for name in names[:PANELS])
+    if len(names) > PANELS or most > LINES:
+        text += (
+            f" Drawn are the first {min(len(names), PANELS)} of {len(names)} strategies and the "
+            f"first {min(most, LINES)} specimens of each."
+        )
+    return text
+
+
+def _key(ax: Axes, names: list[str]) -> None:
+    """List the strategies beside the axes, each in its colour."""
+    room = (KEY_MM - 8.0) * paper.POINTS_PER_MM
+    for place, name in enumerate(names):
+        color, _ = style.line_of(place)
+        ax.annotate(
+            "\N{BLACK CIRCLE} " + shortened(name, width=room, size=style.TEXT_SIZE),
+            xy=(1.0, 1.0), xycoords="axes fraction",
+            xytext=(8.0, -(place + 0.6) * 1.6 * style.TEXT_SIZE), textcoords="offset points",
+            va="center", fontsize=style.TEXT_SIZE, color=color, annotation_clip=False,
+            parse_math=False,
+        )  # fmt: skip

@@ -1,0 +1,160 @@
+"""What a fit of profiles leaves for programs: tables, and files that a scenario reads."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+import numpy as np
+import pandas as pd
+
+from stripwise.evidence.penalties import NORMAL_975, Penalties
+from stripwise.evidence.profiles import Fits
+from stripwise.scenario.fitted import FittedPenalties, fitted_text
+from stripwise.scenario.names import JOINER
+
+__all__ = ["residual_table", "scenario_files", "strategy_table"]
+
+LEAST = 1e-10
+"""Spread below which a fitted input is written as fixed."""
+
+BASIS = {"pct": 'basis = "concrete"', "pct_binder": 'basis = "binder"'}
+
+
+def residual_table(fits: Fits) -> pd.DataFrame:
+    """Tabulate every layer with its reading, the fit, and whether it took part or was flagged."""
+    profiles = fits.profiles
+    row, layer = np.nonzero(profiles.present)
+    content, fitted = profiles.content[row, layer], fits.fitted[row, layer]
+    return pd.DataFrame(
+        {
+            "specimen": np.array(profiles.specimens, dtype=object)[row],
+            "strategy": np.array(profiles.strategies, dtype=object)[row],
+            "depth_from_mm": profiles.upper[row, layer],
+            "depth_to_mm": profiles.lower[row, layer],
+            f"chloride_{profiles.basis}": content,
+            "fitted": fitted,
+            "residual": content - fitted,
+            "used": fits.layers.weight[row, layer] > 0,
+            "flagged": fits.flagged[row, layer],
+        }
+    )
+
+
+def strategy_table(fits: Fits, found: Penalties | None) -> pd.DataFrame:
+    """Tabulate D_a and Cs by strategy; pooled where there is a reference, else plain means.
+
+    Columns: strategy, specimens, diffusivity_m2_s (geometric mean), diffusivity_low95,
+    diffusivity_high95, surface_pct (or the unit instead), surface_se.
+    """
+    unit = f"surface_{fits.profiles.basis}"
+    if found is None:
+        table = pd.DataFrame(
+            {
+                "strategy": fits.profiles.strategies,
+                "log": np.log(fits.diffusivity),
+                unit: fits.surface,
+            }
+        )
+        groups = table.groupby("strategy", sort=False)
+        return pd.DataFrame(
+            {
+                "strategy": list(groups.groups),
+                "specimens": groups.size().to_numpy(),
+                "diffusivity_m2_s": np.exp(groups["log"].mean().to_numpy()),
+                unit: groups[unit].mean().to_numpy(),
+            }
+        )
+    pooled, surface = found.log_diffusivity, found.surface
+    half = pooled.t * np.sqrt(pooled.variance)
+    return pd.DataFrame(
+        {
+            "strategy": found.strategies,
+            "specimens": pooled.counts,
+            "diffusivity_m2_s": np.exp(pooled.mean),
+            "diffusivity_low95": np.exp(pooled.mean - half),
+            "diffusivity_high95": np.exp(pooled.mean + half),
+            unit: surface.mean,
+            "surface_se": np.sqrt(surface.variance),
+        }
+    )
+
+
+def scenario_files(fits: Fits, found: Penalties, *, source: str) -> dict[str, str]:
+    """Write penalties.toml, diffusivity.toml and surface_chloride.toml for a scenario.
+
+    Parameters
+    ----------
+    fits, found
+        The fits and the penalty factors.
+    source
+        Name of the file that was fitted.
+
+    Returns
+    -------
+    TOML by name; no penalties.toml where the reference is the only strategy.
+    """
+    reference = found.strategies.index(found.reference)
+    others = [k for k in range(len(found.strategies)) if k != reference]
+    exposure = sorted(set(fits.profiles.exposure.tolist()))
+    span = f"{exposure[0]:g}" if len(exposure) == 1 else f"{exposure[0]:g} to {exposure[-1]:g}"
+    name = found.reference.replace(JOINER, "")
+    words = f"fitted by stripwise from {source}, exposure {span} d, reference {name}"
+    files: dict[str, str] = {}
+    if others:
+        correlation = found.correlation[np.ix_(others, others)]
+        np.fill_diagonal(correlation, 1.0)
+        fit = FittedPenalties(
+            reference=found.reference,
+            kind="knowledge",
+            source=words,
+            strategies=tuple(found.strategies[k] for k in others),
+            mean=found.mean[others],
+            sd=found.sd[others],
+            correlation=correlation,
+        )
+        files["penalties.toml"] = fitted_text(
+            fit,
+            specimens=[int(found.log_diffusivity.counts[k]) for k in others],
+            head=[
+                f"Penalty factors fitted by stripwise {version('stripwise')} from {source}.",
+                'A scenario takes them by  penalty = { from = "penalties.toml" }  in a',
+                '[[strategy]] of the same name, or with  as = "name here"  beside from. They are',
+                "lognormal and drawn jointly. They are ratios of laboratory diffusivities, not of",
+                "the wall's.",
+            ],
+        )
+    scale = found.log_diffusivity.t / NORMAL_975
+    between = found.log_diffusivity.between
+    spread = between + found.log_diffusivity.variance[reference] * scale**2
+    mean = float(np.exp(found.log_diffusivity.mean[reference] + 0.5 * spread))
+    files["diffusivity.toml"] = _input_text(
+        "Apparent diffusivity of the reference strategy: scatter between specimens and error of "
+        "the mean",
+        _moments(f'"{mean:.6g} m^2/s"', f'"{mean * np.sqrt(np.expm1(spread)):.6g} m^2/s"', spread),
+        source=f"{words}; apparent, at the age of the exposure",
+    )
+    cs, basis = found.surface, fits.profiles.basis
+    sd = float(np.sqrt(cs.between + cs.variance[reference] * (cs.t / NORMAL_975) ** 2))
+    unit = ' kg/m^3"' if basis == "kg_m3" else ""
+    quote = '"' if unit else ""
+    files["surface_chloride.toml"] = _input_text(
+        "Surface content of the reference strategy in the test's exposure: not that of the wall",
+        [
+            *_moments(f"{quote}{cs.mean[reference]:.6g}{unit}", f"{quote}{sd:.6g}{unit}", sd),
+            *([BASIS[basis]] if basis in BASIS else []),
+        ],
+        source=f"{words}; surface content in the test's exposure",
+    )
+    return files
+
+
+def _moments(mean: str, sd: str, spread: float) -> list[str]:
+    """Write mean and sd of a lognormal; a fixed value where nothing scatters."""
+    if spread <= LEAST:
+        return ['family = "fixed"', f"value = {mean}"]
+    return ['family = "lognormal"', f"mean = {mean}", f"sd = {sd}"]
+
+
+def _input_text(what: str, lines: list[str], *, source: str) -> str:
+    escaped = source.replace("\\", "\\\\").replace('"', '\\"')
+    return "\n".join([f"# {what}.", "[input]", *lines, f'source = "{escaped}"']) + "\n"

@@ -1,0 +1,249 @@
+"""What the report of fitted profiles says."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stripwise.evidence.diffusion import reach
+from stripwise.evidence.penalties import Penalties
+from stripwise.evidence.pooling import ESTIMATOR
+from stripwise.evidence.profiles import MM2_D_PER_M2_S, Bootstrap, Fits
+from stripwise.report import words
+from stripwise.report.dossier import Grid, Section
+from stripwise.report.profile_figures import CONTENT
+
+__all__ = ["findings", "method", "sections", "warnings_of"]
+
+E12 = 1e12
+MOST_ROWS = 60
+SMALL = 0.05
+"""Level of the test of a common surface content."""
+
+FEW = 5
+"""Degrees of freedom below which the reader is warned."""
+
+
+def findings(fits: Fits, found: Penalties | None) -> tuple[str, ...]:
+    """Say what came out, a sentence each."""
+    low, high = float(fits.diffusivity.min()) * E12, float(fits.diffusivity.max()) * E12
+    fitted = (
+        f"{len(fits.used)} profiles were fitted; the apparent diffusivity lies between "
+        f"{words.number(low)} and {words.number(high)} · 10⁻¹² m²/s."
+    )
+    if found is None:
+        return (
+            fitted,
+            "No penalty factors: name the strategy that the others are compared with by "
+            "--reference.",
+        )
+    if len(found.strategies) == 1:
+        return (fitted, f"{found.reference} is the only strategy: there is nothing to compare.")
+    order = np.argsort(-found.ratios.log_mean, kind="stable")
+    parts = [
+        f"{found.strategies[k]} {words.number(float(np.exp(found.ratios.log_mean[k])))} "
+        f"({words.number(float(found.low95[k]))} to {words.number(float(found.high95[k]))})"
+        for k in order
+        if found.strategies[k] != found.reference
+    ]
+    more = f", and {len(parts) - 6} more in penalties.csv" if len(parts) > 6 else ""
+    pooled = found.log_diffusivity
+    return (
+        f"Penalty factors against {found.reference}, with 95 % intervals: "
+        f"{'; '.join(parts[:6])}{more}.",
+        fitted,
+        f"Between specimens of one strategy ln D_a scatters with an sd of "
+        f"{words.number(float(np.sqrt(pooled.between)), 2)}"
+        + (" (assumed: no strategy has two specimens)." if pooled.assumed else
+           f" beyond what the fits explain ({pooled.freedom:g} degrees of freedom)."),
+        _common_surface(found),
+    )  # fmt: skip
+
+
+def warnings_of(
+    fits: Fits, found: Penalties | None, *, below: int, reference: str | None
+) -> tuple[str, ...]:
+    """Say what to read before using the numbers."""
+    texts = []
+    if below:
+        texts.append(
+            f"Readings below detection: {below}, taken as half their limit. Where they decide "
+            "about the initial content, give initial_pct."
+        )
+    flagged = int(fits.flagged.sum())
+    if flagged:
+        texts.append(
+            f"Readings far off the fit of their specimen, kept in it: {flagged}. The notes of "
+            "specimens.csv say which, and what a robust fit gives."
+        )
+    inside = int((fits.start > 0).sum())
+    if inside:
+        texts.append(
+            f"Profiles with their maximum inside: {inside}. Their depths count from there, and "
+            "the scenario needs a convection_zone to match."
+        )
+    if np.isnan(fits.layers.initial).any():
+        texts.append(
+            "Where no initial content was given it is fitted, which makes Cs and D_a less "
+            "certain; a sample from deep in the concrete settles it."
+        )
+    if found is not None:
+        texts += _few(found)
+    elif reference is None:
+        texts.append("Without --reference nothing is pooled, and no file for a scenario written.")
+    return tuple(texts)
+
+
+def method(fits: Fits, *, keep_first: bool, repeats: int) -> tuple[str, ...]:
+    """Say how it was computed."""
+    kept = "kept, as asked for" if keep_first else "left out, as washing and drying change it"
+    boot = (
+        f"Bootstrap with {repeats} repeats (bootstrap.csv): every repeat keeps every layer; its "
+        "residual over 1 - leverage is multiplied by one of Webb's six factors (Wu 1986; Webb "
+        "2014; recalled). With a handful of layers it is a check on the standard errors, no "
+        "better than they are."
+        if repeats
+        else "No bootstrap: there are too many specimens for one."
+    )
+    return (
+        "Each profile: C = C0 + (Cs - C0) erfc(x / (2 sqrt(D_a t))), averaged exactly over each "
+        "layer by the integral of erfc, not taken at its middle; ln D_a, Cs and, where it was not "
+        "measured, C0 by least squares with equal weights, after ASTM C1556 and NT Build 443 "
+        "(recalled). The content is read as it stands: where binder or chloride ran out, or "
+        "binding is not linear, D_a takes it up.",
+        f"The shallowest layer is {kept}. Where a deeper layer exceeds the first of the fit by "
+        "more than 5 %, the layers before the maximum are left out and depths count from the "
+        "maximum's layer (after Andrade, Climent, de Vera 2015).",
+        "Standard errors from the residuals and the Jacobian, by the degrees of freedom left. "
+        "Flags: a fit by Huber's loss (1981), readings beyond 4 robust standard deviations; the "
+        "scale is the larger of the specimen's own and the median of the file.",
+        f"Pooling of ln D_a: {ESTIMATOR} (recalled). The error of the reference is in every "
+        "ratio, and so in the covariance. In penalties.csv mean and sd are those of the lognormal "
+        "whose 2.5 % and 97.5 % quantiles are the interval; the figures show its median.",
+        boot,
+    )
+
+
+def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> tuple[Section, ...]:
+    """Lay out the report."""
+    unit = CONTENT[fits.profiles.basis]
+    parts = []
+    if found is not None and len(found.strategies) > 1:
+        parts.append(
+            Section(
+                "Penalty factors",
+                ("A penalty factor is the diffusivity of the face as cured over that of the "
+                 "reference. It is what a scenario takes as penalty.",),
+                "penalties",
+                "Data: penalties.csv, penalty_covariance.csv, specimens.csv.",
+                (_penalty_grid(found, unit),),
+            )
+        )  # fmt: skip
+    depth = fits.start + reach(fits.diffusivity * MM2_D_PER_M2_S, fits.profiles.exposure)
+    skin = (
+        f"At the fits, 95 % of the chloride's rise lies within {words.number(float(depth.min()))} "
+        f"to {words.number(float(depth.max()))} mm of the surface. Where curing changed the "
+        "concrete deeper than that, D_a is the skin's; where less deep, it is an average over "
+        "skin and bulk."
+    )
+    parts += [
+        Section("Profiles", (skin,), "profiles", "Data: residuals.csv.", ()),
+        Section("Residuals", (), "residuals", "Data: residuals.csv.", ()),
+        Section("Specimens", (), "", "", (_specimen_grid(fits, spread, unit),)),
+    ]
+    return tuple(parts)
+
+
+def _common_surface(found: Penalties) -> str:
+    p = found.common_surface
+    text = f"p = {words.number(p, 2)}" if p >= 0.001 else "p below 0.001"
+    if p < SMALL:
+        return (
+            f"The strategies do not share one surface content (F test, {text}): curing changed "
+            "what the face binds or takes up, and a penalty on the diffusivity alone misses that."
+        )
+    return f"One common surface content for all strategies is compatible with the data ({text})."
+
+
+def _few(found: Penalties) -> list[str]:
+    pooled, texts = found.log_diffusivity, []
+    if pooled.assumed:
+        texts.append(
+            "No strategy has two specimens, so that the scatter between specimens cannot be "
+            f"estimated: an sd of {words.number(float(np.sqrt(pooled.between)))} of ln D_a stands "
+            "in for it (fib Bulletin 34, 2006, recalled). Test replicates."
+        )
+    else:
+        single = [n for n, c in zip(found.strategies, pooled.counts, strict=True) if c == 1]
+        if single:
+            texts.append(
+                f"{words.listing(single[:6])}: one specimen only; its interval leans on the "
+                "scatter of the other strategies."
+            )
+        if pooled.freedom < FEW:
+            texts.append(
+                f"Only {pooled.freedom:g} degrees of freedom stand behind the scatter between "
+                "specimens: the intervals are wide because t is. More replicates narrow them."
+            )
+    return texts
+
+
+def _penalty_grid(found: Penalties, unit: str) -> Grid:
+    rows = []
+    for k, name in enumerate(found.strategies):
+        certain = name == found.reference
+        rows.append(
+            (
+                name + (" (reference)" if certain else ""),
+                str(found.log_diffusivity.counts[k]),
+                words.number(float(np.exp(found.log_diffusivity.mean[k])) * E12),
+                words.number(float(np.exp(found.ratios.log_mean[k]))),
+                "" if certain else words.interval(
+                    float(found.low95[k]), float(found.high95[k]), words.number
+                ),
+                f"{words.number(float(found.mean[k]))}; {words.number(float(found.sd[k]), 2)}",
+                f"{words.number(float(found.surface.mean[k]))} ± "
+                f"{words.number(float(np.sqrt(found.surface.variance[k])), 2)}",
+            )
+        )  # fmt: skip
+    return Grid(
+        f"By strategy. Surface content in {unit}, ± its standard error.",
+        ("Strategy", "Specimens", "D_a [10⁻¹² m²/s]", "Penalty, median", "95 % interval",
+         "Mean; sd", "Surface content"),
+        tuple(rows),
+        frozenset({1, 2, 3, 4, 5, 6}),
+    )  # fmt: skip
+
+
+def _specimen_grid(fits: Fits, spread: Bootstrap | None, unit: str) -> Grid:
+    profiles = fits.profiles
+    rows = []
+    for k in range(min(len(fits.used), MOST_ROWS)):
+        ends = "" if spread is None else words.interval(
+            float(spread.diffusivity_low[k]) * E12, float(spread.diffusivity_high[k]) * E12,
+            words.number,
+        )  # fmt: skip
+        rows.append(
+            (
+                profiles.specimens[k],
+                profiles.strategies[k],
+                _with_error(fits.diffusivity[k] * E12, fits.diffusivity_se[k] * E12),
+                ends,
+                _with_error(fits.surface[k], fits.surface_se[k]),
+                words.number(float(fits.correlation[k]), 2),
+                words.number(float(fits.rmse[k]), 2),
+                str(fits.used[k]),
+                fits.notes[k],
+            )
+        )
+    cut = "" if len(rows) == len(fits.used) else f" The first {MOST_ROWS}; all in specimens.csv."
+    return Grid(
+        f"Each specimen, ± standard errors. Contents in {unit}.{cut}",
+        ("Specimen", "Strategy", "D_a [10⁻¹² m²/s]", "95 % by bootstrap", "Surface content",
+         "Correlation", "Rmse", "Layers", "Notes"),
+        tuple(rows),
+        frozenset({2, 3, 4, 5, 6, 7}),
+    )  # fmt: skip
+
+
+def _with_error(value: float, error: float) -> str:
+    return f"{words.number(float(value))} ± {words.number(float(error), 2)}"
