@@ -72,7 +72,7 @@ def csv_text():
     for number, name in enumerate(strategy):
         quoted = f'"{name}"' if "," in name else name
         specimen = f"L{number + 1:02d}"
-        for upper, lower, reading in zip(EDGES_MM[:-1], EDGES_MM[1:], content[number]):
+        for upper, lower, reading in zip(EDGES_MM[:-1], EDGES_MM[1:], content[number], strict=True):
             lines.append(
                 f"{specimen},{quoted},{upper:g},{lower:g},{reading:.4f},{EXPOSURE_D:g},"
                 f"{initial[number]:.4f}"

@@ -1,5 +1,7 @@
 """Profiles made for the tests, by quadrature and not by the formula of the fit."""
 
+import itertools
+
 import numpy as np
 from scipy import integrate, special
 
@@ -13,7 +15,7 @@ def layer_content(diffusivity, *, surface=0.6, initial=0.02, time=90.0, edges=ED
     length = 2 * np.sqrt(diffusivity * MM2_D_PER_M2_S * time)
     shares = [
         integrate.quad(lambda x: special.erfc(x / length), a, b, epsabs=1e-14)[0] / (b - a)
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in itertools.pairwise(edges)
     ]
     return initial + (surface - initial) * np.array(shares)
 

@@ -91,9 +91,7 @@ def test_standard_errors_are_those_of_repeated_profiles(made):
     assert np.log(found.diffusivity).std() == pytest.approx(
         np.sqrt(found.log_variance.mean()), rel=0.04
     )
-    assert found.surface.std() == pytest.approx(
-        np.sqrt((found.surface_se**2).mean()), rel=0.04
-    )
+    assert found.surface.std() == pytest.approx(np.sqrt((found.surface_se**2).mean()), rel=0.04)
     # the bias is below a tenth of the scatter
     assert abs(np.log(found.diffusivity / 8e-12).mean()) < 0.1 * np.sqrt(found.log_variance.mean())
 

@@ -60,8 +60,9 @@ def test_the_estimate_solves_the_moment_equation():
     assert found.between > 0
     q = 0.0
     for k in range(3):
-        w = 1 / (variance[GROUP == k] + found.between)
-        y = values[GROUP == k]
+        own = np.equal(GROUP, k)
+        w = 1 / (variance[own] + found.between)
+        y = values[own]
         mean = np.average(y, weights=w)
         assert found.mean[k] == pytest.approx(mean, rel=1e-12)
         assert found.variance[k] == pytest.approx(1 / w.sum(), rel=1e-8)

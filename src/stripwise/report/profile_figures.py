@@ -25,6 +25,9 @@ CONTENT = {
 PANELS, LINES = 12, 8
 """Most strategies drawn, and most specimens of each."""
 
+DOTS = 60
+"""Most specimens of each strategy whose residuals or diffusivities are drawn."""
+
 PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 46.0, 17.0, 7.0, 13.0, 6.0
 KEY_MM = 46.0
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 20.0)
@@ -109,25 +112,31 @@ def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
         "left out; ringed: flagged by the robust fit, and still in the fit. A bend that all "
         "strategies share would mean that the error function does not hold."
     )
+    if max(fits.profiles.strategies.count(name) for name in names) > DOTS:
+        note += f" The first {DOTS} specimens of each strategy are drawn."
     if ax is None:
         ax = paper.sheet(height=72.0, left=15.0, right=KEY_MM, bottom=12.0, title=title, note=note)
     paper.dress(ax)
     ax.axhline(0.0, color=style.GREY, lw=0.6, zorder=1)
     middle = 0.5 * (fits.profiles.upper + fits.profiles.lower)
+    drawn = np.zeros((len(used), 1), dtype=bool)
     for place, name in enumerate(names):
         color, _ = style.line_of(place)
-        of_name = np.array([s == name for s in fits.profiles.strategies])[:, None]
+        of_name = np.array([s == name for s in fits.profiles.strategies])
+        of_name = (of_name & (np.cumsum(of_name) <= DOTS))[:, None]
+        drawn |= of_name
         inside, outside = of_name & used, of_name & fits.profiles.present & ~used
         ax.plot(middle[inside], share[inside], "o", ms=3.2, mew=0, color=color, alpha=0.85,
                 gid=f"residuals-{place}")  # fmt: skip
         ax.plot(middle[outside], share[outside], "o", ms=3.2, mew=0.7, mfc="none", mec=color,
                 alpha=0.85, gid=f"left-out-{place}")  # fmt: skip
-    ax.plot(middle[fits.flagged], share[fits.flagged], "o", ms=8.0, mew=0.9, mfc="none",
+    flagged = fits.flagged & drawn
+    ax.plot(middle[flagged], share[flagged], "o", ms=8.0, mew=0.9, mfc="none",
             mec=style.INK, gid="flagged")  # fmt: skip
     _key(ax, names)
-    inner = share[used]
+    inner = share[used & drawn]
     reach = 1.25 * float(np.abs(inner).max()) if inner.size else 1.0
-    beyond = fits.profiles.present & ~used & (np.abs(share) > reach)
+    beyond = fits.profiles.present & ~used & drawn & (np.abs(share) > reach)
     ax.set_ylim(-max(reach, 1.0), max(reach, 1.0))
     if beyond.any():
         ax.annotate(
@@ -180,7 +189,7 @@ def plot_penalties(found: Penalties, fits: Fits, *, ax: Axes | None = None) -> A
                 np.nan if certain else float(found.low95[place]),
                 np.nan if certain else float(found.high95[place]),
                 text,
-                tuple(own[:60]),
+                tuple(own[:DOTS]),
             )
         )
     worst = found.strategies[order[0]]
