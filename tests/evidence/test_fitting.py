@@ -204,7 +204,7 @@ def test_one_specimen_is_fitted_as_among_many(made):
         (np.full(8, 0.3), "specimen S1: all readings are 0.3; a flat profile has no D_a"),
         (np.linspace(0.019, 0.001, 8), "specimen S1: no reading is above the initial content 0.02"),
         (np.linspace(0.7, 0.69, 8), "specimen S1: no diffusivity fits; the content must fall"),
-        (np.linspace(0.1, 0.8, 8), "specimen S1: has 1 layers for the fit, the shallowest and any"),
+        (np.linspace(0.1, 0.8, 8), "specimen S1: has 1 layer for the fit, the shallowest and any"),
     ],
 )
 def test_profiles_without_a_diffusivity(made, content, problem):

@@ -120,7 +120,7 @@ def _refuse_unfit(profiles: Profiles, used: Flags, initial: Array) -> None:
         if count[row] < least[row]:
             extra = " (the initial content takes one more)" if np.isnan(initial[row]) else ""
             problems.append(
-                f"{where}: has {count[row]} layers for the fit, the shallowest and any before a "
+                f"{where}: has {_layers(count[row])} for the fit, the shallowest and any before a "
                 f"maximum inside left out; at least {least[row]} are needed{extra}"
             )
         elif high[row] <= 0.0:
@@ -132,6 +132,10 @@ def _refuse_unfit(profiles: Profiles, used: Flags, initial: Array) -> None:
                 f"{where}: no reading is above the initial content {known[row]:g}; check its unit"
             )
     _raise(problems, profiles.file)
+
+
+def _layers(count: int) -> str:
+    return "1 layer" if count == 1 else f"{count} layers"
 
 
 def _refuse_unsettled(profiles: Profiles, solution: Solution) -> None:
