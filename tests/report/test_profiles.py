@@ -186,6 +186,15 @@ def test_contents_by_volume(write):
     assert re.search(r'mean = "0\.5\d+ kg/m\^3"', found.texts["surface_chloride.toml"])
 
 
+@pytest.mark.parametrize(
+    ("depth", "words"), [("60 mm", "9 of 9 profiles: their D_a is the skin's"),
+                         ("10 mm", "0 of 9 profiles: D_a of the others is an average")],
+)  # fmt: skip
+def test_a_profile_shorter_than_the_affected_depth_measured_the_skin(write, depth, words):
+    found = profiles_dossier(write(rows(THREE)), reference="Forms 7 d", affected_depth=depth)
+    assert any(words in text for text in found.warnings)
+
+
 @pytest.mark.parametrize("text", ["deep", "30 d", "-5 mm", "0 mm"])
 def test_an_affected_depth_that_is_none(write, text):
     with pytest.raises(InputError, match="--affected-depth"):

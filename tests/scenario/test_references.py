@@ -54,6 +54,28 @@ def test_an_input_from_a_file_is_the_same_as_in_the_scenario(wall, tmp_path):
     assert there == here
 
 
+def test_any_random_input_can_stand_in_a_file(wall, tmp_path):
+    files = {
+        "strip.toml": '[input]\nfamily = "lognormal"\nmean = "14 h"\ncov = 0.2\n',
+        "kept.toml": '[input]\nfamily = "beta"\nmean = 0.5\nsd = 0.1\nlow = 0\nhigh = 1\n',
+        "depth.toml": '[input]\nvalue = "30 mm"\n',
+    }
+    for name, text in files.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    follow = 'follow_up = { method = "wet covering", duration = "3 d" }\n'
+    end = '\n[curing.retention."wet covering"]\nvertical = { from = "kept.toml" }\n'
+    case = wall.load(
+        ('strip_age = "12 h"\n', 'strip_age = { from = "strip.toml" }\n' + follow),
+        ('affected_depth = "whole cover"', 'affected_depth = { from = "depth.toml" }'),
+        end=end,
+    )
+    assert case.input("strategy.Forms 12 h.strip_age").distribution.mean == pytest.approx(14.0)
+    kept = case.input("curing.retention.wet covering.vertical")
+    assert kept.distribution.mean == pytest.approx(0.5)
+    assert case.input("curing.affected_depth").distribution.mean == 30.0
+    assert sorted(name for name, _ in case.data_files) == sorted(files)
+
+
 def test_source_beside_from_goes_before_the_file(wall, tmp_path):
     (tmp_path / "cover.toml").write_text(INPUT, encoding="utf-8")
     case = wall.load((COVER, 'cover = { from = "cover.toml", source = "spring survey" }'))
@@ -112,6 +134,10 @@ def test_check_names_both_references_where_law_and_fit_are_mixed(wall, fit_file)
     assert "The law's penalty is 1 after 7 d of curing, the fit's for \"Forms 7 d\"" in text
     assert 'strategies by the law ("Forms 24 h")' in text
     assert "The law's penalty" not in describe(wall.load(*BOTH))
+
+
+def test_check_says_where_the_law_answers_instead_of_the_fit(wall, fit_file):
+    assert "[choices] uses the curing law" in describe(wall.load(*BOTH))
 
 
 def test_the_model_factor_multiplies_penalties_out_of_a_fit_alone(wall, fit_file):

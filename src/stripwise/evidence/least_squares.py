@@ -195,7 +195,19 @@ def _contents(layers: Layers, share: Array, free: Flags) -> tuple[Array, Array]:
 
 
 def parameter_covariance(solution: Solution, weight: Array) -> Array:
-    """Inverse of J'WJ, (g, 3, 3); rows of a fixed C0 are 0."""
+    """Return the inverse of J'WJ: the parameters' covariance for a residual variance of 1.
+
+    Parameters
+    ----------
+    solution
+        The fits.
+    weight
+        (g, k) weights of the squared residuals.
+
+    Returns
+    -------
+    (g, 3, 3) array for ln D, Cs, C0; row and column of a fixed C0 are 0.
+    """
     jacobian = solution.jacobian
     normal = np.einsum("gkp,gk,gkq->gpq", jacobian, weight, jacobian)
     fixed = ~jacobian[..., 2].any(axis=1)

@@ -145,8 +145,16 @@ def penalties(fits: Fits, reference: str) -> Penalties:
 def specimen_table(fits: Fits) -> pd.DataFrame:
     """Tabulate the fits, one row a specimen.
 
-    Columns: specimen, strategy, diffusivity_m2_s, diffusivity_se, surface_pct (or the unit that
-    the profiles have instead), surface_se, correlation (of Cs and D_a), rmse, layers_used, notes.
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+
+    Returns
+    -------
+    DataFrame: specimen, strategy, diffusivity_m2_s, diffusivity_se, surface_pct (or the unit
+    that the profiles have instead), surface_se, correlation (of Cs and D_a), rmse, layers_used,
+    notes.
     """
     return pd.DataFrame(
         {
@@ -165,7 +173,18 @@ def specimen_table(fits: Fits) -> pd.DataFrame:
 
 
 def penalty_table(found: Penalties) -> pd.DataFrame:
-    """Tabulate the penalty factors, one row a strategy: `PENALTY_COLUMNS`."""
+    """Tabulate the penalty factors, one row a strategy.
+
+    Parameters
+    ----------
+    found
+        The penalty factors.
+
+    Returns
+    -------
+    DataFrame with `PENALTY_COLUMNS`; mean and sd of the lognormal, low95 and high95 its 2.5 % and
+    97.5 % quantiles.
+    """
     return pd.DataFrame(
         {
             "strategy": found.strategies,
@@ -179,7 +198,17 @@ def penalty_table(found: Penalties) -> pd.DataFrame:
 
 
 def covariance_table(found: Penalties) -> pd.DataFrame:
-    """Tabulate the covariance of the penalty factors, a row and a column per strategy."""
+    """Tabulate the covariance of the penalty factors.
+
+    Parameters
+    ----------
+    found
+        The penalty factors.
+
+    Returns
+    -------
+    DataFrame with a row and a column per strategy; the reference's are 0.
+    """
     table = pd.DataFrame(found.covariance, columns=list(found.strategies))
     table.insert(0, "strategy", list(found.strategies))
     return table

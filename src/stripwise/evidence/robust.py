@@ -37,6 +37,23 @@ def robust_fit(layers: Layers, solution: Solution, *, freedom: Array) -> tuple[A
 
     The scale is the larger of the specimen's own and the median over the file: a few layers alone
     tell too little about scatter.
+
+    Parameters
+    ----------
+    layers
+        The profiles.
+    solution
+        Their fit by least squares, from which this one starts.
+    freedom
+        (g,) degrees of freedom left.
+
+    Returns
+    -------
+    (g,) D_a [mm2/d] and (g, k) whether a used layer is flagged.
+
+    References
+    ----------
+    Huber, Robust Statistics, 1981 (recalled).
     """
     used = layers.weight > 0
     values, fitted = solution.values.copy(), solution.fitted.copy()

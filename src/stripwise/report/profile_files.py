@@ -21,7 +21,17 @@ BASIS = {"pct": 'basis = "concrete"', "pct_binder": 'basis = "binder"'}
 
 
 def residual_table(fits: Fits) -> pd.DataFrame:
-    """Tabulate every layer with its reading, the fit, and whether it took part or was flagged."""
+    """Tabulate every layer with its reading, the fit, and whether it took part or was flagged.
+
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+
+    Returns
+    -------
+    DataFrame with a row per layer; depths in mm, contents in the unit of the profiles.
+    """
     profiles = fits.profiles
     row, layer = np.nonzero(profiles.present)
     content, fitted = profiles.content[row, layer], fits.fitted[row, layer]
@@ -43,8 +53,17 @@ def residual_table(fits: Fits) -> pd.DataFrame:
 def strategy_table(fits: Fits, found: Penalties | None) -> pd.DataFrame:
     """Tabulate D_a and Cs by strategy; pooled where there is a reference, else plain means.
 
-    Columns: strategy, specimens, diffusivity_m2_s (geometric mean), diffusivity_low95,
-    diffusivity_high95, surface_pct (or the unit instead), surface_se.
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+    found
+        Penalty factors; None without a reference.
+
+    Returns
+    -------
+    DataFrame: strategy, specimens, diffusivity_m2_s (geometric mean), surface_pct (or the unit
+    of the profiles instead); pooled also diffusivity_low95, diffusivity_high95, surface_se.
     """
     unit = f"surface_{fits.profiles.basis}"
     if found is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stripwise.evidence.diffusion import reach
 from stripwise.evidence.penalties import Penalties
@@ -24,7 +25,19 @@ FEW = 5
 
 
 def findings(fits: Fits, found: Penalties | None) -> tuple[str, ...]:
-    """Say what came out, a sentence each."""
+    """Say what came out, a sentence each.
+
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+    found
+        Penalty factors; None without a reference.
+
+    Returns
+    -------
+    The sentences, the answer first.
+    """
     low, high = float(fits.diffusivity.min()) * E12, float(fits.diffusivity.max()) * E12
     fitted = (
         f"{len(fits.used)} profiles were fitted; the apparent diffusivity lies between "
@@ -60,9 +73,25 @@ def findings(fits: Fits, found: Penalties | None) -> tuple[str, ...]:
 
 
 def warnings_of(
-    fits: Fits, found: Penalties | None, *, below: int, reference: str | None
+    fits: Fits, found: Penalties | None, *, below: int, affected_depth: float | None
 ) -> tuple[str, ...]:
-    """Say what to read before using the numbers."""
+    """Say what to read before using the numbers.
+
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+    found
+        Penalty factors; None without a reference.
+    below
+        Number of readings below detection.
+    affected_depth
+        Depth that curing changed [mm]; None where it is not given.
+
+    Returns
+    -------
+    The sentences.
+    """
     texts = []
     if below:
         texts.append(
@@ -86,15 +115,29 @@ def warnings_of(
             "Where no initial content was given it is fitted, which makes Cs and D_a less "
             "certain; a sample from deep in the concrete settles it."
         )
+    if affected_depth is not None:
+        texts.append(_skin(fits, affected_depth))
     if found is not None:
         texts += _few(found)
-    elif reference is None:
+    else:
         texts.append("Without --reference nothing is pooled, and no file for a scenario written.")
     return tuple(texts)
 
 
-def method(fits: Fits, *, keep_first: bool, repeats: int) -> tuple[str, ...]:
-    """Say how it was computed."""
+def method(*, keep_first: bool, repeats: int) -> tuple[str, ...]:
+    """Say how it was computed.
+
+    Parameters
+    ----------
+    keep_first
+        Whether the shallowest layer took part.
+    repeats
+        Repeats of the bootstrap; 0 for none.
+
+    Returns
+    -------
+    The sentences with their sources.
+    """
     kept = "kept, as asked for" if keep_first else "left out, as washing and drying change it"
     boot = (
         f"Bootstrap with {repeats} repeats (bootstrap.csv): every repeat keeps every layer; its "
@@ -124,7 +167,21 @@ def method(fits: Fits, *, keep_first: bool, repeats: int) -> tuple[str, ...]:
 
 
 def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> tuple[Section, ...]:
-    """Lay out the report."""
+    """Lay out the report.
+
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+    found
+        Penalty factors; None without a reference.
+    spread
+        The bootstrap; None without one.
+
+    Returns
+    -------
+    Its sections.
+    """
     unit = CONTENT[fits.profiles.basis]
     parts = []
     if found is not None and len(found.strategies) > 1:
@@ -138,7 +195,7 @@ def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> t
                 (_penalty_grid(found, unit),),
             )
         )  # fmt: skip
-    depth = fits.start + reach(fits.diffusivity * MM2_D_PER_M2_S, fits.profiles.exposure)
+    depth = _reached(fits)
     skin = (
         f"At the fits, 95 % of the chloride's rise lies within {words.number(float(depth.min()))} "
         f"to {words.number(float(depth.max()))} mm of the surface. Where curing changed the "
@@ -151,6 +208,28 @@ def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> t
         Section("Specimens", (), "", "", (_specimen_grid(fits, spread, unit),)),
     ]
     return tuple(parts)
+
+
+def _reached(fits: Fits) -> NDArray[np.float64]:
+    """Depth of 5 % of the rise at the surface [mm], (g,)."""
+    return fits.start + reach(fits.diffusivity * MM2_D_PER_M2_S, fits.profiles.exposure)
+
+
+def _skin(fits: Fits, affected_depth: float) -> str:
+    within = int((_reached(fits) < affected_depth).sum())
+    count, depth = len(fits.used), words.number(affected_depth)
+    text = (
+        f"Within the depth of {depth} mm that curing changed ended {within} of {count} profiles: "
+    )
+    if within == count:
+        return text + (
+            "their D_a is the skin's, and the penalty factors belong to a scenario with that "
+            "affected_depth."
+        )
+    return text + (
+        "D_a of the others is an average over skin and bulk. Put on the skin alone, such a "
+        "penalty understates the harm; on the whole cover, the skin's own overstates it."
+    )
 
 
 def _common_surface(found: Penalties) -> str:

@@ -84,7 +84,11 @@ def fit_correlations(
 
 
 def fit_warnings(
-    fits: Mapping[int, FromFit], strategies: Sequence[Strategy], *, curing: Curing
+    fits: Mapping[int, FromFit],
+    strategies: Sequence[Strategy],
+    *,
+    curing: Curing,
+    has_choices: bool,
 ) -> list[str]:
     """Return what a reader must know where penalties come out of a fit.
 
@@ -96,6 +100,8 @@ def fit_warnings(
         The strategies.
     curing
         The reference of the law.
+    has_choices
+        Whether the scenario opens choices, which the law answers.
 
     Returns
     -------
@@ -118,6 +124,11 @@ def fit_warnings(
             f"{listed}. Where these are two concretes, the strategies by the law "
             f"({', '.join(printable(name) for name in lawful)}) and those by the fit cannot be "
             "compared."
+        )
+    if has_choices:
+        sentences.append(
+            "The comparison of cover and strip age over the [choices] uses the curing law, not the "
+            "fitted penalties."
         )
     if len(references) > 1:
         sentences.append(

@@ -89,7 +89,12 @@ def resolve(
     warnings = [truncation_warning(item) for item in inputs]
     warnings += basis_warnings(inputs, contents.basis)
     warnings += retention_warnings(file.curing, follow_ups)
-    warnings += fit_warnings(references.penalties, strategies.strategies, curing=curing)
+    warnings += fit_warnings(
+        references.penalties,
+        strategies.strategies,
+        curing=curing,
+        has_choices=choices is not None,
+    )
     warnings.append(
         specimens_warning(file.concrete.specimens, concrete, reference_d=curing.reference_d)
     )
