@@ -37,6 +37,11 @@ class FitOptions:
     affected_depth: str | None = None
     keep_first: bool | None = None
     fit_initial: bool | None = None
+    zone: str | None = None
+    loggers: Path | None = None
+    specified: str | None = None
+    maturity: str | None = None
+    reference_temperature: str | None = None
 
 
 Handler = Callable[["Reading", FitOptions], "Dossier"]
@@ -68,11 +73,28 @@ def _profiles(reading: Reading, options: FitOptions) -> Dossier:
     )
 
 
+def _strip_log(reading: Reading, options: FitOptions) -> Dossier:
+    from stripwise.report.strip_log import strip_log_dossier
+
+    return strip_log_dossier(
+        reading,
+        zone=options.zone,
+        loggers=options.loggers,
+        specified=options.specified,
+        maturity=options.maturity,
+        reference_temperature=options.reference_temperature,
+    )
+
+
 REGISTRY = {
     "profiles": Entry(
         _profiles, frozenset({"reference", "affected_depth", "keep_first", "fit_initial"})
     ),
     "drying": Entry(_drying, frozenset({"age", "profiles"})),
+    "strip-log": Entry(
+        _strip_log,
+        frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
+    ),
 }
 """By the name of the kind in `stripwise.evidence.kinds`."""
 
@@ -125,6 +147,42 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         bool | None,
         typer.Option("--fit-initial", help="Profiles: fit the initial content even if measured."),
     ] = None,
+    zone: Annotated[
+        str | None,
+        typer.Option(
+            "--zone", metavar="NAME", help='Strip log: zone of times without an offset, as "CET".'
+        ),
+    ] = None,
+    loggers: Annotated[
+        Path | None,
+        typer.Option(
+            "--loggers", metavar="DIR", help="Strip log: folder with a temperature file per pour."
+        ),
+    ] = None,
+    specified: Annotated[
+        str | None,
+        typer.Option(
+            "--specified",
+            metavar="TIME",
+            help='Strip log: specified equivalent age at stripping, as "24 h".',
+        ),
+    ] = None,
+    maturity: Annotated[
+        str | None,
+        typer.Option(
+            "--maturity",
+            metavar="NAME",
+            help="Strip log: arrhenius (unless given) or nurse-saul judges the pours.",
+        ),
+    ] = None,
+    reference_temperature: Annotated[
+        str | None,
+        typer.Option(
+            "--reference-temperature",
+            metavar="TEMP",
+            help='Strip log: temperature of the equivalent hours; "20 degC" unless given.',
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -139,6 +197,11 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         affected_depth=affected_depth,
         keep_first=keep_first,
         fit_initial=fit_initial,
+        zone=zone,
+        loggers=loggers,
+        specified=specified,
+        maturity=maturity,
+        reference_temperature=reference_temperature,
     )
     with plain_errors():
         from stripwise.evidence.kinds import KINDS

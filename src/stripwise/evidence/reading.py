@@ -28,7 +28,7 @@ FILE_LIMIT = 200_000_000
 LINE = "line"
 """Column of the table that says on which line of the file a row ends."""
 
-MISSING = frozenset({"", "-", "na", "n/a", "nan", "null", "none", "."})
+MISSING = frozenset({"", "-", "na", "n/a", "nan", "null", "."})
 """What stands for a missing value, in lower case."""
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from importlib.metadata import version
@@ -15,11 +16,15 @@ import pandas as pd
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from stripwise.errors import InputError
+from stripwise.inputs.distributions import Distribution
 from stripwise.report import paper
 from stripwise.report.page import inline_svg
 from stripwise.report.records import csv_text
+from stripwise.scenario.names import printable
+from stripwise.scenario.quantities import TEMPERATURE, Kind, parse
 
-__all__ = ["Dossier", "Grid", "Section", "contents", "run_record"]
+__all__ = ["Dossier", "Grid", "Section", "contents", "input_text", "option_quantity", "run_record"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +174,75 @@ def run_record(dossier: Dossier) -> dict[str, Any]:
         "versions": {"stripwise": version("stripwise")},
         **dossier.record,
     }
+
+
+def input_text(law: Distribution, *, unit: str, source: str, about: Sequence[str]) -> str:
+    """Write a distribution as a file that an input of a scenario names by `from`.
+
+    Parameters
+    ----------
+    law
+        The distribution.
+    unit
+        Unit of its numbers as a scenario spells it.
+    source
+        Where it comes from, one line.
+    about
+        Lines of comment for the reader of the file.
+
+    Returns
+    -------
+    TOML with one table, ``[input]``.
+    """
+
+    def quantity(number: float) -> str:
+        return f'"{number:.6g} {unit}"'
+
+    lines = [*(f"# {line}" for line in about), "[input]"]
+    if law.is_fixed:
+        lines.append(f"value = {quantity(law.mean)}")
+    else:
+        lines += [
+            f'family = "{law.family}"',
+            f"mean = {quantity(law.parent_mean)}",
+            f"sd = {quantity(law.parent_sd)}",
+        ]
+    lines += ['kind = "scatter"', f"source = {json.dumps(source, ensure_ascii=False)}"]
+    return "\n".join(lines) + "\n"
+
+
+def option_quantity(option: str, text: str | None, *, kind: Kind, to: str) -> float | None:
+    """Read a positive quantity that the command line gives with its unit.
+
+    Parameters
+    ----------
+    option
+        Name of the option for messages.
+    text
+        What it says; None where it says nothing.
+    kind
+        Kind of quantity.
+    to
+        Unit of the result by pint's name.
+
+    Returns
+    -------
+    The number in `to`; None for None.
+
+    Raises
+    ------
+    InputError
+        If it is no such quantity, or not above 0 (a temperature may be).
+    """
+    if text is None:
+        return None
+    try:
+        number = parse(text, kind, to=to)
+    except InputError as error:
+        raise InputError(option, f"{printable(text)} {error.problem}") from error
+    if number <= 0 and kind is not TEMPERATURE:
+        raise InputError(option, f"{printable(text)} must be above 0")
+    return number
 
 
 @functools.cache

@@ -10,17 +10,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
-from stripwise.errors import InputError
 from stripwise.evidence.drying import DryingResult, RankCorrelation, analyse_drying
 from stripwise.evidence.kinds import DIFFUSIVITIES
 from stripwise.evidence.reading import Reading, read
 from stripwise.report import paper, style, words
-from stripwise.report.dossier import Dossier, Grid, Section
+from stripwise.report.dossier import Dossier, Grid, Section, option_quantity
 from stripwise.report.dots import DotRow, plot_dots
 from stripwise.report.labels import shortened, spread
-from stripwise.scenario.quantities import TIME, parse
+from stripwise.scenario.quantities import TIME
 
 __all__ = ["drying_dossier", "plot_losses"]
 
@@ -58,7 +56,7 @@ def drying_dossier(reading: Reading, *, age: str | None, profiles: Path | None) 
     InputError
         If `age` is no time or beyond the test.
     """
-    at = _age(age)
+    at = option_quantity("--age", age, kind=TIME, to="day")
     known = None if profiles is None else read(profiles, kinds=[DIFFUSIVITIES]).data.rename(
         columns={"diffusivity_m2_s": "diffusivity"}
     )  # fmt: skip
@@ -72,8 +70,8 @@ def drying_dossier(reading: Reading, *, age: str | None, profiles: Path | None) 
     correlations = pd.DataFrame(result.correlations)
     with paper.styled():
         figures = {
-            "losses": _figure(plot_losses(reading.data, result)),
-            "rates": _figure(_plot_rates(result)),
+            "losses": paper.figure_of(plot_losses(reading.data, result)),
+            "rates": paper.figure_of(_plot_rates(result)),
         }
     return Dossier(
         title=f"Drying test {reading.path.stem}",
@@ -294,21 +292,3 @@ def _method(result: DryingResult) -> tuple[str, ...]:
         "Rank correlation: Spearman (1904), its p-value by going through all orders up to eight "
         "pairs, by Student's t beyond.",
     )
-
-
-def _age(text: str | None) -> float | None:
-    if text is None:
-        return None
-    try:
-        value = parse(text, TIME, to="day")
-    except InputError as error:
-        raise InputError("--age", f"= {text!r}: {error.problem}") from error
-    if value <= 0:
-        raise InputError("--age", f"= {text!r}: must be above 0 d")
-    return value
-
-
-def _figure(ax: Axes) -> Figure:
-    figure = ax.get_figure(root=True)
-    assert figure is not None
-    return figure

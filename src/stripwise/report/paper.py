@@ -12,10 +12,21 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from stripwise.errors import InputError
 from stripwise.report import style, words
 from stripwise.report.labels import LINE_SPACING, wrapped
 
-__all__ = ["POINTS_PER_MM", "axes_size", "dress", "headline", "png", "sheet", "styled", "svg"]
+__all__ = [
+    "POINTS_PER_MM",
+    "axes_size",
+    "dress",
+    "figure_of",
+    "headline",
+    "png",
+    "sheet",
+    "styled",
+    "svg",
+]
 
 POINTS_PER_MM = 72.0 / style.MM_PER_INCH
 
@@ -76,6 +87,29 @@ def axes_size(ax: Axes) -> tuple[float, float]:
         return 0.0, 0.0
     width, height = figure.get_size_inches()
     return float(box.width * width * 72.0), float(box.height * height * 72.0)
+
+
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure that an axes stands on.
+
+    Parameters
+    ----------
+    ax
+        Axes of a figure.
+
+    Returns
+    -------
+    The whole figure.
+
+    Raises
+    ------
+    InputError
+        If the axes was removed from its figure.
+    """
+    figure = ax.get_figure(root=True)
+    if figure is None:
+        raise InputError("axes", "stands on no figure")
+    return figure
 
 
 def headline(ax: Axes, title: str, *, note: str) -> None:
