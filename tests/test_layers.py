@@ -28,9 +28,10 @@ RANKS = {
     "corridor": 7,
     "siteanswer": 7,
     "siterecord": 6,
-    "report": 8,
-    "cli": 9,
-    "__main__": 10,
+    "resurvey": 8,
+    "report": 9,
+    "cli": 10,
+    "__main__": 11,
 }
 
 # What the evidence room may import besides itself: of the scenario, only its words and units.

@@ -18,6 +18,7 @@ from stripwise.cli.shell import (
     app,
     plain_errors,
     print_json,
+    progress_bar,
 )
 
 if TYPE_CHECKING:
@@ -42,6 +43,9 @@ class FitOptions:
     specified: str | None = None
     maturity: str | None = None
     reference_temperature: str | None = None
+    limit: str | None = None
+    family: str | None = None
+    scenario: Path | None = None
 
 
 Handler = Callable[["Reading", FitOptions], "Dossier"]
@@ -86,6 +90,24 @@ def _strip_log(reading: Reading, options: FitOptions) -> Dossier:
     )
 
 
+def _cover_survey(reading: Reading, options: FitOptions) -> Dossier:
+    from stripwise.evidence.families import fitted_distribution
+    from stripwise.report.survey import survey_dossier, surveyed
+    from stripwise.resurvey import compare_covers
+    from stripwise.scenario.loading import load
+
+    case = None if options.scenario is None else load(options.scenario)
+    survey = surveyed(reading, limit=options.limit, family=options.family)
+    comparison = None
+    if case is not None:
+        cover = fitted_distribution(survey.chosen, survey.data["cover_mm"])
+        with progress_bar(quiet=False) as tell:
+            comparison = compare_covers(
+                case, cover, source=f"cover survey {reading.name}", progress=tell
+            )
+    return survey_dossier(reading, survey, scenario=case, comparison=comparison)
+
+
 REGISTRY = {
     "profiles": Entry(
         _profiles, frozenset({"reference", "affected_depth", "keep_first", "fit_initial"})
@@ -95,6 +117,7 @@ REGISTRY = {
         _strip_log,
         frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
     ),
+    "cover-survey": Entry(_cover_survey, frozenset({"limit", "family", "scenario"})),
 }
 """By the name of the kind in `stripwise.evidence.kinds`."""
 
@@ -183,6 +206,28 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             help='Strip log: temperature of the equivalent hours; "20 degC" unless given.',
         ),
     ] = None,
+    limit: Annotated[
+        str | None,
+        typer.Option(
+            "--limit", metavar="LENGTH", help='Cover survey: limit of the cover, as "50 mm".'
+        ),
+    ] = None,
+    family: Annotated[
+        str | None,
+        typer.Option(
+            "--family",
+            metavar="NAME",
+            help="Cover survey: family for the scenario; the best fitting one unless given.",
+        ),
+    ] = None,
+    scenario: Annotated[
+        Path | None,
+        typer.Option(
+            "--scenario",
+            metavar="FILE",
+            help="Cover survey: scenario to compute with the surveyed cover.",
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -202,6 +247,9 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         specified=specified,
         maturity=maturity,
         reference_temperature=reference_temperature,
+        limit=limit,
+        family=family,
+        scenario=scenario,
     )
     with plain_errors():
         from stripwise.evidence.kinds import KINDS

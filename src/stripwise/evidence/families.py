@@ -20,6 +20,7 @@ __all__ = [
     "fit_families",
     "fitted_distribution",
     "kolmogorov_smirnov",
+    "refitted_shares",
     "with_goodness",
 ]
 
@@ -49,6 +50,8 @@ class FittedFamily:
         Sum of the log density over the values.
     aic
         Akaike's criterion, 2 * 2 - 2 * log likelihood; lower is better.
+    parameters
+        Mean and sd, those of the logarithm (lognormal), or shape and scale (gamma, weibull).
     anderson, kolmogorov
         Anderson-Darling and Kolmogorov-Smirnov statistics; NaN until `with_goodness`.
     anderson_p, kolmogorov_p
@@ -60,6 +63,7 @@ class FittedFamily:
     sd: float
     log_likelihood: float
     aic: float
+    parameters: tuple[float, float]
     anderson: float = math.nan
     anderson_p: float = math.nan
     kolmogorov: float = math.nan
@@ -109,7 +113,7 @@ def fit_families(
         one, two = (float(p[0]) for p in _estimate(family, x[np.newaxis]))
         likelihood = float(np.sum(_log_density(family, x, one, two)))
         mean, sd = _moments(family, one, two)
-        fits.append(FittedFamily(family, mean, sd, likelihood, 4.0 - 2.0 * likelihood))
+        fits.append(FittedFamily(family, mean, sd, likelihood, 4.0 - 2.0 * likelihood, (one, two)))
     return tuple(sorted(fits, key=lambda fit: fit.aic))
 
 
@@ -189,6 +193,42 @@ def with_goodness(
             )
         )
     return tuple(result)
+
+
+def refitted_shares(
+    fit: FittedFamily,
+    limit: float,
+    *,
+    size: int,
+    rng: np.random.Generator,
+    repeats: int = 1000,
+) -> Array:
+    """Return the share below a limit in samples drawn from a fit and fitted anew.
+
+    Parameters
+    ----------
+    fit
+        The fit.
+    limit
+        The limit, in the unit of the values.
+    size
+        Values per sample.
+    rng
+        Source of random numbers.
+    repeats
+        Samples.
+
+    Returns
+    -------
+    (repeats,) shares; their quantiles are the ends of an interval by parametric bootstrap.
+    """
+    if fit.family != "normal" and limit <= 0:
+        return np.zeros(repeats)
+    drawn = _sample(fit.family, *fit.parameters, (repeats, size), rng)
+    first, second = _estimate(fit.family, drawn)
+    at = np.full((repeats, 1), float(limit))
+    low, _ = _probability(fit.family, at, first[:, np.newaxis], second[:, np.newaxis])
+    return np.asarray(low[:, 0])
 
 
 def anderson_darling(probability: ArrayLike, upper: ArrayLike) -> Array:

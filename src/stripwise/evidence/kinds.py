@@ -86,7 +86,7 @@ COVER_SURVEY = Kind(
     "cover-survey",
     "a cover survey",
     (
-        Column("cover", LENGTH, low=0.0, high=500.0),
+        Column("cover", LENGTH, low=0.0, high=500.0, open_low=True),
         Column("x", LENGTH, required=False, unit="m"),
         Column("y", LENGTH, required=False, unit="m"),
         Column("area", required=False, name=True),

@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 from stripwise.curing.maturity import MATURITY_FUNCTIONS, MaturityFunction
 from stripwise.errors import InputError
-from stripwise.evidence.families import fitted_distribution, with_goodness
+from stripwise.evidence.families import FittedFamily, fitted_distribution, with_goodness
 from stripwise.evidence.reading import Reading
 from stripwise.evidence.site import AGES, StripLog, analyse_strip_log
 from stripwise.evidence.timestamps import zone_of
@@ -187,7 +188,9 @@ def plot_pours(log: StripLog, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _plot_ages(log: StripLog, ages: np.ndarray, fits: tuple, chosen: str) -> Axes:  # type: ignore[type-arg]
+def _plot_ages(
+    log: StripLog, ages: NDArray[np.float64], fits: tuple[FittedFamily, ...], chosen: str
+) -> Axes:
     median = words.duration(float(np.median(ages)))
     return plot_fit(
         ages, fits, chosen=chosen,

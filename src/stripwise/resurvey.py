@@ -1,0 +1,106 @@
+"""A scenario with another cover: what the structure's probability becomes as surveyed."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import pandas as pd
+
+from stripwise.corridor import wall_of
+from stripwise.inputs.distributions import Distribution
+from stripwise.risk import tables
+from stripwise.risk.curves import probability_curves
+from stripwise.risk.wall import COVER
+from stripwise.scenario.model import Scenario
+
+__all__ = ["compare_covers", "with_cover"]
+
+
+def with_cover(scenario: Scenario, cover: Distribution, *, source: str) -> Scenario:
+    """Return a scenario with another cover.
+
+    Parameters
+    ----------
+    scenario
+        A scenario.
+    cover
+        The cover [mm].
+    source
+        Where it comes from.
+
+    Returns
+    -------
+    The scenario, all else as it was.
+    """
+    inputs = tuple(
+        dataclasses.replace(item, distribution=cover, source=source) if item.name == COVER else item
+        for item in scenario.inputs
+    )
+    return dataclasses.replace(scenario, inputs=inputs)
+
+
+def compare_covers(
+    scenario: Scenario,
+    cover: Distribution,
+    *,
+    source: str,
+    workers: int = 2,
+    progress: Callable[[str, float], None] | None = None,
+) -> pd.DataFrame:
+    """Compute every strategy at the target life with the specified and with the surveyed cover.
+
+    Parameters
+    ----------
+    scenario
+        The scenario; its cover is the specified one.
+    cover
+        The surveyed cover [mm].
+    source
+        Where it comes from.
+    workers
+        Threads; the results do not depend on it.
+    progress
+        Called with a stage and the share done.
+
+    Returns
+    -------
+    A row per cover ("specified", "surveyed") and strategy: cover, cover_mean_mm, cover_sd_mm, and
+    the columns strategy, probability_at_target, low95, high95, know_low, know_high,
+    life_at_target_yr, meets_target of `stripwise.risk.tables.strategy_table`.
+    """
+    goal = tables.Goal(
+        life=scenario.target.service_life,
+        probability=scenario.target.probability,
+        index=scenario.target.reliability_index,
+        horizon=scenario.sampling.horizon,
+        reference=scenario.reference_strategy,
+    )
+    found = []
+    for name, case in (
+        ("specified", scenario), ("surveyed", with_cover(scenario, cover, source=source)),
+    ):  # fmt: skip
+        wall = wall_of(case)
+        curves = probability_curves(
+            wall,
+            horizon=goal.horizon,
+            kinks=(goal.life, scenario.ageing_ends),
+            points=scenario.sampling.points,
+            repeats=scenario.sampling.repeats,
+            seed=scenario.sampling.seed,
+            workers=workers,
+            progress=progress,
+        )
+        law = wall.input(COVER).distribution
+        table = tables.strategy_table(wall, curves, goal)[COLUMNS]
+        table.insert(0, "cover", name)
+        table.insert(1, "cover_mean_mm", law.mean)
+        table.insert(2, "cover_sd_mm", law.sd)
+        found.append(table)
+    return pd.concat(found, ignore_index=True)
+
+
+COLUMNS = [
+    "strategy", "probability_at_target", "low95", "high95", "know_low", "know_high",
+    "life_at_target_yr", "meets_target",
+]  # fmt: skip
