@@ -28,7 +28,7 @@ RANKS = {
     "corridor": 7,
     "siteanswer": 7,
     "siterecord": 6,
-    "resurvey": 8,
+    "extracts": 8,
     "report": 9,
     "cli": 10,
     "__main__": 11,

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from stripwise.evidence.reading import Reading
     from stripwise.report.dossier import Dossier
 
-__all__ = ["FitOptions", "fit"]
+__all__ = ["FitOptions", "finish", "fit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +92,8 @@ def _strip_log(reading: Reading, options: FitOptions) -> Dossier:
 
 def _cover_survey(reading: Reading, options: FitOptions) -> Dossier:
     from stripwise.evidence.families import fitted_distribution
+    from stripwise.extracts import compare_covers
     from stripwise.report.survey import survey_dossier, surveyed
-    from stripwise.resurvey import compare_covers
     from stripwise.scenario.loading import load
 
     case = None if options.scenario is None else load(options.scenario)
@@ -254,8 +254,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
     with plain_errors():
         from stripwise.evidence.kinds import KINDS
         from stripwise.evidence.reading import read
-        from stripwise.report.dossier import contents, run_record
-        from stripwise.report.write import check_writable, commit
+        from stripwise.report.write import check_writable
         from stripwise.scenario.names import slug
 
         reading = read(file, kinds=[kind for kind in KINDS if kind.name in REGISTRY])
@@ -263,13 +262,36 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         _refuse_others(options, entry, reading.kind.words)
         folder = out if out is not None else Path("reports") / slug(file.stem)
         check_writable(folder, ("report.html", "run.json"))
-        dossier = entry.handler(reading, options)
-        written = commit(folder, contents(dossier), record=run_record(dossier))
-        if as_json:
-            files = [str(path) for path in written]
-            print_json({**run_record(dossier), "caution": CAUTION, "files": files})
-        elif not quiet:
-            _print(dossier, folder)
+        finish(entry.handler(reading, options), folder, quiet=quiet, as_json=as_json)
+
+
+def finish(dossier: Dossier, folder: Path, *, quiet: bool, as_json: bool) -> None:
+    """Write a dossier and print what it says.
+
+    Parameters
+    ----------
+    dossier
+        What a command found.
+    folder
+        Folder of the report.
+    quiet, as_json
+        Whether to print nothing, or one JSON object.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the folder is then as it was.
+    """
+    from stripwise.report.dossier import contents, run_record
+    from stripwise.report.write import commit
+
+    record = run_record(dossier)
+    written = commit(folder, contents(dossier), record=record)
+    if as_json:
+        files = [str(path) for path in written]
+        print_json({**record, "caution": CAUTION, "files": files})
+    elif not quiet:
+        _print(dossier, folder)
 
 
 def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:

@@ -9,12 +9,13 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from stripwise.report import paper, style
-from stripwise.report.labels import shortened
+from stripwise.report.labels import shortened, wrapped
 
 __all__ = ["DotRow", "plot_dots"]
 
 NAME_ROOM_MM, NUMBER_ROOM_MM = 44.0, 38.0
-ROW_MM = 7.0
+ROW_MM, LINE_MM = 7.0, 3.2
+MOST_NAME_LINES = 2
 SMALL_DOT = 2.6
 
 
@@ -75,10 +76,12 @@ def plot_dots(
     -------
     The axes.
     """
+    names = [_name(row.name) for row in rows]
+    tallest = max(name.count("\n") for name in names)
     if ax is None:
         ax = paper.sheet(
-            height=ROW_MM * max(len(rows), 2) + 4.0, left=NAME_ROOM_MM, right=NUMBER_ROOM_MM,
-            bottom=12.0, title=title, note=note,
+            height=(ROW_MM + LINE_MM * tallest) * max(len(rows), 2) + 4.0, left=NAME_ROOM_MM,
+            right=NUMBER_ROOM_MM, bottom=12.0, title=title, note=note,
         )  # fmt: skip
     paper.dress(ax)
     ax.spines["left"].set_visible(False)
@@ -101,11 +104,20 @@ def plot_dots(
             textcoords="offset points", va="center", fontsize=style.TEXT_SIZE, color=style.INK,
             annotation_clip=False, parse_math=False,
         )  # fmt: skip
-    room = (NAME_ROOM_MM - 6.0) * paper.POINTS_PER_MM
-    names = [shortened(row.name, width=room, size=style.TEXT_SIZE) for row in rows]
     ax.set_yticks(height, names, parse_math=False)
     ax.tick_params(axis="y", length=0)
     ax.set_ylim(-0.7, len(rows) - 0.3)
     ax.set_xlabel(label, fontsize=style.TEXT_SIZE)
     paper.headline(ax, title, note=note)
     return ax
+
+
+def _name(text: str) -> str:
+    """Break a name into at most two lines; what does not fit ends in an ellipsis."""
+    room = (NAME_ROOM_MM - 4.0) * paper.POINTS_PER_MM
+    lines = wrapped(text, width=room, size=style.TEXT_SIZE)
+    if len(lines) > MOST_NAME_LINES:
+        rest = " ".join(lines[MOST_NAME_LINES - 1 :])
+        last = shortened(rest, width=room, size=style.TEXT_SIZE)
+        lines = [*lines[: MOST_NAME_LINES - 1], last]
+    return "\n".join(lines)

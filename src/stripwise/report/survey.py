@@ -25,7 +25,7 @@ from stripwise.scenario.quantities import LENGTH
 __all__ = ["plot_positions", "survey_dossier", "surveyed"]
 
 SEED = 1
-MOST_POINTS = 3_000
+MOST_POINTS = 800
 """Most readings drawn on the face."""
 
 SHADES = ("#7F2704", "#D55E00", "#F2A65A", "#C6DBEF", "#6BAED6", "#08519C")
@@ -81,7 +81,7 @@ def survey_dossier(
     scenario
         Scenario whose probability was computed with the surveyed cover.
     comparison
-        As `stripwise.resurvey.compare_covers` returns it.
+        As `stripwise.extracts.compare_covers` returns it.
 
     Returns
     -------
@@ -165,12 +165,15 @@ def plot_positions(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
     -------
     The axes.
     """
-    data = survey.data.iloc[:: max(1, -(-len(survey.data) // MOST_POINTS))]
+    every = max(1, -(-len(survey.data) // MOST_POINTS))
+    data = survey.data.iloc[::every]
     x = data["x_mm"].to_numpy(dtype=float) / 1000.0
     y = data["y_mm"].to_numpy(dtype=float) / 1000.0 if "y_mm" in data else np.zeros(len(data))
     cover = data["cover_mm"].to_numpy(dtype=float)
     edges = np.quantile(survey.data["cover_mm"], np.linspace(0.0, 1.0, len(SHADES) + 1)[1:-1])
     note = "Each square is a reading; a sixth of all readings has each colour, dark brown thinnest."
+    if every > 1:
+        note += f" One reading in {every} is drawn."
     if survey.limit is not None:
         note += f" Ringed: below {words.number(survey.limit)} mm."
     title = _where(survey)
@@ -206,12 +209,13 @@ def _key(ax: Axes, edges: NDArray[np.float64], cover: NDArray[np.float64]) -> No
     line = min(1.6 * style.NOTE_SIZE, height / len(SHADES))
     for row, color in enumerate(SHADES[::-1]):
         low, high = ends[len(SHADES) - 1 - row], ends[len(SHADES) - row]
-        ax.annotate(
-            f"\N{BLACK SQUARE} {low:.0f} to {high:.0f} mm", xy=(1.0, 1.0),
-            xycoords="axes fraction", xytext=(8.0, -row * line), textcoords="offset points",
-            va="top", fontsize=style.NOTE_SIZE, color=color, annotation_clip=False,
-            parse_math=False,
-        )  # fmt: skip
+        key = ("\N{BLACK SQUARE}", color, 8.0), (f"{low:.0f} to {high:.0f} mm", style.INK, 18.0)
+        for text, ink, right in key:
+            ax.annotate(
+                text, xy=(1.0, 1.0), xycoords="axes fraction", xytext=(right, -row * line),
+                textcoords="offset points", va="top", fontsize=style.NOTE_SIZE, color=ink,
+                annotation_clip=False, parse_math=False,
+            )  # fmt: skip
 
 
 def _where(survey: CoverSurvey) -> str:
@@ -249,7 +253,7 @@ def _plot_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
         low, high = _band(row)
         rows.append(
             DotRow(
-                f"{row['cover']}: {row['strategy']}",
+                f"{row['strategy']} ({row['cover']})",
                 100.0 * row["probability_at_target"],
                 100.0 * low,
                 100.0 * high,

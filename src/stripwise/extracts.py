@@ -1,4 +1,4 @@
-"""A scenario with another cover: what the structure's probability becomes as surveyed."""
+"""Parts of the corridor that a command needs alone: another cover, the mean penalties."""
 
 from __future__ import annotations
 
@@ -14,7 +14,10 @@ from stripwise.risk.curves import probability_curves
 from stripwise.risk.wall import COVER
 from stripwise.scenario.model import Scenario
 
-__all__ = ["compare_covers", "with_cover"]
+__all__ = ["compare_covers", "mean_penalties", "with_cover"]
+
+PENALTY_POINTS, PENALTY_REPEATS = 4096, 8
+"""Sample for mean penalties; their error is far below what a test plan can use."""
 
 
 def with_cover(scenario: Scenario, cover: Distribution, *, source: str) -> Scenario:
@@ -104,3 +107,27 @@ COLUMNS = [
     "strategy", "probability_at_target", "low95", "high95", "know_low", "know_high",
     "life_at_target_yr", "meets_target",
 ]  # fmt: skip
+
+
+def mean_penalties(scenario: Scenario) -> dict[str, float]:
+    """Return the mean penalty factor of every strategy.
+
+    Parameters
+    ----------
+    scenario
+        A scenario.
+
+    Returns
+    -------
+    Mean of k_c by the name of the strategy.
+    """
+    curves = probability_curves(
+        wall_of(scenario),
+        horizon=scenario.sampling.horizon,
+        kinks=(scenario.target.service_life, scenario.ageing_ends),
+        points=PENALTY_POINTS,
+        repeats=PENALTY_REPEATS,
+        seed=scenario.sampling.seed,
+    )
+    names = (strategy.name for strategy in scenario.strategies)
+    return {name: float(mean) for name, mean in zip(names, curves.penalty_mean, strict=True)}

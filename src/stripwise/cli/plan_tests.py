@@ -1,0 +1,108 @@
+"""`stripwise plan-tests`: how many tests would show which curing a face had."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripwise.cli.fit import finish
+from stripwise.cli.shell import AllowOutside, AsJson, Quiet, ScenarioFile, app, plain_errors
+
+__all__ = ["plan_tests"]
+
+
+@app.command(
+    epilog='Example:  stripwise plan-tests wall.toml --specimens specimens.csv --limit "45 mm"'
+)
+def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
+    file: ScenarioFile,
+    strategy: Annotated[
+        str | None,
+        typer.Option(
+            "--strategy",
+            metavar="NAME",
+            help="Strategy in doubt; the one with the highest penalty unless given.",
+        ),
+    ] = None,
+    specimens: Annotated[
+        Path | None,
+        typer.Option(
+            "--specimens",
+            metavar="FILE",
+            help="Fitted diffusivities of cores (specimens.csv), for their scatter.",
+        ),
+    ] = None,
+    cover: Annotated[
+        Path | None,
+        typer.Option(
+            "--cover", metavar="FILE", help="Cover survey, for scatter and correlation of readings."
+        ),
+    ] = None,
+    limit: Annotated[
+        str | None,
+        typer.Option("--limit", metavar="LENGTH", help='Limit of the cover, as "45 mm".'),
+    ] = None,
+    allowed: Annotated[
+        float,
+        typer.Option("--allowed", help="Share below the limit that must not be reached."),
+    ] = 0.05,
+    shift: Annotated[
+        str,
+        typer.Option("--shift", metavar="LENGTH", help="Lack of mean cover that must be seen."),
+    ] = "5 mm",
+    power: Annotated[
+        float, typer.Option("--power", help="Probability of showing what is there.")
+    ] = 0.8,
+    significance: Annotated[
+        float, typer.Option("--significance", help="Probability of a false alarm, one-sided.")
+    ] = 0.05,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="DIR", help="Folder of the plan; reports/<file name>-tests if absent."
+        ),
+    ] = None,
+    allow_outside: AllowOutside = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Plan the tests that show whether a face got the assumed curing."""
+    with plain_errors():
+        from stripwise.evidence.kinds import COVER_SURVEY, DIFFUSIVITIES
+        from stripwise.evidence.reading import read
+        from stripwise.extracts import mean_penalties
+        from stripwise.report.dossier import option_quantity
+        from stripwise.report.survey import surveyed
+        from stripwise.report.testplan import PlanOptions, plan_dossier
+        from stripwise.report.write import check_writable
+        from stripwise.scenario.loading import load
+        from stripwise.scenario.names import slug
+        from stripwise.scenario.quantities import LENGTH
+
+        case = load(file, allow_outside=allow_outside)
+        options = PlanOptions(
+            power=power,
+            significance=significance,
+            shift=option_quantity("--shift", shift, kind=LENGTH, to="mm") or 0.0,
+            limit=option_quantity("--limit", limit, kind=LENGTH, to="mm"),
+            allowed=allowed,
+        )
+        folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-tests"
+        check_writable(folder, ("report.html", "run.json"))
+        cores = None if specimens is None else read(specimens, kinds=[DIFFUSIVITIES])
+        survey = None
+        if cover is not None:
+            survey = surveyed(read(cover, kinds=[COVER_SURVEY]), limit=limit, family=None)
+        dossier = plan_dossier(
+            case,
+            strategy=strategy,
+            penalties=mean_penalties(case),
+            options=options,
+            specimens=cores,
+            survey=survey,
+        )
+        finish(dossier, folder, quiet=quiet, as_json=as_json)

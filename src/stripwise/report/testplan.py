@@ -1,0 +1,420 @@
+"""The plan of tests that would show which curing a face had."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from stripwise.errors import InputError
+from stripwise.evidence.reading import Reading
+from stripwise.evidence.survey import CoverSurvey
+from stripwise.evidence.testplan import (
+    CoreScatter,
+    core_scatter,
+    log_sd,
+    mean_power,
+    number_for_mean,
+    number_for_ratio,
+    number_for_share,
+    ratio_power,
+    share_size_normal,
+    two_sample_size_normal,
+)
+from stripwise.inputs.distributions import Distribution
+from stripwise.published.library import constant
+from stripwise.report import paper, style, words
+from stripwise.report.dossier import Dossier, Grid, Section
+from stripwise.report.labels import spread
+from stripwise.risk.wall import COVER, DIFFUSIVITY
+from stripwise.scenario.model import Scenario
+
+__all__ = ["PlanOptions", "plan_dossier", "plot_power"]
+
+LABEL_ROOM_MM = 46.0
+MOST_DRAWN = 60
+
+COLUMNS = [
+    "test", "shows", "effect", "scatter", "scatter_from", "needed", "needed_normal_formula",
+    "have", "more", "power_now",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PlanOptions:
+    """What the plan is to reach.
+
+    Attributes
+    ----------
+    power
+        Probability that the tests show the difference if it is there.
+    significance
+        Probability that they show one that is not there, one-sided.
+    shift
+        Deviation of the mean cover that must be seen [mm].
+    limit
+        Limit of the cover [mm]; None for no test of a share.
+    allowed
+        Share below the limit that must not be reached.
+    """
+
+    power: float = 0.8
+    significance: float = 0.05
+    shift: float = 5.0
+    limit: float | None = None
+    allowed: float = 0.05
+
+
+def plan_dossier(
+    scenario: Scenario,
+    *,
+    strategy: str | None,
+    penalties: Mapping[str, float],
+    options: PlanOptions,
+    specimens: Reading | None = None,
+    survey: CoverSurvey | None = None,
+) -> Dossier:
+    """Plan the tests that tell the reference curing from a strategy's assumed penalty.
+
+    Parameters
+    ----------
+    scenario
+        The scenario that assumes the penalties.
+    strategy
+        The strategy in doubt; the one with the highest penalty unless given.
+    penalties
+        Mean penalty by strategy.
+    options
+        What the plan is to reach.
+    specimens
+        Fitted diffusivities of cores, for their scatter.
+    survey
+        A cover survey, for its scatter and the correlation of its readings.
+
+    Returns
+    -------
+    The `Dossier`.
+
+    Raises
+    ------
+    InputError
+        If the strategy is unknown or the reference one, or there is no scatter.
+    """
+    doubted = _doubted(scenario, strategy, penalties)
+    ratio = penalties[doubted] / penalties[scenario.reference_strategy]
+    if abs(math.log(ratio)) < 1e-9:
+        raise InputError(
+            "--strategy", f"{doubted!r} has the penalty of the reference; no test tells them apart"
+        )
+    cores = None if specimens is None else core_scatter(
+        specimens.data.rename(columns={"diffusivity_m2_s": "diffusivity"})
+    )  # fmt: skip
+    rows = [
+        *_diffusivity_rows(scenario, doubted, ratio, cores, options),
+        *_cover_rows(scenario, survey, options),
+    ]
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    with paper.styled():
+        figure = paper.figure_of(plot_power(table, ratio, options))
+    return Dossier(
+        title=f"Test plan for {scenario.title}",
+        about=f"How many tests would show that a face was cured like "
+        f"{scenario.reference_strategy} and not like {doubted}, by the scatter of such tests.",
+        findings=_findings(table, scenario, doubted, ratio, options),
+        sections=(
+            Section("What each test needs", (), "", "", (_grid(table, options),)),
+            Section("Power against number of tests", (), "power", "Data: plan.csv."),
+        ),
+        source=scenario.path,
+        digest=scenario.digest,
+        warnings=_warnings(cores, survey, specimens),
+        method=METHOD,
+        assumptions=ASSUMPTIONS,
+        figures={"power": figure},
+        tables={"plan.csv": table},
+        record={
+            "kind": "test-plan",
+            "strategy": doubted,
+            "reference": scenario.reference_strategy,
+            "ratio": ratio,
+            "power": options.power,
+            "significance": options.significance,
+            "plan": table.to_dict("records"),
+        },
+    )
+
+
+ASSUMPTIONS = (
+    "Cores are taken at random places of the face, from the surface that was against the form, "
+    "and the cores of the reference curing come from a companion of the same mix and age.",
+    "The ratio to be seen is the mean penalty that the scenario assumes for the whole profile. A "
+    "penalty that acts on a thin skin shows in a migration test only where the specimen is cut "
+    "from the skin.",
+    "A migration test tells how the concrete resists at the age of testing; cores taken late show "
+    "less of an early difference, since the face goes on hydrating when it is wet.",
+)
+METHOD = (
+    "Two faces: t-test of two samples in ln D with equal scatter, one-sided; the power by the "
+    "non-central t distribution (Johnson and Welch 1940). Beside it the normal formula "
+    "2 (z_a + z_b)² s² / ln(ratio)² + z_a²/4 (Guenther 1981, recalled).",
+    "Mean cover: t-test of one sample. Share below a limit: sampling by attributes with the exact "
+    "binomial (Guenther 1969, recalled), beside the normal formula of Fleiss, Levin and Paik "
+    "(2003, recalled). Numbers of independent readings are multiplied by readings per independent "
+    "reading of the survey, where one is given.",
+    "Scatter of cores: sd of ln D pooled over the strategies of the fitted specimens, which holds "
+    "the concrete and the fit.",
+)
+
+
+def plot_power(table: pd.DataFrame, ratio: float, options: PlanOptions, *,
+               ax: Axes | None = None) -> Axes:  # fmt: skip
+    """Plot the power of the diffusivity tests against their number per face.
+
+    Parameters
+    ----------
+    table
+        The plan.
+    ratio
+        Ratio of diffusivities to be seen.
+    options
+        What the plan is to reach.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    rows = [row for row in table.to_dict("records") if row["shows"] == "diffusivity"]
+    needed = [row["needed"] for row in rows if np.isfinite(row["needed"])]
+    most = int(np.clip(1.6 * max(needed, default=MOST_DRAWN), 8, MOST_DRAWN))
+    title = f"A ratio of {words.number(ratio)} in diffusivity needs {_few(needed)} per face"
+    note = (
+        f"Probability of telling the two faces apart, with {words.percent(options.significance)} "
+        f"false alarms; dashed: the power asked for. Dots: the number it takes."
+    )
+    if ax is None:
+        ax = paper.sheet(
+            height=70.0, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        )
+    paper.dress(ax)
+    numbers = np.arange(2, most + 1)
+    ends = []
+    for place, row in enumerate(rows):
+        color, pattern = style.line_of(place)
+        power = [
+            100.0 * ratio_power(ratio, row["scatter"], own=int(n), reference=int(n),
+                                significance=options.significance)
+            for n in numbers
+        ]  # fmt: skip
+        ax.plot(numbers, power, color=color, ls=pattern, lw=1.6, gid=f"power-{place}")
+        if row["needed"] <= most:
+            at = int(row["needed"]) - 2
+            ax.plot([numbers[at]], [power[at]], "o", ms=5.0, color=color, mec="white", mew=0.6,
+                    gid=f"needed-{place}", zorder=4)  # fmt: skip
+        ends.append(power[-1])
+    ax.axhline(100.0 * options.power, color=style.GREY, lw=0.8, ls=(0, (3, 2)), gid="asked")
+    ax.set_xlim(2, most)
+    ax.set_ylim(0.0, 103.0)
+    _, height = paper.axes_size(ax)
+    places = spread(np.array(ends) / 103.0 * height, heights=2.9 * style.TEXT_SIZE,
+                    low=0.0, high=height)  # fmt: skip
+    for place, (row, y) in enumerate(zip(rows, places, strict=True)):
+        count = f"{row['needed']:.0f} per face" if np.isfinite(row["needed"]) else "too many"
+        ax.annotate(
+            f"{row['test']}\n{count}", xy=(1.0, y / height), xycoords="axes fraction",
+            xytext=(7.0, 0.0), textcoords="offset points", va="center",
+            fontsize=style.TEXT_SIZE, color=style.line_of(place)[0], annotation_clip=False,
+            parse_math=False,
+        )  # fmt: skip
+    ax.set_xlabel("Tests on each face", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel("Power [%]", fontsize=style.TEXT_SIZE)
+    paper.headline(ax, title, note=note)
+    return ax
+
+
+def _doubted(scenario: Scenario, name: str | None, penalties: Mapping[str, float]) -> str:
+    others = [n for n in penalties if n != scenario.reference_strategy]
+    if not others:
+        raise InputError("strategy", "the scenario has only the reference; there is no other")
+    if name is None:
+        return max(others, key=lambda n: penalties[n])
+    if name not in others:
+        rule = "is the reference itself" if name in penalties else "is no strategy of the scenario"
+        raise InputError("--strategy", f"{name[:80]!r} {rule}; use one of {', '.join(others)}")
+    return name
+
+
+def _diffusivity_rows(
+    scenario: Scenario, doubted: str, ratio: float, cores: CoreScatter | None, options: PlanOptions
+) -> list[dict[str, object]]:
+    law = _law(scenario, DIFFUSIVITY)
+    own_cov = law is not None and not law.is_fixed
+    cov = (
+        law.sd / law.mean
+        if law is not None and own_cov
+        else constant("fib34.chloride.migration_cov")
+    )
+    source = "the scenario" if own_cov else "published, recalled"
+    repeat = constant("nt492.repeatability_cov")
+    migration = math.hypot(log_sd(cov), log_sd(repeat))
+    kinds = [("migration tests at 28 d", migration, f"{source}, with the test's repeatability")]
+    if cores is not None:
+        kinds.insert(0, ("cores with profiles", cores.total, f"fit, {cores.freedom} degrees"))
+    rows = []
+    for test, sd, origin in kinds:
+        have = _have(cores, doubted, scenario.reference_strategy) if test[0] == "c" else (0, 0)
+        needed = number_for_ratio(ratio, sd, power=options.power, significance=options.significance)
+        now = math.nan
+        if min(have) > 0 and sum(have) > 2:
+            now = ratio_power(ratio, sd, own=have[0], reference=have[1],
+                              significance=options.significance)  # fmt: skip
+        size = two_sample_size_normal(
+            ratio, sd, power=options.power, significance=options.significance
+        )
+        rows.append(
+            _row(test, "diffusivity", f"ratio {words.number(ratio)}", sd, origin, needed, size,
+                 min(have), now)
+        )  # fmt: skip
+    return rows
+
+
+def _have(cores: CoreScatter | None, doubted: str, reference: str) -> tuple[int, int]:
+    counts = {} if cores is None else cores.cores
+    return counts.get(doubted, 0), counts.get(reference, 0)
+
+
+def _cover_rows(
+    scenario: Scenario, survey: CoverSurvey | None, options: PlanOptions
+) -> list[dict[str, object]]:
+    law = _law(scenario, COVER)
+    sd = survey.sd.value if survey is not None else (law.sd if law is not None else 0.0)
+    if sd <= 0 or law is None:
+        return []
+    origin = "survey" if survey is not None else "the scenario"
+    have = len(survey.data) if survey is not None else 0
+    repeat = 1.0 if survey is None else have / survey.effective
+    effective = 0.0 if survey is None else survey.effective
+    number = number_for_mean(
+        options.shift, sd, power=options.power, significance=options.significance
+    )
+    now = math.nan
+    if effective >= 2:
+        now = mean_power(options.shift, sd, number=int(effective),
+                         significance=options.significance)  # fmt: skip
+    rows = [
+        _row("covermeter, mean", "cover", f"{words.number(options.shift)} mm too little", sd,
+             origin, None if number is None else math.ceil(number * repeat), math.nan, have, now)
+    ]  # fmt: skip
+    if options.limit is not None:
+        expected = float(law.cdf(options.limit))
+        effect = (
+            f"below {words.percent(options.allowed)} under {words.number(options.limit)} mm "
+            f"({words.percent(expected)} as specified)"
+        )
+        plan, size = None, math.nan
+        if expected < options.allowed:
+            plan = number_for_share(
+                options.allowed, expected, power=options.power, significance=options.significance
+            )
+            size = repeat * share_size_normal(
+                options.allowed, expected, power=options.power, significance=options.significance
+            )
+        else:
+            effect += ": not to be shown, since the specified cover does not reach it"
+        count = None if plan is None else math.ceil(plan[0] * repeat)
+        rows.append(
+            _row("covermeter, share", "cover", effect, sd, origin, count, size, have, math.nan)
+        )
+    return rows
+
+
+def _row(  # noqa: PLR0917
+    test: str, shows: str, effect: str, scatter: float, origin: str, needed: int | None,
+    formula: float, have: int, now: float,
+) -> dict[str, object]:  # fmt: skip
+    count = math.inf if needed is None else float(needed)
+    return dict(zip(
+        COLUMNS,
+        (test, shows, effect, scatter, origin, count, formula, have, max(count - have, 0.0), now),
+        strict=True,
+    ))  # fmt: skip
+
+
+def _law(scenario: Scenario, name: str) -> Distribution | None:
+    return next((item.distribution for item in scenario.inputs if item.name == name), None)
+
+
+def _few(needed: list[float]) -> str:
+    if not needed:
+        return "more tests than can be made"
+    low, high = min(needed), max(needed)
+    return f"{low:.0f} tests" if low == high else f"{low:.0f} to {high:.0f} tests"
+
+
+def _findings(
+    table: pd.DataFrame, scenario: Scenario, doubted: str, ratio: float, options: PlanOptions
+) -> tuple[str, ...]:
+    start = (
+        f"{doubted} is assumed to have {words.number(ratio)} times the diffusivity of "
+        f"{scenario.reference_strategy}. To tell them apart with a power of "
+        f"{words.percent(options.power)}:"
+    )
+    found = [start]
+    for row in table.to_dict("records"):
+        each = " on each face" if row["shows"] == "diffusivity" else " readings"
+        if not np.isfinite(row["needed"]):
+            found.append(f"{row['test']}: {row['effect']}; no number of tests shows it.")
+            continue
+        text = f"{row['test']}: {row['needed']:,.0f}{each} ({row['effect']})"
+        if row["have"]:
+            text += f"; {row['have']} are there, {row['more']:,.0f} more are needed"
+        found.append(f"{text}.")
+    return tuple(found)
+
+
+def _grid(table: pd.DataFrame, options: PlanOptions) -> Grid:
+    return Grid(
+        f"Power {words.percent(options.power)}, false alarms "
+        f"{words.percent(options.significance)}, one-sided. Scatter: sd of ln D, or of the cover "
+        "in mm. Diffusivity tests count per face.",
+        ("Test", "To be shown", "Scatter", "From", "Needed", "By the normal formula", "There",
+         "More", "Power now"),
+        tuple(
+            (row["test"], row["effect"], words.number(row["scatter"]), row["scatter_from"],
+             _count(row["needed"]), words.number(row["needed_normal_formula"]), str(row["have"]),
+             _count(row["more"]), words.percent(row["power_now"]))
+            for row in table.to_dict("records")
+        ),
+        frozenset({2, 4, 5, 6, 7, 8}),
+    )  # fmt: skip
+
+
+def _count(number: float) -> str:
+    return f"{number:,.0f}" if np.isfinite(number) else "too many"
+
+
+def _warnings(
+    cores: CoreScatter | None, survey: CoverSurvey | None, specimens: Reading | None
+) -> tuple[str, ...]:
+    found = list(specimens.notes) if specimens is not None else []
+    if cores is None:
+        found.append(
+            "No fitted specimens are given (--specimens), so that cores with profiles are not "
+            "planned, and the scatter of migration tests is that of the scenario."
+        )
+    elif cores.freedom < 10:
+        found.append(
+            f"The scatter of cores comes from {cores.freedom} degrees of freedom and is itself "
+            "uncertain; take a few more tests than the table says."
+        )
+    if survey is None:
+        found.append(
+            "No cover survey is given (--cover): readings are counted as independent, with the "
+            "scatter that the scenario assumes."
+        )
+    return tuple(found)
