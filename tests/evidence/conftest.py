@@ -4,6 +4,45 @@ from pathlib import Path
 
 import pytest
 
+from stripwise.errors import EvidenceError
+from stripwise.evidence.kinds import KINDS
+from stripwise.evidence.reading import read
+
+
+@pytest.fixture
+def table(tmp_path):
+    """Write a file of test data and return its path."""
+
+    def write(text, name="data.csv", encoding="utf-8"):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(text if isinstance(text, bytes) else text.encode(encoding))
+        return path
+
+    return write
+
+
+@pytest.fixture
+def reading(table):
+    """Write and read a file of test data."""
+
+    def write_and_read(text, kinds=KINDS, **more):
+        return read(table(text, **more), kinds=kinds)
+
+    return write_and_read
+
+
+@pytest.fixture
+def problems(reading):
+    """Read a file that must be refused and return its problems as one text."""
+
+    def refused(text, kinds=KINDS, **more):
+        with pytest.raises(EvidenceError) as caught:
+            reading(text, kinds=kinds, **more)
+        return str(caught.value)
+
+    return refused
+
 
 @pytest.fixture(scope="session")
 def made():

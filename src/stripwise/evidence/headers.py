@@ -121,6 +121,7 @@ def match_headers(
     """
     result = Headers(kind, len(header))
     notes: list[str] = []
+    unused: list[str] = []
     missing = {column.stem: column for column in kind.columns if column.required}
     for position, own in enumerate(header):
         empty = not any(row[position].strip() for row in rows if position < len(row))
@@ -135,7 +136,7 @@ def match_headers(
             if _note_unknown(own, name, kind=kind, line=line, empty=empty, problems=problems):
                 missing.pop(_stem_of(name, kind), None)
             elif name not in REMARKS and not empty:
-                notes.append(f"Column {printable(own)} is not used.")
+                unused.append(printable(own))
             continue
         missing.pop(column.stem, None)
         if empty and not (column.required or any(column.stem in s for s in kind.one_of)):
@@ -144,6 +145,8 @@ def match_headers(
             problems.add(rule, line=line, column=own)
         else:
             _take(column, suffix, own=own, position=position, headers=result)
+    if unused:
+        notes.append(f"Not used: column {', '.join(unused[:8])}{' ...' * (len(unused) > 8)}.")
     for column in missing.values():
         problems.add(
             f"the column is missing; {kind.words} needs {kind.needs}",

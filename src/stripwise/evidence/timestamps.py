@@ -192,8 +192,8 @@ def _naive(parts: pd.DataFrame, order: str) -> pd.Series[pd.Timestamp]:
     day = pd.to_datetime(
         dates[list(columns)].set_axis(["year", "month", "day"], axis=1), errors="coerce"
     )
-    clock = parts["clock"].str.split(":", expand=True).reindex(columns=[0, 1, 2]).fillna("0")
-    hour, minute, second = (clock[i].astype(float) for i in (0, 1, 2))
+    clock = parts["clock"].str.extract(r"^(\d+):(\d+)(?::(.+))?$").astype(float).fillna(0.0)
+    hour, minute, second = (clock[i] for i in (0, 1, 2))
     half = parts["half"].str.lower().str[0]
     wrong = half.notna() & ((hour < 1) | (hour > 12))
     hour = hour.where(half.isna(), hour % 12 + 12.0 * (half == "p"))

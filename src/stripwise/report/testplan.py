@@ -131,7 +131,7 @@ def plan_dossier(
         ),
         source=scenario.path,
         digest=scenario.digest,
-        warnings=_warnings(cores, survey, specimens),
+        warnings=_warnings(cores, survey),
         method=METHOD,
         assumptions=ASSUMPTIONS,
         figures={"power": figure},
@@ -398,10 +398,8 @@ def _count(number: float) -> str:
     return f"{number:,.0f}" if np.isfinite(number) else "too many"
 
 
-def _warnings(
-    cores: CoreScatter | None, survey: CoverSurvey | None, specimens: Reading | None
-) -> tuple[str, ...]:
-    found = list(specimens.notes) if specimens is not None else []
+def _warnings(cores: CoreScatter | None, survey: CoverSurvey | None) -> tuple[str, ...]:
+    found = []
     if cores is None:
         found.append(
             "No fitted specimens are given (--specimens), so that cores with profiles are not "
