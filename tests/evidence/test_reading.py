@@ -130,7 +130,7 @@ def test_an_empty_optional_column_is_told(reading):
     [
         # nothing to go by
         ("", "data.csv: is empty; the first row names the columns"),
-        (DRYING.split("\n")[0] + "\n", "data.csv: has a header and no rows"),
+        (DRYING.splitlines()[0] + "\n", "data.csv: has a header and no rows"),
         ("\n# only a remark\n", "data.csv: is empty"),
         (b"\x50\x4b\x03\x04\x00\x00", "data.csv: is no text; save the table as CSV"),
         (DRYING.encode() + b"A,\xff,1,1\n", "data.csv: line 4: is not UTF-8 text"),
@@ -195,7 +195,7 @@ def test_all_problems_of_a_file_are_told_in_order_and_many_alike_are_counted(pro
 @pytest.mark.parametrize("make", ["missing", "folder"])
 def test_no_file(tmp_path, make):
     path = tmp_path if make == "folder" else tmp_path / "none.csv"
-    with pytest.raises(EvidenceError, match="no such file|is no file"):
+    with pytest.raises(EvidenceError, match=r"no such file|is no file"):
         read(path, kinds=KINDS)
 
 
