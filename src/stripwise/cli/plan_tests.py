@@ -76,8 +76,9 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.evidence.reading import read
         from stripwise.extracts import mean_penalties
         from stripwise.report.dossier import option_quantity
+        from stripwise.report.plan_table import PlanOptions
         from stripwise.report.survey import surveyed
-        from stripwise.report.testplan import PlanOptions, plan_dossier
+        from stripwise.report.testplan import plan_dossier
         from stripwise.report.write import check_writable
         from stripwise.scenario.loading import load
         from stripwise.scenario.names import slug

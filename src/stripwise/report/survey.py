@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Hashable
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,8 +14,12 @@ from stripwise.evidence.reading import Reading
 from stripwise.evidence.survey import CoverSurvey, Estimate, analyse_survey
 from stripwise.inputs.distributions import Distribution
 from stripwise.report import paper, style, words
+from stripwise.report.cover_comparison import (
+    comparison_findings,
+    comparison_section,
+    plot_comparison,
+)
 from stripwise.report.dossier import Dossier, Grid, Section, input_text, option_quantity
-from stripwise.report.dots import DotRow, plot_dots
 from stripwise.report.fits import family_grid, plot_fit
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.quantities import LENGTH
@@ -93,7 +95,7 @@ def survey_dossier(
         if places:
             figures["positions"] = paper.figure_of(plot_positions(survey))
         if comparison is not None and scenario is not None:
-            figures["probability"] = paper.figure_of(_plot_comparison(comparison, scenario))
+            figures["probability"] = paper.figure_of(plot_comparison(comparison, scenario))
     law = fitted_distribution(survey.chosen, survey.data["cover_mm"])
     families = pd.DataFrame([dataclasses.asdict(fit) for fit in survey.fits])
     tables = {"families.csv": families.drop(columns="parameters"), "summary.csv": _summary(survey)}
@@ -247,45 +249,6 @@ def _plot_cover(survey: CoverSurvey) -> Axes:
     )  # fmt: skip
 
 
-def _plot_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
-    rows = []
-    for row in comparison.sort_values("strategy", kind="stable").to_dict("records"):
-        low, high = _band(row)
-        rows.append(
-            DotRow(
-                f"{row['strategy']} ({row['cover']})",
-                100.0 * row["probability_at_target"],
-                100.0 * low,
-                100.0 * high,
-                words.percent(row["probability_at_target"]),
-            )
-        )
-    target = scenario.target
-    return plot_dots(
-        rows,
-        title=_compared(comparison, scenario),
-        note=f"Probability of depassivation at {words.number(target.service_life)} yr with the "
-        f"cover as specified and as surveyed; bars: 95 % over the knowledge inputs; dashed: the "
-        f"target, {words.percent(target.probability)}.",
-        label="Probability of depassivation [%]",
-        mark=100.0 * target.probability,
-    )
-
-
-def _band(row: dict[Hashable, Any]) -> tuple[float, float]:
-    low, high = float(row["know_low"]), float(row["know_high"])
-    return (low, high) if np.isfinite(low) else (float(row["low95"]), float(row["high95"]))
-
-
-def _compared(comparison: pd.DataFrame, scenario: Scenario) -> str:
-    own = comparison[comparison["strategy"] == scenario.reference_strategy].set_index("cover")
-    before, after = own["probability_at_target"][["specified", "surveyed"]]
-    return (
-        f"{scenario.reference_strategy}: {words.percent(float(before))} with the specified cover, "
-        f"{words.percent(float(after))} with the surveyed one"
-    )
-
-
 def _findings(
     survey: CoverSurvey, scenario: Scenario | None, comparison: pd.DataFrame | None
 ) -> tuple[str, ...]:
@@ -303,26 +266,8 @@ def _findings(
         f"mean {words.number(survey.chosen.mean)} mm and sd {words.number(survey.chosen.sd)} mm."
     )
     if comparison is not None and scenario is not None:
-        target = scenario.target
-        found.append(
-            f"Probability of depassivation at {words.number(target.service_life)} yr, target "
-            f"{words.percent(target.probability)}: {_compared(comparison, scenario)}."
-        )
-        changed = _changed(comparison)
-        if changed:
-            found.append(changed)
+        found += comparison_findings(comparison, scenario)
     return tuple(found)
-
-
-def _changed(comparison: pd.DataFrame) -> str:
-    """Say where the survey changes the verdict."""
-    by_cover = comparison.set_index("strategy").groupby("cover")["meets_target"]
-    before, after = by_cover.get_group("specified"), by_cover.get_group("surveyed")
-    moved = before.index[before != after]
-    if moved.empty:
-        return "The survey changes no verdict: every strategy meets the target or not as before."
-    parts = [f"{name} ({before[name]} to {after[name]})" for name in moved]
-    return f"The survey changes whether the target is met: {', '.join(parts)}."
 
 
 def _text(estimate: Estimate) -> str:
@@ -372,30 +317,8 @@ def _sections(
         )  # fmt: skip
         sections.append(Section("Areas", (), "", "", (areas,)))
     if comparison is not None and scenario is not None:
-        sections.append(_comparison_section(comparison, scenario))
+        sections.append(comparison_section(comparison, scenario))
     return tuple(sections)
-
-
-def _comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
-    grid = Grid(
-        f"At {words.number(scenario.target.service_life)} yr from first exposure; limit state: "
-        f"depassivation; target {words.percent(scenario.target.probability)}. Interval: 95 % over "
-        "the knowledge inputs, or of the sampling where there are none.",
-        ("Strategy", "Cover", "Mean, sd [mm]", "Probability", "Interval", "Meets target"),
-        tuple(
-            (row["strategy"], row["cover"],
-             f"{words.number(row['cover_mean_mm'])}, {words.number(row['cover_sd_mm'])}",
-             words.percent(row["probability_at_target"]),
-             words.interval(*_band(row), words.percent), row["meets_target"])
-            for row in comparison.sort_values("strategy", kind="stable").to_dict("records")
-        ),
-        frozenset({2, 3, 4}),
-    )  # fmt: skip
-    text = f"Scenario {scenario.path.name}, {scenario.title}; everything but the cover as there."
-    return Section(
-        "Probability with the surveyed cover", (text,), "probability", "Data: probability.csv.",
-        (grid,),
-    )  # fmt: skip
 
 
 def _input(survey: CoverSurvey, reading: Reading, law: Distribution) -> str:

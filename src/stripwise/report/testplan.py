@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -13,60 +12,17 @@ from matplotlib.axes import Axes
 from stripwise.errors import InputError
 from stripwise.evidence.reading import Reading
 from stripwise.evidence.survey import CoverSurvey
-from stripwise.evidence.testplan import (
-    CoreScatter,
-    core_scatter,
-    log_sd,
-    mean_power,
-    number_for_mean,
-    number_for_ratio,
-    number_for_share,
-    ratio_power,
-    share_size_normal,
-    two_sample_size_normal,
-)
-from stripwise.inputs.distributions import Distribution
-from stripwise.published.library import constant
+from stripwise.evidence.testplan import CoreScatter, core_scatter, ratio_power
 from stripwise.report import paper, style, words
 from stripwise.report.dossier import Dossier, Grid, Section
 from stripwise.report.labels import spread
-from stripwise.risk.wall import COVER, DIFFUSIVITY
+from stripwise.report.plan_table import PlanOptions, plan_table
 from stripwise.scenario.model import Scenario
 
-__all__ = ["PlanOptions", "plan_dossier", "plot_power"]
+__all__ = ["plan_dossier", "plot_power"]
 
 LABEL_ROOM_MM = 46.0
 MOST_DRAWN = 60
-
-COLUMNS = [
-    "test", "shows", "effect", "scatter", "scatter_from", "needed", "needed_normal_formula",
-    "have", "more", "power_now",
-]  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class PlanOptions:
-    """What the plan is to reach.
-
-    Attributes
-    ----------
-    power
-        Probability that the tests show the difference if it is there.
-    significance
-        Probability that they show one that is not there, one-sided.
-    shift
-        Deviation of the mean cover that must be seen [mm].
-    limit
-        Limit of the cover [mm]; None for no test of a share.
-    allowed
-        Share below the limit that must not be reached.
-    """
-
-    power: float = 0.8
-    significance: float = 0.05
-    shift: float = 5.0
-    limit: float | None = None
-    allowed: float = 0.05
 
 
 def plan_dossier(
@@ -113,11 +69,9 @@ def plan_dossier(
     cores = None if specimens is None else core_scatter(
         specimens.data.rename(columns={"diffusivity_m2_s": "diffusivity"})
     )  # fmt: skip
-    rows = [
-        *_diffusivity_rows(scenario, doubted, ratio, cores, options),
-        *_cover_rows(scenario, survey, options),
-    ]
-    table = pd.DataFrame(rows, columns=COLUMNS)
+    table = plan_table(
+        scenario, doubted=doubted, ratio=ratio, options=options, cores=cores, survey=survey
+    )
     with paper.styled():
         figure = paper.figure_of(plot_power(table, ratio, options))
     return Dossier(
@@ -247,106 +201,6 @@ def _doubted(scenario: Scenario, name: str | None, penalties: Mapping[str, float
         rule = "is the reference itself" if name in penalties else "is no strategy of the scenario"
         raise InputError("--strategy", f"{name[:80]!r} {rule}; use one of {', '.join(others)}")
     return name
-
-
-def _diffusivity_rows(
-    scenario: Scenario, doubted: str, ratio: float, cores: CoreScatter | None, options: PlanOptions
-) -> list[dict[str, object]]:
-    law = _law(scenario, DIFFUSIVITY)
-    own_cov = law is not None and not law.is_fixed
-    cov = (
-        law.sd / law.mean
-        if law is not None and own_cov
-        else constant("fib34.chloride.migration_cov")
-    )
-    source = "the scenario" if own_cov else "published, recalled"
-    repeat = constant("nt492.repeatability_cov")
-    migration = math.hypot(log_sd(cov), log_sd(repeat))
-    kinds = [("migration tests at 28 d", migration, f"{source}, with the test's repeatability")]
-    if cores is not None:
-        kinds.insert(0, ("cores with profiles", cores.total, f"fit, {cores.freedom} degrees"))
-    rows = []
-    for test, sd, origin in kinds:
-        have = _have(cores, doubted, scenario.reference_strategy) if test[0] == "c" else (0, 0)
-        needed = number_for_ratio(ratio, sd, power=options.power, significance=options.significance)
-        now = math.nan
-        if min(have) > 0 and sum(have) > 2:
-            now = ratio_power(ratio, sd, own=have[0], reference=have[1],
-                              significance=options.significance)  # fmt: skip
-        size = two_sample_size_normal(
-            ratio, sd, power=options.power, significance=options.significance
-        )
-        rows.append(
-            _row(test, "diffusivity", f"ratio {words.number(ratio)}", sd, origin, needed, size,
-                 min(have), now)
-        )  # fmt: skip
-    return rows
-
-
-def _have(cores: CoreScatter | None, doubted: str, reference: str) -> tuple[int, int]:
-    counts = {} if cores is None else cores.cores
-    return counts.get(doubted, 0), counts.get(reference, 0)
-
-
-def _cover_rows(
-    scenario: Scenario, survey: CoverSurvey | None, options: PlanOptions
-) -> list[dict[str, object]]:
-    law = _law(scenario, COVER)
-    sd = survey.sd.value if survey is not None else (law.sd if law is not None else 0.0)
-    if sd <= 0 or law is None:
-        return []
-    origin = "survey" if survey is not None else "the scenario"
-    have = len(survey.data) if survey is not None else 0
-    repeat = 1.0 if survey is None else have / survey.effective
-    effective = 0.0 if survey is None else survey.effective
-    number = number_for_mean(
-        options.shift, sd, power=options.power, significance=options.significance
-    )
-    now = math.nan
-    if effective >= 2:
-        now = mean_power(options.shift, sd, number=int(effective),
-                         significance=options.significance)  # fmt: skip
-    rows = [
-        _row("covermeter, mean", "cover", f"{words.number(options.shift)} mm too little", sd,
-             origin, None if number is None else math.ceil(number * repeat), math.nan, have, now)
-    ]  # fmt: skip
-    if options.limit is not None:
-        expected = float(law.cdf(options.limit))
-        effect = (
-            f"below {words.percent(options.allowed)} under {words.number(options.limit)} mm "
-            f"({words.percent(expected)} as specified)"
-        )
-        plan, size = None, math.nan
-        if expected < options.allowed:
-            plan = number_for_share(
-                options.allowed, expected, power=options.power, significance=options.significance
-            )
-            size = repeat * share_size_normal(
-                options.allowed, expected, power=options.power, significance=options.significance
-            )
-        else:
-            effect += ": not to be shown, since the specified cover does not reach it"
-        count = None if plan is None else math.ceil(plan[0] * repeat)
-        rows.append(
-            _row("covermeter, share", "cover", effect, sd, origin, count, size, have, math.nan)
-        )
-    return rows
-
-
-def _row(  # noqa: PLR0917
-    test: str, shows: str, effect: str, scatter: float, origin: str, needed: int | None,
-    formula: float, have: int, now: float,
-) -> dict[str, object]:  # fmt: skip
-    count = math.inf if needed is None else float(needed)
-    return dict(zip(
-        COLUMNS,
-        (test, shows, effect, scatter, origin, count, formula, have, max(count - have, 0.0), now),
-        strict=True,
-    ))  # fmt: skip
-
-
-def _law(scenario: Scenario, name: str) -> Distribution | None:
-    return next((item.distribution for item in scenario.inputs if item.name == name), None)
 
 
 def _few(needed: list[float]) -> str:

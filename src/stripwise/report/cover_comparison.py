@@ -1,0 +1,137 @@
+"""The structure's probability with the surveyed cover beside the specified one."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from stripwise.report import words
+from stripwise.report.dossier import Grid, Section
+from stripwise.report.dots import DotRow, plot_dots
+from stripwise.scenario.model import Scenario
+
+__all__ = ["comparison_findings", "comparison_section", "plot_comparison"]
+
+
+def plot_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
+    """Plot every strategy's probability with both covers, as dots with their intervals.
+
+    Parameters
+    ----------
+    comparison
+        As `stripwise.extracts.compare_covers` returns it.
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    The axes.
+    """
+    rows = []
+    for row in comparison.sort_values("strategy", kind="stable").to_dict("records"):
+        low, high = _band(row)
+        rows.append(
+            DotRow(
+                f"{row['strategy']} ({row['cover']})",
+                100.0 * row["probability_at_target"],
+                100.0 * low,
+                100.0 * high,
+                words.percent(row["probability_at_target"]),
+            )
+        )
+    target = scenario.target
+    return plot_dots(
+        rows,
+        title=_compared(comparison, scenario),
+        note=f"Probability of depassivation at {words.number(target.service_life)} yr with the "
+        f"cover as specified and as surveyed; bars: 95 % over the knowledge inputs; dashed: the "
+        f"target, {words.percent(target.probability)}.",
+        label="Probability of depassivation [%]",
+        mark=100.0 * target.probability,
+    )
+
+
+def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
+    """Write the section of the report.
+
+    Parameters
+    ----------
+    comparison
+        As `stripwise.extracts.compare_covers` returns it.
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    The section, with the figure "probability".
+    """
+    grid = Grid(
+        f"At {words.number(scenario.target.service_life)} yr from first exposure; limit state: "
+        f"depassivation; target {words.percent(scenario.target.probability)}. Interval: 95 % over "
+        "the knowledge inputs, or of the sampling where there are none.",
+        ("Strategy", "Cover", "Mean, sd [mm]", "Probability", "Interval", "Meets target"),
+        tuple(
+            (row["strategy"], row["cover"],
+             f"{words.number(row['cover_mean_mm'])}, {words.number(row['cover_sd_mm'])}",
+             words.percent(row["probability_at_target"]),
+             words.interval(*_band(row), words.percent), row["meets_target"])
+            for row in comparison.sort_values("strategy", kind="stable").to_dict("records")
+        ),
+        frozenset({2, 3, 4}),
+    )  # fmt: skip
+    text = f"Scenario {scenario.path.name}, {scenario.title}; everything but the cover as there."
+    return Section(
+        "Probability with the surveyed cover", (text,), "probability", "Data: probability.csv.",
+        (grid,),
+    )  # fmt: skip
+
+
+def comparison_findings(comparison: pd.DataFrame, scenario: Scenario) -> list[str]:
+    """Say in sentences what the surveyed cover changes.
+
+    Parameters
+    ----------
+    comparison
+        As `stripwise.extracts.compare_covers` returns it.
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    The sentences.
+    """
+    target = scenario.target
+    return [
+        f"Probability of depassivation at {words.number(target.service_life)} yr, target "
+        f"{words.percent(target.probability)}: {_compared(comparison, scenario)}.",
+        _changed(comparison),
+    ]
+
+
+def _band(row: dict[Hashable, Any]) -> tuple[float, float]:
+    low, high = float(row["know_low"]), float(row["know_high"])
+    return (low, high) if np.isfinite(low) else (float(row["low95"]), float(row["high95"]))
+
+
+def _compared(comparison: pd.DataFrame, scenario: Scenario) -> str:
+    own = comparison[comparison["strategy"] == scenario.reference_strategy].set_index("cover")
+    before, after = own["probability_at_target"][["specified", "surveyed"]]
+    return (
+        f"{scenario.reference_strategy}: {words.percent(float(before))} with the specified cover, "
+        f"{words.percent(float(after))} with the surveyed one"
+    )
+
+
+def _changed(comparison: pd.DataFrame) -> str:
+    """Say where the survey changes the verdict."""
+    by_cover = comparison.set_index("strategy").groupby("cover")["meets_target"]
+    before, after = by_cover.get_group("specified"), by_cover.get_group("surveyed")
+    moved = before.index[before != after]
+    if moved.empty:
+        return "The survey changes no verdict: every strategy meets the target or not as before."
+    parts = [f"{name} ({before[name]} to {after[name]})" for name in moved]
+    return f"The survey changes whether the target is met: {', '.join(parts)}."
