@@ -28,9 +28,16 @@ def changed(tmp_path):
     return inner
 
 
-def test_a_fit_writes_its_folder_and_says_what_came_out(tmp_path):
-    folder = tmp_path / "out"
-    result = run(DATA, *REFERENCE, "--out", folder)
+@pytest.fixture(scope="module")
+def twice(tmp_path_factory):
+    folders = [tmp_path_factory.mktemp("fit") / name for name in ("text", "json")]
+    plain = run(DATA, *REFERENCE, "--out", folders[0])
+    machine = run(DATA, *REFERENCE, "--out", folders[1], "--json")
+    return folders, plain, machine
+
+
+def test_a_fit_writes_its_folder_and_says_what_came_out(twice):
+    (folder, _), result, _ = twice
     assert result.exit_code == 0, result.stderr
     assert result.stdout.startswith("Penalty factors against Forms 7 d, with 95 % intervals: ")
     assert "strength, stability and frost" in result.stdout
@@ -42,17 +49,14 @@ def test_a_fit_writes_its_folder_and_says_what_came_out(tmp_path):
     assert all((folder / name).is_file() for name in written)
 
 
-def test_the_same_file_gives_the_same_bytes(tmp_path):
-    folders = [tmp_path / name for name in ("a", "b")]
-    for folder in folders:
-        assert run(DATA, *REFERENCE, "--out", folder, "--quiet").exit_code == 0
+def test_the_same_file_gives_the_same_bytes(twice):
+    folders, _, _ = twice
     for name in ("penalties.toml", "bootstrap.csv", "report.html", "figures/profiles.svg"):
         assert (folders[0] / name).read_bytes() == (folders[1] / name).read_bytes()
 
 
-def test_json(tmp_path):
-    result = run(DATA, *REFERENCE, "--out", tmp_path / "out", "--json")
-    record = json.loads(result.stdout)
+def test_json(twice):
+    record = json.loads(twice[2].stdout)
     assert record["reference"] == "Forms 7 d"
     assert [row["strategy"] for row in record["penalties"]][-1] == "Forms 7 d"
     assert 0 < record["between_specimens_sd_ln"] < 0.5

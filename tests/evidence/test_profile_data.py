@@ -90,6 +90,22 @@ def test_below_detection_is_half_the_limit(load):
     assert load(changed(5, "0.06", "<0.02")).content[0, 5] == pytest.approx(0.01)
 
 
+def test_a_specimen_all_below_detection(refused):
+    below = [",".join([*row.split(",")[:4], "<0.01", *row.split(",")[5:]]) for row in ROWS]
+    assert refused([*below, *(row.replace("P1", "P2") for row in ROWS)]) == (
+        "profiles.csv: specimen P1, chloride_pct: every reading is below detection; such a profile "
+        "holds no diffusivity, leave it out",
+    )
+
+
+def test_a_content_that_no_concrete_has(refused):
+    (problem,) = refused(changed(1, "0.50", "9.5"))
+    assert problem == (
+        "profiles.csv: line 3, specimen P1, chloride_pct = 9.5: must be at most 5 %, by the unit "
+        "of the column; check the unit"
+    )
+
+
 def test_content_by_volume_keeps_its_unit(load):
     head = HEAD.replace("chloride_pct", "chloride_kg_m3").replace("initial_pct", "initial_kg_m3")
     assert load(head=head).basis == "kg_m3"

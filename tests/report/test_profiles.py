@@ -49,9 +49,11 @@ def write(tmp_path):
 THREE = ("Forms 7 d", "Forms 24 h", "Forms 12 h")
 
 
-@pytest.fixture
-def dossier(write):
-    return profiles_dossier(write(rows(THREE)), reference="Forms 7 d")
+@pytest.fixture(scope="module")
+def dossier(tmp_path_factory):
+    path = tmp_path_factory.mktemp("data") / "profiles.csv"
+    path.write_text("\n".join([HEAD, *rows(THREE)]), encoding="utf-8")
+    return profiles_dossier(read(path, kinds=KINDS), reference="Forms 7 d")
 
 
 def test_the_tables_have_the_columns_of_their_contract(dossier):

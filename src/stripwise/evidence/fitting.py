@@ -228,8 +228,8 @@ def _notes(
         texts += _flag_notes(fits, row)
         if affected_depth is not None and depth[row] < affected_depth:
             texts.append(
-                f"chloride reached {depth[row]:.3g} mm, less than the affected depth: this is the "
-                "skin's diffusivity, for a scenario with affected_depth"
+                f"chloride reached {depth[row]:.3g} mm, within the affected depth: the skin's "
+                "diffusivity"
             )
         notes.append("; ".join(texts))
     return tuple(notes)

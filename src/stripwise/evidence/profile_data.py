@@ -16,6 +16,9 @@ Array = NDArray[np.float64]
 HALF_LIMIT = 0.5
 """Share of the detection limit that stands for a reading below it; common practice, no source."""
 
+HIGHEST = {"pct": (5.0, "5 %"), "pct_binder": (25.0, "25 %"), "kg_m3": (120.0, "120 kg/m3")}
+"""Contents above which the unit is taken for wrong; common practice, no source."""
+
 TOUCH = 1e-6
 """Layers that overlap by less than this are taken to touch [mm]."""
 
@@ -121,4 +124,23 @@ def _check(rows: pd.DataFrame, reading: Reading, reversed_rows: NDArray[np.bool_
             )
     if "initial" in reading.bases and reading.bases["initial"] != reading.bases["chloride"]:
         problems.add(f"{head['initial']} must have the unit of {head['chloride']}")
+    limit, words = HIGHEST[reading.bases["chloride"]]
+    for at in np.flatnonzero(rows["chloride"] > limit):
+        row = rows.iloc[at]
+        problems.add(
+            f"must be at most {words}, by the unit of the column; check the unit",
+            line=int(row[LINE]),
+            about=f"specimen {row['specimen']}",
+            column=head["chloride"],
+            found=float(row["chloride"]),
+        )
+    if "chloride_below" in rows:
+        nothing = rows.groupby("specimen", sort=False)["chloride_below"].all()
+        for name in nothing.index[nothing]:
+            problems.add(
+                "every reading is below detection; such a profile holds no diffusivity, leave "
+                "it out",
+                about=f"specimen {name}",
+                column=head["chloride"],
+            )
     problems.raise_all()

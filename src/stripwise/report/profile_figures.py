@@ -32,6 +32,7 @@ PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 46.0, 17.0, 7.0, 13.0, 6.0
 KEY_MM = 46.0
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 20.0)
 PATTERNS = style.LINES
+SIGNS, KEYS = "os", "\N{BLACK CIRCLE}\N{BLACK SQUARE}"
 
 
 def profiles_figure(fits: Fits) -> Figure:
@@ -126,9 +127,10 @@ def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
         of_name = (of_name & (np.cumsum(of_name) <= DOTS))[:, None]
         drawn |= of_name
         inside, outside = of_name & used, of_name & fits.profiles.present & ~used
-        ax.plot(middle[inside], share[inside], "o", ms=3.2, mew=0, color=color, alpha=0.85,
+        sign = SIGNS[place // len(style.PALETTE)]
+        ax.plot(middle[inside], share[inside], sign, ms=3.2, mew=0, color=color, alpha=0.85,
                 gid=f"residuals-{place}")  # fmt: skip
-        ax.plot(middle[outside], share[outside], "o", ms=3.2, mew=0.7, mfc="none", mec=color,
+        ax.plot(middle[outside], share[outside], sign, ms=3.2, mew=0.7, mfc="none", mec=color,
                 alpha=0.85, gid=f"left-out-{place}")  # fmt: skip
     flagged = fits.flagged & drawn
     ax.plot(middle[flagged], share[flagged], "o", ms=8.0, mew=0.9, mfc="none",
@@ -263,8 +265,9 @@ def _key(ax: Axes, names: list[str]) -> None:
     room = (KEY_MM - 8.0) * paper.POINTS_PER_MM
     for place, name in enumerate(names):
         color, _ = style.line_of(place)
+        text = shortened(name, width=room, size=style.TEXT_SIZE)
         ax.annotate(
-            "\N{BLACK CIRCLE} " + shortened(name, width=room, size=style.TEXT_SIZE),
+            f"{KEYS[place // len(style.PALETTE)]} {text}",
             xy=(1.0, 1.0), xycoords="axes fraction",
             xytext=(8.0, -(place + 0.6) * 1.6 * style.TEXT_SIZE), textcoords="offset points",
             va="center", fontsize=style.TEXT_SIZE, color=color, annotation_clip=False,

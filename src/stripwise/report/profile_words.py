@@ -234,7 +234,11 @@ def _skin(fits: Fits, affected_depth: float) -> str:
 
 def _common_surface(found: Penalties) -> str:
     p = found.common_surface
-    text = f"p = {words.number(p, 2)}" if p >= 0.001 else "p below 0.001"
+    text = (
+        f"p\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}{words.number(p, 2)}"
+        if p >= 0.001
+        else "p below 0.001"
+    )
     if p < SMALL:
         return (
             f"The strategies do not share one surface content (F test, {text}): curing changed "
@@ -325,4 +329,5 @@ def _specimen_grid(fits: Fits, spread: Bootstrap | None, unit: str) -> Grid:
 
 
 def _with_error(value: float, error: float) -> str:
-    return f"{words.number(float(value))} ± {words.number(float(error), 2)}"
+    text = f"{words.number(float(value))} ± {words.number(float(error), 2)}"
+    return text.replace(" ", "\N{NO-BREAK SPACE}")

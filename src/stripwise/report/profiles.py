@@ -97,7 +97,7 @@ def profiles_dossier(
         tables["penalty_covariance.csv"] = covariance_table(found)
     below = int(reading.data["chloride_below"].sum()) if reading.has("chloride_below") else 0
     return Dossier(
-        title=f"Chloride profiles {reading.path.stem}",
+        title=f"Chloride profiles: {reading.name}",
         about=f"{len(fits.profiles.specimens)} specimens of "
         f"{len(set(fits.profiles.strategies))} strategies: surface content and apparent "
         "diffusivity by least squares, penalty factors by strategy.",
