@@ -108,7 +108,7 @@ def comparison_findings(comparison: pd.DataFrame, scenario: Scenario) -> list[st
     return [
         f"Probability of depassivation at {words.number(target.service_life)} yr, target "
         f"{words.percent(target.probability)}: {_compared(comparison, scenario)}.",
-        _changed(comparison),
+        _changed(comparison, target.probability),
     ]
 
 
@@ -126,12 +126,25 @@ def _compared(comparison: pd.DataFrame, scenario: Scenario) -> str:
     )
 
 
-def _changed(comparison: pd.DataFrame) -> str:
-    """Say where the survey changes the verdict."""
-    by_cover = comparison.set_index("strategy").groupby("cover")["meets_target"]
-    before, after = by_cover.get_group("specified"), by_cover.get_group("surveyed")
-    moved = before.index[before != after]
-    if moved.empty:
-        return "The survey changes no verdict: every strategy meets the target or not as before."
-    parts = [f"{name} ({before[name]} to {after[name]})" for name in moved]
-    return f"The survey changes whether the target is met: {', '.join(parts)}."
+def _changed(comparison: pd.DataFrame, allowed: float) -> str:
+    """Say where the survey changes the verdict, or at least the side of the target."""
+    by_cover = {name: rows.set_index("strategy") for name, rows in comparison.groupby("cover")}
+    before, after = by_cover["specified"], by_cover["surveyed"]
+    parts = [
+        f"{name} ({before['meets_target'][name]} to {after['meets_target'][name]})"
+        for name in before.index[before["meets_target"] != after["meets_target"]]
+    ]
+    if parts:
+        return f"The survey changes whether the target is surely met: {', '.join(parts)}."
+    start = "Whether the target is surely met stays as it was for every strategy"
+    inside = {
+        name: set(rows.index[rows["probability_at_target"] <= allowed])
+        for name, rows in by_cover.items()
+    }
+    lost = [name for name in before.index if name in inside["specified"] - inside["surveyed"]]
+    won = [name for name in before.index if name in inside["surveyed"] - inside["specified"]]
+    if lost:
+        return f"{start}, but at the mean probability no longer within it: {', '.join(lost)}."
+    if won:
+        return f"{start}, but at the mean probability now within it: {', '.join(won)}."
+    return f"{start}."
