@@ -71,7 +71,7 @@ def test_json(tmp_path):
     result = call("fit", FOLDER / "strip-log.csv", "--zone", "CET", "--out", tmp_path, "--json")
     record = json.loads(result.stdout)
     assert record["kind"] == "strip-log"
-    assert len(record["pours"]) == 24
+    assert (record["pours"], record["missed"]) == (24, [])
     assert record["specified_h"] is None
     assert record["caution"].startswith("Caution: stripping")
 

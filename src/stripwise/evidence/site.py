@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import functools
 import zoneinfo
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.curing.maturity import MaturityFunction, equivalent_age
+from stripwise.curing.maturity import MATURITY_FUNCTIONS, MaturityFunction, equivalent_age
 from stripwise.errors import EvidenceError, InputError
 from stripwise.evidence.families import FittedFamily, fit_families
 from stripwise.evidence.loggers import Record, between, read_logger
@@ -133,42 +131,36 @@ def analyse_strip_log(
     _check_pours(reading, placed, removed, problems)
     problems.raise_all()
     records = _Records(reading, zone, loggers)
-    ages: dict[MaturityFunction, Callable[..., Array]] = {
-        name: functools.partial(
-            equivalent_age, function=name, reference_c=reference_c,
-            activation_temperature=activation, datum_c=datum,
-        )
-        for name in ("arrhenius", "nurse-saul")
-    }  # fmt: skip
-    rows = []
-    for at, pour in enumerate(reading.data.to_dict("records")):
-        start, end = float(placed[at]), float(removed[at])
-        try:
-            hours, degrees, source, notes = records.of(pour, start, end)
-        except InputError as error:
-            problems.add(f"{error.where}: {error.problem}", line=pour[LINE], about=pour["pour"])
-            continue
-        except EvidenceError as error:
-            for text in error.problems:
-                problems.add(text, line=pour[LINE], about=pour["pour"])
-            continue
-        rows.append(
-            {
-                "pour": pour["pour"],
-                "face": pour.get("face", ""),
-                "placed_utc": _written(start),
-                "removed_utc": _written(end),
-                "clock_h": round(end - start, 6),
-                "temperature_mean_degC": float(np.average(degrees, weights=hours)),
-                "temperature_min_degC": float(np.min(degrees)),
-                "temperature_source": source,
-                "follow_up": pour.get("follow_up", ""),
-                "notes": "; ".join(notes),
-                **{AGES[name]: float(np.sum(age(hours, degrees))) for name, age in ages.items()},
-            }
-        )
+    found = _temperatures(reading, records, placed, removed, problems)
     problems.raise_all()
-    pours = pd.DataFrame(rows).assign(misses="").reindex(columns=COLUMNS)
+    data = reading.data
+    pours = pd.DataFrame(
+        {
+            "pour": data["pour"],
+            "face": data["face"] if reading.has("face") else "",
+            "placed_utc": _written(placed),
+            "removed_utc": _written(removed),
+            "clock_h": np.round(removed - placed, 6),
+            "temperature_source": [item.source for item in found],
+            "follow_up": data["follow_up"] if reading.has("follow_up") else "",
+            "misses": "",
+            "notes": [item.notes for item in found],
+        }
+    )
+    # all intervals of all pours in one row, so that the sums are taken at once
+    which = np.repeat(np.arange(len(found)), [item.hours.size for item in found])
+    hours = np.concatenate([item.hours for item in found])
+    degrees = np.concatenate([item.degrees for item in found])
+    total = np.bincount(which, weights=hours)
+    pours["temperature_mean_degC"] = np.bincount(which, weights=hours * degrees) / total
+    pours["temperature_min_degC"] = pd.Series(degrees).groupby(which).min()
+    for name in MATURITY_FUNCTIONS:
+        age = equivalent_age(
+            hours, degrees, function=name, reference_c=reference_c,
+            activation_temperature=activation, datum_c=datum,
+        )  # fmt: skip
+        pours[AGES[name]] = np.bincount(which, weights=age)
+    pours = pours[COLUMNS]
     if specified is not None:
         pours["misses"] = np.where(pours[AGES[function]] < specified, "yes", "no")
     distributions = {
@@ -217,6 +209,31 @@ def _check_pours(reading: Reading, placed: Array, removed: Array, problems: Tabl
         )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class _Temperatures:
+    """Lengths of intervals [h] and the mean temperature in each [degC], of one pour."""
+
+    hours: Array
+    degrees: Array
+    source: str
+    notes: str = ""
+
+
+def _temperatures(
+    reading: Reading, records: _Records, placed: Array, removed: Array, problems: TableProblems
+) -> list[_Temperatures]:
+    found = []
+    for at, pour in enumerate(reading.data.to_dict("records")):
+        try:
+            found.append(records.of(pour, float(placed[at]), float(removed[at])))
+        except InputError as error:
+            problems.add(f"{error.where}: {error.problem}", line=pour[LINE], about=pour["pour"])
+        except EvidenceError as error:
+            for text in error.problems:
+                problems.add(text, line=pour[LINE], about=pour["pour"])
+    return found
+
+
 class _Records:
     """Finds the temperatures of a pour: a mean, a file it names, or a file called by its name."""
 
@@ -231,10 +248,8 @@ class _Records:
         if loggers is not None and not loggers.is_dir():
             raise InputError("--loggers", f"{loggers} is no folder")
 
-    def of(
-        self, pour: dict[Any, Any], start: float, end: float
-    ) -> tuple[Array, Array, str, list[str]]:
-        """Return lengths of intervals, temperatures, their source, and notes."""
+    def of(self, pour: dict[Any, Any], start: float, end: float) -> _Temperatures:
+        """Return the temperatures of a pour from placing to stripping."""
         mean = float(pour.get("temperature_degC", np.nan))
         named = pour.get("temperature_file", "")
         if np.isfinite(mean) and named:
@@ -242,14 +257,14 @@ class _Records:
                 "temperature", f"is given as a mean and as {printable(named)}; keep one of them"
             )
         if np.isfinite(mean):
-            return np.array([end - start]), np.array([mean]), "mean", []
+            return _Temperatures(np.array([end - start]), np.array([mean]), "mean")
         path = self._path(pour["pour"], named)
         records = self._records(path)
         record = records.get("") or records.get(pour["pour"])
         if record is None:
             raise InputError(record_name(path), "has no reading of this pour in its column pour")
         hours, degrees, notes = between(record, start=start, end=end)
-        return hours, degrees, record.source, notes
+        return _Temperatures(hours, degrees, record.source, "; ".join(notes))
 
     def _records(self, path: Path) -> dict[str, Record]:
         if path in self._unusable:
@@ -293,8 +308,9 @@ def record_name(path: Path) -> str:
     return printable(path.name, 100).strip('"')
 
 
-def _written(hours: float) -> str:
-    return f"{pd.Timestamp(0) + pd.Timedelta(seconds=round(hours * 3600.0)):%Y-%m-%dT%H:%M:%SZ}"
+def _written(hours: Array) -> pd.Series[str]:
+    times = pd.Timestamp(0) + pd.to_timedelta(np.round(hours * 3600.0), unit="s")
+    return pd.Series(times.strftime("%Y-%m-%dT%H:%M:%SZ"))
 
 
 def _warnings(reading: Reading, pours: pd.DataFrame) -> tuple[str, ...]:

@@ -28,6 +28,9 @@ SEED = 1
 MOST_POURS = 40
 """Most pours in figure and printed table."""
 
+MOST_NAMED = 12
+"""Most pours named in a sentence."""
+
 NAME_ROOM_MM = 34.0
 NO_PERMISSION = (
     "These are ages at which forms were taken, not ages at which they may be: strength, stability "
@@ -127,7 +130,8 @@ def strip_log_dossier(
             "maturity": log.function,
             "reference_temperature_degC": log.reference_c,
             "specified_h": log.specified,
-            "pours": log.pours.to_dict("records"),
+            "pours": len(log.pours),
+            "missed": log.pours.loc[log.pours["misses"] == "yes", "pour"].tolist(),
             "families": [dataclasses.asdict(fit) for fit in fits],
         },
     )
@@ -230,8 +234,8 @@ def _findings(log: StripLog) -> tuple[str, ...]:
     missed = log.pours[log.pours["misses"] == "yes"].sort_values(AGES[log.function])
     if len(missed):
         names = [f"{row['pour']} ({words.duration(row[AGES[log.function]])})"
-                 for row in missed.head(MOST_POURS).to_dict("records")]  # fmt: skip
-        more = f" and {len(missed) - MOST_POURS} more" if len(missed) > MOST_POURS else ""
+                 for row in missed.head(MOST_NAMED).to_dict("records")]  # fmt: skip
+        more = f" and {len(missed) - MOST_NAMED:,} more" if len(missed) > MOST_NAMED else ""
         found.append(f"Missed by: {', '.join(names)}{more}.")
     sd = "" if len(ages) < 2 else f", sd {words.duration(float(ages.std()))}"
     found.append(
