@@ -27,11 +27,11 @@ RANKS = {
     "walls": 6,
     "corridor": 7,
     "siteanswer": 7,
+    "extracts": 7,
     "siterecord": 6,
-    "extracts": 8,
-    "report": 9,
-    "cli": 10,
-    "__main__": 11,
+    "report": 8,
+    "cli": 9,
+    "__main__": 10,
 }
 
 # What the evidence room may import besides itself: of the scenario, only its words and units.

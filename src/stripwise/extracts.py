@@ -7,12 +7,11 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from stripwise.corridor import wall_of
 from stripwise.inputs.distributions import Distribution
 from stripwise.risk import tables
-from stripwise.risk.curves import probability_curves
 from stripwise.risk.wall import COVER
 from stripwise.scenario.model import Scenario
+from stripwise.walls import curves_of, goal_of, wall_of
 
 __all__ = ["compare_covers", "mean_penalties", "with_cover"]
 
@@ -72,28 +71,13 @@ def compare_covers(
     the columns strategy, probability_at_target, low95, high95, know_low, know_high,
     life_at_target_yr, meets_target of `stripwise.risk.tables.strategy_table`.
     """
-    goal = tables.Goal(
-        life=scenario.target.service_life,
-        probability=scenario.target.probability,
-        index=scenario.target.reliability_index,
-        horizon=scenario.sampling.horizon,
-        reference=scenario.reference_strategy,
-    )
+    goal = goal_of(scenario)
     found = []
     for name, case in (
         ("specified", scenario), ("surveyed", with_cover(scenario, cover, source=source)),
     ):  # fmt: skip
         wall = wall_of(case)
-        curves = probability_curves(
-            wall,
-            horizon=goal.horizon,
-            kinks=(goal.life, scenario.ageing_ends),
-            points=scenario.sampling.points,
-            repeats=scenario.sampling.repeats,
-            seed=scenario.sampling.seed,
-            workers=workers,
-            progress=progress,
-        )
+        curves = curves_of(wall, case, workers=workers, progress=progress)
         law = wall.input(COVER).distribution
         table = tables.strategy_table(wall, curves, goal)[COLUMNS]
         table.insert(0, "cover", name)
@@ -121,13 +105,10 @@ def mean_penalties(scenario: Scenario) -> dict[str, float]:
     -------
     Mean of k_c by the name of the strategy.
     """
-    curves = probability_curves(
-        wall_of(scenario),
-        horizon=scenario.sampling.horizon,
-        kinks=(scenario.target.service_life, scenario.ageing_ends),
-        points=PENALTY_POINTS,
-        repeats=PENALTY_REPEATS,
-        seed=scenario.sampling.seed,
+    sampling = dataclasses.replace(
+        scenario.sampling, points=PENALTY_POINTS, repeats=PENALTY_REPEATS
     )
+    small = dataclasses.replace(scenario, sampling=sampling)
+    curves = curves_of(wall_of(small), small, workers=1, progress=None)
     names = (strategy.name for strategy in scenario.strategies)
     return {name: float(mean) for name, mean in zip(names, curves.penalty_mean, strict=True)}
