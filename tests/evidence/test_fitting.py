@@ -185,6 +185,22 @@ def test_a_short_profile_says_that_it_measured_the_skin(made):
     assert fit(data, affected_depth=10.0).notes == ("",)
 
 
+@pytest.mark.parametrize("factor", [0.03, 40.0])
+def test_units_change_nothing(made, factor):
+    """Contents scale Cs and not D_a, depths D_a by their square, time D_a by its inverse."""
+    data = noisy(made, 4, seed=6)
+    base = fit(data)
+    content = fit(replace(data, content=factor * data.content, initial=factor * data.initial))
+    assert_allclose(content.diffusivity, base.diffusivity, rtol=1e-6)
+    assert_allclose(content.surface, factor * base.surface, rtol=1e-6)
+    assert_allclose(content.correlation, base.correlation, rtol=1e-5)
+    depth = fit(replace(data, upper=factor * data.upper, lower=factor * data.lower))
+    assert_allclose(depth.diffusivity, factor**2 * base.diffusivity, rtol=1e-6)
+    time = fit(replace(data, exposure=factor * data.exposure))
+    assert_allclose(time.diffusivity, base.diffusivity / factor, rtol=1e-6)
+    assert (content.flagged == base.flagged).all()
+
+
 def test_one_specimen_is_fitted_as_among_many(made):
     data = noisy(made, 5, seed=8)
     one = replace(

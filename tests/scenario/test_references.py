@@ -103,8 +103,8 @@ def test_penalties_come_as_lognormals_with_their_correlation(wall, fit_file):
 
 
 def test_the_sampler_draws_them_with_the_correlation_of_the_file(wall, fit_file):
-    from stripwise.corridor import wall_of
     from stripwise.inputs.sampling import Draw
+    from stripwise.walls import wall_of
 
     scene = wall_of(wall.load(*BOTH))
     draw = Draw.of(scene.inputs, scene.correlations)
@@ -141,7 +141,7 @@ def test_check_says_where_the_law_answers_instead_of_the_fit(wall, fit_file):
 
 
 def test_the_model_factor_multiplies_penalties_out_of_a_fit_alone(wall, fit_file):
-    from stripwise.corridor import wall_of
+    from stripwise.walls import wall_of
 
     depth = 'affected_depth = "whole cover"\n'
     factor = 'model_factor = { family = "lognormal", mean = 1.2, cov = 0.2 }\n'
