@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 
-from stripwise.report import paper, style
+from stripwise.report import paper, style, words
 from stripwise.report.labels import shortened, wrapped
 
 __all__ = ["DotRow", "plot_dots"]
@@ -115,7 +115,7 @@ def plot_dots(
 def _name(text: str) -> str:
     """Break a name into at most two lines; what does not fit ends in an ellipsis."""
     room = (NAME_ROOM_MM - 4.0) * paper.POINTS_PER_MM
-    lines = wrapped(text, width=room, size=style.TEXT_SIZE)
+    lines = wrapped(words.tied(text), width=room, size=style.TEXT_SIZE)
     if len(lines) > MOST_NAME_LINES:
         rest = " ".join(lines[MOST_NAME_LINES - 1 :])
         last = shortened(rest, width=room, size=style.TEXT_SIZE)

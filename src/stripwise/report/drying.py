@@ -74,7 +74,7 @@ def drying_dossier(reading: Reading, *, age: str | None, profiles: Path | None) 
             "rates": paper.figure_of(_plot_rates(result)),
         }
     return Dossier(
-        title=f"Drying test {reading.path.stem}",
+        title=f"Drying test: {reading.path.stem}",
         about=f"Mass loss of {len(result.specimens)} specimens of "
         f"{result.specimens['strategy'].nunique()} strategies. {NOT_A_DIFFUSIVITY}",
         findings=_findings(result),

@@ -95,7 +95,7 @@ def strip_log_dossier(
             "ages": paper.figure_of(_plot_ages(log, ages, fits, chosen)),
         }
     return Dossier(
-        title=f"Strip log {reading.path.stem}",
+        title=f"Strip log: {reading.path.stem}",
         about=f"Age at which {len(log.pours)} pours lost their form, from their concrete "
         f"temperature. {NO_PERMISSION}",
         findings=_findings(log),

@@ -104,7 +104,7 @@ def survey_dossier(
     if comparison is not None:
         tables["probability.csv"] = comparison
     return Dossier(
-        title=f"Cover survey {reading.path.stem}",
+        title=f"Cover survey: {reading.path.stem}",
         about=f"{len(survey.data)} covermeter readings, and the distribution of the cover that "
         "they support.",
         findings=_findings(survey, scenario, comparison),
