@@ -13,6 +13,7 @@ import typer
 
 from stripwise.cli.shell import (
     CAUTION,
+    AllowOutside,
     AsJson,
     Quiet,
     app,
@@ -46,6 +47,8 @@ class FitOptions:
     limit: str | None = None
     family: str | None = None
     scenario: Path | None = None
+    allow_outside: bool = False
+    quiet: bool = False
 
 
 Handler = Callable[["Reading", FitOptions], "Dossier"]
@@ -96,12 +99,16 @@ def _cover_survey(reading: Reading, options: FitOptions) -> Dossier:
     from stripwise.report.survey import survey_dossier, surveyed
     from stripwise.scenario.loading import load
 
-    case = None if options.scenario is None else load(options.scenario)
+    case = (
+        None
+        if options.scenario is None
+        else load(options.scenario, allow_outside=options.allow_outside)
+    )
     survey = surveyed(reading, limit=options.limit, family=options.family)
     comparison = None
     if case is not None:
         cover = fitted_distribution(survey.chosen, survey.data["cover_mm"])
-        with progress_bar(quiet=False) as tell:
+        with progress_bar(quiet=options.quiet) as tell:
             comparison = compare_covers(
                 case, cover, source=f"cover survey {reading.name}", progress=tell
             )
@@ -117,7 +124,9 @@ REGISTRY = {
         _strip_log,
         frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
     ),
-    "cover-survey": Entry(_cover_survey, frozenset({"limit", "family", "scenario"})),
+    "cover-survey": Entry(
+        _cover_survey, frozenset({"limit", "family", "scenario", "allow_outside"})
+    ),
 }
 """By the name of the kind in `stripwise.evidence.kinds`."""
 
@@ -228,6 +237,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             help="Cover survey: scenario to compute with the surveyed cover.",
         ),
     ] = None,
+    allow_outside: AllowOutside = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -250,6 +260,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         limit=limit,
         family=family,
         scenario=scenario,
+        allow_outside=allow_outside,
+        quiet=quiet,
     )
     with plain_errors():
         from stripwise.evidence.kinds import KINDS
@@ -297,7 +309,8 @@ def finish(dossier: Dossier, folder: Path, *, quiet: bool, as_json: bool) -> Non
 def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:
     """Refuse an option that belongs to another kind of data."""
     for item in fields(options):
-        if getattr(options, item.name) is not None and item.name not in entry.options:
+        unused = getattr(options, item.name) in (None, False) or item.name == "quiet"
+        if not unused and item.name not in entry.options:
             takes = ", ".join(f"--{name.replace('_', '-')}" for name in sorted(entry.options))
             raise typer.BadParameter(
                 f"is not used by {words}, which takes {takes or 'no option of its own'}",
