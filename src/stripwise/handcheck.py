@@ -8,6 +8,7 @@ import numpy as np
 from scipy import special
 
 from stripwise.assessment import HandStep
+from stripwise.curing.penalty import SHORTEST_H
 from stripwise.ingress.clock import REFERENCE_TEMPERATURE
 from stripwise.risk.integral import front_depths, initiation_ages
 from stripwise.risk.margin import at_means
@@ -118,6 +119,9 @@ def _curing_formula(wall: Wall, plan: Plan, mean: Mapping[str, float]) -> str:
         text += (
             f" + {mean[plan.retention]:.3g} x {plan.follow_up_h:g} h x {plan.follow_up_factor:.4f}"
         )
+    hours = float(SHORTEST_H)
+    if 24.0 * float(plan.effective_days(mean)) <= hours:
+        return f"max({text}, {hours:g} h) / 24"
     return f"({text}) / 24"
 
 
@@ -138,8 +142,12 @@ def _ageing_formula(wall: Wall, age: float, exponent: float) -> str:
         return f"({reference:.5f} / {age:g})^{exponent:.3f}"
     if clock.convention == "apparent":
         return f"({reference:.5f} / {clock.ageing_ends:g})^{exponent:.3f}"
-    return (
-        f"{reference:.5f}^{exponent:.3f} x [({age:g} + {clock.exposure_age:.5f})"
-        f"^(1 - {exponent:.3f})"
-        f" - {clock.exposure_age:.5f}^(1 - {exponent:.3f})] / (1 - {exponent:.3f}) / {age:g}"
+    until, start = min(age, clock.ageing_ends), clock.exposure_age
+    text = (
+        f"{reference:.5f}^{exponent:.3f} x [({until:g} + {start:.5f})^(1 - {exponent:.3f})"
+        f" - {start:.5f}^(1 - {exponent:.3f})] / (1 - {exponent:.3f})"
     )
+    if age > until:
+        late = f"{age - until:g} x ({reference:.5f} / ({until:g} + {start:.5f}))^{exponent:.3f}"
+        text = f"({text} + {late})"
+    return f"{text} / {age:g}"

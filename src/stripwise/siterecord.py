@@ -179,8 +179,8 @@ def _frost(case: Scenario, record: SiteRecord) -> str:
     if record.temperature < MILD:
         text += (
             f"Hours below {_degrees(MILD, case.units)} do not count towards the "
-            f"{constant('aci347.wall_forms.hours'):g} h after which ACI 347 lets wall forms go "
-            "(recalled). "
+            f"{constant('aci347.wall_forms.hours'):g} h that ACI 347 names against damage at "
+            "stripping, which are not a curing period. "
         )
     return text + (
         "Put no water on a face that may freeze, and cover a warm face against cold air: "
@@ -209,13 +209,14 @@ def notes(
     found = [
         "A follow-up counts from the moment of stripping: every hour that the face stood bare "
         "comes off it.",
-        "What a follow-up retains on a face is an assumption with a wide range, unless the "
+        "What a follow-up retains on a face is an assumption, and so is its range, unless the "
         "scenario gives measured values.",
     ]
     name = retention_name("wet covering", record.face)
     if any(i.name == name and i.distribution.mean == 0.0 for i in case.retentions):
         found.append(
-            f"A wet covering does not stay wet on a {record.face} face: it counts as none."
+            f"A wet covering is taken to dry out on a {record.face} face and counts as none: "
+            "common practice, no source."
         )
     if min(record.temperature, record.follow_up_temperature) <= 0.0:
         found.append("The numbers hold for concrete that has not frozen.")

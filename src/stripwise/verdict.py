@@ -110,12 +110,20 @@ def _change_sentences(strategies: pd.DataFrame, goal: Goal) -> list[str]:
         if name == goal.reference:
             continue
         if np.isfinite(change):
-            parts.append(f'"{name}" {"loses" if change < 0 else "gains"} {abs(change):.0f} %')
+            parts.append(
+                f'"{name}" {"loses" if change < 0 else "gains"} {abs(change):.0f} %'
+                + _change_band(row)
+            )
         else:
             parts.append(f'"{name}" cannot be given as a share ({row["life_status"]})')
     if not parts:
         return []
     return [f'Life until the target is reached, against "{goal.reference}": {"; ".join(parts)}.']
+
+
+def _change_band(row: Row) -> str:
+    low, high = row["life_change_know_low"], row["life_change_know_high"]
+    return f" ({low:+.0f} to {high:+.0f} % over what is not known)" if np.isfinite(low) else ""
 
 
 def _choice_sentences(
@@ -138,16 +146,17 @@ def _choice_sentences(
         first, second = second, first
     low, high, _ = choices.cover
     ranges = f"{_length(low, units)} to {_length(high, units)} of cover and {_duration(choices)}"
-    text = (
-        f"Within {ranges} in the forms, {first} matters more than {second}: it explains "
-        f"{_percent(total[first])} of the variance of the reliability index at "
-        f"{goal.life:g} yr, {second} {_percent(total[second])}"
-    )
     known = _rows(doubted[doubted["total"].notna()], "input")
     bounds, reason = (
         (known[first], "over what is not known")
         if known
         else (shares[first], "by sampling error alone")
+    )
+    sure = "" if bounds["total_low95"] > 0.5 else "probably "
+    text = (
+        f"Within {ranges} in the forms, {first} {sure}matters more than {second}: alone and with "
+        f"the others it explains {_percent(total[first])} of the variance of the reliability index "
+        f"at {goal.life:g} yr, {second} {_percent(total[second])}"
     )
     text += (
         f" (share of {first} between {_percent(bounds['total_low95'])} and "

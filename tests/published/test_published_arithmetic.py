@@ -5,7 +5,9 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import optimize, special, stats
 
+from stripwise.ingress.front import critical_ratio, critical_tau, front_depth, uniform_share
 from stripwise.published import constant, value
+from stripwise.risk.index import index_of
 
 COLUMNS = ("cem_i_xd", "cem_i_xs", "slag_xd", "slag_xs", "fly_ash_xd", "fly_ash_xs")
 
@@ -14,7 +16,7 @@ def test_reliability_indices_of_en1990():
     # EN 1990:2002, Table C1. Recalled, recomputed. Five of the seven cells round exactly; the
     # table has 2.32 for 2.3263 and 4.27 for 4.2649, each wrong by one in the last digit.
     printed = value("en1990.reliability_index").numbers
-    exact = {text: float(-stats.norm.ppf(float(text))) for text in printed}
+    exact = {text: float(index_of(float(text), 1.0 - float(text))) for text in printed}
     odd = {text for text, beta in printed.items() if round(exact[text], 2) != beta}
     assert odd == {"1e-2", "1e-5"}
     for text, beta in printed.items():
@@ -59,12 +61,12 @@ def test_example_5_2_of_callister():
     # Callister, Materials Science and Engineering, 3rd ed., 1994, Example 5.2: C0 0.25, Cs 1.20,
     # C 0.80, x 0.5 mm, D 1.6e-11 m2/s. Inputs read, answers recalled: z 0.392 and 25,400 s;
     # recomputed 25,370 s. The book interpolates z in its table and rounds the time.
-    z = special.erfcinv((0.80 - 0.25) / (1.20 - 0.25))
-    assert_allclose(z, 0.392, rtol=0, atol=5e-4)
-    seconds = (0.5e-3 / (2.0 * z)) ** 2 / 1.6e-11
+    ratio = critical_ratio(1.20, 0.80, 0.25)
+    assert_allclose(0.5 * front_depth(ratio, 1.0), 0.392, rtol=0, atol=5e-4)
+    seconds = critical_tau(0.5, ratio) * 1e-6 / 1.6e-11
     assert_allclose(seconds, 25_370.0, rtol=0, atol=5.0)
     assert_allclose(seconds, 25_400.0, rtol=0, atol=50.0)
-    content = 1.20 - (1.20 - 0.25) * special.erf(0.5e-3 / (2.0 * np.sqrt(1.6e-11 * seconds)))
+    content = 0.25 + (1.20 - 0.25) * uniform_share(0.5, 1.6e-11 * seconds * 1e6)
     assert_allclose(content, 0.80, rtol=1e-12)
 
 

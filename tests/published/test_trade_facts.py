@@ -1,7 +1,7 @@
-"""What every concrete crew knows about curing, as a check on figures that have no better source.
+"""What common practice holds of curing, as a check on figures that have no better source.
 
-Common practice, no source. The order of the strategies is the real check; the ranges of the losses
-hold the figures still.
+Common practice, no source. The order of the strategies is the real check. The retention of a sheet
+was worked back from the range of its loss, so the ranges only hold the figures still.
 """
 
 from dataclasses import replace

@@ -70,7 +70,7 @@ def test_beta_shapes_of_fib(key, p, q):
     printed = stats.beta(p, q, loc=low, scale=high - low)
     assert_allclose([law.mean, law.sd], [printed.mean(), printed.std()], rtol=5e-5)
     points = [low + share * (high - low) for share in (0.05, 0.2, 0.4, 0.7)]
-    assert_allclose(law.cdf(points), printed.cdf(points), rtol=0, atol=5e-5)
+    assert_allclose(law.cdf(points), printed.cdf(points), rtol=0, atol=1e-5)
 
 
 def test_the_retention_of_follow_ups_is_an_assumption():

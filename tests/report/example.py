@@ -170,6 +170,7 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
             "median_initiation_yr": reached(age, c.probability.to_numpy(), 0.5),
             "life_change_pct": np.nan, "life_change_low95": np.nan, "life_change_high95": np.nan,
             "life_status": "", "meets_target": "yes" if at.probability < target else "no",
+            "life_change_know_low": np.nan, "life_change_know_high": np.nan,
         })  # fmt: skip
     base = life[scenario.reference_strategy]
     for row in rows:
@@ -180,6 +181,8 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
             change = 100 * (own / base - 1)
             row.update(life_change_pct=change, life_change_low95=change - 1,
                        life_change_high95=change + 1, life_status="ok")  # fmt: skip
+            if np.isfinite(row["know_low"]):
+                row.update(life_change_know_low=change - 9, life_change_know_high=change + 9)
         else:
             row["life_status"] = "this strategy reaches the target beyond the horizon of 120 yr"
     return pd.DataFrame(rows)

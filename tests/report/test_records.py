@@ -14,7 +14,8 @@ CURVES = "strategy,age_yr,probability,low95,high95,know_low,know_high,reliabilit
 STRATEGIES = (
     "strategy,strip_age_h,effective_curing_h,penalty_mean,penalty_sd,probability_at_target,low95,"
     "high95,know_low,know_high,life_at_target_yr,life_low95,life_high95,median_initiation_yr,"
-    "life_change_pct,life_change_low95,life_change_high95,life_status,meets_target"
+    "life_change_pct,life_change_low95,life_change_high95,life_status,meets_target,"
+    "life_change_know_low,life_change_know_high"
 )
 SENSITIVITY = (
     "analysis,strategy,quantity,age_yr,input,input2,group,first,first_low95,first_high95,total,"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -129,16 +130,19 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
                 life_range="" if life_range == reached else _tight(life_range),
                 median=life(row["median_initiation_yr"]),
                 change=words.signed_percent(row["life_change_pct"]),
-                change_range=_tight(
-                    words.interval(
-                        row["life_change_low95"], row["life_change_high95"], words.signed_percent
-                    )
-                ),
+                change_range=_tight(words.interval(*_change_range(row), words.signed_percent)),
                 status="" if status in ("ok", "reference", "nan") else status,
                 meets=str(table.at[strategy.name, "meets_target"]),
             )
         )
     return rows
+
+
+def _change_range(row: Mapping[str, float]) -> tuple[float, float]:
+    """Range of a change of life over the knowledge inputs, or over the sampling without them."""
+    if np.isfinite(row["life_change_know_low"]):
+        return row["life_change_know_low"], row["life_change_know_high"]
+    return row["life_change_low95"], row["life_change_high95"]
 
 
 def input_rows(assessment: Assessment) -> list[InputRow]:

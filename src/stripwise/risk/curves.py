@@ -16,7 +16,7 @@ from stripwise.errors import NumericalError
 from stripwise.inputs.sampling import CELL, Draw, sobol_cells, stream
 from stripwise.risk.index import FIRST_AGE, INFINITE_INDEX, Curves, index_of
 from stripwise.risk.integral import Integral, initiation_ages
-from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
+from stripwise.risk.nested import BAND_POINTS, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Wall
 
@@ -50,6 +50,8 @@ class CurveSet:
     know_low, know_high
         s curves: 2.5 % and 97.5 % quantiles of the probability over the knowledge inputs; None
         without such inputs.
+    knowledge
+        (k, s, t) reliability index at the sampled ages by point of the knowledge inputs, or None.
     penalty_mean, penalty_sd, effective_days
         (s,) moments of k_c and mean effective curing duration [d].
     shares
@@ -68,6 +70,7 @@ class CurveSet:
     high95: Curves
     know_low: Curves | None
     know_high: Curves | None
+    knowledge: Array | None
     penalty_mean: Array
     penalty_sd: Array
     effective_days: Array
@@ -163,7 +166,7 @@ def probability_curves(
         index = np.minimum.accumulate(index_of(p, q), axis=-1)
         return Curves(ages, index.reshape(-1, shape[1]))
 
-    know_low, know_high = _knowledge_band(
+    knowledge = _by_knowledge(
         wall, ages=ages, upper=upper, points=points, seed=seed, workers=workers, tell=tell
     )
     samples = points * repeats
@@ -174,8 +177,11 @@ def probability_curves(
         repeats=tuple(curves(one) for one in small),
         low95=curves(np.where(upper, high, low)),
         high95=curves(np.where(upper, low, high)),
-        know_low=know_low,
-        know_high=know_high,
+        know_low=None if knowledge is None else Curves(ages, np.quantile(knowledge, 0.975, axis=0)),
+        know_high=None
+        if knowledge is None
+        else Curves(ages, np.quantile(knowledge, 0.025, axis=0)),
+        knowledge=knowledge,
         penalty_mean=np.asarray(k_mean),
         penalty_sd=np.sqrt(np.maximum(k_square - np.asarray(k_mean) ** 2, 0.0)),
         effective_days=np.asarray(sum(s.effective for s in sums) / samples),
@@ -322,7 +328,7 @@ def _steps(wall: Wall, draw: Draw, horizon: float) -> list[float]:
     return ages
 
 
-def _knowledge_band(
+def _by_knowledge(
     wall: Wall,
     *,
     ages: Array,
@@ -331,11 +337,13 @@ def _knowledge_band(
     seed: int,
     workers: int,
     tell: Progress,
-) -> tuple[Curves | None, Curves | None]:
-    """Quantiles of the curves over the knowledge inputs, the scatter integrated inside."""
-    nested = NestedDraw.of(wall, points=points, seed=seed, stage="knowledge")
+) -> Array | None:
+    """Index by knowledge point, strategy and age, the scatter integrated inside."""
+    nested = NestedDraw.of(
+        wall, points=points, seed=seed, stage="knowledge", outer_points=BAND_POINTS
+    )
     if nested is None:
-        return None, None
+        return None
 
     def outer(k: int) -> Array:
         values = nested.values(k)
@@ -346,9 +354,7 @@ def _knowledge_band(
         return index_of(np.where(upper, 1.0 - small, small), np.where(upper, small, 1.0 - small))
 
     index = []
-    for one in run_parallel(outer, KNOWLEDGE_POINTS, workers=workers):
+    for one in run_parallel(outer, BAND_POINTS, workers=workers):
         index.append(np.minimum.accumulate(one, axis=-1))
-        tell("knowledge band", len(index) / KNOWLEDGE_POINTS)
-    clipped = np.clip(np.array(index), -INFINITE_INDEX, INFINITE_INDEX)
-    low, high = np.quantile(clipped, [0.975, 0.025], axis=0)
-    return Curves(ages, low), Curves(ages, high)
+        tell("knowledge band", len(index) / BAND_POINTS)
+    return np.asarray(np.clip(np.array(index), -INFINITE_INDEX, INFINITE_INDEX))

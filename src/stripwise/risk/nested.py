@@ -11,12 +11,15 @@ from stripwise.inputs.sampling import Draw, sobol_cells, stream
 from stripwise.risk.integral import Integral
 from stripwise.risk.wall import Wall
 
-__all__ = ["KNOWLEDGE_POINTS", "NestedDraw"]
+__all__ = ["BAND_POINTS", "KNOWLEDGE_POINTS", "NestedDraw"]
 
 Array = NDArray[np.float64]
 
 KNOWLEDGE_POINTS = 64
-KNOWLEDGE_SCATTER = 2048
+"""Outer points of a map, where bands are drawn at many design points."""
+BAND_POINTS = 256
+"""Outer points of a curve, whose 2.5 % and 97.5 % quantiles decide the verdict."""
+KNOWLEDGE_SCATTER = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,14 @@ class NestedDraw:
 
     @classmethod
     def of(
-        cls, wall: Wall, *, points: int, seed: int, stage: str, prefer_cover: bool = False
+        cls,
+        wall: Wall,
+        *,
+        points: int,
+        seed: int,
+        stage: str,
+        prefer_cover: bool = False,
+        outer_points: int = KNOWLEDGE_POINTS,
     ) -> NestedDraw | None:
         """Draw both levels; None if no random input is of kind knowledge."""
         doubted = [i for i in wall.inputs if i.kind == "knowledge" and not i.distribution.is_fixed]
@@ -55,7 +65,7 @@ class NestedDraw:
         rng = stream(seed, stage=stage, index=(0,))
         z = next(iter(sobol_cells(draw.dimensions, size, rng)))
         rng = stream(seed, stage=stage, index=(1,))
-        z_outer = next(iter(sobol_cells(outer.dimensions, KNOWLEDGE_POINTS, rng)))
+        z_outer = next(iter(sobol_cells(outer.dimensions, outer_points, rng)))
         shift = integral.shift(draw.correlate(z))
         return cls(integral, shift, draw.values(z), outer.values(z_outer))
 

@@ -13,6 +13,7 @@ from scipy import special
 from stripwise.risk.curves import CurveSet, interval
 from stripwise.risk.index import Curves
 from stripwise.risk.joint import PAIRS, ChoiceIndices
+from stripwise.risk.lifechange import change_by_knowledge
 from stripwise.risk.sensitivity import Indices
 from stripwise.risk.wall import Wall
 
@@ -37,7 +38,8 @@ STRATEGY_COLUMNS = [
     "strategy", "strip_age_h", "effective_curing_h", "penalty_mean", "penalty_sd",
     "probability_at_target", "low95", "high95", "know_low", "know_high", "life_at_target_yr",
     "life_low95", "life_high95", "median_initiation_yr", "life_change_pct", "life_change_low95",
-    "life_change_high95", "life_status", "meets_target",
+    "life_change_high95", "life_status", "meets_target", "life_change_know_low",
+    "life_change_know_high",
 ]  # fmt: skip
 SENSITIVITY_COLUMNS = [
     "analysis", "strategy", "quantity", "age_yr", "input", "input2", "group", "first",
@@ -164,6 +166,14 @@ def strategy_table(wall: Wall, curves: CurveSet, goal: Goal) -> pd.DataFrame:
     table["life_low95"] = curves.high95.reach(goal.index)
     table["life_high95"] = curves.low95.reach(goal.index)
     table["median_initiation_yr"] = curves.mean.reach(0.0)
+    table["life_change_know_low"], table["life_change_know_high"] = np.nan, np.nan
+    if curves.knowledge is not None:
+        low, high = change_by_knowledge(
+            curves.mean.ages, curves.knowledge, reference=reference, target=goal.index
+        )
+        given = table["life_change_pct"].notna()
+        table["life_change_know_low"] = pd.Series(100.0 * (low - 1.0)).where(given)
+        table["life_change_know_high"] = pd.Series(100.0 * (high - 1.0)).where(given)
     return table[STRATEGY_COLUMNS]
 
 
@@ -203,7 +213,7 @@ def _life_change(
     reasons = []
     for name, lives in (("this strategy", own), ("the reference", ref)):
         if not np.isfinite(lives).all():
-            reasons.append(f"{name} reaches the target {late}")
+            reasons.append(f"{name} reaches the target {late}, or never")
         elif np.any(lives <= 0.0):
             reasons.append(f"{name} misses the target from the start")
     gap = index[:, i] - index[:, reference]
