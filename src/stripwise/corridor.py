@@ -14,6 +14,7 @@ from scipy import special
 
 from stripwise.assessment import Assessment, ExchangeRate, PlainCheck, ReliabilityMap
 from stripwise.handcheck import hand_check
+from stripwise.risk import choices as variance
 from stripwise.risk import joint, tables
 from stripwise.risk.curves import CurveSet, interval
 from stripwise.risk.plain import plain_curves
@@ -200,19 +201,19 @@ class _Choices:
         seed, repeats = scenario.sampling.seed, scenario.sampling.repeats
         low, high, step = options.cover
 
-        def indices(shrink: float) -> joint.ChoiceIndices:
-            nodes = joint.choice_nodes((low, high), options.strip_age, plans, shrink=shrink)
+        def indices(shrink: float) -> variance.ChoiceIndices:
+            nodes = variance.choice_nodes((low, high), options.strip_age, plans, shrink=shrink)
             index = joint.index_by_repeat(
                 wall, nodes.grid, goal.life, repeats=repeats, seed=seed, workers=workers
             )
-            return joint.choice_indices(index, nodes.weights)
+            return variance.choice_indices(index, nodes.weights)
 
         whole, half = indices(1.0), indices(0.5)
         self.rows = tables.choice_rows(whole, goal.life, knowledge=False)
-        nodes = joint.choice_nodes((low, high), options.strip_age, plans)
+        nodes = variance.choice_nodes((low, high), options.strip_age, plans)
         doubted = joint.index_by_knowledge(wall, nodes.grid, goal.life, seed=seed, workers=workers)
         if doubted is not None:
-            shares = joint.choice_indices(doubted, nodes.weights)
+            shares = variance.choice_indices(doubted, nodes.weights)
             self.rows += tables.choice_rows(shares, goal.life, knowledge=True)
         order = [np.argsort(-c.total.mean(axis=0)).tolist() for c in (whole, half)]
         self.flips = order[0][0] != order[1][0]

@@ -2,11 +2,10 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from stripwise.inputs.distributions import distribution, fixed
+from stripwise.risk.choices import choice_indices, choice_nodes
 from stripwise.risk.curves import probability_curves
 from stripwise.risk.joint import (
     Grid,
-    choice_indices,
-    choice_nodes,
     exchange_grid,
     exchange_rate,
     index_by_knowledge,

@@ -1,44 +1,30 @@
-"""Cover and strip age together: the index over the choices, which choice matters, exchange rate.
+"""Cover and strip age together: the reliability index over the choices at one age.
 
 Axes: f follow-ups, t strip ages, c covers; m repeats or knowledge points.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate
 
-from stripwise.inputs.sampling import sobol_cells, stream
+from stripwise.risk.covers import Sample, by_knowledge, by_repeat
 from stripwise.risk.index import index_of
-from stripwise.risk.integral import Integral, front_depths
-from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
-from stripwise.risk.parallel import run_parallel
-from stripwise.risk.wall import COVER, Number, Plan, Wall
+from stripwise.risk.wall import Plan, Wall
 
 __all__ = [
-    "PAIRS",
-    "ChoiceIndices",
-    "ChoiceNodes",
     "Grid",
-    "choice_indices",
-    "choice_nodes",
     "exchange_grid",
     "exchange_rate",
     "index_by_knowledge",
     "index_by_repeat",
+    "index_over",
 ]
 
 Array = NDArray[np.float64]
-
-NODES = 10
-"""Gauss-Legendre nodes per range."""
-
-CLIP = (-4.0, 6.0)
-"""The index is clipped before its variance is analysed: beyond, nobody chooses."""
 
 MAP_POINTS = 2048
 KNOWLEDGE_MAP_POINTS = 1024
@@ -76,6 +62,11 @@ class Grid:
         )
 
 
+def index_over(p: Array) -> Array:
+    """Reliability index of probabilities on a map, whose complement is their difference to 1."""
+    return index_of(p, 1.0 - p)
+
+
 def index_by_repeat(
     wall: Wall, grid: Grid, age: float, *, repeats: int, seed: int, workers: int = 2
 ) -> Array:
@@ -100,18 +91,9 @@ def index_by_repeat(
     -------
     (r, f, t, c) reliability index.
     """
-    wall = wall.with_plans(grid.all_plans())
-    integral, draw = Integral.of(wall, prefer_cover=True)
-    moved = _moved(wall, integral, grid)
-
-    def repeat(r: int) -> Array:
-        z = next(
-            sobol_cells(draw.dimensions, MAP_POINTS, stream(seed, stage="choices", index=(r,)))
-        )
-        shift = integral.shift(draw.correlate(z))
-        return _index(wall, moved, draw.values(z), shift, age=age, grid=grid)
-
-    return np.array(list(run_parallel(repeat, repeats, workers=workers)))
+    sample = Sample(MAP_POINTS, repeats, seed, "choices", workers)
+    p = by_repeat(wall.with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample)
+    return index_over(p).reshape(-1, *grid.shape)
 
 
 def index_by_knowledge(
@@ -128,188 +110,9 @@ def index_by_knowledge(
     -------
     (k, f, t, c) reliability index, or None without knowledge inputs.
     """
-    wall = wall.with_plans(grid.all_plans())
-    nested = NestedDraw.of(
-        wall, points=KNOWLEDGE_MAP_POINTS, seed=seed, stage="choices", prefer_cover=True
-    )
-    if nested is None:
-        return None
-    moved = _moved(wall, nested.integral, grid)
-
-    def outer(k: int) -> Array:
-        values = nested.values(k)
-        return _index(wall, moved, values, nested.shift, age=age, grid=grid)
-
-    return np.array(list(run_parallel(outer, KNOWLEDGE_POINTS, workers=workers)))
-
-
-def _moved(wall: Wall, integral: Integral, grid: Grid) -> list[Integral]:
-    """Return the integral at each nominal cover of a grid."""
-    nominal = wall.input(COVER).distribution.parent_mean
-    return [integral.moved(float(cover) - nominal) for cover in grid.cover]
-
-
-def _index(
-    wall: Wall,
-    moved: Sequence[Integral],
-    values: dict[str, Number],
-    shift: Number,
-    *,
-    age: float,
-    grid: Grid,
-) -> Array:
-    """Reliability index (f, t, c) of one sample."""
-    face = wall.face(values)
-    nominal = wall.input(COVER).distribution
-    p = np.empty((len(wall.plans), len(grid.cover)))
-    if moved[0].name == COVER:
-        depths = front_depths(wall, face, age)
-        for c, there in enumerate(moved):
-            p[:, c] = [np.mean(there.below(depth, shift)) for depth in depths]
-    else:
-        ages, upper = np.array([age]), np.zeros((len(wall.plans), 1), dtype=bool)
-        for c, cover in enumerate(grid.cover):
-            given = {**values, COVER: values[COVER] + (float(cover) - nominal.parent_mean)}
-            there = moved[c]
-            p[:, c] = there.probabilities(wall, face, given, shift, ages=ages, upper=upper)[:, 0]
-    return index_of(p, 1.0 - p).reshape(grid.shape)
-
-
-@dataclass(frozen=True, slots=True)
-class ChoiceNodes:
-    """Gauss-Legendre design points over ranges of cover and strip age, with their weights.
-
-    `weights` holds (f,), (t,) and (c,) weights that sum to 1 each.
-    """
-
-    grid: Grid
-    weights: tuple[Array, Array, Array]
-
-
-def choice_nodes(
-    cover: tuple[float, float],
-    strip_age: tuple[float, float],
-    plans: tuple[Plan, ...],
-    *,
-    shrink: float = 1.0,
-) -> ChoiceNodes:
-    """Place design points on ranges of the choices.
-
-    Cover is uniform in mm, strip age uniform in its logarithm, follow-ups weigh the same.
-
-    Parameters
-    ----------
-    cover
-        Lowest and highest mean cover [mm].
-    strip_age
-        Shortest and longest strip age [h].
-    plans
-        Follow-ups, f of them.
-    shrink
-        Share of the ranges to keep, about their middle.
-
-    Returns
-    -------
-    The `ChoiceNodes`.
-    """
-    x, w = np.polynomial.legendre.leggauss(NODES)
-    c_mid, c_half = 0.5 * (cover[0] + cover[1]), 0.5 * shrink * (cover[1] - cover[0])
-    low, high = np.log(strip_age[0]), np.log(strip_age[1])
-    t_mid, t_half = 0.5 * (low + high), 0.5 * shrink * (high - low)
-    grid = Grid(c_mid + c_half * x, np.exp(t_mid + t_half * x), plans)
-    return ChoiceNodes(grid, (np.full(len(plans), 1.0 / len(plans)), 0.5 * w, 0.5 * w))
-
-
-@dataclass(frozen=True, slots=True)
-class ChoiceIndices:
-    """Shares of the variance of the reliability index over the choices.
-
-    Attributes
-    ----------
-    names
-        "follow-up", "strip age", "cover".
-    first, total
-        (m, 3) first and total index of each choice; NaN where nothing varies.
-    second
-        (m, 3) second order of the pairs (follow-up, strip age), (follow-up, cover), (strip age,
-        cover).
-    """
-
-    names: tuple[str, str, str]
-    first: Array
-    total: Array
-    second: Array
-
-
-PAIRS = ((0, 1), (0, 2), (1, 2))
-"""Positions in `ChoiceIndices.names` of the second-order pairs."""
-
-
-def choice_indices(index: Array, weights: tuple[Array, Array, Array]) -> ChoiceIndices:
-    """Analyse the variance of the index over the choices by quadrature, without sampling.
-
-    Parameters
-    ----------
-    index
-        (m, f, t, c) reliability index at the nodes.
-    weights
-        (f,), (t,), (c,) weights.
-
-    Returns
-    -------
-    The `ChoiceIndices`.
-
-    References
-    ----------
-    Sobol', Math. Model. Comput. Exp. 1, 1993: decomposition of the variance (recalled).
-
-    Examples
-    --------
-    >>> half = np.array([0.5, 0.5])
-    >>> y = np.array([1.0, 2.0])[:, None] + np.array([0.0, 2.0])[None, :]
-    >>> shares = choice_indices(y[None, None], (np.ones(1), half, half))
-    >>> [round(float(x), 2) for x in shares.first[0]]
-    [0.0, 0.2, 0.8]
-    """
-    y = np.clip(index, *CLIP)
-    wf, wt, wc = weights
-    y = y - np.einsum("mftc,f,t,c->m", y, wf, wt, wc)[:, None, None, None]
-    variance = np.einsum("mftc,f,t,c->m", y**2, wf, wt, wc)
-    main = (
-        np.einsum("mftc,t,c->mf", y, wt, wc),
-        np.einsum("mftc,f,c->mt", y, wf, wc),
-        np.einsum("mftc,f,t->mc", y, wf, wt),
-    )
-    alone = np.stack([(g**2) @ w for g, w in zip(main, weights, strict=True)], axis=1)
-    pair_means = (
-        np.einsum("mftc,c->mft", y, wc),
-        np.einsum("mftc,t->mfc", y, wt),
-        np.einsum("mftc,f->mtc", y, wf),
-    )
-    second = np.stack(
-        [
-            np.einsum("mij,i,j->m", g**2, weights[i], weights[j]) - alone[:, i] - alone[:, j]
-            for g, (i, j) in zip(pair_means, PAIRS, strict=True)
-        ],
-        axis=1,
-    )
-    # what the other two choices explain together is not in the total of the third
-    others = {2: (0, 1), 1: (0, 2), 0: (1, 2)}
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.where(variance > 0.0, 1.0 / variance, np.nan)[:, None]
-    total = np.stack(
-        [
-            variance
-            - alone[:, others[i][0]]
-            - alone[:, others[i][1]]
-            - second[:, PAIRS.index(others[i])]
-            for i in range(3)
-        ],
-        axis=1,
-    )
-    return ChoiceIndices(
-        ("follow-up", "strip age", "cover"), alone * scale, total * scale, second * scale
-    )
+    sample = Sample(KNOWLEDGE_MAP_POINTS, 1, seed, "choices", workers)
+    p = by_knowledge(wall.with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample)
+    return None if p is None else index_over(p).reshape(-1, *grid.shape)
 
 
 EXTRA_COVER = np.linspace(0.0, 60.0, 31)

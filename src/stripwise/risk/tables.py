@@ -10,9 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
+from stripwise.risk.choices import PAIRS, ChoiceIndices
 from stripwise.risk.curves import CurveSet, interval
 from stripwise.risk.index import Curves
-from stripwise.risk.joint import PAIRS, ChoiceIndices
 from stripwise.risk.lifechange import change_by_knowledge
 from stripwise.risk.sensitivity import Indices
 from stripwise.risk.wall import Wall
