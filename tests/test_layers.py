@@ -29,9 +29,10 @@ RANKS = {
     "siteanswer": 7,
     "extracts": 7,
     "siterecord": 6,
-    "report": 8,
-    "cli": 9,
-    "__main__": 10,
+    "designing": 8,
+    "report": 9,
+    "cli": 10,
+    "__main__": 11,
 }
 
 # What the evidence room may import besides itself: of the scenario, only its words and units.

@@ -16,6 +16,8 @@ from stripwise.errors import InputError, NumericalError, OutputError, ScenarioEr
 if TYPE_CHECKING:
     from stripwise.assessment import Assessment
     from stripwise.corridor import assess
+    from stripwise.designing.driver import design
+    from stripwise.designing.result import DesignResult
     from stripwise.report.write import write
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Assessment",
+    "DesignResult",
     "InputError",
     "NumericalError",
     "OutputError",
@@ -31,6 +34,7 @@ __all__ = [
     "SiteAnswer",
     "StripwiseError",
     "assess",
+    "design",
     "load",
     "stripped_early",
     "write",
@@ -40,9 +44,11 @@ __version__ = version("stripwise")
 
 _HOMES = {
     "Assessment": "stripwise.assessment",
+    "DesignResult": "stripwise.designing.result",
     "Scenario": "stripwise.scenario.model",
     "SiteAnswer": "stripwise.siteanswer",
     "assess": "stripwise.corridor",
+    "design": "stripwise.designing.driver",
     "load": "stripwise.scenario.loading",
     "stripped_early": "stripwise.siteanswer",
     "write": "stripwise.report.write",

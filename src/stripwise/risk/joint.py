@@ -21,7 +21,6 @@ __all__ = [
     "exchange_rate",
     "index_by_knowledge",
     "index_by_repeat",
-    "index_over",
 ]
 
 Array = NDArray[np.float64]
@@ -62,11 +61,6 @@ class Grid:
         )
 
 
-def index_over(p: Array) -> Array:
-    """Reliability index of probabilities on a map, whose complement is their difference to 1."""
-    return index_of(p, 1.0 - p)
-
-
 def index_by_repeat(
     wall: Wall, grid: Grid, age: float, *, repeats: int, seed: int, workers: int = 2
 ) -> Array:
@@ -93,7 +87,7 @@ def index_by_repeat(
     """
     sample = Sample(MAP_POINTS, repeats, seed, "choices", workers)
     p = by_repeat(wall.with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample)
-    return index_over(p).reshape(-1, *grid.shape)
+    return index_of(p, 1.0 - p).reshape(-1, *grid.shape)
 
 
 def index_by_knowledge(
@@ -112,7 +106,7 @@ def index_by_knowledge(
     """
     sample = Sample(KNOWLEDGE_MAP_POINTS, 1, seed, "choices", workers)
     p = by_knowledge(wall.with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample)
-    return None if p is None else index_over(p).reshape(-1, *grid.shape)
+    return None if p is None else index_of(p, 1.0 - p).reshape(-1, *grid.shape)
 
 
 EXTRA_COVER = np.linspace(0.0, 60.0, 31)

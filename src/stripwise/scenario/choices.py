@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 
+from stripwise.inputs.variables import Input
 from stripwise.scenario.curing_inputs import read_follow_up
 from stripwise.scenario.model import Choices, FollowUp
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import LENGTH, TIME, Kind
 from stripwise.scenario.schema import ChoicesPart, RangePart
 
-__all__ = ["read_choices"]
+__all__ = ["cover_above_zone", "read_choices"]
 
 CHOICE_LIMIT = 20
 """Most follow-ups among the choices."""
@@ -66,6 +67,33 @@ def read_choices(
         )
     follow_ups = _choice_follow_ups(part, temperature=temperature, problems=problems)
     return Choices((*cover, step), strip, follow_ups)
+
+
+def cover_above_zone(
+    choices: Choices | None, inputs: list[Input], *, problems: Problems
+) -> None:
+    """Refuse a range of cover that begins inside the convection zone, where the model has no front.
+
+    Parameters
+    ----------
+    choices
+        The ranges; None without [choices].
+    inputs
+        Inputs of the scenario, the convection zone among them.
+    problems
+        Where to note.
+    """
+    zone = next((i for i in inputs if i.name == "exposure.convection_zone"), None)
+    if choices is None or zone is None:
+        return
+    mean = zone.distribution.mean
+    if choices.cover[0] <= mean:
+        problems.add(
+            ("choices", "cover", "low"),
+            f"must be above the mean convection zone of {mean:.3g} mm; bars inside it are not "
+            "covered by the model",
+            found=f"{choices.cover[0]:g} mm",
+        )
 
 
 def _range(

@@ -11,7 +11,7 @@ from stripwise.published import value
 from stripwise.scenario.chlorides import Contents
 from stripwise.scenario.curing_inputs import cited
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.quantities import NUMBER, TEMPERATURE, TIME
+from stripwise.scenario.quantities import LENGTH, NUMBER, TEMPERATURE, TIME, parse
 from stripwise.scenario.random_inputs import build_input
 from stripwise.scenario.rules import (
     AGEING_EXPONENT,
@@ -28,7 +28,14 @@ from stripwise.scenario.rules import (
 from stripwise.scenario.schema import ConcretePart, ExposurePart, RandomInput, ReinforcementPart
 from stripwise.scenario.target import HORIZON_LIMIT
 
-__all__ = ["Concrete", "read_concrete", "read_exposure", "read_reinforcement", "specimens_warning"]
+__all__ = [
+    "Concrete",
+    "cover_bias",
+    "read_concrete",
+    "read_exposure",
+    "read_reinforcement",
+    "specimens_warning",
+]
 
 CONVENTIONS = ("apparent", "instantaneous")
 IN_WATER = "water to 28 d"
@@ -276,3 +283,9 @@ def specimens_warning(specimens: str | None, concrete: Concrete, *, reference_d:
             "diffusivity was measured on; concrete.specimens does not say how they were cured."
         )
     return ""
+
+
+def cover_bias(part: ReinforcementPart) -> float:
+    """Return the mean cover less the nominal cover [mm], of a section without problems."""
+    bias = None if part.cover is None else part.cover.bias
+    return 0.0 if bias is None else parse(bias, LENGTH, to="mm", difference=True)

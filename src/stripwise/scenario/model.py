@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from stripwise.inputs.variables import Correlation, Input
 
 __all__ = [
     "Choices",
+    "Cost",
     "Curing",
     "FollowUp",
     "Sampling",
@@ -153,6 +155,40 @@ class Choices:
 
 
 @dataclass(frozen=True, slots=True)
+class Cost:
+    """Prices per m2 of face in one currency, and how later payments are discounted.
+
+    Attributes
+    ----------
+    currency
+        Code of three letters.
+    forms
+        Hire, crew and delay [per m2 and h].
+    follow_up
+        By method: price per m2, and per m2 and h of its duration.
+    cover
+        Each mm of cover more [per m2 and mm].
+    repair
+        A repair after depassivation [per m2].
+    instalments
+        (years after depassivation, share of the price) of each part of a repair.
+    rate
+        Real discount rate per year, as a share.
+    horizon
+        Age after which nothing is paid [yr].
+    """
+
+    currency: str
+    forms: float
+    follow_up: Mapping[str, tuple[float, float]]
+    cover: float
+    repair: float
+    instalments: tuple[tuple[float, float], ...]
+    rate: float
+    horizon: float
+
+
+@dataclass(frozen=True, slots=True)
 class Sampling:
     """Sizes of the sample; `points` per repeat is a power of two, `horizon` in years."""
 
@@ -204,6 +240,10 @@ class Scenario:
         Moisture retention of every method and face, used by a strategy or not.
     data_files
         Name, as the file gives it, and SHA-256 of each further file that was read.
+    cost
+        Prices; None without a [cost] section.
+    cover_bias
+        Mean cover less nominal cover, as the file gives it [mm].
     """
 
     path: Path
@@ -229,6 +269,8 @@ class Scenario:
     warnings: tuple[str, ...]
     retentions: tuple[Input, ...] = ()
     data_files: tuple[tuple[str, str], ...] = ()
+    cost: Cost | None = None
+    cover_bias: float = 0.0
 
     def input(self, name: str) -> Input:
         """Return the input of that name.

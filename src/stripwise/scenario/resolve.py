@@ -6,11 +6,13 @@ from pathlib import Path
 
 from stripwise.scenario.bounds import truncation_warning
 from stripwise.scenario.chlorides import basis_warnings, read_contents
-from stripwise.scenario.choices import read_choices
+from stripwise.scenario.choices import cover_above_zone, read_choices
 from stripwise.scenario.correlations import read_correlations
+from stripwise.scenario.cost import read_cost
 from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
 from stripwise.scenario.fit_strategies import fit_warnings
 from stripwise.scenario.materials import (
+    cover_bias,
     read_concrete,
     read_exposure,
     read_reinforcement,
@@ -74,6 +76,10 @@ def resolve(
     used = {item.retention_input for item in follow_ups}
     inputs += curing_inputs + [item for item in retentions if item.name in used]
     inputs += strategies.inputs
+    cover_above_zone(choices, inputs, problems=problems)
+    cost = read_cost(
+        file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems
+    )
     title = _title(file.title, problems)
     exposure_class = _label(file.exposure.label, ("exposure", "class"), problems)
     units = problems.choice(file.report.units, ("report", "units"), allowed=UNITS)
@@ -122,6 +128,8 @@ def resolve(
         data_files=tuple(references.files.items()),
         warnings=tuple(warning for warning in warnings if warning),
         retentions=tuple(retentions),
+        cost=cost,
+        cover_bias=cover_bias(file.reinforcement),
     )
 
 

@@ -15,9 +15,11 @@ __all__ = [
     "ChoicesPart",
     "ConcretePart",
     "CorrelationPart",
+    "CostPart",
     "CuringPart",
     "ExposurePart",
     "FollowUpPart",
+    "InstalmentPart",
     "PenaltyPart",
     "RandomInput",
     "RangePart",
@@ -220,6 +222,33 @@ class ChoicesPart(_Part):
     follow_up: list[FollowUpPart] | None = None
 
 
+def _price(raw: Any) -> Any:
+    if isinstance(raw, dict):
+        return {str(key): _scalar(item) for key, item in raw.items()}
+    return _scalar(raw)
+
+
+class InstalmentPart(_Part):
+    """One part of a repair."""
+
+    after: Scalar | None = None
+    share: Scalar | None = None
+
+
+class CostPart(_Part):
+    """[cost]."""
+
+    forms: Annotated[Any, BeforeValidator(_price)] = None
+    follow_up: dict[str, Scalar] = Field(default_factory=dict)
+    cover: Scalar | None = None
+    repair: Scalar | None = None
+    repair_parts: list[InstalmentPart] | None = None
+    real_rate: Scalar | None = None
+    nominal_rate: Scalar | None = None
+    inflation: Scalar | None = None
+    horizon: Scalar | None = None
+
+
 class SamplingPart(_Part):
     """[sampling]."""
 
@@ -254,6 +283,7 @@ class ScenarioFile(_Part):
     curing: CuringPart = CuringPart()
     strategy: list[StrategyPart] = Field(default_factory=list)
     choices: ChoicesPart | None = None
+    cost: CostPart | None = None
     correlation: list[CorrelationPart] = Field(default_factory=list)
     sampling: SamplingPart = SamplingPart()
     report: ReportPart = ReportPart()

@@ -1,0 +1,1 @@
+"""Cover and strip age chosen together: map, roots, rules, prices."""

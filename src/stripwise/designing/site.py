@@ -1,0 +1,128 @@
+"""For the site: earliest strip age by temperature, and what standards say about durations."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from stripwise.corridor import plan_of
+from stripwise.designing.covers import strip_status
+from stripwise.designing.result import SITE_COLUMNS
+from stripwise.designing.setting import Setting
+from stripwise.published import constant, value
+from stripwise.risk.required import ANY, Found, earliest_strip_ages
+
+__all__ = ["reference_table", "site_table"]
+
+CELSIUS = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
+FAHRENHEIT = (40.0, 50.0, 60.0, 70.0, 80.0)
+MOST_COVERS = 6
+
+BANDS = (25.0, 15.0, 10.0, 5.0)
+"""Lower ends of the temperature bands of EN 13670 [degC]."""
+
+SPEEDS = {"rapid": "at least 0.50", "medium": "at least 0.30", "slow": "at least 0.15"}
+
+
+def site_table(setting: Setting) -> pd.DataFrame:
+    """Tabulate the earliest strip age over concrete temperature, cover and follow-up.
+
+    The concrete has the row's temperature in the forms and during the follow-up.
+
+    Parameters
+    ----------
+    setting
+        The design.
+
+    Returns
+    -------
+    DataFrame of `SITE_COLUMNS`; `site_strip_age_h` is rounded up to half hours, from two days on
+    to tenths of a day.
+    """
+    us = setting.scenario.units == "US"
+    temperatures = [(t - 32.0) / 1.8 for t in FAHRENHEIT] if us else list(CELSIUS)
+    covers = setting.drawn_covers()
+    picks = np.unique(np.round(np.linspace(0, len(covers) - 1, min(len(covers), MOST_COVERS))))
+    covers = covers[picks.astype(int)]
+    cases = [(t, f) for t in temperatures for f in setting.choices.follow_up]
+    plans = tuple(
+        plan_of(setting.scenario, f.label, 24.0, t, replace(f, temperature=t), "")
+        for t, f in cases
+    )
+    found = earliest_strip_ages(
+        setting.wall,
+        plans,
+        covers=covers,
+        strip_ages=setting.choices.strip_age,
+        age=setting.life,
+        target=setting.target,
+        sample=setting.coarse,
+    )
+    rows = []
+    for (temperature, follow_up), line in zip(cases, found, strict=True):
+        for cover, one in zip(covers, line, strict=True):
+            hours = setting.choices.strip_age[0] if one.status == ANY else one.value
+            rows.append(
+                {
+                    "temperature_degC": temperature,
+                    "cover_mm": setting.nominal(float(cover)),
+                    "follow_up": follow_up.label,
+                    "earliest_strip_age_h": hours,
+                    "low95": one.low95,
+                    "high95": one.high95,
+                    "site_strip_age_h": rounded_up_hours(_safe(one, hours)),
+                    "status": strip_status(one.status),
+                }
+            )
+    return pd.DataFrame(rows, columns=SITE_COLUMNS)
+
+
+def _safe(found: Found, hours: float) -> float:
+    """Upper end of the sampling interval, which the site rounds up from."""
+    return found.high95 if np.isfinite(found.high95) else hours
+
+
+def rounded_up_hours(hours: float) -> float:
+    """Round a strip age up to half hours, from two days on to tenths of a day [h]."""
+    if not np.isfinite(hours):
+        return hours
+    step = 0.5 if hours <= 48.0 else 2.4
+    return float(np.ceil(hours / step - 1e-9) * step)
+
+
+def reference_table(temperature: float) -> pd.DataFrame:
+    """Tabulate durations of standards with their meaning, for a concrete temperature.
+
+    Parameters
+    ----------
+    temperature
+        Concrete temperature [degC].
+
+    Returns
+    -------
+    DataFrame with name, meaning, low_h, hours, high_h, source, mark; `low_h` to `high_h` runs over
+    rapid to slow strength development, `hours` is the medium one. EN 13670 gives none below 5 degC.
+    """
+    aci = value("aci347.wall_forms")
+    cure = value("aci308.curing")
+    rows = [
+        ("ACI 347, wall forms", "limit against damage at stripping, not a curing period",
+         *(constant("aci347.wall_forms"),) * 3, aci.source, aci.mark)
+    ]  # fmt: skip
+    band = next((b for b in BANDS if temperature >= b), None)
+    if band is not None:
+        for number in (2, 3, 4):
+            entry = value(f"en13670.curing.class_{number}.from_{band:g}_degc")
+            low, middle, high = (24.0 * entry.numbers[k] for k in SPEEDS)
+            rows.append(
+                (f"EN 13670, curing class {number}", "minimum curing period", low, middle, high,
+                 entry.source, entry.mark)
+            )  # fmt: skip
+    rows.append(
+        ("ACI 308, moist curing", "minimum curing period at 10 degC or more",
+         *(24.0 * constant("aci308.curing"),) * 3, cure.source, cure.mark)
+    )  # fmt: skip
+    columns = ["name", "meaning", "low_h", "hours", "high_h", "source", "mark"]
+    return pd.DataFrame(rows, columns=columns)

@@ -1,0 +1,241 @@
+"""Present value of repairs that may come, from the probability that they have come.
+
+The expected cost is a sum over ages of the growth of the probability times the discounted price:
+linear in the probability, so that one row of weights serves every design point.
+
+Axes: n ages at which the probability is known, y years.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import interpolate
+
+from stripwise.errors import InputError
+
+__all__ = [
+    "cost_ages",
+    "expected_repair",
+    "present_value_factor",
+    "real_rate",
+    "repair_weights",
+    "series_factor",
+    "yearly_ages",
+]
+
+Array = NDArray[np.float64]
+
+AGES = 14
+"""Ages at which the probability is computed for the cost, evenly in the logarithm."""
+
+Instalments = Sequence[tuple[float, float]]
+"""(years after depassivation, share of the price) of each part of a repair."""
+
+
+def real_rate(nominal: float, inflation: float) -> float:
+    """Real discount rate from the nominal one.
+
+    Parameters
+    ----------
+    nominal, inflation
+        Rates per year, as shares, above -1.
+
+    Returns
+    -------
+    (1 + nominal) / (1 + inflation) - 1.
+
+    Raises
+    ------
+    InputError
+        If a rate is not above -1.
+
+    References
+    ----------
+    NIST Handbook 135, Life-Cycle Costing Manual; ISO 15686-5 (recalled).
+
+    Examples
+    --------
+    >>> round(100 * real_rate(0.05, 0.02), 3)
+    2.941
+    """
+    return (1.0 + _rate(nominal)) / (1.0 + _rate(inflation)) - 1.0
+
+
+def present_value_factor(rate: float, years: ArrayLike) -> Array:
+    """Worth today of 1 paid after some years.
+
+    Parameters
+    ----------
+    rate
+        Rate per year, as a share, above -1.
+    years
+        Years from today, any shape.
+
+    Returns
+    -------
+    (1 + rate)^-years, of the same shape.
+
+    Raises
+    ------
+    InputError
+        If the rate is not above -1.
+
+    Examples
+    --------
+    >>> round(float(present_value_factor(0.03, 10)), 4)
+    0.7441
+    """
+    return np.asarray((1.0 + _rate(rate)) ** -np.asarray(years, dtype=float))
+
+
+def series_factor(rate: float, years: int) -> float:
+    """Worth today of 1 paid at the end of each of some years.
+
+    Parameters
+    ----------
+    rate
+        Rate per year, as a share, above -1.
+    years
+        Number of payments.
+
+    Returns
+    -------
+    The sum of the present value factors of the years 1 to `years`.
+
+    Examples
+    --------
+    >>> round(series_factor(0.03, 10), 4)
+    8.5302
+    """
+    return float(present_value_factor(rate, np.arange(1, years + 1)).sum())
+
+
+def yearly_ages(horizon: float) -> Array:
+    """Return the ends of the years up to the horizon, and the horizon itself [yr]."""
+    whole = np.arange(1.0, np.floor(horizon) + 1.0)
+    return whole if whole.size and whole[-1] == horizon else np.append(whole, horizon)
+
+
+def expected_repair(
+    probability: Array, years: Array, *, rate: float, instalments: Instalments = ((0.0, 1.0),)
+) -> Array:
+    """Expected present cost of repair, as a share of the price of one repair.
+
+    Parameters
+    ----------
+    probability
+        (..., y) probability of depassivation at the end of each year; nothing is depassivated
+        before the first year begins.
+    years
+        (y,) those ages [yr].
+    rate
+        Real discount rate per year, as a share, above -1.
+    instalments
+        (years after depassivation, share of the price) of each part; parts beyond the last age
+        are not paid.
+
+    Returns
+    -------
+    (...) sum over years of [P(t_i) - P(t_i-1)] times the discounted parts.
+
+    Raises
+    ------
+    InputError
+        If the rate is not above -1.
+
+    Notes
+    -----
+    E[C] = sum_i [P(t_i) - P(t_i-1)] sum_j s_j C (1 + r)^-(t_i + a_j), each repair at the end of
+    the year in which the steel is depassivated, once.
+
+    References
+    ----------
+    Val and Stewart, Struct. Safety 25, 2003: expected cost from increments of the probability
+    (recalled).
+
+    Examples
+    --------
+    >>> round(float(expected_repair(np.array([0.0, 1.0]), np.array([1.0, 10.0]), rate=0.03)), 4)
+    0.7441
+    """
+    growth = np.diff(probability, axis=-1, prepend=0.0)
+    return np.asarray(growth @ _price(years, rate, instalments))
+
+
+def repair_weights(
+    ages: Array, horizon: float, *, rate: float, instalments: Instalments = ((0.0, 1.0),)
+) -> Array:
+    """Weights on probabilities at a few ages that give the expected present cost of repair.
+
+    Parameters
+    ----------
+    ages
+        (n,) rising ages, the last is the horizon or later [yr].
+    horizon
+        Age after which nothing is paid [yr].
+    rate, instalments
+        As for `expected_repair`.
+
+    Returns
+    -------
+    (n,) weights w: the cost is w @ probability, a share of the price of one repair. Between the
+    ages the probability is a cubic spline in the logarithm of the age, and before the first
+    proportional to age.
+    """
+    years = yearly_ages(horizon)
+    # the same sum, by parts: every year's probability times a fall of the discounted price
+    price = _price(years, rate, instalments)
+    by_year = price - np.append(price[1:], 0.0)
+    early = years < ages[0]
+    weights = np.zeros(len(ages))
+    weights[0] += float(by_year[early] @ (years[early] / ages[0]))
+    if len(ages) < 4:
+        unit = np.array([np.interp(years[~early], ages, row) for row in np.eye(len(ages))]).T
+    else:
+        unit = interpolate.CubicSpline(np.log(ages), np.eye(len(ages)))(np.log(years[~early]))
+    return np.asarray(weights + by_year[~early] @ unit)
+
+
+def cost_ages(horizon: float, *, exact: bool, special: Sequence[float] = ()) -> Array:
+    """Choose the ages at which the probability is computed for the cost.
+
+    Parameters
+    ----------
+    horizon
+        Last age [yr].
+    exact
+        Whether the curve may have steps, so that every year is needed.
+    special
+        Ages where the curve may bend [yr].
+
+    Returns
+    -------
+    Rising ages, the horizon last [yr].
+    """
+    years = yearly_ages(horizon)
+    if exact or len(years) <= AGES:
+        return years
+    ages = np.geomspace(1.0, horizon, AGES)
+    for age in special:
+        if ages[0] < age < ages[-1]:
+            ages[1 + int(np.argmin(np.abs(np.log(ages[1:-1] / age))))] = age
+    return np.unique(ages)
+
+
+def _price(years: Array, rate: float, instalments: Instalments) -> Array:
+    """Discounted price of a repair whose steel is depassivated in each year, (y,)."""
+    price = np.zeros(len(years))
+    for after, share in instalments:
+        paid = years + after
+        factor = present_value_factor(rate, paid)
+        price += np.where(paid <= years[-1] + 1e-9, share * factor, 0.0)
+    return price
+
+
+def _rate(rate: float) -> float:
+    if not rate > -1.0:
+        raise InputError("discount rate", f"= {100 * rate:g} %: must be above -100 %")
+    return float(rate)
