@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stripwise.scenario.model import Scenario
 
-__all__ = ["Assessment", "ExchangeRate", "HandStep", "PlainCheck", "ReliabilityMap"]
+__all__ = ["Assessment", "ExchangeRate", "HandStep", "Mapped", "PlainCheck", "ReliabilityMap"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +85,20 @@ class ReliabilityMap:
     strip_age: NDArray[np.float64]
     follow_up: tuple[str, ...]
     index: NDArray[np.float64]
+
+
+class Mapped(Protocol):
+    """Results with a map: those of a run, or those of a design."""
+
+    @property
+    def scenario(self) -> Scenario:
+        """The scenario as resolved."""
+        ...
+
+    @property
+    def reliability_map(self) -> ReliabilityMap | None:
+        """The map; None where the scenario opens no choices."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)

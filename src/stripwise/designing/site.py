@@ -108,7 +108,7 @@ def reference_table(temperature: float) -> pd.DataFrame:
     aci = value("aci347.wall_forms")
     cure = value("aci308.curing")
     rows = [
-        ("ACI 347, wall forms", "limit against damage at stripping, not a curing period",
+        ("ACI 347", "wall forms, a limit against damage at stripping, not a curing period",
          *(constant("aci347.wall_forms"),) * 3, aci.source, aci.mark)
     ]  # fmt: skip
     band = next((b for b in BANDS if temperature >= b), None)
@@ -117,11 +117,11 @@ def reference_table(temperature: float) -> pd.DataFrame:
             entry = value(f"en13670.curing.class_{number}.from_{band:g}_degc")
             low, middle, high = (24.0 * entry.numbers[k] for k in SPEEDS)
             rows.append(
-                (f"EN 13670, curing class {number}", "minimum curing period", low, middle, high,
+                (f"EN class {number}", "EN 13670, minimum curing of that curing class", low, middle, high,
                  entry.source, entry.mark)
             )  # fmt: skip
     rows.append(
-        ("ACI 308, moist curing", "minimum curing period at 10 degC or more",
+        ("ACI 308", "minimum curing period at 10 °C or more",
          *(24.0 * constant("aci308.curing"),) * 3, cure.source, cure.mark)
     )  # fmt: skip
     columns = ["name", "meaning", "low_h", "hours", "high_h", "source", "mark"]

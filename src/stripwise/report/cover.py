@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.assessment import Assessment, ReliabilityMap
+from stripwise.assessment import Mapped, ReliabilityMap
 from stripwise.report import words
 
 __all__ = [
@@ -39,7 +39,7 @@ class CoverTable:
     rows: tuple[tuple[str, tuple[str, ...]], ...]
 
 
-def mean_cover(assessment: Assessment) -> float:
+def mean_cover(assessment: Mapped) -> float:
     """Return the mean cover of the scenario [mm]; NaN if no input is named so."""
     for item in assessment.scenario.inputs:
         if item.name == "reinforcement.cover":
@@ -68,7 +68,7 @@ def required_cover(grid: ReliabilityMap, target: float) -> Array:
     return need
 
 
-def cover_table(assessment: Assessment) -> CoverTable | None:
+def cover_table(assessment: Mapped) -> CoverTable | None:
     """Tabulate the mean cover that meets the target, by strip age and follow-up.
 
     Parameters
@@ -105,7 +105,7 @@ def cover_table(assessment: Assessment) -> CoverTable | None:
     )
 
 
-def earliest_table(assessment: Assessment) -> CoverTable | None:
+def earliest_table(assessment: Mapped) -> CoverTable | None:
     """Tabulate the earliest strip age that meets the target, by mean cover and follow-up.
 
     Parameters

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
@@ -9,31 +11,35 @@ from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from stripwise.assessment import Assessment
+from stripwise.assessment import Mapped
 from stripwise.errors import InputError
 from stripwise.report import paper, style, words
 from stripwise.report.cover import required_cover
 from stripwise.report.labels import Box, text_width
 from stripwise.report.marks import map_of, mark_strategies, on_paper, unmarked
+from stripwise.report.standards import ReferenceLine, draw_lines, inside, meaning
 
-__all__ = ["map_figure", "plot_map"]
+__all__ = ["map_figure", "plot_map", "strip_ticks"]
 
 Array = NDArray[np.float64]
 
 PANEL_HEIGHT_MM = 58.0
 LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 14.0, 6.0, 12.0, 7.0
+LINE_NAMES_MM = 5.5
 TICK_HOURS = (4, 6, 8, 12, 16, 24, 36, 48, 72, 120, 168, 336, 672)
 LIMIT = 8.0
 """Index at which the map is cut, so that infinite values can be drawn."""
 
 
-def map_figure(assessment: Assessment) -> Figure:
+def map_figure(assessment: Mapped, *, lines: Sequence[ReferenceLine] = ()) -> Figure:
     """Draw the map of every follow-up on one sheet with a common headline.
 
     Parameters
     ----------
     assessment
-        Results of a run with a reliability map.
+        Results with a reliability map.
+    lines
+        Durations of standards to show beside it.
 
     Returns
     -------
@@ -43,10 +49,12 @@ def map_figure(assessment: Assessment) -> Figure:
     count = len(grid.follow_up)
     columns = 2 if count in (2, 4) else min(count, 3)
     rows = -(-count // columns)
-    title, note = _title(assessment), _note(assessment)
+    shown = inside((float(grid.strip_age[0]), float(grid.strip_age[-1])), lines)
+    above = ABOVE_MM + (LINE_NAMES_MM if shown else 0.0)
+    title, note = _title(assessment), f"{_note(assessment)} {meaning(shown)}".strip()
     # The first panel's axes carry the headline; the sheet below it is cut into the panels.
-    below = (rows - 1) * (PANEL_HEIGHT_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
-    first = paper.sheet(height=PANEL_HEIGHT_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below,
+    below = (rows - 1) * (PANEL_HEIGHT_MM + BELOW_MM + above) + BELOW_MM
+    first = paper.sheet(height=PANEL_HEIGHT_MM + above, left=LEFT_MM, right=3.0, bottom=below,
                         title=title, note=note)  # fmt: skip
     figure = first.get_figure(root=True)
     if figure is None:
@@ -59,7 +67,7 @@ def map_figure(assessment: Assessment) -> Figure:
         width = 0.7 * width
     for place, label in enumerate(grid.follow_up):
         row, column = divmod(place, columns)
-        bottom = below - row * (PANEL_HEIGHT_MM + BELOW_MM + ABOVE_MM)
+        bottom = below - row * (PANEL_HEIGHT_MM + BELOW_MM + above)
         ax = figure.add_axes(
             (
                 (LEFT_MM + column * (width + GAP_MM)) / style.WIDTH_MM,
@@ -68,14 +76,20 @@ def map_figure(assessment: Assessment) -> Figure:
                 PANEL_HEIGHT_MM / total,
             )
         )
-        plot_map(assessment, ax=ax, follow_up=label)
+        plot_map(assessment, ax=ax, follow_up=label, lines=lines)
         if column:
             ax.set_ylabel("")
             ax.set_yticklabels([])
     return figure
 
 
-def plot_map(data: Assessment, *, ax: Axes | None = None, follow_up: str | None = None) -> Axes:
+def plot_map(
+    data: Mapped,
+    *,
+    ax: Axes | None = None,
+    follow_up: str | None = None,
+    lines: Sequence[ReferenceLine] = (),
+) -> Axes:
     """Plot the reliability index over cover and strip age for one follow-up.
 
     Parameters
@@ -86,6 +100,8 @@ def plot_map(data: Assessment, *, ax: Axes | None = None, follow_up: str | None 
         Axes to draw on; a new figure of print size if None.
     follow_up
         Label of the follow-up; the map's first if None.
+    lines
+        Durations of standards to show beside it.
 
     Returns
     -------
@@ -112,27 +128,37 @@ def plot_map(data: Assessment, *, ax: Axes | None = None, follow_up: str | None 
     ax.set_xscale("log")
     ax.set_xlim(grid.strip_age[0], grid.strip_age[-1])
     ax.set_ylim(cover[0], cover[-1])
-    _shade(ax, grid.strip_age, cover, index=index, data=data, label=label)
-    ticks = _ticks(grid.strip_age[0], grid.strip_age[-1], paper.axes_size(ax)[0])
+    _shade(ax, grid.strip_age, cover, index=index, data=data, label=label,
+           lines=lines)  # fmt: skip
+    ticks = strip_ticks(grid.strip_age[0], grid.strip_age[-1], paper.axes_size(ax)[0])
     ax.set_xticks(ticks, labels=[words.duration(t) for t in ticks], parse_math=False)
     ax.set_xticks([], minor=True)
     ax.set_xlabel("Strip age", fontsize=style.TEXT_SIZE)
     ax.set_ylabel(f"Mean cover [{words.unit_text('mm', units=units)}]", fontsize=style.TEXT_SIZE)
+    rise = 3.5 + (LINE_NAMES_MM * paper.POINTS_PER_MM if inside(ax.get_xlim(), lines) else 0.0)
     ax.annotate(f"Follow-up: {label}", xy=(0.0, 1.0), xycoords="axes fraction",
-                xytext=(0.0, 3.5), textcoords="offset points", ha="left", va="bottom",
+                xytext=(0.0, rise), textcoords="offset points", ha="left", va="bottom",
                 fontsize=style.TEXT_SIZE, color=style.INK, annotation_clip=False,
                 parse_math=False)  # fmt: skip
     return ax
 
 
 def _shade(
-    ax: Axes, hours: Array, cover: Array, *, index: Array, data: Assessment, label: str
+    ax: Axes,
+    hours: Array,
+    cover: Array,
+    *,
+    index: Array,
+    data: Mapped,
+    label: str,
+    lines: Sequence[ReferenceLine],
 ) -> None:
     target = data.scenario.target.reliability_index
     shades = ListedColormap(list(style.MAP_SHADES))
     edges = [-LIMIT - 1, target - 0.5, target, target + 0.5, LIMIT + 1]
     ax.contourf(hours, cover, index.T, levels=edges, cmap=shades)
     boxes = mark_strategies(ax, hours, cover, data=data, label=label)
+    draw_lines(ax, lines)
     levels = [level for level in np.arange(-6.0, 8.1, 0.5) if abs(level - target) > 0.15]
     inside = [level for level in levels if index.min() < level < index.max()]
     if index.min() < target < index.max():
@@ -178,7 +204,7 @@ def _candidates(spots: Array) -> Array:
     return np.column_stack([np.interp(places, along, spots[:, axis]) for axis in (0, 1)])
 
 
-def _ticks(low: float, high: float, width: float) -> list[float]:
+def strip_ticks(low: float, high: float, width: float) -> list[float]:
     """Round strip ages in the range, dropping those whose label would touch the one before."""
     kept: list[float] = []
     edge = -np.inf
@@ -193,7 +219,7 @@ def _ticks(low: float, high: float, width: float) -> list[float]:
     return kept
 
 
-def _title(data: Assessment) -> str:
+def _title(data: Mapped) -> str:
     """Cover that the shortest and the longest strip age of the first follow-up need."""
     grid, units = map_of(data), data.scenario.units
     need = required_cover(grid, data.scenario.target.reliability_index)[0]
@@ -214,7 +240,7 @@ def _title(data: Assessment) -> str:
     return text[0].upper() + text[1:] + after
 
 
-def _note(data: Assessment) -> str:
+def _note(data: Mapped) -> str:
     target = data.scenario.target
     note = (
         "Lines: reliability index against depassivation within "

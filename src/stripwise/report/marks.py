@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from stripwise.assessment import Assessment, ReliabilityMap
+from stripwise.assessment import Mapped, ReliabilityMap
 from stripwise.errors import InputError
 from stripwise.report import paper, style, words
 from stripwise.report.cover import mean_cover
@@ -40,7 +40,7 @@ def on_paper(ax: Axes, x: Array, y: Array) -> Array:
 
 
 def mark_strategies(
-    ax: Axes, hours: Array, cover: Array, *, data: Assessment, label: str
+    ax: Axes, hours: Array, cover: Array, *, data: Mapped, label: str
 ) -> list[Box]:
     """Mark the strategies of a panel by a dot each, with their numbers spread beside it.
 
@@ -136,7 +136,7 @@ def _flags(
     return places
 
 
-def _marks(data: Assessment) -> list[tuple[int, float, str]]:
+def _marks(data: Mapped) -> list[tuple[int, float, str]]:
     """List number, strip age [h] and follow-up of the strategies whose penalty is the law's."""
     scenario = data.scenario
     return [
@@ -146,7 +146,7 @@ def _marks(data: Assessment) -> list[tuple[int, float, str]]:
     ]
 
 
-def unmarked(data: Assessment) -> list[int]:
+def unmarked(data: Mapped) -> list[int]:
     """List the strategies that lie on no panel of the map, by number.
 
     Parameters
@@ -168,7 +168,7 @@ def unmarked(data: Assessment) -> list[int]:
     return [n for n in range(1, len(data.scenario.strategies) + 1) if n not in shown]
 
 
-def map_of(data: Assessment) -> ReliabilityMap:
+def map_of(data: Mapped) -> ReliabilityMap:
     """Return the map of an assessment.
 
     Parameters

@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 from stripwise.assessment import Assessment
 from stripwise.report import cover, tables, words
 
-__all__ = ["inline_svg", "render"]
+__all__ = ["inline_svg", "render", "style_sheet", "template", "writers"]
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
@@ -54,10 +54,10 @@ def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
     """
     scenario = assessment.scenario
     rows = tables.strategy_rows(assessment)
-    return _template().render(
+    return template("page.html.j2").render(
         a=assessment,
         s=scenario,
-        css=Markup(_text("page.css")),
+        css=style_sheet(),
         figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
         strategies=rows,
         remarks=_remarks(rows),
@@ -77,7 +77,7 @@ def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
         layered=scenario.curing.layered,
         versions=assessment.run.get("versions", {}),
         endless=bool(np.isinf(scenario.ageing_ends)),
-        **_words(scenario.units),
+        **writers(scenario.units),
     )
 
 
@@ -124,8 +124,20 @@ def inline_svg(svg: str, *, name: str) -> Markup:
 
 
 @functools.cache
-def _template() -> jinja2.Template:
+def template(name: str) -> jinja2.Template:
+    """Return a template of this folder, ready to render.
+
+    Parameters
+    ----------
+    name
+        File name.
+
+    Returns
+    -------
+    The template; it escapes what it is given and fails on what it is not.
+    """
     environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_text),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
@@ -133,7 +145,7 @@ def _template() -> jinja2.Template:
         keep_trailing_newline=True,
     )
     environment.filters["subscripts"] = _subscripts
-    return environment.from_string(_text("page.html.j2"))
+    return environment.get_template(name)
 
 
 def _subscripts(text: str) -> Markup:
@@ -141,11 +153,16 @@ def _subscripts(text: str) -> Markup:
     return Markup(SUBSCRIPT.sub(r"<sub>\1</sub>", str(escape(text))))
 
 
+def style_sheet() -> Markup:
+    """Return the style of every page."""
+    return Markup(_text("page.css"))
+
+
 def _text(name: str) -> str:
     return resources.files("stripwise.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _words(units: str) -> dict[str, object]:
+def writers(units: str) -> dict[str, object]:
     """Give the template the number writers, bound to the units of the report."""
     return {
         "number": words.number,
