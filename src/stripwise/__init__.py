@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from stripwise.corridor import assess
     from stripwise.designing.driver import design
     from stripwise.designing.result import DesignResult
+    from stripwise.report.design_write import write_design
     from stripwise.report.write import write
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
@@ -38,6 +39,7 @@ __all__ = [
     "load",
     "stripped_early",
     "write",
+    "write_design",
 ]
 
 __version__ = version("stripwise")
@@ -52,6 +54,7 @@ _HOMES = {
     "load": "stripwise.scenario.loading",
     "stripped_early": "stripwise.siteanswer",
     "write": "stripwise.report.write",
+    "write_design": "stripwise.report.design_write",
 }
 
 

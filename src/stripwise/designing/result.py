@@ -41,7 +41,7 @@ EXCHANGE_COLUMNS = [
     "know_low", "know_high", "unit", "status",
 ]  # fmt: skip
 RULE_COLUMNS = [
-    "strategy", "penalty_mean", "hand_front_mm", "margin_mm", "low95", "high95", "know_low",
+    "strategy", "hand_penalty", "hand_front_mm", "margin_mm", "low95", "high95", "know_low",
     "know_high", "rule_margin_mm", "rule_cover_mm", "checked_probability", "checked_error",
     "allowed_probability", "status",
 ]  # fmt: skip

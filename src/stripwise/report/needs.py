@@ -129,6 +129,9 @@ def _dots(
                            low, high)  # fmt: skip
             ax.plot([hours, hours], ends, color=style.GREY, linewidth=1.0,
                     gid=f"knowledge-{number}")  # fmt: skip
+            bar = on_paper(ax, np.array([hours, hours]), ends)
+            taken = [*taken, Box(float(bar[0, 0]), float(bar[:, 1].mean()), 2.0,
+                                 float(np.ptp(bar[:, 1])))]  # fmt: skip
         ax.plot([hours], [y], "o", ms=4.5, mfc=style.MARK, mec="white", mew=0.6, zorder=5)
         spots.append(Spot(hours, y, str(number)))
     flags(ax, spots, taken=taken)

@@ -14,8 +14,16 @@ import pandas as pd
 from stripwise.assessment import Assessment
 from stripwise.errors import OutputError
 from stripwise.risk.tables import CURVE_COLUMNS, SENSITIVITY_COLUMNS, STRATEGY_COLUMNS
+from stripwise.scenario.model import Scenario
 
-__all__ = ["INPUT_COLUMNS", "csv_tables", "csv_text", "json_text", "run_record"]
+__all__ = [
+    "INPUT_COLUMNS",
+    "csv_tables",
+    "csv_text",
+    "json_text",
+    "run_record",
+    "scenario_record",
+]
 
 INPUT_COLUMNS = [
     "name", "label", "family", "mean", "sd", "p05", "p50", "p95", "unit", "kind", "group", "source",
@@ -92,30 +100,44 @@ def run_record(assessment: Assessment, *, files: Sequence[str]) -> dict[str, Any
     -------
     A dictionary for `json_text`.
     """
-    scenario = assessment.scenario
-    target, sampling = scenario.target, scenario.sampling
     return {
         **assessment.run,
-        "scenario": {
-            "title": scenario.title,
-            "file": scenario.path.name,
-            "sha256": scenario.digest,
-            "data_files": dict(scenario.data_files),
-            "exposure_class": scenario.exposure_class,
-            "service_life_yr": target.service_life,
-            "target_probability": target.probability,
-            "target_reliability_index": target.reliability_index,
-            "reference_strategy": scenario.reference_strategy,
-            "strategies": [strategy.name for strategy in scenario.strategies],
-            "points": sampling.points,
-            "repeats": sampling.repeats,
-            "seed": sampling.seed,
-            "horizon_yr": sampling.horizon,
-        },
+        "scenario": scenario_record(assessment.scenario),
         "inputs": assessment.inputs[INPUT_COLUMNS].to_dict("records"),
         "warnings": list(assessment.warnings),
         "verdict": list(assessment.verdict),
         "files": list(files),
+    }
+
+
+def scenario_record(scenario: Scenario) -> dict[str, Any]:
+    """Collect what run.json says about the scenario.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    Title, file and hash, target, strategies, sizes of the sample.
+    """
+    target, sampling = scenario.target, scenario.sampling
+    return {
+        "title": scenario.title,
+        "file": scenario.path.name,
+        "sha256": scenario.digest,
+        "data_files": dict(scenario.data_files),
+        "exposure_class": scenario.exposure_class,
+        "service_life_yr": target.service_life,
+        "target_probability": target.probability,
+        "target_reliability_index": target.reliability_index,
+        "reference_strategy": scenario.reference_strategy,
+        "strategies": [strategy.name for strategy in scenario.strategies],
+        "points": sampling.points,
+        "repeats": sampling.repeats,
+        "seed": sampling.seed,
+        "horizon_yr": sampling.horizon,
     }
 
 

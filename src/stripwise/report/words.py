@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 __all__ = [
     "DASH",
+    "MINUS",
     "MM2_YR_PER_E12_M2_S",
     "MM_PER_INCH",
     "amount",

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from stripwise.inputs.distributions import Distribution
 from stripwise.inputs.sampling import sobol_cells, stream
-from stripwise.risk.integral import Integral, front_depths
+from stripwise.risk.integral import Fronts, Integral, front_depths
 from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Number, Wall
@@ -160,8 +160,9 @@ class _Over:
         if not self.law.size:
             return self._one_by_one(values, shift, ages)
         moments = np.empty((len(self.wall.plans), len(ages), 4, len(self.law) - 1))
+        fronts = Fronts.of(self.wall, face)
         for j, age in enumerate(ages):
-            for i, depth in enumerate(front_depths(self.wall, face, age)):
+            for i, depth in enumerate(fronts.at(float(age))):
                 moments[i, j] = self._moments(depth)
         return moments
 

@@ -1,0 +1,102 @@
+"""Writing a design: its tables, figures and pages, everything or nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from stripwise.designing.result import (
+    CHOICE_COLUMNS,
+    COST_COLUMNS,
+    DESIGN_COLUMNS,
+    EARLIEST_COLUMNS,
+    EXCHANGE_COLUMNS,
+    PARETO_COLUMNS,
+    REQUIRED_COLUMNS,
+    RULE_COLUMNS,
+    SITE_COLUMNS,
+    DesignResult,
+)
+from stripwise.report import paper, records
+from stripwise.report.design_figures import draw_design
+from stripwise.report.design_page import render_design, render_strip_ages
+from stripwise.report.write import commit
+from stripwise.scenario.describe import inputs_table
+
+__all__ = ["DESIGN_FILES", "design_tables", "write_design"]
+
+DESIGN_FILES = (
+    "design.csv", "required.csv", "earliest.csv", "exchange.csv", "rules.csv", "strip-ages.csv",
+    "strip-ages.html", "report.html",
+)  # fmt: skip
+"""What every design writes; cost.csv, pareto.csv and choice.csv come with prices."""
+
+
+def design_tables(result: DesignResult) -> dict[str, str]:
+    """Write every table of a design as CSV.
+
+    Parameters
+    ----------
+    result
+        A design.
+
+    Returns
+    -------
+    Text by file name; those of prices are missing without a [cost] section.
+    """
+    tables: list[tuple[str, pd.DataFrame | None, list[str]]] = [
+        ("design", result.design, DESIGN_COLUMNS),
+        ("required", result.required, REQUIRED_COLUMNS),
+        ("earliest", result.earliest, EARLIEST_COLUMNS),
+        ("exchange", result.exchange, EXCHANGE_COLUMNS),
+        ("rules", result.rules, RULE_COLUMNS),
+        ("strip-ages", result.strip_ages, SITE_COLUMNS),
+        ("cost", result.cost, COST_COLUMNS),
+        ("pareto", result.pareto, PARETO_COLUMNS),
+        ("choice", result.choice, CHOICE_COLUMNS),
+    ]
+    return {
+        f"{name}.csv": records.csv_text(table, columns=columns, name=name)
+        for name, table, columns in tables
+        if table is not None
+    }
+
+
+def write_design(result: DesignResult, folder: Path) -> list[Path]:
+    """Write every result of a design to a folder, or leave the folder as it was.
+
+    Parameters
+    ----------
+    result
+        A design.
+    folder
+        Folder for the results; made if it does not exist.
+
+    Returns
+    -------
+    The files written, run.json last.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written, or holds a file of one of the names that is not ours.
+    """
+    contents = {name: text.encode() for name, text in design_tables(result).items()}
+    drawn = draw_design(result)
+    vectors = {name: paper.svg(figure) for name, figure in drawn.items()}
+    for name, figure in drawn.items():
+        contents[f"figures/{name}.svg"] = vectors[name].encode()
+        contents[f"figures/{name}.png"] = paper.png(figure)
+    contents["strip-ages.html"] = render_strip_ages(result).encode()
+    contents["report.html"] = render_design(result, vectors).encode()
+    scenario = result.scenario
+    record = {
+        **result.run,
+        "command": "design",
+        "scenario": records.scenario_record(scenario),
+        "inputs": inputs_table(scenario)[records.INPUT_COLUMNS].to_dict("records"),
+        "warnings": list(result.warnings),
+        "verdict": list(result.verdict),
+    }
+    return commit(folder, contents, record=record)
