@@ -149,9 +149,7 @@ class _Chart:
 
     def at_life(self, covers: Array) -> Array:
         """Probability (r, f, t, c) at the target life, at some of the covers."""
-        return np.asarray(
-            self.p[..., self.life, np.searchsorted(self.covers, np.round(covers, 9))]
-        )
+        return np.asarray(self.p[..., self.life, np.searchsorted(self.covers, np.round(covers, 9))])
 
     def cells(self) -> Array:
         """Probability (r, f, t, a, c) at the covers of the map."""
@@ -208,9 +206,7 @@ def options_of(setting: Setting) -> list[Option]:
     ]  # fmt: skip
 
 
-def _money(  # noqa: PLR0917
-    setting: Setting, ages: Ages, chart: _Chart, needs: Needs, cost: Cost
-) -> _Money:
+def _money(setting: Setting, ages: Ages, chart: _Chart, needs: Needs, cost: Cost) -> _Money:
     first, total = chart.costs(setting, ages)
     points = options_of(setting)
     own = [
@@ -264,9 +260,7 @@ def _part(priced: Priced, rows: range) -> Priced:
     return Priced(priced.options[part], priced.p[:, part], known, priced.first[part])
 
 
-def _cheapest(
-    setting: Setting, points: list[Option], total: Array, chart: _Chart
-) -> list[Option]:
+def _cheapest(setting: Setting, points: list[Option], total: Array, chart: _Chart) -> list[Option]:
     """Cheapest design point of each follow-up that surely meets the target."""
     _, _, high = interval(chart.at_life(setting.covers))
     meets = high <= setting.scenario.target.probability

@@ -13,9 +13,9 @@ from stripwise.designing.setting import Setting
 from stripwise.risk.covers import by_knowledge, by_repeat
 from stripwise.risk.curves import interval
 from stripwise.risk.required import at_strip_age, crossing, crossings, index_of_map
-from stripwise.risk.wall import Plan, Wall
+from stripwise.risk.wall import Wall
 
-__all__ = ["FASTER_H", "exchange_rows", "exchange_table", "row_of"]
+__all__ = ["DAY", "FASTER_H", "LINE", "POINT", "exchange_rows", "exchange_table", "row_of"]
 
 Array = NDArray[np.float64]
 
@@ -30,6 +30,8 @@ ROUND_HOURS = (12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 120.0, 168.0)
 MOST_AGES = 5
 
 POINT, LINE = "at the design point", "along the target line"
+
+DAY = "cover worth 24 h more in the forms"
 
 
 def exchange_table(rows: list[dict[str, object]]) -> pd.DataFrame:
@@ -142,7 +144,7 @@ def _point_rows(setting: Setting) -> list[dict[str, object]]:
     plain, know = answers(0, 1)
     assert plain is not None
     rows = [
-        row_of("cover worth 24 h more in the forms", POINT, label, nominal, hours, plain, know,
+        row_of(DAY, POINT, label, nominal, hours, plain, know,
                "mm")
     ]  # fmt: skip
     if faster > 0.0:
@@ -156,7 +158,7 @@ def _point_rows(setting: Setting) -> list[dict[str, object]]:
 
 
 def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
-    """What less execution scatter is worth, at the design point and on the target line."""
+    """Price less execution scatter, at the design point and on the target line."""
     if setting.wall.input("reinforcement.cover").distribution.is_fixed:
         return []
     plan = setting.reference
@@ -193,7 +195,7 @@ def _line_rows(setting: Setting) -> list[dict[str, object]]:
     ages = _looked_at(setting)
     hours = np.unique([*ages, *(h + DAY_H for h in ages)])
     wall = setting.wall_with(setting.every(hours))
-    sets = []
+    sets: list[Array | None] = []
     for doubted in (False, True):
         if doubted:
             p = by_knowledge(wall, setting.wide, setting.at_life, sample=setting.doubt)
@@ -212,7 +214,7 @@ def _line_rows(setting: Setting) -> list[dict[str, object]]:
             i, j = (int(np.searchsorted(hours, h)) for h in (age, age + DAY_H))
             rows.append(
                 row_of(
-                    "cover worth 24 h more in the forms", LINE, plan.name,
+                    DAY, LINE, plan.name,
                     setting.nominal(float(np.mean(plain[:, f, i]))), age,
                     _less(plain[:, f, i], plain[:, f, j]),
                     None if know is None else _less(know[:, f, i], know[:, f, j]), "mm",
@@ -232,5 +234,3 @@ def _looked_at(setting: Setting) -> list[float]:
     inside = [h for h in ROUND_HOURS if low <= h <= high] or [low]
     picks = np.unique(np.round(np.linspace(0, len(inside) - 1, min(len(inside), MOST_AGES))))
     return [inside[int(i)] for i in picks]
-
-

@@ -113,11 +113,6 @@ class Priced:
     known: Array | None
     first: Array
 
-    def totals(self, ages: Ages, cost: Cost) -> Array:
-        """Expected present cost of each option (o,) per m2."""
-        repair = cost.repair * (np.mean(self.p, axis=0) @ ages.weights(cost))
-        return np.asarray(self.first.sum(axis=1) + repair)
-
     def table(self, setting: Setting, ages: Ages, cost: Cost) -> pd.DataFrame:
         """Tabulate the options.
 
@@ -136,7 +131,7 @@ class Priced:
             know = (np.nan, np.nan)
             if self.known is not None:
                 each = first + cost.repair * (self.known[:, o] @ weights)
-                know = tuple(float(x) for x in np.quantile(each, (0.025, 0.975)))
+                know = float(np.quantile(each, 0.025)), float(np.quantile(each, 0.975))
             p, least, most = (float(x) for x in interval(self.p[:, o, ages.life]))
             meets = "yes" if most <= allowed else "no" if least > allowed else "undecided"
             rows.append(

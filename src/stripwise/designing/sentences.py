@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from stripwise.designing.exchange import DAY, POINT
+
 if TYPE_CHECKING:
     from stripwise.designing.result import DesignResult
 
@@ -14,6 +16,9 @@ __all__ = ["design_verdict", "design_warnings"]
 
 MM_PER_INCH = 25.4
 DAYS_FROM_H = 48.0
+
+TOLD = ("price of a repair", "real discount rate")
+"""Turning points that the sentences name; the table has all."""
 
 
 def design_verdict(result: DesignResult) -> tuple[str, ...]:
@@ -142,8 +147,8 @@ def _earliest(result: DesignResult) -> str:
 
 def _rate(result: DesignResult) -> str:
     table = result.exchange
-    first = table[table["place"] == "at the design point"]
-    rows = first[first["question"] == "cover worth 24 h more in the forms"].to_dict("records")
+    first = table[table["place"] == POINT]
+    rows = first[first["question"] == DAY].to_dict("records")
     if not rows or not np.isfinite(rows[0]["value"]):
         return ""
     row = rows[0]
@@ -166,7 +171,7 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     points = cost[cost["kind"] == "cheapest point"]
     if points.empty:
         return "No design point of the map surely meets the target, so none is the cheapest."
-    best = points.loc[points["cost"].idxmin()]
+    best = points.sort_values("cost").iloc[0]
     money = best["currency"]
     text = (
         f"The cheapest design point that meets the target has {_length(best['cover_mm'], result)} "
@@ -177,7 +182,7 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     drawn = cost[(cost["kind"] == "strategy at drawn cover") & (cost["meets_target"] == "yes")]
     if drawn.empty:
         return text + "."
-    pick = drawn.loc[drawn["cost"].idxmin()]
+    pick = drawn.sort_values("cost").iloc[0]
     return text + (
         f'. Among the strategies, each at its drawn cover, "{pick["option"]}" with '
         f"{_drawn(pick['cover_mm'], result)} is the cheapest, {pick['cost']:.4g} {money}/m2."
@@ -216,7 +221,7 @@ def _hour(result: DesignResult) -> str:
 
 def _turns(choice: pd.DataFrame) -> str:
     parts = []
-    for row in choice.to_dict("records"):
+    for row in choice[choice["parameter"].isin(TOLD)].to_dict("records"):
         rate = row["unit"] == "1/yr"
         for side, word in (("above", "above"), ("below", "below")):
             at = row[f"changes_{side}"]
@@ -228,8 +233,11 @@ def _turns(choice: pd.DataFrame) -> str:
                 f'{word} a {row["parameter"]} of {shown} (now {own}) to "{row[f"choice_{side}"]}"'
             )
     if not parts:
-        return "The choice among the strategies stays the same over all prices looked at."
-    return f"The choice changes {'; '.join(parts)}."
+        return (
+            "The choice among the strategies stays the same over all repair prices and discount "
+            "rates looked at."
+        )
+    return f"The choice among the strategies changes {'; '.join(parts)}."
 
 
 def _percent(share: float) -> str:

@@ -102,7 +102,9 @@ class Setting:
             wide=np.linspace(lowest, 2.0 * high, ROOT_STEPS + 1),
             life=scenario.target.service_life,
             target=scenario.target.reliability_index,
-            coarse=Sample(min(points, MAP_POINTS), sampling.repeats, sampling.seed, "main", workers),
+            coarse=Sample(
+                min(points, MAP_POINTS), sampling.repeats, sampling.seed, "main", workers
+            ),
             full=Sample(points, sampling.repeats, sampling.seed, "main", workers),
             doubt=Sample(min(points, KNOWLEDGE_POINTS), 1, sampling.seed, "main", workers),
         )

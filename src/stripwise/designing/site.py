@@ -18,7 +18,7 @@ __all__ = ["reference_table", "site_table"]
 
 CELSIUS = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 FAHRENHEIT = (40.0, 50.0, 60.0, 70.0, 80.0)
-MOST_COVERS = 6
+MOST_COVERS = 9
 
 BANDS = (25.0, 15.0, 10.0, 5.0)
 """Lower ends of the temperature bands of EN 13670 [degC]."""
@@ -48,8 +48,7 @@ def site_table(setting: Setting) -> pd.DataFrame:
     covers = covers[picks.astype(int)]
     cases = [(t, f) for t in temperatures for f in setting.choices.follow_up]
     plans = tuple(
-        plan_of(setting.scenario, f.label, 24.0, t, replace(f, temperature=t), "")
-        for t, f in cases
+        plan_of(setting.scenario, f.label, 24.0, t, replace(f, temperature=t), "") for t, f in cases
     )
     found = earliest_strip_ages(
         setting.wall,
@@ -117,8 +116,8 @@ def reference_table(temperature: float) -> pd.DataFrame:
             entry = value(f"en13670.curing.class_{number}.from_{band:g}_degc")
             low, middle, high = (24.0 * entry.numbers[k] for k in SPEEDS)
             rows.append(
-                (f"EN class {number}", "EN 13670, minimum curing of that curing class", low, middle, high,
-                 entry.source, entry.mark)
+                (f"EN class {number}", "EN 13670, minimum curing of that curing class", low, middle,
+                 high, entry.source, entry.mark)
             )  # fmt: skip
     rows.append(
         ("ACI 308", "minimum curing period at 10 °C or more",

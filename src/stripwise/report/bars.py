@@ -42,7 +42,7 @@ def cost_rows(data: DesignResult) -> pd.DataFrame:
     rows = drawn if not drawn.empty else data.cost[data.cost["kind"] == "strategy"]
     points = data.cost[data.cost["kind"] == "cheapest point"]
     if not points.empty:
-        rows = pd.concat([rows, points.loc[[points["cost"].idxmin()]]])
+        rows = pd.concat([rows, points.sort_values("cost").iloc[:1]])
     return rows.sort_values("cost", kind="stable")
 
 
@@ -180,5 +180,3 @@ def _note(data: DesignResult) -> str:
     if data.cost["know_low"].notna().any():
         note += " In brackets: 2.5 % to 97.5 % over the knowledge inputs."
     return note
-
-

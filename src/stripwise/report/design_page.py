@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from stripwise.designing.exchange import DAY, LINE
 from stripwise.designing.result import DesignResult
 from stripwise.report import words
 from stripwise.report.page import inline_svg, style_sheet, template, writers
@@ -56,14 +57,18 @@ def render_design(result: DesignResult, figures: Mapping[str, str]) -> str:
         drawing_step="1/4 in" if units == "US" else "5 mm",
         earliest=_earliest(result, length),
         exchange=_exchange(result, length),
+        along=_along(result, length),
         rules=_rules(result, length),
         common_margin=_common_margin(result, length),
         costs=_costs(result, length) if priced else [],
         choice=_choice(result) if priced else [],
         chosen_from=_chosen_from(result),
+        knowledge=bool(result.required["know_low"].notna().any()),
         lowest_cover=length(float(result.design["cover_mm"].min())),
         repair=_repair(result),
-        rate="" if scenario.cost is None else words.percent(scenario.cost.rate)
+        rate=""
+        if scenario.cost is None
+        else words.percent(scenario.cost.rate)
         if scenario.cost.rate >= 0
         else f"{100 * scenario.cost.rate:.2g} %",
         **writers(units),
@@ -89,10 +94,7 @@ def render_strip_ages(result: DesignResult) -> str:
         lines = [
             (
                 _follow(str(label)),
-                [
-                    _site_hours(float(h))
-                    for h in rows.sort_values("cover_mm")["site_strip_age_h"]
-                ],
+                [_site_hours(float(h)) for h in rows.sort_values("cover_mm")["site_strip_age_h"]],
             )
             for label, rows in block.groupby("follow_up", sort=False)
         ]
@@ -211,11 +213,14 @@ def _earliest(result: DesignResult, length: Callable[[float], str]) -> Row:
 def _exchange(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
     rows = []
     for row in _records(result.exchange):
+        if row["place"] == LINE and row["question"] == DAY:
+            continue
         unit = str(row["unit"])
         if unit == "mm":
             write = length
             fine = _fine(result)
         else:
+
             def write(x: float, unit: str = unit) -> str:
                 return f"{words.number(x, 2)} {unit.replace('m2', 'm²')}"
 
@@ -235,6 +240,26 @@ def _exchange(result: DesignResult, length: Callable[[float], str]) -> list[Row]
             }
         )
     return rows
+
+
+def _along(result: DesignResult, length: Callable[[float], str]) -> Row:
+    """Set the rates along the target line out by follow-up and strip age."""
+    table = result.exchange
+    rows = table[(table["place"] == LINE) & (table["question"] == DAY)]
+    ages = sorted(rows["strip_age_h"].unique())
+
+    def cell(row: Row) -> tuple[str, str]:
+        value = float(row["value"])
+        return (
+            length(value) if np.isfinite(value) else words.DASH,
+            _range(row, "knowledge", length) or _range(row, "sampling", _fine(result)),
+        )
+
+    lines = [
+        (_follow(str(label)), [cell(row) for row in _records(part.sort_values("strip_age_h"))])
+        for label, part in rows.groupby("follow_up", sort=False)
+    ]
+    return {"heads": [words.duration(float(age)) for age in ages], "rows": lines}
 
 
 def _rules(result: DesignResult, length: Callable[[float], str]) -> list[Row]:

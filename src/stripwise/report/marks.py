@@ -39,9 +39,7 @@ def on_paper(ax: Axes, x: Array, y: Array) -> Array:
     return np.asarray(share * (width, height))
 
 
-def mark_strategies(
-    ax: Axes, hours: Array, cover: Array, *, data: Mapped, label: str
-) -> list[Box]:
+def mark_strategies(ax: Axes, hours: Array, cover: Array, *, data: Mapped, label: str) -> list[Box]:
     """Mark the strategies of a panel by a dot each, with their numbers spread beside it.
 
     Parameters

@@ -111,9 +111,7 @@ def _lines(ax: Axes, data: DesignResult, need: Array) -> list[Box]:
     return covered
 
 
-def _dots(
-    ax: Axes, data: DesignResult, shown: Callable[[float], Array], taken: list[Box]
-) -> None:
+def _dots(ax: Axes, data: DesignResult, shown: Callable[[float], Array], taken: list[Box]) -> None:
     """Mark each strategy at its required cover, where that lies in the range."""
     low, high = ax.get_ylim()
     spots: list[Spot] = []
@@ -143,7 +141,7 @@ def _follow(label: str) -> str:
 
 def _title(data: DesignResult) -> str:
     name = data.scenario.reference_strategy
-    row = data.required.set_index("strategy").loc[name]
+    row = data.required[data.required["strategy"] == name].iloc[0]
     need = float(row["required_cover_mm"])
     units = data.scenario.units
     if not np.isfinite(need):
@@ -167,5 +165,3 @@ def _note(data: DesignResult) -> str:
     if data.required["know_low"].notna().any():
         note += " Grey bar: the reference strategy, 2.5 % to 97.5 % over the knowledge inputs."
     return note + " Durability only: strength, stability and frost decide first."
-
-

@@ -120,7 +120,7 @@ def _named_line(ax: Axes, kept: pd.DataFrame, taken: list[Box]) -> list[Box]:
     text = "design points that no other beats"
     long, high = text_width(text, style.NOTE_SIZE) + 2.0, 1.3 * style.NOTE_SIZE
     for place in np.linspace(0.6, 1.0, 9):
-        row = kept.iloc[int(round(float(place) * (len(kept) - 1)))]
+        row = kept.iloc[round(float(place) * (len(kept) - 1))]
         x, y = on_paper(ax, np.array([row["first_cost"]]), np.array([row["probability"]]))[0]
         box = Box(float(x) - 8.0 - 0.5 * long, float(y) - 9.0, long, high)
         if box.inside(width, height) and not any(box.overlaps(other) for other in taken):
@@ -159,7 +159,7 @@ def _title(data: DesignResult) -> str:
     ]
     if good.empty:
         return "No design point of the map meets the target"
-    best = good.loc[good["first_cost"].idxmin()]
+    best = good.sort_values("first_cost").iloc[0]
     units = data.scenario.units
     after = "" if best["follow_up"] == "none" else f", then {best['follow_up']}"
     return (

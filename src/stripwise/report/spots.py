@@ -82,9 +82,7 @@ def flags(ax: Axes, spots: Sequence[Spot], *, taken: Sequence[Box] = ()) -> list
     return placed
 
 
-def _free(
-    x: float, y: float, text: str, covered: Sequence[Box], size: tuple[float, float]
-) -> Box:
+def _free(x: float, y: float, text: str, covered: Sequence[Box], size: tuple[float, float]) -> Box:
     wide, high = text_width(text, style.NOTE_SIZE, True) + 6.0, 1.7 * style.NOTE_SIZE
     for distance in DISTANCES:
         for turn in TURNS:

@@ -28,8 +28,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-AGES = 14
-"""Ages at which the probability is computed for the cost, evenly in the logarithm."""
+AGES = 16
+"""Ages at which the probability is computed for the cost, evenly in their cube root."""
 
 Instalments = Sequence[tuple[float, float]]
 """(years after depassivation, share of the price) of each part of a repair."""
@@ -122,7 +122,7 @@ def yearly_ages(horizon: float) -> Array:
 def expected_repair(
     probability: Array, years: Array, *, rate: float, instalments: Instalments = ((0.0, 1.0),)
 ) -> Array:
-    """Expected present cost of repair, as a share of the price of one repair.
+    """Sum the expected present cost of repair, as a share of the price of one repair.
 
     Parameters
     ----------
@@ -182,8 +182,8 @@ def repair_weights(
     Returns
     -------
     (n,) weights w: the cost is w @ probability, a share of the price of one repair. Between the
-    ages the probability is a cubic spline in the logarithm of the age, and before the first
-    proportional to age.
+    ages the probability is a cubic spline in the cube root of the age, which follows both its
+    start and its end, and before the first proportional to age.
     """
     years = yearly_ages(horizon)
     # the same sum, by parts: every year's probability times a fall of the discounted price
@@ -195,7 +195,7 @@ def repair_weights(
     if len(ages) < 4:
         unit = np.array([np.interp(years[~early], ages, row) for row in np.eye(len(ages))]).T
     else:
-        unit = interpolate.CubicSpline(np.log(ages), np.eye(len(ages)))(np.log(years[~early]))
+        unit = interpolate.CubicSpline(np.cbrt(ages), np.eye(len(ages)))(np.cbrt(years[~early]))
     return np.asarray(weights + by_year[~early] @ unit)
 
 
@@ -218,10 +218,11 @@ def cost_ages(horizon: float, *, exact: bool, special: Sequence[float] = ()) -> 
     years = yearly_ages(horizon)
     if exact or len(years) <= AGES:
         return years
-    ages = np.geomspace(1.0, horizon, AGES)
+    ages = np.linspace(1.0, np.cbrt(horizon), AGES) ** 3
+    ages[-1] = horizon
     for age in special:
         if ages[0] < age < ages[-1]:
-            ages[1 + int(np.argmin(np.abs(np.log(ages[1:-1] / age))))] = age
+            ages[1 + int(np.argmin(np.abs(np.cbrt(ages[1:-1]) - np.cbrt(age))))] = age
     return np.unique(ages)
 
 

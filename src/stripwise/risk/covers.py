@@ -185,7 +185,7 @@ class _Over:
         late = 3.0 * m2 - 2.0 * m3
         p = (m0 - late) @ self.law[:-1] + late @ self.law[1:]
         p += (m1 - 2.0 * m2 + m3) @ self.density[:-1] + (m3 - m2) @ self.density[1:]
-        return np.clip(p, 0.0, 1.0)
+        return np.asarray(np.clip(p, 0.0, 1.0))
 
     def _one_by_one(self, values: dict[str, Number], shift: Number, ages: Array) -> Array:
         wall, face = self.wall, self.wall.face(values)

@@ -150,23 +150,27 @@ def found_root(
     The `Found`.
     """
     x = np.log(at) if log else at
-    back = np.exp if log else np.asarray
     mean = index_of_map(np.mean(p, axis=0))
     root = crossing(x, mean, target)
     know = (np.nan, np.nan)
     if knowledge is not None:
         doubted = crossings(x, index_of_map(knowledge), target)
-        know = tuple(np.quantile(doubted, QUANTILES, method="nearest"))
-        know = tuple(float(back(v)) if np.isfinite(v) else float(v) for v in know)
+        ends = [float(v) for v in np.quantile(doubted, QUANTILES, method="nearest")]
+        know = _back(ends[0], log=log), _back(ends[1], log=log)
     if not np.isfinite(root):
         status = ANY if root < 0.0 else NEVER
         return Found(root, know_low=know[0], know_high=know[1], status=status)
     low, high = _interval(root, crossings(x, index_of_map(p), target))
     falls = bool(np.any(np.diff(np.clip(mean, -LIMIT, LIMIT)) < -FALL))
     return Found(
-        float(back(root)), float(back(low)), float(back(high)), *know,
+        _back(root, log=log), _back(low, log=log), _back(high, log=log), *know,
         NOT_MONOTONE if falls else OK,
     )  # fmt: skip
+
+
+def _back(value: float, *, log: bool) -> float:
+    """Undo the logarithm of a root that is not infinite."""
+    return float(np.exp(value)) if log and np.isfinite(value) else value
 
 
 def _interval(value: float, by_repeat: Array) -> tuple[float, float]:
@@ -265,7 +269,7 @@ def earliest_strip_ages(
         found = by_repeat(wall.with_plans(every), covers, ages, sample=sample)
         there, mean = index_of_map(found), index_of_map(np.mean(found, axis=0))
         for n, (i, c) in enumerate(at):
-            slope = _slope(x, index[i, :, c], table[i, c])
+            slope = _slope(x, index[i, :, c], float(table[i, c]))
             spread[i, c] = (there[:, n, 0, c] - mean[n, 0, c]) / slope
             step = (target - mean[n, 0, c]) / slope
             table[i, c] = float(np.clip(table[i, c] + step, x[0], x[-1]))

@@ -69,9 +69,7 @@ def read_choices(
     return Choices((*cover, step), strip, follow_ups)
 
 
-def cover_above_zone(
-    choices: Choices | None, inputs: list[Input], *, problems: Problems
-) -> None:
+def cover_above_zone(choices: Choices | None, inputs: list[Input], *, problems: Problems) -> None:
     """Refuse a range of cover that begins inside the convection zone, where the model has no front.
 
     Parameters

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from stripwise.inputs.variables import Input
-from stripwise.scenario.model import Scenario, Strategy
+from stripwise.scenario.model import Cost, Scenario, Strategy
 from stripwise.scenario.quantities import convert
 
 __all__ = ["as_record", "describe", "inputs_table", "shown"]
@@ -135,7 +135,22 @@ def as_record(scenario: Scenario) -> dict[str, Any]:
             "horizon_yr": scenario.sampling.horizon,
         },
         "data_files": [{"file": name, "sha256": sha} for name, sha in scenario.data_files],
+        "cost": None if scenario.cost is None else _cost_record(scenario.cost),
         "warnings": list(scenario.warnings),
+    }
+
+
+def _cost_record(cost: Cost) -> dict[str, Any]:
+    return {
+        "currency": cost.currency,
+        "forms_per_m2_h": cost.forms,
+        "follow_up_per_m2": {method: flat for method, (flat, _) in cost.follow_up.items()},
+        "follow_up_per_m2_h": {method: hourly for method, (_, hourly) in cost.follow_up.items()},
+        "cover_per_m2_mm": cost.cover,
+        "repair_per_m2": cost.repair,
+        "repair_parts": [{"after_yr": after, "share": share} for after, share in cost.instalments],
+        "real_rate": cost.rate,
+        "horizon_yr": cost.horizon,
     }
 
 
@@ -159,6 +174,7 @@ def describe(scenario: Scenario) -> str:
         _truncated_lines(scenario),
         _source_lines(scenario),
         _correlation_lines(scenario),
+        _cost_lines(scenario),
         ["Notes:", *(f"  - {note}" for note in (EXTRAPOLATION, *scenario.warnings))],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
@@ -255,3 +271,22 @@ def _source_lines(scenario: Scenario) -> list[str]:
 def _correlation_lines(scenario: Scenario) -> list[str]:
     lines = [f"  {c.first} with {c.second}: {c.rank:g}" for c in scenario.correlations]
     return ["Rank correlations:", *lines] if lines else []
+
+
+def _cost_lines(scenario: Scenario) -> list[str]:
+    cost = scenario.cost
+    if cost is None:
+        return []
+    money = f"{cost.currency}/m2"
+    lines = [f"  forms: {cost.forms:.4g} {money}/h"]
+    for method, (flat, hourly) in cost.follow_up.items():
+        if method != "none":
+            price = f"{flat:.4g} {money}" if not hourly else f"{24 * hourly:.4g} {money}/d"
+            lines.append(f"  {method}: {price}")
+    parts = ", ".join(f"{100 * s:g} % after {a:g} yr" for a, s in cost.instalments)
+    lines += [
+        f"  cover: {cost.cover:.4g} {money}/mm",
+        f"  repair: {cost.repair:.4g} {money} ({parts})",
+        f"  real discount rate {100 * cost.rate:.4g} % a year, horizon {cost.horizon:g} yr",
+    ]
+    return ["Cost:", *lines]
