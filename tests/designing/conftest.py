@@ -25,6 +25,25 @@ def pier(pier_case):
     return stripwise.design(pier_case)
 
 
+def quick(case):
+    """Keep two strategies and one follow-up, and take all for scatter."""
+    return replace(
+        case,
+        inputs=tuple(replace(item, kind="scatter") for item in case.inputs),
+        strategies=tuple(s for s in case.strategies if s.name in kept(case)),
+        choices=replace(case.choices, follow_up=case.choices.follow_up[:1]),
+    )
+
+
+def kept(case):
+    return {case.reference_strategy, case.strategies[0].name}
+
+
+@pytest.fixture(scope="session")
+def quick_case(pier_case):
+    return quick(pier_case)
+
+
 @pytest.fixture(scope="session")
 def inch():
-    return stripwise.design(small("quay-wall-inch.toml"))
+    return stripwise.design(quick(small("quay-wall-inch.toml")))

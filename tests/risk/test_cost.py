@@ -50,9 +50,7 @@ def test_expected_repair_is_the_net_present_value_of_the_growth():
 def test_parts_of_a_repair_come_later_and_not_after_the_horizon():
     years = yearly_ages(30.0)
     p = np.where(years >= 20.0, 0.5, 0.0)  # half the walls in year 20
-    cost = expected_repair(
-        p, years, rate=0.03, instalments=((0.0, 0.4), (5.0, 0.4), (15.0, 0.2))
-    )
+    cost = expected_repair(p, years, rate=0.03, instalments=((0.0, 0.4), (5.0, 0.4), (15.0, 0.2)))
     exact = 0.5 * (0.4 * -npf.pv(0.03, 20, 0, 1) + 0.4 * -npf.pv(0.03, 25, 0, 1))
     assert_allclose(cost, exact, rtol=1e-12)
 

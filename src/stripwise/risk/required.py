@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate, optimize, stats
+from scipy import stats
 
 from stripwise.risk.covers import Sample, by_repeat
 from stripwise.risk.index import index_of
@@ -46,7 +46,10 @@ LIMIT = 12.0
 
 FALL = 1e-6
 WINDOW = 6
-"""Points that the local spline passes through."""
+"""Points that the local polynomial passes through."""
+
+ROOT_STEPS = 60
+ROOT_TOLERANCE = 1e-13
 
 STRIP_NODES = 17
 CORRECTIONS = 2
@@ -96,7 +99,7 @@ def crossing(at: Array, index: Array, target: float) -> float:
 
     Returns
     -------
-    The last place at which the index passes the target upwards, by a spline through its
+    The last place at which the index passes the target upwards, by a polynomial through its
     neighbours; -inf where it is never below the target, inf where the last place is.
 
     Examples
@@ -118,7 +121,38 @@ def crossing(at: Array, index: Array, target: float) -> float:
     if np.any(np.abs(z) >= LIMIT) or np.any(np.diff(z) <= 0.0) or len(x) < 4:
         share = -y[j] / (y[j + 1] - y[j])
         return float(at[j] + share * (at[j + 1] - at[j]))
-    return float(optimize.brentq(interpolate.CubicSpline(x, z), at[j], at[j + 1], xtol=1e-10))
+    return _polynomial_root(x.tolist(), z.tolist(), float(at[j]), float(at[j + 1]))
+
+
+def _polynomial_root(x: list[float], z: list[float], low: float, high: float) -> float:
+    """Root between two places of the polynomial through some points, in plain numbers.
+
+    Newton's form and a regula falsi that halves the weight of an end that stays (Illinois): some
+    thousand roots are sought, and arrays of six numbers would take a hundred times as long.
+    """
+    divided = list(z)
+    for order in range(1, len(x)):
+        for i in range(len(x) - 1, order - 1, -1):
+            divided[i] = (divided[i] - divided[i - 1]) / (x[i] - x[i - order])
+
+    def value(at: float) -> float:
+        total = divided[-1]
+        for i in range(len(x) - 2, -1, -1):
+            total = total * (at - x[i]) + divided[i]
+        return total
+
+    below, above = value(low), value(high)
+    middle = high
+    for _ in range(ROOT_STEPS):
+        middle = (low * above - high * below) / (above - below)
+        found = value(middle)
+        if abs(found) < ROOT_TOLERANCE or high - low < ROOT_TOLERANCE:
+            break
+        if found < 0.0:
+            low, below, above = middle, found, 0.5 * above
+        else:
+            high, above, below = middle, found, 0.5 * below
+    return middle
 
 
 def crossings(at: Array, index: Array, target: float) -> Array:
