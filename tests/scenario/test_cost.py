@@ -145,7 +145,8 @@ def test_a_repair_in_parts(wall):
         ({"repair": '"1e999 EUR/m^2"'}, "must be a finite number"),
         ({"follow_up": ""},
          "cost.follow_up.sheet: is missing; the scenario uses this follow-up; write its price"),
-        ({"follow_up": '{ sheet = "1 EUR/m^2", sheets = "1 EUR/m^2" }'}, 'the nearest spelling is "sheet"'),
+        ({"follow_up": '{ sheet = "1 EUR/m^2", sheets = "1 EUR/m^2" }'},
+         'the nearest spelling is "sheet"'),
         ({"real_rate": '"-100 %"'}, 'cost.real_rate = "-100 %": must be above -100 %'),
         ({"real_rate": "3"},
          'cost.real_rate = 3: must be between -10 % and 50 %; a plain number is a share, 0.03 is '

@@ -130,7 +130,8 @@ def _dots(ax: Axes, data: DesignResult, shown: Callable[[float], Array], taken: 
             bar = on_paper(ax, np.array([hours, hours]), ends)
             taken = [*taken, Box(float(bar[0, 0]), float(bar[:, 1].mean()), 2.0,
                                  float(np.ptp(bar[:, 1])))]  # fmt: skip
-        ax.plot([hours], [y], "o", ms=4.5, mfc=style.MARK, mec="white", mew=0.6, zorder=5)
+        ax.plot([hours], [y], "o", ms=4.5, mfc=style.MARK, mec="white", mew=0.6, zorder=5,
+                clip_on=False)  # fmt: skip
         spots.append(Spot(hours, y, str(number)))
     flags(ax, spots, taken=taken)
 

@@ -75,7 +75,7 @@ def plot_pareto(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     spots = []
     for rows, marker, colour in ((strategies, "o", style.MARK), (drawn, "s", DRAWN)):
         ax.plot(rows["first_cost"], rows["probability"], marker, ms=5.0, mfc=colour, mec="white",
-                mew=0.6, zorder=5)  # fmt: skip
+                mew=0.6, zorder=5, clip_on=False)  # fmt: skip
         spots += [
             Spot(float(row["first_cost"]), float(row["probability"]), numbers[row["option"]],
                  colour)
