@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+import stripwise
 from stripwise.errors import ScenarioError
 from stripwise.scenario.loading import load
 
@@ -100,3 +101,31 @@ class Wall:
 @pytest.fixture
 def wall(tmp_path):
     return Wall(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def designs():
+    return _module("designs", Path(__file__).parent / "designing" / "designs.py")
+
+
+@pytest.fixture(scope="session")
+def pier_case(designs):
+    """Scenario with prices and a small sample."""
+    return designs.small("pier-wall-cost.toml")
+
+
+@pytest.fixture(scope="session")
+def quick_case(designs, pier_case):
+    return designs.quick(pier_case)
+
+
+@pytest.fixture(scope="session")
+def pier(pier_case):
+    """Its design."""
+    return stripwise.design(pier_case)
+
+
+@pytest.fixture(scope="session")
+def inch(designs):
+    """A design in inches without prices and without knowledge inputs."""
+    return stripwise.design(designs.quick(designs.small("quay-wall-inch.toml")))
