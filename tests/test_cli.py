@@ -37,7 +37,7 @@ def test_version():
     assert (result.exit_code, result.stdout) == (0, f"stripwise {version('stripwise')}\n")
 
 
-@pytest.mark.parametrize("command", ["run", "check", "new", "stripped"])
+@pytest.mark.parametrize("command", ["run", "design", "check", "new", "stripped"])
 def test_every_help_ends_with_an_example(command):
     result = call(command, "--help")
     assert result.exit_code == 0
@@ -163,3 +163,51 @@ def test_an_interrupt_is_code_130_without_a_traceback(small, tmp_path, monkeypat
     assert result.exit_code == 130
     assert result.stdout == ""
     assert result.stderr == "interrupted; nothing more was written\n"
+
+
+WITH_CHOICES = tuple(change for change in SMALL if change[0] != CHOICES)
+
+
+def test_design_writes_its_own_folder_and_says_where(small, wall, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    wall.write(*WITH_CHOICES)
+    result = call("design", small, "--workers", "1")
+    assert result.exit_code == 0, result.stderr
+    assert result.stderr == ""
+    assert 'With "Forms 24 h" no cover of the range up to 75 mm meets the target' in result.stdout
+    assert "Caution: stripping is first a matter of strength" in result.stdout
+    assert "The scenario has no [cost] section" in result.stdout
+    folder = tmp_path / "reports" / "small-wall-design"
+    for name in ("report.html", "strip-ages.html", "design.csv", "required.csv", "run.json"):
+        assert (folder / name).is_file()
+    assert not (folder / "cost.csv").exists()
+    again = call("design", small, "--out", folder, "--json", "--quiet")
+    assert again.exit_code == 0, again.stderr
+    record = json.loads(again.stdout)
+    assert [row["strategy"] for row in record["required"]] == ["Forms 12 h", "Forms 24 h"]
+    assert record["cost"] is None
+
+
+def test_design_without_choices_is_refused_before_computing(small, tmp_path):
+    result = call("design", small, "--out", tmp_path / "out")
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert result.stderr == (
+        "small wall.toml: choices: is missing; a design needs the ranges of cover, strip age and "
+        "follow-up: write [choices] with cover, strip_age and follow_up\n"
+    )
+    assert not (tmp_path / "out").exists()
+
+
+def test_design_tells_bad_prices_and_ranges_together(small, wall):
+    prices = '[cost]\nforms = "-1 EUR/m^2/h"\nreal_rate = "-100 %"\n'
+    wall.write(*WITH_CHOICES, ('low = "45 mm"', 'low = "75 mm"'), end=prices)
+    result = call("design", small)
+    assert result.exit_code == 1
+    lines = result.stderr.splitlines()
+    assert len(lines) == 5
+    assert 'choices.cover.low = "75 mm": must be below high = "75 mm"' in lines[0]
+    assert "cost.cover: is missing" in lines[1]
+    assert "cost.repair: is missing" in lines[2]
+    assert 'cost.forms = "-1 EUR/m^2/h": must be at least 0' in lines[3]
+    assert 'cost.real_rate = "-100 %": must be above -100 %' in lines[4]

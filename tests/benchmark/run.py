@@ -176,6 +176,33 @@ def layered_rows(rounds: int) -> list[Row]:
     return [most("c", what, time_of["layered"], time_of["uniform"], 10)]
 
 
+def map_rows(rounds: int) -> list[Row]:
+    """Map of 31 covers, 25 strip ages and 4 follow-ups against the curves of a plain run."""
+    import numpy as np
+
+    from stripwise.risk.covers import Sample, by_repeat
+    from stripwise.risk.curves import probability_curves
+    from stripwise.risk.joint import Grid
+    from stripwise.risk.wall import Plan
+
+    wall = build_wall()
+    follow_ups = tuple(Plan(f"{days:g} d", 24.0, 1.0, 24.0 * days) for days in (0.0, 1.0, 3.0, 7.0))
+    grid = Grid(np.linspace(45.0, 75.0, 31), np.geomspace(10.0, 120.0, 25), follow_ups)
+    whole = wall.with_plans(grid.all_plans())
+    sample = Sample(MAIN["points"], MAIN["repeats"], 1)
+    time_of, _ = interleaved(
+        {
+            "map": lambda: by_repeat(whole, grid.cover, np.array([50.0]), sample=sample),
+            "curves": lambda: probability_curves(
+                wall, horizon=100.0, kinks=(50.0,), seed=1, workers=2, **MAIN
+            ),
+        },
+        rounds,
+    )
+    what = "map 31 x 25 x 4 against the curves of six strategies, same points"
+    return [most("f", what, time_of["map"], time_of["curves"], 3.0)]
+
+
 MEMORY = """
 import resource, sys
 import numpy as np
@@ -259,6 +286,7 @@ def main() -> None:
         *plain,
         *precision_rows(options.rounds, time_of),
         *layered_rows(options.rounds),
+        *map_rows(options.rounds),
         *memory,
         *commands,
     ]
