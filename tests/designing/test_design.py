@@ -9,7 +9,6 @@ from numpy.testing import assert_allclose
 from scipy import special
 
 import stripwise
-from stripwise.corridor import plan_of, wall_of
 from stripwise.designing.choice import choice_table, dominated, turning_points
 from stripwise.designing.prices import Ages, Option, Priced
 from stripwise.designing.result import DESIGN_COLUMNS, REQUIRED_COLUMNS
@@ -19,6 +18,7 @@ from stripwise.risk.cost import expected_repair, yearly_ages
 from stripwise.risk.covers import Sample, by_repeat, moved_cover
 from stripwise.risk.curves import probability_curves
 from stripwise.risk.wall import COVER
+from stripwise.walls import plan_of, wall_of
 
 
 def test_columns_of_the_contract(pier):
@@ -38,7 +38,9 @@ def test_a_design_point_is_a_run_of_its_own(pier, pier_case, place):
     row = pier.design.iloc[place]
     follow_up = next(f for f in pier_case.choices.follow_up if f.label == row["follow_up"])
     wall = wall_of(pier_case)
-    plan = plan_of(pier_case, "own", float(row["strip_age_h"]), 15.0, follow_up, "")
+    plan = plan_of(
+        pier_case, "own", strip_age=float(row["strip_age_h"]), temperature=15.0, follow_up=follow_up
+    )
     inputs = tuple(
         replace(item, distribution=moved_cover(wall, float(row["cover_mm"])))
         if item.name == COVER

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.corridor import plan_of, wall_of
 from stripwise.errors import InputError
 from stripwise.inputs.distributions import Distribution, distribution
 from stripwise.risk.covers import Sample
 from stripwise.risk.required import at_strip_age, drawn_cover
 from stripwise.risk.wall import COVER, Plan, Wall
 from stripwise.scenario.model import Choices, Scenario
+from stripwise.walls import plan_of, wall_of
 
 __all__ = ["Setting"]
 
@@ -83,7 +83,8 @@ class Setting:
             )
         temperature = scenario.curing.temperature
         plans = tuple(
-            plan_of(scenario, f.label, 24.0, temperature, f, "") for f in choices.follow_up
+            plan_of(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
+            for f in choices.follow_up
         )
         low, high, step = choices.cover
         wanted = max(int(np.ceil((high - low) / step - 1e-9)), 1)

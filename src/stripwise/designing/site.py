@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from stripwise.corridor import plan_of
 from stripwise.designing.covers import strip_status
 from stripwise.designing.result import SITE_COLUMNS
 from stripwise.designing.setting import Setting
 from stripwise.published import constant, value
 from stripwise.risk.required import ANY, Found, earliest_strip_ages
+from stripwise.walls import plan_of
 
 __all__ = ["reference_table", "site_table"]
 
@@ -48,7 +48,14 @@ def site_table(setting: Setting) -> pd.DataFrame:
     covers = covers[picks.astype(int)]
     cases = [(t, f) for t in temperatures for f in setting.choices.follow_up]
     plans = tuple(
-        plan_of(setting.scenario, f.label, 24.0, t, replace(f, temperature=t), "") for t, f in cases
+        plan_of(
+            setting.scenario,
+            f.label,
+            strip_age=24.0,
+            temperature=t,
+            follow_up=replace(f, temperature=t),
+        )
+        for t, f in cases
     )
     found = earliest_strip_ages(
         setting.wall,
