@@ -14,6 +14,8 @@ from stripwise.designing.prices import Ages, Option, Priced
 from stripwise.designing.result import DESIGN_COLUMNS, REQUIRED_COLUMNS
 from stripwise.designing.setting import Setting
 from stripwise.errors import InputError
+from stripwise.inputs.distributions import distribution, fixed
+from stripwise.inputs.variables import Correlation, Input
 from stripwise.risk.cost import expected_repair, yearly_ages
 from stripwise.risk.covers import Sample, by_repeat, moved_cover
 from stripwise.risk.curves import probability_curves
@@ -228,6 +230,38 @@ def test_a_target_out_of_reach_is_an_answer(quick_case):
     assert result.cost["kind"].eq("strategy").all()
     assert "No design point of the map surely meets the target" in " ".join(result.verdict)
     assert 'With "Forms 24 h" no cover of the range up to 85 mm meets' in result.verdict[0]
+
+
+@pytest.mark.parametrize("case", ["fixed cover", "skin", "correlated cover", "lognormal cover"])
+def test_every_kind_of_wall_has_a_design(quick_case, case):
+    inputs = quick_case.inputs
+    correlations = ()
+    curing = quick_case.curing
+    law = {
+        "fixed cover": fixed(60.0),
+        "lognormal cover": distribution("lognormal", mean=30.0, sd=9.0),
+    }.get(case)
+    if law is not None:
+        inputs = tuple(replace(i, distribution=law) if i.name == COVER else i for i in inputs)
+    if case == "skin":
+        depth = Input("curing.affected_depth", "affected depth", fixed(25.0), "mm", "curing")
+        inputs = (*inputs, depth)
+        curing = replace(curing, layered=True, affected_depth_input="curing.affected_depth")
+    if case == "correlated cover":
+        correlations = (Correlation(COVER, "concrete.diffusivity", 0.3),)
+    sampling = replace(quick_case.sampling, points=64)
+    # prices, here with a horizon shorter than the service life, cost sixteen times the ages
+    cost = replace(quick_case.cost, horizon=20.0) if case == "lognormal cover" else None
+    wall = replace(quick_case, inputs=inputs, curing=curing, correlations=correlations,
+                   sampling=sampling, cost=cost)  # fmt: skip
+    result = stripwise.design(wall)
+    p = result.design.pivot_table(index="strip_age_h", columns="cover_mm", values="probability")
+    assert np.all(np.diff(p.to_numpy(), axis=1) <= 1e-9)
+    assert np.all(np.diff(p.to_numpy(), axis=0) <= 1e-9)
+    assert cost is None or np.isfinite(result.cost["cost"]).all()
+    assert result.rules["status"].eq("ok").all()
+    need = result.required.set_index("strategy")["required_cover_mm"]
+    assert need["Forms 14 h"] > need["Forms 24 h"]
 
 
 def test_without_choices_there_is_no_design(pier_case):

@@ -286,6 +286,7 @@ def _record(setting: Setting, stages: dict[str, float]) -> dict[str, Any]:
         "points": sampling.points,
         "repeats": sampling.repeats,
         "map_points": setting.coarse.points,
+        "strategy_points": setting.full.points,
         "map_shape": [len(setting.plans), len(setting.strip_ages), len(setting.covers)],
         "seconds": stages,
     }

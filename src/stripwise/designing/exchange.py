@@ -23,7 +23,7 @@ DAY_H = 24.0
 FASTER_H = 12.0
 """How much faster a cycle is whose price in cover is asked for [h]."""
 
-EXTRA = np.linspace(-30.0, 60.0, 46)
+LESS, MORE = 30.0, 60.0
 """Change of cover over which equal reliability is sought [mm]."""
 
 ROUND_HOURS = (12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 120.0, 168.0)
@@ -124,22 +124,28 @@ def _index(setting: Setting, covers: Array) -> Callable[[Wall, bool], Array | No
     return work
 
 
-def _equal(now: Array, goal: Array) -> Array:
+def _extra(setting: Setting) -> Array:
+    """Return changes of cover to look at, 0 among them, that leave some cover [mm]."""
+    less = min(LESS, 0.6 * setting.mean_cover)
+    return np.concatenate([np.linspace(-less, 0.0, 16)[:-1], np.linspace(0.0, MORE, 31)])
+
+
+def _equal(extra: Array, now: Array, goal: Array) -> Array:
     """Extra cover at which each row of the index (m, c) reaches its own goal (m,) [mm]."""
-    return np.array([crossing(EXTRA, row, float(g)) for row, g in zip(now, goal, strict=True)])
+    return np.array([crossing(extra, row, float(g)) for row, g in zip(now, goal, strict=True)])
 
 
 def _point_rows(setting: Setting) -> list[dict[str, object]]:
     plan, hours = setting.reference, setting.hours(setting.reference)
     faster = min(FASTER_H, hours - setting.choices.strip_age[0])
     ages = [hours, hours + DAY_H] + ([hours - faster] if faster > 0.0 else [])
-    wall = setting.wall_with(tuple(at_strip_age(plan, h) for h in ages))
-    both = _both(setting, _index(setting, setting.mean_cover + EXTRA), wall)
-    zero = int(np.argmin(np.abs(EXTRA)))
+    wall, extra = setting.wall_with(tuple(at_strip_age(plan, h) for h in ages)), _extra(setting)
+    both = _both(setting, _index(setting, setting.mean_cover + extra), wall)
+    zero = int(np.argmin(np.abs(extra)))
     label, nominal = setting.label(plan), setting.nominal(setting.mean_cover)
 
     def answers(row: int, goal: int) -> list[Array | None]:
-        return [None if b is None else _equal(b[:, row], b[:, goal, zero]) for b in both]
+        return [None if b is None else _equal(extra, b[:, row], b[:, goal, zero]) for b in both]
 
     plain, know = answers(0, 1)
     assert plain is not None
@@ -165,11 +171,12 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
     narrow, wide = setting.steady().with_plans((plan,)), setting.wall.with_plans((plan,))
     question = f"cover worth {setting.scatter_cut:.3g} mm less scatter of the cover"
     hours, label = setting.hours(plan), setting.label(plan)
-    near = _index(setting, setting.mean_cover + EXTRA)
-    zero = int(np.argmin(np.abs(EXTRA)))
+    extra = _extra(setting)
+    near = _index(setting, setting.mean_cover + extra)
+    zero = int(np.argmin(np.abs(extra)))
     now, then = _both(setting, near, wide), _both(setting, near, narrow)
     point = [
-        None if a is None or b is None else _equal(a[:, 0], b[:, 0, zero])
+        None if a is None or b is None else _equal(extra, a[:, 0], b[:, 0, zero])
         for a, b in zip(now, then, strict=True)
     ]
     far = _index(setting, setting.wide)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from stripwise.errors import InputError
 from stripwise.inputs.distributions import Distribution, distribution
-from stripwise.risk.covers import Sample
+from stripwise.risk.covers import Sample, is_quick
 from stripwise.risk.required import at_strip_age, drawn_cover
 from stripwise.risk.wall import COVER, Plan, Wall
 from stripwise.scenario.model import Choices, Scenario
@@ -25,6 +25,10 @@ MAP_POINTS = 4096
 """Points per repeat of the map; strategies take all points of the scenario."""
 
 KNOWLEDGE_POINTS = 2048
+
+SLOW_POINTS = (256, 2048, 256)
+"""Most points of map, strategies and knowledge where every cover costs as much as the first."""
+
 ROOT_STEPS = 80
 
 
@@ -90,8 +94,10 @@ class Setting:
         wanted = max(int(np.ceil((high - low) / step - 1e-9)), 1)
         parts = wanted * int(np.ceil((LEAST_COVERS - 1) / wanted))
         sampling = scenario.sampling
-        points = sampling.points
         wall = wall_of(scenario)
+        quick = (MAP_POINTS, sampling.points, KNOWLEDGE_POINTS)
+        most = quick if is_quick(wall) else SLOW_POINTS
+        points = [min(sampling.points, n) for n in most]
         lowest = max(0.4 * low, min(low, 2.0 * wall.input(COVER).distribution.sd))
         return cls(
             scenario=scenario,
@@ -103,11 +109,9 @@ class Setting:
             wide=np.linspace(lowest, 2.0 * high, ROOT_STEPS + 1),
             life=scenario.target.service_life,
             target=scenario.target.reliability_index,
-            coarse=Sample(
-                min(points, MAP_POINTS), sampling.repeats, sampling.seed, "main", workers
-            ),
-            full=Sample(points, sampling.repeats, sampling.seed, "main", workers),
-            doubt=Sample(min(points, KNOWLEDGE_POINTS), 1, sampling.seed, "main", workers),
+            coarse=Sample(points[0], sampling.repeats, sampling.seed, "main", workers),
+            full=Sample(points[1], sampling.repeats, sampling.seed, "main", workers),
+            doubt=Sample(points[2], 1, sampling.seed, "main", workers),
         )
 
     @property

@@ -21,7 +21,7 @@ from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Number, Wall
 
-__all__ = ["Sample", "by_knowledge", "by_repeat", "moved_cover"]
+__all__ = ["Sample", "by_knowledge", "by_repeat", "is_quick", "moved_cover"]
 
 Array = NDArray[np.float64]
 
@@ -61,6 +61,23 @@ def moved_cover(wall: Wall, mean: float) -> Distribution:
     """Return the law of the cover after a change of the nominal cover to a mean [mm]."""
     law = wall.input(COVER).distribution
     return law.shifted(mean - law.parent_mean)
+
+
+def is_quick(wall: Wall) -> bool:
+    """Whether many covers at once cost little: a uniform face whose random cover stands alone.
+
+    Parameters
+    ----------
+    wall
+        The wall.
+
+    Returns
+    -------
+    False for a layered face, whose fronts are roots, and for a fixed or correlated cover, where
+    every cover is integrated on its own.
+    """
+    integral, _ = Integral.of(wall, prefer_cover=True)
+    return not wall.layered and integral.name == COVER and integral.weights is None
 
 
 def by_repeat(wall: Wall, covers: Array, ages: Array, *, sample: Sample) -> Array:
