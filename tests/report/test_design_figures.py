@@ -87,7 +87,7 @@ def test_map_shows_standards_with_their_meaning(figures, pier):
     note = " ".join(" ".join(texts).split())
     assert "a limit against damage at stripping, not a curing period" in note
     names = [line.name for line in reference_lines(pier)]
-    assert names == ["ACI 347", "EN class 2", "EN class 3", "EN class 4", "ACI 308"]
+    assert names == ["ACI 347", "EN class 2", "EN class 3", "EN class 4", "ACI 318"]
 
 
 def test_lines_beyond_the_axis_are_left_out():

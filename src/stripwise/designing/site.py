@@ -111,11 +111,11 @@ def reference_table(temperature: float) -> pd.DataFrame:
     DataFrame with name, meaning, low_h, hours, high_h, source, mark; `low_h` to `high_h` runs over
     rapid to slow strength development, `hours` is the medium one. EN 13670 gives none below 5 degC.
     """
-    aci = value("aci347.wall_forms")
-    cure = value("aci308.curing")
+    aci = value("aci347.wall_forms.hours")
+    cure = value("aci318.curing")
     rows = [
         ("ACI 347", "wall forms, a limit against damage at stripping, not a curing period",
-         *(constant("aci347.wall_forms"),) * 3, aci.source, aci.mark)
+         *(constant("aci347.wall_forms.hours"),) * 3, aci.source, aci.mark)
     ]  # fmt: skip
     band = next((b for b in BANDS if temperature >= b), None)
     if band is not None:
@@ -127,8 +127,8 @@ def reference_table(temperature: float) -> pd.DataFrame:
                  high, entry.source, entry.mark)
             )  # fmt: skip
     rows.append(
-        ("ACI 308", "minimum curing period at 10 °C or more",
-         *(24.0 * constant("aci308.curing"),) * 3, cure.source, cure.mark)
+        ("ACI 318", "minimum curing period at 10 °C or more",
+         *(24.0 * constant("aci318.curing"),) * 3, cure.source, cure.mark)
     )  # fmt: skip
     columns = ["name", "meaning", "low_h", "hours", "high_h", "source", "mark"]
     return pd.DataFrame(rows, columns=columns)
