@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 
 from stripwise.scenario.model import Scenario
 
-__all__ = ["Assessment", "ExchangeRate", "HandStep", "Mapped", "PlainCheck", "ReliabilityMap"]
+__all__ = [
+    "Assessment",
+    "ExchangeRate",
+    "FacePicture",
+    "HandStep",
+    "Mapped",
+    "PlainCheck",
+    "ReliabilityMap",
+    "ServiceResults",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +122,51 @@ class HandStep:
 
 
 @dataclass(frozen=True, slots=True)
+class FacePicture:
+    """One simulated face: `corroded` (y, x) cells of `width` by `height` m at `age` yr.
+
+    `share` of the cells, of the strategy `strategy`.
+    """
+
+    strategy: str
+    age: float
+    width: float
+    height: float
+    corroded: NDArray[np.bool_]
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceResults:
+    """What the options of the physics add to a run.
+
+    Attributes
+    ----------
+    notes
+        Sentences: what each option does to the answer, and how far it holds.
+    mechanisms
+        strategy, mechanism, probability_at_target, life_at_target_yr of each mechanism alone and
+        of both; None with a single mechanism.
+    cracking
+        strategy, age_yr, probability_initiation, probability_cracking, low95, high95, know_low,
+        know_high; None unless asked for.
+    cracking_lives
+        strategy, probability_at_target, life_at_target_yr and initiation_life_yr; None likewise.
+    extent
+        strategy, age_yr, mean_share, sd_share and a column per share; None unless asked for.
+    face
+        One simulated face, or None.
+    """
+
+    notes: tuple[str, ...] = ()
+    mechanisms: pd.DataFrame | None = None
+    cracking: pd.DataFrame | None = None
+    cracking_lives: pd.DataFrame | None = None
+    extent: pd.DataFrame | None = None
+    face: FacePicture | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything that a run computes.
 
@@ -143,6 +197,8 @@ class Assessment:
         What the reader must know before using the numbers.
     run
         Versions, seed, sizes and times, for run.json.
+    service
+        What the options of the physics add.
     """
 
     scenario: Scenario
@@ -159,3 +215,4 @@ class Assessment:
     uniform_face: pd.DataFrame | None
     warnings: tuple[str, ...]
     run: dict[str, Any]
+    service: ServiceResults = ServiceResults()

@@ -22,6 +22,7 @@ from stripwise.risk.sensitivity import Indices, margin_indices
 from stripwise.risk.wall import COVER, Wall
 from stripwise.scenario.describe import inputs_table
 from stripwise.scenario.model import Scenario
+from stripwise.service_run import service_hand_check, service_results
 from stripwise.verdict import verdict
 from stripwise.walls import curves_of, goal_of, plan_of, wall_of
 
@@ -90,6 +91,11 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     sensitivity[text_columns] = sensitivity[text_columns].astype(object).fillna("")
     uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
     mark("uniform face")
+    service = service_results(
+        scenario, wall, curves, goal, workers=workers,
+        again=lambda other: curves_of(other, scenario, workers=workers, progress=None),
+    )  # fmt: skip
+    mark("service conditions")
     warnings = [*scenario.warnings, *_warnings(scenario, curves, check, choices)]
     run: dict[str, Any] = {
         "versions": {
@@ -120,17 +126,23 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         ),
         exchange=choices.exchange if choices else None,
         reliability_map=choices.map if choices else None,
-        hand_check=hand_check(
+        hand_check=(hand_check if wall.conditions is None else service_hand_check)(
             wall, wall.plans[reference], age=goal.life,
             penalty=float(curves.penalty_mean[reference]),
         ),
         plain_check=check,
         special_cases=pd.DataFrame(
-            [{"case": c, "strategy": "", "share": s} for c, s in curves.shares.items()]
+            [
+                {"case": c, "strategy": "", "share": s}
+                for c, s in curves.shares.items()
+                if scenario.service.chloride
+            ],
+            columns=["case", "strategy", "share"],
         ),
         uniform_face=uniform,
         warnings=tuple(warnings),
         run=run,
+        service=service,
     )  # fmt: skip
 
 
@@ -278,7 +290,7 @@ def _warnings(
             "The curves are interpolated with an error up to "
             f"{curves.interpolation_error:.1e} in probability."
         )
-    if scenario.monthly_temperature:
+    if scenario.monthly_temperature and scenario.service.first_month is None:
         found.append(
             "The temperature factor is the mean of twelve monthly factors: exact at whole years "
             "for a constant diffusivity, an approximation otherwise."

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from stripwise.curing.maturity import equivalent_age
 from stripwise.ingress.clock import DAYS_PER_YEAR, ZERO_CELSIUS, Clock
+from stripwise.options import conditions_of
 from stripwise.risk.curves import CurveSet, probability_curves
 from stripwise.risk.tables import Goal
 from stripwise.risk.wall import Plan, Wall
@@ -55,6 +56,7 @@ def wall_of(scenario: Scenario) -> Wall:
         monthly=tuple(t + ZERO_CELSIUS for t in scenario.monthly_temperature),
         layered=scenario.curing.layered,
         reference_d=scenario.curing.reference_d,
+        conditions=conditions_of(scenario),
     )
 
 
@@ -143,7 +145,11 @@ def curves_of(
     return probability_curves(
         wall,
         horizon=sampling.horizon,
-        kinks=(scenario.target.service_life, scenario.ageing_ends),
+        kinks=(
+            scenario.target.service_life,
+            scenario.ageing_ends,
+            *(scenario.service.history.kinks if scenario.service.history else ()),
+        ),
         points=sampling.points,
         repeats=sampling.repeats,
         seed=sampling.seed,

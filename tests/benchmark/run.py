@@ -203,6 +203,73 @@ def map_rows(rounds: int) -> list[Row]:
     return [most("f", what, time_of["map"], time_of["curves"], 3.0)]
 
 
+def option_rows(rounds: int) -> list[Row]:
+    """Options of the physics: what the plain case pays, and what a rise of the surface costs.
+
+    The plain path alone is `Fronts` called directly, as it was before there were options.
+    """
+    from dataclasses import replace
+
+    import numpy as np
+
+    from stripwise.ingress.surface import SurfaceHistory
+    from stripwise.inputs.distributions import distribution
+    from stripwise.inputs.sampling import CELL, Draw, plain_cell
+    from stripwise.inputs.variables import Input
+    from stripwise.risk.conditions import Conditions
+    from stripwise.risk.integral import Fronts, Integral, fronts_of
+
+    plain = build_wall()
+    name = "exposure.surface_history.duration"
+    law = distribution("lognormal", mean=15.0, cov=0.3)
+    rising = replace(
+        plain,
+        inputs=(*plain.inputs, Input(name, "", law, "yr", "exposure")),
+        conditions=Conditions(history=SurfaceHistory("linear"), duration=name),
+    )
+    ages = np.geomspace(0.5, 100.0, 24)
+
+    def sweep(wall: Any, make: Callable[..., Any]) -> Callable[[], float]:
+        integral, _ = Integral.of(wall)
+        draw = Draw.of(wall.inputs, wall.correlations)
+        z = plain_cell(draw.dimensions, CELL, np.random.default_rng(1))
+        values = draw.values(z)
+
+        def work() -> float:
+            total = 0.0
+            fronts = make(wall, wall.face(values))
+            for age in ages:
+                total += sum(integral.mean_below(x, 0.0) for x in fronts.at(float(age)))
+            return total
+
+        return work
+
+    times: dict[str, list[float]] = {"open": [], "alone": [], "rise": []}
+    works = {
+        "open": sweep(plain, fronts_of),
+        "alone": sweep(plain, Fronts.of),
+        "rise": sweep(rising, fronts_of),
+    }
+    for number in range(max(rounds, 15)):
+        order = list(works) if number % 2 else list(reversed(works))
+        for key in order:
+            times[key].append(timed(works[key])[0])
+    ratios = np.sort(np.array(times["open"]) / np.array(times["alone"]))
+    upper = float(ratios[int(np.ceil(0.5 * len(ratios) + 0.98 * np.sqrt(len(ratios)))) - 1])
+    middle = {key: statistics.median(each) for key, each in times.items()}
+    cells = (f"{middle['open']:.3g} s", f"{middle['alone']:.3g} s")
+    told = (
+        f"{statistics.median(ratios):.3f}, at most {upper:.3f}",
+        "under 1.10",
+        _met(upper < 1.1),
+    )
+    return [
+        ("f1", "plain wall with the options there, against the plain path alone", *cells, *told),
+        most("f2", "rise of the surface chloride, against the plain wall", middle["rise"],
+             middle["alone"], 15),
+    ]  # fmt: skip
+
+
 MEMORY = """
 import resource, sys
 import numpy as np
@@ -287,6 +354,7 @@ def main() -> None:
         *precision_rows(options.rounds, time_of),
         *layered_rows(options.rounds),
         *map_rows(options.rounds),
+        *option_rows(options.rounds),
         *memory,
         *commands,
     ]

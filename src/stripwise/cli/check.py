@@ -27,14 +27,18 @@ __all__ = ["check", "new"]
 def check(file: ScenarioFile, allow_outside: AllowOutside = False, as_json: AsJson = False) -> None:
     """Show how a scenario file is understood, without computing anything."""
     with plain_errors():
+        from stripwise.options import service_notes
         from stripwise.scenario.describe import as_record, describe
         from stripwise.scenario.loading import load
+        from stripwise.walls import wall_of
 
         case = load(file, allow_outside=allow_outside)
         if as_json:
             print_json(as_record(case))
         else:
             typer.echo(describe(case))
+            lines = "\n".join(f"  - {note}" for note in service_notes(case, wall_of(case)))
+            typer.echo(f"\nService conditions, at mean values:\n{lines}")
 
 
 @app.command(epilog="Example:  stripwise new wall.toml")

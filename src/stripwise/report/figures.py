@@ -15,8 +15,11 @@ from stripwise.report import paper, style, words
 from stripwise.report.drivers import plot_choices, plot_drivers
 from stripwise.report.labels import LINE_SPACING, alike, shortened, spread, wrapped
 from stripwise.report.maps import map_figure, plot_map
+from stripwise.report.service_figures import plot_cracking, plot_face
 
-__all__ = ["draw", "plot_choices", "plot_curves", "plot_drivers", "plot_map"]
+__all__ = [
+    "draw", "plot_choices", "plot_cracking", "plot_curves", "plot_drivers", "plot_face", "plot_map",
+]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -39,7 +42,8 @@ def draw(assessment: Assessment) -> dict[str, Figure]:
 
     Returns
     -------
-    Figures by the name of their file: curves, and drivers, choices and map where there are any.
+    Figures by the name of their file: curves, and drivers, choices, map, cracking and face where
+    there are any.
     """
     with paper.styled():
         figures = {"curves": _figure_of(plot_curves(assessment))}
@@ -50,6 +54,10 @@ def draw(assessment: Assessment) -> dict[str, Figure]:
             figures["choices"] = _figure_of(plot_choices(assessment))
         if assessment.reliability_map is not None:
             figures["map"] = map_figure(assessment)
+        if assessment.service.cracking is not None:
+            figures["cracking"] = _figure_of(plot_cracking(assessment))
+        if assessment.service.face is not None:
+            figures["face"] = _figure_of(plot_face(assessment))
     return figures
 
 

@@ -15,6 +15,7 @@ from markupsafe import Markup, escape
 
 from stripwise.assessment import Assessment
 from stripwise.report import cover, tables, words
+from stripwise.report.service_part import service_part
 
 __all__ = ["inline_svg", "render", "style_sheet", "template", "writers"]
 
@@ -77,6 +78,8 @@ def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
         layered=scenario.curing.layered,
         versions=assessment.run.get("versions", {}),
         endless=bool(np.isinf(scenario.ageing_ends)),
+        service=service_part(assessment),
+        depassivation=_depassivation(assessment),
         **writers(scenario.units),
     )
 
@@ -172,6 +175,15 @@ def writers(units: str) -> dict[str, object]:
         "length": functools.partial(words.length, units=units),
         "temperature": functools.partial(words.temperature, units=units),
     }
+
+
+def _depassivation(assessment: Assessment) -> str:
+    service = assessment.scenario.service
+    chloride = "the chloride content at the steel reaches its critical value"
+    carbonation = "the carbonation front reaches the steel"
+    if not service.chloride:
+        return carbonation
+    return f"{chloride}, or {carbonation}" if service.carbonation else chloride
 
 
 def _limit_state(assessment: Assessment) -> str:

@@ -56,6 +56,22 @@ def csv_tables(assessment: Assessment) -> dict[str, str]:
             assessment.sensitivity, columns=SENSITIVITY_COLUMNS, name="sensitivity"
         ),
         "inputs.csv": csv_text(assessment.inputs, columns=INPUT_COLUMNS, name="inputs"),
+        **_service_tables(assessment),
+    }
+
+
+def _service_tables(assessment: Assessment) -> dict[str, str]:
+    """Write the tables of options that the scenario asks for."""
+    service = assessment.service
+    tables = {
+        "mechanisms": service.mechanisms,
+        "cracking": service.cracking,
+        "extent": service.extent,
+    }
+    return {
+        f"{name}.csv": csv_text(table, columns=list(table.columns), name=name)
+        for name, table in tables.items()
+        if table is not None
     }
 
 
@@ -106,6 +122,7 @@ def run_record(assessment: Assessment, *, files: Sequence[str]) -> dict[str, Any
         "inputs": assessment.inputs[INPUT_COLUMNS].to_dict("records"),
         "warnings": list(assessment.warnings),
         "verdict": list(assessment.verdict),
+        "service_conditions": list(assessment.service.notes),
         "files": list(files),
     }
 

@@ -296,11 +296,18 @@ def _choose_ages(
     if not integral.name:
         special_ages += [float(y) for y in range(1, int(horizon) + 1)]
         special_ages += _steps(wall, draw, horizon)
+    yearly = wall.conditions is not None and wall.conditions.first_month is not None
+    if yearly:
+        inner = _anniversaries(inner)
     ages = np.unique(np.concatenate([[0.0], inner, special_ages]))
     known = index(ages)
     error = np.inf
     while True:
         middle = np.sqrt(ages[1:-1] * ages[2:])
+        if yearly:
+            middle = np.setdiff1d(_anniversaries(middle), ages)
+            if middle.size == 0:
+                break
         exact = index(middle)
         guess = Curves(ages, known).at(middle)
         errors = np.max(np.abs(special.ndtr(-exact) - special.ndtr(-guess)), axis=0)
@@ -314,6 +321,11 @@ def _choose_ages(
         order = np.argsort(ages)
         ages, known = ages[order], known[:, order]
     return ages, known < 0.0, error
+
+
+def _anniversaries(ages: Array) -> Array:
+    """Move ages to whole years, between which seasons make waves that nobody asks for."""
+    return np.unique(np.where(ages > 0.5, np.maximum(np.rint(ages), 1.0), ages))
 
 
 def _steps(wall: Wall, draw: Draw, horizon: float) -> list[float]:

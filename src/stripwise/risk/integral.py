@@ -24,9 +24,17 @@ from stripwise.inputs.cumulative import CumulativeTable
 from stripwise.inputs.distributions import Distribution
 from stripwise.inputs.sampling import Draw, copula
 from stripwise.inputs.variables import Input
+from stripwise.risk.service import ServiceFronts
 from stripwise.risk.wall import COVER, DIFFUSIVITY, Face, Number, Values, Wall
 
-__all__ = ["Fronts", "Integral", "front_depths", "initiation_ages", "log_initiation_ages"]
+__all__ = [
+    "Fronts",
+    "Integral",
+    "front_depths",
+    "fronts_of",
+    "initiation_ages",
+    "log_initiation_ages",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -148,7 +156,7 @@ class Integral:
 
     def _by_cover(self, wall: Wall, face: Face, shift: Number, ages: Array, upper: Flags) -> Array:
         means = np.empty((len(wall.plans), len(ages)))
-        depths = Fronts.of(wall, face)
+        depths = fronts_of(wall, face)
         for j, age in enumerate(ages):
             for i, depth in enumerate(depths.at(age)):
                 means[i, j] = self.mean_below(depth, shift, above=bool(upper[i, j]))
@@ -157,6 +165,8 @@ class Integral:
     def _by_time(  # noqa: PLR0917
         self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Flags
     ) -> Array:
+        if wall.conditions is not None:
+            return self._under_conditions(wall, face, values, shift, ages, upper)
         needed = [critical_tau_of(wall, face, values[COVER], log_k) for log_k in face.log_penalty]
         means = np.empty((len(wall.plans), len(ages)))
         for j, age in enumerate(ages):
@@ -169,6 +179,21 @@ class Integral:
                     means[i, j] = self.mean_below(least, shift, above=not flip)
                 else:
                     means[i, j] = np.mean((critical <= tau) != flip)
+        return means
+
+    def _under_conditions(  # noqa: PLR0917
+        self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Flags
+    ) -> Array:
+        fronts = ServiceFronts.of(wall, face)
+        means = np.empty((len(wall.plans), len(ages)))
+        for j, age in enumerate(ages):
+            for i, least in enumerate(fronts.least(float(age), values[COVER])):
+                flip = bool(upper[i, j])
+                means[i, j] = (
+                    self.mean_below(least, shift, above=not flip)
+                    if self.name
+                    else np.mean((least <= 1.0) != flip)
+                )
         return means
 
 
@@ -228,6 +253,11 @@ class Fronts:
             yield face.edge + layered_front_depth(moving, tau, penalty=np.exp(log_k), skin=skin)
 
 
+def fronts_of(wall: Wall, face: Face) -> Fronts | ServiceFronts:
+    """Return the fronts of a cell, plain or under the options of the wall."""
+    return Fronts.of(wall, face) if wall.conditions is None else ServiceFronts.of(wall, face)
+
+
 def front_depths(wall: Wall, face: Face, age: float) -> list[Array]:
     """Depth of the front from the surface at one age, per strategy: `Fronts` for a single age.
 
@@ -244,7 +274,7 @@ def front_depths(wall: Wall, face: Face, age: float) -> list[Array]:
     -------
     s arrays (n,) [mm]; 0 where there is no front, inf where depassivated from the start.
     """
-    return list(Fronts.of(wall, face).at(age))
+    return list(fronts_of(wall, face).at(age))
 
 
 def critical_tau_of(wall: Wall, face: Face, cover: Number, log_penalty: Number) -> Array:
@@ -291,6 +321,8 @@ def log_initiation_ages(wall: Wall, face: Face, values: Values) -> Array:
     (s, n) ln of the ages since first exposure [yr]; -inf from the start, inf never.
     """
     cover = values[COVER]
+    if wall.conditions is not None:
+        return ServiceFronts.of(wall, face).log_initiation_ages(cover)
     if wall.layered:
         with np.errstate(divide="ignore"):
             logs = [

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from stripwise.inputs.sampling import CELL, Draw, plain_cell, stream
 from stripwise.risk.integral import log_initiation_ages
 from stripwise.risk.parallel import run_parallel
-from stripwise.risk.wall import Wall
+from stripwise.risk.service import ServiceFronts
+from stripwise.risk.wall import COVER, Wall
 
 __all__ = ["plain_curves"]
 
@@ -48,6 +49,16 @@ def plain_curves(wall: Wall, ages: Array, *, samples: int, seed: int, workers: i
         size = min(CELL, samples - cell * CELL)
         z = plain_cell(draw.dimensions, size, stream(seed, stage="plain", index=(cell,)))
         values = draw.values(z)
+        if wall.conditions is not None:
+            fronts = ServiceFronts.of(wall, wall.face(values))
+            return np.array(
+                [
+                    [int(np.sum(np.broadcast_to(one, size))) for one in there]
+                    for there in zip(
+                        *(fronts.reached(float(age), values[COVER]) for age in ages), strict=True
+                    )
+                ]
+            )
         starts = log_initiation_ages(wall, wall.face(values), values)
         starts = np.sort(np.broadcast_to(starts, (len(starts), size)), axis=-1)
         return np.array([np.searchsorted(one, log_ages, side="right") for one in starts])

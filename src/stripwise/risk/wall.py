@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,9 +15,11 @@ from stripwise.curing.penalty import (
     law_draws,
     relative_log_penalty,
 )
+from stripwise.ingress.carbonation import curing_term
 from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_temperature_factor
 from stripwise.ingress.front import critical_ratio
 from stripwise.inputs.variables import Correlation, Input
+from stripwise.risk.conditions import CARBONATION, Conditions, Extras
 
 __all__ = ["COVER", "DIFFUSIVITY", "Face", "Plan", "Wall"]
 
@@ -81,6 +83,8 @@ class Plan:
 
     def uses(self, name: str) -> bool:
         """Whether an input of the curing group reaches this strategy."""
+        if name.startswith(CARBONATION):
+            return True
         if self.penalty:
             return name in (self.penalty, self.factor, "curing.affected_depth")
         own = (self.strip_age, self.retention)
@@ -126,6 +130,8 @@ class Face:
         Affected depth [mm]; inf for the whole cover.
     log_penalty
         ln k_c of each strategy.
+    extras
+        What the options of the physics draw; None without any.
     """
 
     ratio: Number
@@ -137,6 +143,7 @@ class Face:
     exponent: Number
     skin: Number
     log_penalty: tuple[Number, ...]
+    extras: Extras | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +166,8 @@ class Wall:
         Whether only the affected depth is penalised.
     reference_d
         Curing to which the diffusivity belongs [d].
+    conditions
+        Options of the physics; None without any, which costs nothing.
     """
 
     inputs: tuple[Input, ...]
@@ -169,6 +178,7 @@ class Wall:
     monthly: tuple[float, ...]
     layered: bool
     reference_d: float
+    conditions: Conditions | None = None
 
     def input(self, name: str) -> Input:
         """Return the input of that name."""
@@ -194,6 +204,12 @@ class Wall:
         -------
         The `Face`.
         """
+        extras = None
+        if self.conditions is not None:
+            days = [plan.effective_days(values) for plan in self.plans]
+            extras = self.conditions.extras(values, monthly=self.monthly, days=days)
+            if not self.conditions.chloride:
+                return self._carbonated_face(extras, values, days)
         zone = values["exposure.convection_zone"]
         ratio = critical_ratio(
             values["exposure.surface_chloride"],
@@ -217,6 +233,23 @@ class Wall:
             exponent=values["concrete.ageing_exponent"],
             skin=values["curing.affected_depth"] if self.layered else np.inf,
             log_penalty=self.log_penalties(values),
+            extras=extras,
+        )
+
+    def _carbonated_face(self, extras: Extras, values: Values, days: Sequence[Number]) -> Face:
+        """Return faces without chloride; their penalty is that of the carbonation model."""
+        exponent = values[f"{CARBONATION}curing_exponent"]
+        return Face(
+            ratio=1.0,
+            all_moving=False,
+            root=0.0,
+            edge=0.0,
+            zone=0.0,
+            log_rate=0.0,
+            exponent=0.0,
+            skin=np.inf,
+            log_penalty=tuple(np.log(curing_term(d, exponent)) for d in days),
+            extras=extras,
         )
 
     def log_penalties(self, values: Values) -> tuple[Number, ...]:

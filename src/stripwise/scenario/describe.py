@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from stripwise.ingress.season import MONTHS
 from stripwise.inputs.variables import Input
 from stripwise.scenario.model import Cost, Scenario, Strategy
 from stripwise.scenario.quantities import convert
@@ -175,9 +176,58 @@ def describe(scenario: Scenario) -> str:
         _source_lines(scenario),
         _correlation_lines(scenario),
         _cost_lines(scenario),
-        ["Notes:", *(f"  - {note}" for note in (EXTRAPOLATION, *scenario.warnings))],
+        _notes(scenario),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
+
+
+def _chloride_lines(scenario: Scenario) -> list[str]:
+    if not scenario.service.chloride:
+        return []
+    ends = scenario.ageing_ends
+    return [
+        f"Ageing: {scenario.ageing_convention} diffusivity"
+        + ("." if math.isinf(ends) else f", ends at {ends:g} yr."),
+        f"Contents: the file gives them by mass of {scenario.chloride_basis}; shown here by mass "
+        "of binder.",
+    ]
+
+
+def _notes(scenario: Scenario) -> list[str]:
+    notes = [*([EXTRAPOLATION] if scenario.service.chloride else []), *scenario.warnings]
+    return ["Notes:", *(f"  - {note}" for note in notes)] if notes else []
+
+
+def _service_lines(scenario: Scenario) -> list[str]:
+    """Write the options of the physics that the file asks for."""
+    service = scenario.service
+    named = [
+        word
+        for word, there in (("chloride", service.chloride), ("carbonation", service.carbonation))
+        if there
+    ]
+    lines = [f"Mechanisms: {' and '.join(named)}."] if service.carbonation else []
+    if service.history is not None and service.history.shape == "table":
+        pairs = zip(service.history.ages, service.history.shares, strict=True)
+        rows = ", ".join(f"{share:g} at {age:g} yr" for age, share in pairs)
+        lines.append(f"Surface chloride in time: share of the level {rows}.")
+    elif service.history is not None:
+        lines.append(f"Surface chloride in time: {service.history.shape} to its level.")
+    if service.first_month is not None:
+        lines.append(f"First exposure: {MONTHS[service.first_month]}; the seasons are integrated.")
+    if service.factor_input:
+        lines.append("Model uncertainty: a factor on the depth of the front.")
+    if service.cracking is not None:
+        steel = f" Steel: {service.cracking.steel}." if service.cracking.steel else ""
+        lines.append(f"After depassivation: the first crack is computed.{steel}")
+    if service.extent is not None:
+        face = service.extent
+        shares = ", ".join(f"{100.0 * x:g} %" for x in face.shares)
+        lines.append(
+            f"Extent: face of {face.width:g} m by {face.height:g} m, correlation length "
+            f"{face.correlation_length:g} m, shares {shares}."
+        )
+    return lines
 
 
 def _head(scenario: Scenario) -> list[str]:
@@ -191,17 +241,14 @@ def _head(scenario: Scenario) -> list[str]:
         f"Curing: the penalty factor is 1 after {curing.reference_d:g} d at "
         f"{_temperature(curing.reference_temperature, scenario.units)}; it acts on {depth}; "
         f"equivalent age by {curing.maturity}.",
-        f"Ageing: {scenario.ageing_convention} diffusivity"
-        + ("." if math.isinf(scenario.ageing_ends) else f", ends at {scenario.ageing_ends:g} yr."),
-        f"Contents: the file gives them by mass of {scenario.chloride_basis}; shown here by mass "
-        "of binder.",
+        *_chloride_lines(scenario),
         f"Sample: {sampling.repeats} repeats of {sampling.points} points, seed {sampling.seed}, "
         f"horizon {sampling.horizon:g} yr.",
     ]
     if scenario.monthly_temperature:
         months = ", ".join(_temperature(t, scenario.units) for t in scenario.monthly_temperature)
         lines.append(f"Monthly temperatures: {months}.")
-    return lines
+    return [*lines, *_service_lines(scenario)]
 
 
 def _temperature(celsius: float, units: str) -> str:

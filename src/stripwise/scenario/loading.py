@@ -56,7 +56,14 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     )
     file = read_shape(raw, problems)
     digest = hashlib.sha256(data).hexdigest()
-    return resolve(file, path=path, digest=digest, problems=problems, references=references)
+    return resolve(
+        file,
+        path=path,
+        digest=digest,
+        problems=problems,
+        references=references,
+        allow_outside=allow_outside,
+    )
 
 
 def _read(path: Path, name: str) -> bytes:

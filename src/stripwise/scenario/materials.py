@@ -10,6 +10,7 @@ from stripwise.inputs.variables import Input
 from stripwise.published import value
 from stripwise.scenario.chlorides import Contents
 from stripwise.scenario.curing_inputs import cited
+from stripwise.scenario.de_icing import de_icing_input
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import LENGTH, NUMBER, TEMPERATURE, TIME, parse
 from stripwise.scenario.random_inputs import build_input
@@ -56,7 +57,11 @@ class Concrete:
 
 
 def read_exposure(
-    part: ExposurePart, contents: Contents, *, problems: Problems
+    part: ExposurePart,
+    contents: Contents,
+    *,
+    problems: Problems,
+    series: tuple[float, ...] = (),
 ) -> tuple[tuple[float, ...], list[Input]]:
     """Read [exposure].
 
@@ -68,16 +73,25 @@ def read_exposure(
         How chloride contents are converted.
     problems
         Where to note.
+    series
+        Monthly temperatures [degC] of a series beside the scenario; empty where there is none.
 
     Returns
     -------
     The monthly temperatures [degC], empty where a temperature is given, and the inputs.
     """
-    monthly = _monthly(part, problems)
+    monthly = _monthly(part, problems) or series
     temperature = None
     where = ("exposure", "temperature")
+    if part.temperature_series is not None and part.monthly_temperature is not None:
+        problems.add(
+            ("exposure", "temperature_series"),
+            "is given beside monthly_temperature; give exactly one of them",
+        )
     if part.temperature is not None and part.monthly_temperature is not None:
         problems.add(where, "is given beside monthly_temperature; give exactly one of them")
+    elif part.temperature is not None and part.temperature_series is not None:
+        problems.add(where, "is given beside temperature_series; give exactly one of them")
     elif part.temperature is not None:
         temperature = build_input(
             part.temperature,
@@ -86,9 +100,9 @@ def read_exposure(
             rule=EXPOSURE_TEMPERATURE,
             problems=problems,
         )
-    elif part.monthly_temperature is None:
+    elif part.monthly_temperature is None and part.temperature_series is None:
         problems.missing(where, 'such as "9 degC"; or give monthly_temperature with 12 values')
-    surface = _chloride(part.surface_chloride, "exposure.surface_chloride", contents, problems)
+    surface = _surface(part, contents, problems)
     initial = Input(
         "exposure.initial_chloride", INITIAL_CHLORIDE.label, fixed(0.0), "%", "exposure",
         source=NONE,
@@ -103,6 +117,17 @@ def read_exposure(
     if part.convection_zone is not None:
         zone = _plain(part.convection_zone, "exposure.convection_zone", CONVECTION_ZONE, problems)
     return monthly, [item for item in (temperature, surface, first, zone) if item is not None]
+
+
+def _surface(part: ExposurePart, contents: Contents, problems: Problems) -> Input | None:
+    if part.de_icing is None:
+        return _chloride(part.surface_chloride, "exposure.surface_chloride", contents, problems)
+    if part.surface_chloride is not None:
+        problems.add(
+            ("exposure", "de_icing"), "is given beside surface_chloride; give exactly one of them"
+        )
+        return None
+    return de_icing_input(part.de_icing, contents, problems)
 
 
 def _monthly(part: ExposurePart, problems: Problems) -> tuple[float, ...]:
@@ -229,7 +254,7 @@ def _coefficient(part: ConcretePart, problems: Problems) -> Input | None:
 
 
 def read_reinforcement(
-    part: ReinforcementPart, contents: Contents, *, problems: Problems
+    part: ReinforcementPart, contents: Contents | None, *, problems: Problems
 ) -> list[Input]:
     """Read [reinforcement].
 
@@ -238,7 +263,7 @@ def read_reinforcement(
     part
         The section.
     contents
-        How chloride contents are converted.
+        How chloride contents are converted; None where no chloride is looked at.
     problems
         Where to note.
 
@@ -247,9 +272,11 @@ def read_reinforcement(
     Cover and critical chloride, as far as they could be read.
     """
     cover = _plain(part.cover, "reinforcement.cover", COVER, problems, allow_knowledge=False)
-    critical = _chloride(
-        part.critical_chloride, "reinforcement.critical_chloride", contents, problems
-    )
+    critical = None
+    if contents is not None:
+        critical = _chloride(
+            part.critical_chloride, "reinforcement.critical_chloride", contents, problems
+        )
     return [item for item in (cover, critical) if item is not None]
 
 

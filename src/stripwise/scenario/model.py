@@ -6,15 +6,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from stripwise.ingress.surface import SurfaceHistory
 from stripwise.inputs.variables import Correlation, Input
 
 __all__ = [
     "Choices",
     "Cost",
+    "Cracking",
     "Curing",
+    "Extent",
     "FollowUp",
     "Sampling",
     "Scenario",
+    "Service",
     "Strategy",
     "Target",
 ]
@@ -199,6 +203,72 @@ class Sampling:
 
 
 @dataclass(frozen=True, slots=True)
+class Cracking:
+    """What follows depassivation, as far as the first crack.
+
+    `steel` is a label, such as a grade with its standard. `coated` says that the bars are coated,
+    of which no credit is taken. The numbers are inputs named ``cracking.*``.
+    """
+
+    steel: str
+    coated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """The face whose corroding share is asked for.
+
+    `width`, `height` and `correlation_length` in m, the last 0 for points that do not know each
+    other and inf for a face that fares alike; `shares` of the face that an owner acts on, in
+    (0, 1).
+    """
+
+    width: float
+    height: float
+    correlation_length: float
+    shares: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """Options of the physics; what is not asked for is absent.
+
+    Attributes
+    ----------
+    chloride, carbonation
+        Mechanisms.
+    history
+        Surface chloride in time, None if constant; `duration_input` names its duration [yr].
+    first_month
+        Month of first exposure, 0 for January, from which the seasons are integrated; else None.
+    factor_input
+        Name of the input with the factor on the front's depth; empty for none.
+    cracking, extent
+        See their classes.
+    """
+
+    chloride: bool = True
+    carbonation: bool = False
+    history: SurfaceHistory | None = None
+    duration_input: str = ""
+    first_month: int | None = None
+    factor_input: str = ""
+    cracking: Cracking | None = None
+    extent: Extent | None = None
+
+    @property
+    def changes_front(self) -> bool:
+        """Whether any option touches the front, so that the plain path does not serve."""
+        return (
+            not self.chloride
+            or self.carbonation
+            or self.history is not None
+            or self.first_month is not None
+            or bool(self.factor_input)
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Scenario:
     """A whole scenario in internal units.
 
@@ -244,6 +314,8 @@ class Scenario:
         Prices; None without a [cost] section.
     cover_bias
         Mean cover less nominal cover, as the file gives it [mm].
+    service
+        Options of the physics.
     """
 
     path: Path
@@ -271,6 +343,7 @@ class Scenario:
     data_files: tuple[tuple[str, str], ...] = ()
     cost: Cost | None = None
     cover_bias: float = 0.0
+    service: Service = Service()
 
     def input(self, name: str) -> Input:
         """Return the input of that name.

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
+from stripwise.inputs.variables import Input
 from stripwise.scenario.bounds import truncation_warning
-from stripwise.scenario.chlorides import basis_warnings, read_contents
+from stripwise.scenario.chlorides import Contents, basis_warnings, read_contents
 from stripwise.scenario.choices import cover_above_zone, read_choices
 from stripwise.scenario.correlations import read_correlations
 from stripwise.scenario.cost import read_cost
 from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
 from stripwise.scenario.fit_strategies import fit_warnings
 from stripwise.scenario.materials import (
+    Concrete,
     cover_bias,
     read_concrete,
     read_exposure,
@@ -24,6 +27,8 @@ from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.references import References
 from stripwise.scenario.retention import retention_inputs, retention_warnings
 from stripwise.scenario.schema import ScenarioFile
+from stripwise.scenario.series import read_series
+from stripwise.scenario.service import read_mechanisms, read_service, without_chloride
 from stripwise.scenario.strategies import read_reference, read_strategies
 from stripwise.scenario.target import read_sampling, read_target
 
@@ -33,7 +38,13 @@ UNITS = ("SI", "US")
 
 
 def resolve(
-    file: ScenarioFile, *, path: Path, digest: str, problems: Problems, references: References
+    file: ScenarioFile,
+    *,
+    path: Path,
+    digest: str,
+    problems: Problems,
+    references: References,
+    allow_outside: bool = False,
 ) -> Scenario:
     """Convert every value, check it, and build the scenario.
 
@@ -49,6 +60,8 @@ def resolve(
         What was wrong with the shape; more is noted here.
     references
         What the file took from other files.
+    allow_outside
+        Whether data outside the scenario's folder may be read.
 
     Returns
     -------
@@ -61,9 +74,19 @@ def resolve(
     """
     target = read_target(file.target, problems)
     sampling = read_sampling(file.sampling, target, problems=problems)
-    contents = read_contents(file.exposure, problems)
-    monthly, inputs = read_exposure(file.exposure, contents, problems=problems)
-    concrete, concrete_inputs = read_concrete(file.concrete, problems)
+    chloride, carbonation = read_mechanisms(file, problems)
+    contents = read_contents(file.exposure, problems) if chloride else NO_CONTENTS
+    monthly: tuple[float, ...] = ()
+    inputs: list[Input] = []
+    concrete, concrete_inputs = NO_CONCRETE, list[Input]()
+    if chloride:
+        series = _series(file, path, allow_outside=allow_outside, problems=problems)
+        monthly, inputs = read_exposure(file.exposure, contents, series=series, problems=problems)
+        concrete, concrete_inputs = read_concrete(file.concrete, problems)
+    service, service_inputs = read_service(
+        file, chloride=chloride, carbonation=carbonation, horizon=sampling.horizon,
+        problems=problems,
+    )  # fmt: skip
     curing, curing_inputs = read_curing(file.curing, problems)
     strategies = read_strategies(
         file.strategy, curing=curing, fits=references.penalties, problems=problems
@@ -71,7 +94,13 @@ def resolve(
     choices = read_choices(file.choices, temperature=curing.temperature, problems=problems)
     follow_ups = [strategy.follow_up for strategy in strategies.strategies]
     follow_ups += choices.follow_up if choices else ()
-    inputs += concrete_inputs + read_reinforcement(file.reinforcement, contents, problems=problems)
+    inputs += concrete_inputs
+    inputs += read_reinforcement(
+        file.reinforcement, contents if chloride else None, problems=problems
+    )
+    inputs += service_inputs
+    if not chloride:
+        curing_inputs = without_chloride(file, curing, curing_inputs, problems)
     retentions = retention_inputs(file.curing, _every_follow_up(), problems)
     used = {item.retention_input for item in follow_ups}
     inputs += curing_inputs + [item for item in retentions if item.name in used]
@@ -101,9 +130,10 @@ def resolve(
         curing=curing,
         has_choices=choices is not None,
     )
-    warnings.append(
-        specimens_warning(file.concrete.specimens, concrete, reference_d=curing.reference_d)
-    )
+    if chloride:
+        warnings.append(
+            specimens_warning(file.concrete.specimens, concrete, reference_d=curing.reference_d)
+        )
     return Scenario(
         path=path,
         digest=digest,
@@ -130,6 +160,7 @@ def resolve(
         retentions=tuple(retentions),
         cost=cost,
         cover_bias=cover_bias(file.reinforcement),
+        service=service,
     )
 
 
@@ -140,6 +171,20 @@ def _every_follow_up() -> list[FollowUp]:
         for method in METHODS[1:]
         for face in FACES
     ]
+
+
+NO_CONTENTS = Contents("", math.nan, math.nan)
+NO_CONCRETE = Concrete(28.0, 28.0, math.inf, 1.0, "apparent")
+"""Stand in where no chloride is looked at."""
+
+
+def _series(
+    file: ScenarioFile, path: Path, *, allow_outside: bool, problems: Problems
+) -> tuple[float, ...]:
+    name = file.exposure.temperature_series
+    if name is None:
+        return ()
+    return read_series(name, folder=path.parent, allow_outside=allow_outside, problems=problems)
 
 
 def _title(raw: str | None, problems: Problems) -> str:

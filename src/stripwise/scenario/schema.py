@@ -12,14 +12,20 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 __all__ = [
     "BareInput",
     "BarePenalty",
+    "CarbonationPart",
     "ChoicesPart",
     "ConcretePart",
     "CorrelationPart",
     "CostPart",
+    "CrackingPart",
     "CuringPart",
+    "DeIcingPart",
     "ExposurePart",
+    "ExtentPart",
     "FollowUpPart",
+    "HistoryPart",
     "InstalmentPart",
+    "ModelPart",
     "PenaltyPart",
     "RandomInput",
     "RangePart",
@@ -137,6 +143,22 @@ class TargetPart(_Part):
     reliability_index: Scalar | None = None
 
 
+class HistoryPart(_Part):
+    """Surface chloride in time."""
+
+    shape: Text | None = None
+    duration: Spec | None = None
+    table: list[list[Scalar]] | None = None
+
+
+class DeIcingPart(_Part):
+    """Splash of de-icing salt beside a road, in place of a surface chloride."""
+
+    distance: Scalar | None = None
+    height: Scalar | None = None
+    cov: Scalar | None = None
+
+
 class ExposurePart(_Part):
     """[exposure]."""
 
@@ -149,6 +171,11 @@ class ExposurePart(_Part):
     chloride_basis: Text | None = None
     binder_content: Scalar | None = None
     density: Scalar | None = None
+    mechanisms: list[Text] | None = None
+    temperature_series: Text | None = None
+    first_exposure: Text | None = None
+    surface_history: HistoryPart | None = None
+    de_icing: DeIcingPart | None = None
 
 
 class ConcretePart(_Part):
@@ -204,6 +231,47 @@ class StrategyPart(_Part):
     concrete_temperature: Scalar | None = None
     follow_up: FollowUpPart | None = None
     penalty: Annotated[PenaltyPart, BeforeValidator(_bare_penalty)] | None = None
+
+
+class CarbonationPart(_Part):
+    """[carbonation]."""
+
+    relative_humidity: Spec | None = None
+    inverse_resistance: Spec | None = None
+    test_factor: Spec | None = None
+    test_error: Spec | None = None
+    co2: Spec | None = None
+    curing_exponent: Spec | None = None
+    rain_share: Spec | None = None
+    wet_share: Spec | None = None
+    weather_exponent: Spec | None = None
+
+
+class CrackingPart(_Part):
+    """[cracking]."""
+
+    bar_diameter: Spec | None = None
+    tensile_strength: Spec | None = None
+    corrosion_rate: Spec | None = None
+    wet_share: Spec | None = None
+    published_rate: Text | None = None
+    steel: Text = ""
+    coated: Flag = False
+
+
+class ExtentPart(_Part):
+    """[extent]."""
+
+    width: Scalar | None = None
+    height: Scalar | None = None
+    correlation_length: Scalar | None = None
+    shares: list[Scalar] | None = None
+
+
+class ModelPart(_Part):
+    """[model]."""
+
+    front_factor: Spec | None = None
 
 
 class RangePart(_Part):
@@ -281,6 +349,10 @@ class ScenarioFile(_Part):
     concrete: ConcretePart = ConcretePart()
     reinforcement: ReinforcementPart = ReinforcementPart()
     curing: CuringPart = CuringPart()
+    carbonation: CarbonationPart | None = None
+    cracking: CrackingPart | None = None
+    extent: ExtentPart | None = None
+    model: ModelPart | None = None
     strategy: list[StrategyPart] = Field(default_factory=list)
     choices: ChoicesPart | None = None
     cost: CostPart | None = None

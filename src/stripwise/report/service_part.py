@@ -1,0 +1,86 @@
+"""What the page says about the options of the physics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from stripwise.assessment import Assessment
+from stripwise.report import words
+
+__all__ = ["ServicePart", "service_part"]
+
+Rows = list[tuple[str, list[str]]]
+
+
+@dataclass(frozen=True, slots=True)
+class ServicePart:
+    """Texts of the page: sentences, and rows of a name with its cells."""
+
+    notes: tuple[str, ...]
+    mechanisms: Rows
+    lives: Rows
+    extent_heads: tuple[str, ...]
+    extent: Rows
+
+
+def service_part(assessment: Assessment) -> ServicePart:
+    """Write the tables of the options for a reader.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    The `ServicePart`, empty where the scenario asks for nothing.
+    """
+    service = assessment.service
+    heads, extent = _extent(assessment)
+    return ServicePart(
+        service.notes, _mechanisms(service.mechanisms), _lives(assessment), heads, extent
+    )
+
+
+def _mechanisms(table: pd.DataFrame | None) -> Rows:
+    if table is None:
+        return []
+    wide = table.pivot_table(
+        index="strategy", columns="mechanism", values="probability_at_target", sort=False
+    )
+    order = ["chloride", "carbonation", "both"]
+    return [
+        (str(name), [words.percent(float(row[column])) for column in order])
+        for name, row in wide.iterrows()
+    ]
+
+
+def _lives(assessment: Assessment) -> Rows:
+    table, horizon = assessment.service.cracking_lives, assessment.scenario.sampling.horizon
+    if table is None:
+        return []
+    rows: Rows = []
+    for row in table.to_dict("records"):
+        cells = [words.percent(float(row[f"{what}_at_target"])) for what in _LIVES]
+        cells += [words.years(float(row[f"{what}_life_yr"]), horizon=horizon) for what in _LIVES]
+        rows.append((str(row["strategy"]), cells))
+    return rows
+
+
+_LIVES = ("initiation", "cracking")
+
+
+def _extent(assessment: Assessment) -> tuple[tuple[str, ...], Rows]:
+    table, asked = assessment.service.extent, assessment.scenario.service.extent
+    if table is None or asked is None:
+        return (), []
+    at = table[table["age_yr"] == assessment.scenario.target.service_life]
+    columns = ["mean_share", "sd_share", *(f"above_{100.0 * x:g}_pct" for x in asked.shares)]
+    heads = ("Mean", "sd", *(f"More than {100.0 * x:g} %" for x in asked.shares))
+    rows = [
+        (str(row["strategy"]), [words.percent(float(row[column])) for column in columns])
+        for row in at.to_dict("records")
+    ]
+    return heads, rows

@@ -1,0 +1,284 @@
+"""Fronts under the options of the physics: rise of the surface chloride, seasons, carbonation.
+
+The deeper of the two fronts governs, with one cover for both. Everything is the first passage.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.ingress.buildup import BuildUp
+from stripwise.ingress.carbonation import carbonation_age, carbonation_depth
+from stripwise.ingress.front import layered_critical_tau, layered_front_depth
+from stripwise.ingress.season import season_factor
+from stripwise.risk.conditions import Conditions, Extras
+from stripwise.risk.wall import Face, Number, Wall
+
+__all__ = ["ServiceFronts"]
+
+Array = NDArray[np.float64]
+
+SEARCHED = np.geomspace(0.05, 1000.0, 41)
+"""Ages between which an initiation age is interpolated [yr]."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceFronts:
+    """The fronts of one cell of faces under options, with what stays with age worked out once.
+
+    Attributes
+    ----------
+    wall, face
+        The wall and its faces, n of them.
+    conditions, extras
+        The options, and what they draw.
+    rise
+        The root under a surface content that changes; None where it is constant.
+    """
+
+    wall: Wall
+    face: Face
+    conditions: Conditions
+    extras: Extras
+    rise: BuildUp | None
+
+    @classmethod
+    def of(cls, wall: Wall, face: Face) -> ServiceFronts:
+        """Prepare the fronts of a cell."""
+        conditions, extras = wall.conditions, face.extras
+        assert conditions is not None
+        assert extras is not None
+        rise = None
+        if conditions.history is not None and conditions.chloride:
+            rise = BuildUp.of(
+                conditions.history,
+                ratio=face.ratio,
+                duration=extras.duration,
+                clock=wall.clock,
+                exponent=face.exponent,
+            )
+        return cls(wall, face, conditions, extras, rise)
+
+    def at(self, age: float) -> Iterator[Array]:
+        """Yield the depth of the deeper front from the surface at one age, per strategy.
+
+        Parameters
+        ----------
+        age
+            Age since first exposure [yr].
+
+        Yields
+        ------
+        s arrays (n,) [mm]; 0 where there is no front, inf where depassivated from the start.
+        """
+        chloride = self._chloride_depths(age) if self.conditions.chloride else None
+        for i in range(len(self.wall.plans)):
+            depth = next(chloride) if chloride is not None else np.zeros(1)
+            if self.conditions.carbonation:
+                depth = np.maximum(depth, self._carbonated(i, age))
+            yield np.asarray(depth * self.extras.factor)
+
+    def least(self, age: float, cover: Number) -> Iterator[Array]:
+        """Yield the least factor on the faces' diffusivity that brings a front to the bars.
+
+        Parameters
+        ----------
+        age
+            Age since first exposure [yr].
+        cover
+            Cover [mm].
+
+        Yields
+        ------
+        s arrays (n,); 0 where the steel is depassivated with any, inf with none.
+        """
+        deep = np.asarray(cover) / self.extras.factor
+        wall, face = self.wall, self.face
+        for i, log_k in enumerate(face.log_penalty):
+            need: Array = np.full(1, np.inf)
+            if self.conditions.chloride:
+                tau = np.exp(face.log_rate + self._log_shape(age))
+                depth = deep - np.asarray(face.zone)
+                if wall.layered:
+                    skin = np.maximum(face.skin - face.zone, 0.0)
+                    critical = layered_critical_tau(
+                        depth, face.ratio, penalty=np.exp(log_k), skin=skin
+                    )
+                else:
+                    critical = self._critical(depth, age) * np.exp(-log_k)
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    need = np.where(critical > 0.0, critical / tau, 0.0)
+            if self.conditions.carbonation:
+                need = np.where(self._carbonated(i, age) >= deep, 0.0, need)
+            yield need
+
+    def reached(self, age: float, cover: Number) -> Iterator[NDArray[np.bool_]]:
+        """Yield whether a front is at the bars, by the content there where that can be told.
+
+        Parameters
+        ----------
+        age
+            Age since first exposure [yr].
+        cover
+            Cover [mm].
+
+        Yields
+        ------
+        s arrays (n,). Where the surface content rises only, the content at the bars is compared
+        with the critical one, which shares no root search with `at`.
+        """
+        history = self.conditions.history
+        if self.rise is None or history is None or history.falls or self.wall.layered:
+            for depth in self.at(age):
+                yield depth >= cover
+            return
+        face = self.face
+        ratio = np.asarray(face.ratio)
+        deep = np.asarray(cover) / self.extras.factor
+        started = (self.rise.history.share(age, self.extras.duration) > ratio) | (ratio <= 0.0)
+        for i, log_k in enumerate(face.log_penalty):
+            tau = np.exp(face.log_rate + log_k + self._log_shape(age))
+            u = np.maximum(deep - face.zone, 0.0) / (2.0 * np.sqrt(tau))
+            there = started & ((self.rise.share(u, age) >= ratio) | (ratio <= 0.0))
+            if self.conditions.carbonation:
+                there = there | (self._carbonated(i, age) >= deep)
+            yield there
+
+    def log_initiation_ages(self, cover: Number) -> Array:
+        """Logarithm of the age at depassivation of each sample.
+
+        Parameters
+        ----------
+        cover
+            Cover [mm].
+
+        Returns
+        -------
+        (s, n) ln of ages [yr]; -inf from the start, inf never or, where the surface content or
+        the season changes, beyond 1,000 yr. There the ages are interpolated between 41 of them.
+        """
+        deep = np.asarray(cover) / self.extras.factor
+        found = []
+        searched = None
+        if self.conditions.chloride and (self.rise or self.extras.departures is not None):
+            searched = self._searched(1.0 if self.wall.layered else None)
+        for i, log_k in enumerate(self.face.log_penalty):
+            ages: Array = np.full(1, np.inf)
+            if self.conditions.chloride:
+                ages = self._chloride_log_age(deep, log_k, searched)
+            if self.conditions.carbonation:
+                rate = self.extras.carbonation[i]
+                with np.errstate(divide="ignore"):
+                    other = np.log(carbonation_age(deep, rate=rate, power=self.extras.power))
+                ages = np.minimum(ages, other)
+            found.append(ages)
+        return np.stack(np.broadcast_arrays(*found, np.zeros(1))[:-1])
+
+    def _carbonated(self, i: int, age: float) -> Array:
+        rate, power = self.extras.carbonation[i], self.extras.power
+        return carbonation_depth(age, rate=rate, power=power)
+
+    def _log_shape(self, age: float) -> Array:
+        plain = self.wall.clock.log_shape(age, self.face.exponent)
+        departures, first = self.extras.departures, self.conditions.first_month
+        if departures is None or first is None:
+            return plain
+        factor = season_factor(
+            age, self.face.exponent, departures=departures, clock=self.wall.clock, first=first
+        )
+        return np.asarray(plain + np.log(factor))
+
+    def _root(self, age: float) -> tuple[Array, Array]:
+        """Root of the front, and the depth that it starts from."""
+        face = self.face
+        if self.rise is None:
+            return np.asarray(face.root), np.asarray(face.edge)
+        root = self.extras.roots.get(age)
+        if root is None:
+            root = self.extras.roots[age] = self.rise.root(age)
+        edge = np.where(root > 0.0, face.edge, 0.0)
+        return np.where(np.isfinite(root), root, 0.0), edge
+
+    def _chloride_depths(self, age: float) -> Iterator[Array]:
+        wall, face = self.wall, self.face
+        log_shape = self._log_shape(age)
+        if wall.layered:
+            ratio = np.asarray(face.ratio)
+            moving = np.where((ratio > 0.0) & (ratio < 1.0), ratio, 1.0)
+            tau, skin = np.exp(face.log_rate + log_shape), np.maximum(face.skin - face.zone, 0.0)
+            for log_k in face.log_penalty:
+                depth = layered_front_depth(moving, tau, penalty=np.exp(log_k), skin=skin)
+                yield face.edge + depth
+            return
+        root, edge = self._root(age)
+        spread = 2.0 * root * np.exp(0.5 * (face.log_rate + log_shape))
+        for log_k in face.log_penalty:
+            yield np.asarray(edge + spread * np.exp(0.5 * log_k))
+
+    def _critical(self, depth: Array, age: float) -> Array:
+        """Return k_c tau at which a front with the root of this age reaches a depth [mm2]."""
+        root, edge = self._root(age)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            tau = (np.maximum(depth, 0.0) / (2.0 * root)) ** 2
+        return np.where(root > 0.0, tau, np.where(np.isinf(edge), 0.0, np.inf))
+
+    def _chloride_log_age(self, deep: Array, log_k: Number, searched: Array | None) -> Array:
+        wall, face = self.wall, self.face
+        depth = deep - np.asarray(face.zone)
+        if wall.layered:
+            skin = np.maximum(face.skin - face.zone, 0.0)
+            critical = layered_critical_tau(depth, face.ratio, penalty=np.exp(log_k), skin=skin)
+            with np.errstate(divide="ignore"):
+                target = np.log(critical) - face.log_rate
+            if searched is None:
+                return wall.clock.log_age(target, face.exponent)
+            return _inverse(searched, 0.5 * target)
+        if searched is None:
+            with np.errstate(divide="ignore"):
+                target = np.log(self._critical(depth, 1.0)) - log_k - face.log_rate
+            return wall.clock.log_age(target, face.exponent)
+        with np.errstate(divide="ignore"):
+            wanted = np.log(np.maximum(depth, 0.0) / 2.0) - 0.5 * (face.log_rate + log_k)
+        ages = _inverse(searched, wanted)
+        return np.where(np.asarray(face.ratio) <= 0.0, -np.inf, ages)
+
+    def _searched(self, root: float | None) -> Array:
+        """Logarithm of root sqrt(tau/rate) at the searched ages, (t, n), never falling."""
+        rows = []
+        for age in SEARCHED:
+            own = self._root(float(age))[0] if root is None else np.asarray(root)
+            with np.errstate(divide="ignore"):
+                rows.append(np.log(own) + 0.5 * self._log_shape(float(age)))
+        return np.maximum.accumulate(np.array(np.broadcast_arrays(*rows, np.zeros(1))[:-1]))
+
+
+def _inverse(table: Array, wanted: Array) -> Array:
+    """Age at which rising columns of a table reach a value, by a parabola through three ages."""
+    size = np.broadcast_shapes(table.shape[1:], np.shape(wanted))
+    table = np.broadcast_to(table, (len(table), *size))
+    goal = np.broadcast_to(wanted, size)
+    log_age = np.log(SEARCHED)
+    passed = np.sum(table < goal, axis=0)
+    i = np.clip(passed, 1, len(table) - 1)
+    column = np.arange(size[0])
+    low, high = table[i - 1, column], table[i, column]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = (goal - low) / (high - low)
+        before = table[np.maximum(i - 2, 0), column]
+        # one more point behind corrects the chord, where the front had already started
+        bend = ((goal - low) * (goal - high)) / (high - before)
+        step = log_age[1] - log_age[0]
+        bow = bend * (step / (high - low) - step / (low - before))
+    start = np.isneginf(low)
+    with np.errstate(invalid="ignore"):
+        first = np.where(goal < high, np.exp(np.minimum(goal - high, 0.0)), 1.0)
+    chord = log_age[i - 1] + np.where(start, first, part) * step
+    usable = np.isfinite(bow) & (i >= 2)
+    found = np.clip(chord + np.where(usable, bow, 0.0), log_age[i - 1], log_age[i])
+    found = np.where(passed == 0, log_age[0], found)
+    found = np.where(passed >= len(table), np.inf, found)
+    return np.where(np.isneginf(goal) & np.isfinite(found) & (passed == 0), -np.inf, found)
