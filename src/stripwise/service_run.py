@@ -236,7 +236,9 @@ def service_hand_check(
     conditions = wall.conditions
     assert conditions is not None
     values = {**mean_values(wall), "hand.penalty": penalty}
-    one = wall.with_plans((replace(plan, penalty="hand.penalty" if conditions.chloride else ""),))
+    one = wall.with_plans(
+        (replace(plan, penalty="hand.penalty" if conditions.chloride else "", factor=""),)
+    )
     face = one.face(values)
     depth = float(np.ravel(front_depths(one, face, age)[0])[0])
     start = float(np.ravel(initiation_ages(one, face, values))[0])
