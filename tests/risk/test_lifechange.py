@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
+from stripwise.inputs.distributions import fixed
 from stripwise.risk.curves import probability_curves
 from stripwise.risk.lifechange import change_by_knowledge
 from stripwise.risk.wall import Plan
@@ -48,7 +49,8 @@ def test_the_closed_form_of_a_uniform_face(walls):
     # quantiles over the law and the exponent follow from plain draws.
     plans = (Plan("12 h", 12.0, 1.0), Plan("24 h", 24.0, 1.0))
     names = ("curing.law", "concrete.ageing_exponent")
-    wall = walls.wall(plans=plans, knowledge=names)
+    # the slope below 1 d scatters along the wall and would not be shared by all samples of a life
+    wall = walls.wall(plans=plans, knowledge=names, changes={"curing.early_slope": fixed(0.0)})
     curves = probability_curves(
         wall, horizon=100.0, kinks=(), points=1024, repeats=2, seed=3, workers=1
     )
@@ -59,6 +61,7 @@ def test_the_closed_form_of_a_uniform_face(walls):
     values |= {name: wall.input(name).distribution.draw(score) for name, score in z.items()}
     early, day = wall.log_penalties(values)
     exact = np.exp((day - early) / (1.0 - values["concrete.ageing_exponent"]))
-    # 256 points: the ranks of the two quantiles are uncertain by about one in a hundred
-    assert np.quantile(exact, 0.015) <= low[0] <= np.quantile(exact, 0.04)
-    assert np.quantile(exact, 0.96) <= high[0] <= np.quantile(exact, 0.985)
+    # 256 points: the rank of a 2.5 % quantile has a standard error of sqrt(.025 x .975 / 256) =
+    # 0.0098; 2.3 of them are allowed.
+    assert np.quantile(exact, 0.0025) <= low[0] <= np.quantile(exact, 0.0475)
+    assert np.quantile(exact, 0.9525) <= high[0] <= np.quantile(exact, 0.9975)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import interpolate
 
 __all__ = ["change_by_knowledge"]
 
@@ -51,7 +52,8 @@ def change_by_knowledge(
 
 
 def _log_age(log_ages: Array, curve: Array, goal: float) -> float:
-    """Read the age at which one falling curve reaches an index, linearly in the logarithm."""
+    """Read the age at which one falling curve reaches an index."""
     if not curve[-1] <= goal < curve[0]:
         return np.nan
-    return float(np.interp(-goal, -curve, log_ages))
+    falls = np.concatenate([[True], np.diff(np.minimum.accumulate(curve)) < 0.0])
+    return float(interpolate.PchipInterpolator(-curve[falls], log_ages[falls])(-goal))
