@@ -26,6 +26,7 @@ RANKS = {
     "verdict": 6,
     "walls": 6,
     "corridor": 7,
+    "ranking": 7,
     "siteanswer": 7,
     "extracts": 7,
     "siterecord": 6,
