@@ -273,9 +273,10 @@ def _notes(
     negative = int((indices[["first", "total", "second"]] < 0.0).sum().sum())
     if negative:
         told.append(
-            f"{negative} estimates are a little below 0. The true indices are not: an estimate "
-            "scatters around its index, and one of 0 falls below as often as above. They are left "
-            "as they came, since cutting them off would bias sums and intervals."
+            f"{negative} estimate{'s are' if negative > 1 else ' is'} a little below 0. The true "
+            "index is not: an estimate scatters around its index, and one of 0 falls below as often "
+            "as above. Such estimates are left as they came: cutting them off would bias sums and "
+            "intervals."
         )
     if any(item.reason for item in labels.items):
         told.append(
