@@ -51,7 +51,7 @@ def test_linear_gaussian_model(d):
     if d > 10:
         slope[5:] = 0.1
     exact = linear_gaussian(slope, matrix)
-    found = shapley_effects(lambda s: (slope @ s)[None], matrix, points=512, seed=0)
+    found = shapley_effects(lambda s: (slope @ s)[None], matrix, points=256, seed=0)
     mean, low, high = interval(found[..., 0])
     assert_allclose(found.sum(axis=1), 1.0, rtol=0, atol=1e-10)
     assert np.all(np.abs(mean - exact) <= 2.0 * (high - low) / 2 + 1e-3)

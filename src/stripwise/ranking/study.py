@@ -33,7 +33,7 @@ Progress = Callable[[str, float], None]
 PRECISION = 0.1
 """Full width of the widest 95 % interval unless given: a half width of 0.05, as for "wide"."""
 
-LAYERED_POINTS = 2048
+LAYERED_POINTS = 512
 """Budget of base points per repeat where each front is a root search."""
 MOST_AGES = 501
 EARLY_SHARES = (0.1, 0.25, 0.5)
@@ -274,8 +274,8 @@ def _notes(
     if negative:
         told.append(
             f"{negative} estimate{'s are' if negative > 1 else ' is'} a little below 0. The true "
-            "index is not: an estimate scatters around its index, and one of 0 falls below as often "
-            "as above. Such estimates are left as they came: cutting them off would bias sums and "
+            "index is not: an estimate scatters around its index, and one of 0 falls below as "
+            "often as above. Such estimates are left as they came: cutting them off would bias sums and "
             "intervals."
         )
     if any(item.reason for item in labels.items):

@@ -273,7 +273,7 @@ def plot_convergence(ranking: Ranking, quantity: str, *, ax: Axes | None = None)
     note = (
         f"Total indices at {words.number(life)} yr, {ranking.strategy}, as the sample was "
         f"doubled; bars: 95 % interval over {ranking.run['repeats']} independent "
-        f"scramblings. In all {step.runs:,} model runs; the widest interval of the whole ranking is "
+        f"scramblings. In all {step.runs:,} model runs; the widest interval of the ranking is "
         f"{words.number(step.width)}."
     )
     ax = _axes(ax, title, note)

@@ -236,7 +236,8 @@ def estimates(sums: Sequence[Sums], layout: Layout, *, shift: Array) -> Estimate
     second order: Saltelli, Comput. Phys. Commun. 145, 2002, theorem 2 (all recalled). The forms
     for the event are this project's own.
     """
-    parts = [_one(one, layout) for one in sums]
+    with np.errstate(all="ignore"):  # what is not finite comes out as NaN
+        parts = [_one(one, layout) for one in sums]
     stacked = [np.array([p[i] for p in parts]) for i in range(5)]
     first, total, second, mean, variance = stacked
     return Estimates(first, total, second, mean + shift, variance, sums[0].n)
@@ -248,26 +249,22 @@ def _one(s: Sums, layout: Layout) -> tuple[Array, Array, Array, Array, Array]:
     variance = (s.aa + s.bb) / (2 * n) - mean**2
     variance[split:] = mean[split:] * (1.0 - mean[split:])
     scale = np.maximum(np.abs(s.aa / n), 1e-300)
-    with np.errstate(invalid="ignore"):
-        variance = np.where(variance > 1e-14 * scale, variance, np.nan)
+    variance = np.where(variance > 1e-14 * scale, variance, np.nan)
     singles = [k for k, columns in enumerate(layout.sets) if len(columns) == 1]
     back = {i: s.swapped[q] for q, (i, _) in enumerate(layout.pairs)}
     count = 2 + len(singles) + len(back)
     centre = (s.a + s.b + (s.a - s.d[singles]).sum(axis=0) + sum(back.values())) / (count * n)
-    with np.errstate(invalid="ignore"):
-        first = (centre * s.d - s.bd) / n / variance
-        total = 0.5 * s.dd / n / variance
-        p_v = variance[split:]
-        together = np.array([layout.integrated in columns for columns in layout.sets])
-        square = s.a[split:] * s.b[split:] / n**2
-        mixed_mean = 0.5 * (2.0 * s.a[split:] - s.d[:, split:]) / n
-        first[:, split:] = np.where(
-            together[:, None], (s.least / n - square) / p_v, first[:, split:]
-        )
-        total[:, split:] = np.where(
-            together[:, None], (mixed_mean - s.cross / n) / p_v, 0.5 * s.gap / n / p_v
-        )
-        second = _second(s, layout, centre=centre, first=first, variance=variance)
+    first = (centre * s.d - s.bd) / n / variance
+    total = 0.5 * s.dd / n / variance
+    p_v = variance[split:]
+    together = np.array([layout.integrated in columns for columns in layout.sets])
+    square = s.a[split:] * s.b[split:] / n**2
+    mixed_mean = 0.5 * (2.0 * s.a[split:] - s.d[:, split:]) / n
+    first[:, split:] = np.where(together[:, None], (s.least / n - square) / p_v, first[:, split:])
+    total[:, split:] = np.where(
+        together[:, None], (mixed_mean - s.cross / n) / p_v, 0.5 * s.gap / n / p_v
+    )
+    second = _second(s, layout, centre=centre, first=first, variance=variance)
     return first, total, second, mean, variance
 
 
