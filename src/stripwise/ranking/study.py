@@ -275,8 +275,8 @@ def _notes(
         told.append(
             f"{negative} estimate{'s are' if negative > 1 else ' is'} a little below 0. The true "
             "index is not: an estimate scatters around its index, and one of 0 falls below as "
-            "often as above. Such estimates are left as they came: cutting them off would bias sums and "
-            "intervals."
+            "often as above. Such estimates are left as they came: cutting them off would bias "
+            "sums and intervals."
         )
     if any(item.reason for item in labels.items):
         told.append(
