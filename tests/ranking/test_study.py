@@ -3,7 +3,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special
 
-from stripwise.corridor import assess, wall_of
+from stripwise.corridor import assess
 from stripwise.errors import InputError, NumericalError
 from stripwise.ranking.converge import converge
 from stripwise.ranking.rows import LIFE
@@ -13,6 +13,7 @@ from stripwise.ranking.worth import preference
 from stripwise.risk.pickfreeze import Layout
 from stripwise.risk.quantities import FAILURE, GAP, MARGIN, TIME, Quantities
 from stripwise.risk.tables import SENSITIVITY_COLUMNS
+from stripwise.walls import wall_of
 
 TIE = """
 [[correlation]]

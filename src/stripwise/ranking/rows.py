@@ -244,7 +244,9 @@ def shapley_table(
                     "low95": low,
                     "high95": high,
                     "correlated": "yes" if item.reason == DEPENDENT else "no",
-                    "status": "ok" if fine else "undefined: not finite or without variance",
+                    "status": "ok"
+                    if fine
+                    else "undefined: the output is not finite or does not vary, or two inputs are one variable",
                 }
             )
     return pd.DataFrame(rows).reindex(columns=SHAPLEY_COLUMNS)

@@ -12,7 +12,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.corridor import wall_of
 from stripwise.errors import InputError
 from stripwise.inputs.sampling import Draw, copula
 from stripwise.ranking.converge import MOST_POINTS, Sample, converge
@@ -24,6 +23,7 @@ from stripwise.risk.quantities import EARLIEST, LATEST, MARGIN, TIME, Quantities
 from stripwise.risk.shapley import shapley_effects
 from stripwise.risk.wall import Wall
 from stripwise.scenario.model import Scenario
+from stripwise.walls import wall_of
 
 __all__ = ["PRECISION", "Ranking", "rank", "standard_ages"]
 
@@ -250,7 +250,10 @@ def _shapley(
         draw=Draw(draw.inputs, None, draw.fixed),
     )
     matrix = copula(draw.names, q.wall.correlations)
-    effects = shapley_effects(one, matrix, repeats=repeats, seed=seed, workers=workers)
+    try:
+        effects = shapley_effects(one, matrix, repeats=repeats, seed=seed, workers=workers)
+    except InputError:  # two inputs are one variable: the rows say undefined
+        effects = np.full((repeats, draw.dimensions, len(names)), np.nan)
     outputs = [q.names.index(pair) if pair[0] != TIME else _time(q) for pair in names]
     return shapley_table(labels, effects, outputs=outputs, strategy=strategy)
 
