@@ -190,6 +190,30 @@ def test_failure_of_the_limit_state_is_a_front_at_the_bars(walls):
     assert np.array_equal(state(u) <= 0.0, values["reinforcement.cover"] <= depth)
 
 
+def test_corner_of_two_planes():
+    # Both planes must be passed: the nearest such point is their corner, at (2, 2) exactly.
+    def h(u):
+        return np.maximum(2.0 - u[0], 2.0 - u[1]) + 0.0 * u[2]
+
+    found = first_order(h, 3)
+    assert_allclose(found.index, np.sqrt(8.0), rtol=0, atol=1e-4)
+    assert_allclose(found.alpha**2, [0.5, 0.5, 0.0], rtol=0, atol=1e-3)
+    assert found.kinked
+
+
+def test_young_wall_with_a_penalised_skin(walls):
+    # The content has a kink where the skin ends. Subset simulation needs no design point; a convex
+    # corner makes the event rarer than its half-space.
+    wall = walls.wall(layered=True)
+    state = LimitState.of(wall, wall.plans[0], age=2.0)
+    found = first_order(state, state.dimensions)
+    nested = subset_simulation(state, state.dimensions, seed=2)
+    around = importance_sampling(state, found, points=4096, seed=2)
+    both = np.hypot(nested.cov, around.cov)
+    assert abs(nested.probability / around.probability - 1.0) < 4.0 * both
+    assert abs(found.index - around.index) < 0.5
+
+
 def test_elasticities_against_a_search_with_changed_distributions(walls):
     wall = walls.wall()
     state = LimitState.of(wall, wall.plans[2], age=50.0)

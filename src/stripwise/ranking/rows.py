@@ -36,6 +36,7 @@ CONVERGENCE_COLUMNS = [
     "points_per_repeat", "repeats", "model_runs", "quantity", "age_yr", "input", "group", "first",
     "first_low95", "first_high95", "total", "total_low95", "total_high95",
 ]  # fmt: skip
+NO_EFFECT = "undefined: the output is not finite or does not vary, or two inputs are one variable"
 SHAPLEY_COLUMNS = [
     "strategy", "quantity", "age_yr", "input", "group", "effect", "low95", "high95", "correlated",
     "status",
@@ -244,9 +245,7 @@ def shapley_table(
                     "low95": low,
                     "high95": high,
                     "correlated": "yes" if item.reason == DEPENDENT else "no",
-                    "status": "ok"
-                    if fine
-                    else "undefined: the output is not finite or does not vary, or two inputs are one variable",
+                    "status": "ok" if fine else NO_EFFECT,
                 }
             )
     return pd.DataFrame(rows).reindex(columns=SHAPLEY_COLUMNS)

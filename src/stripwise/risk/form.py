@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import optimize, special
 
 from stripwise.errors import InputError, NumericalError
 
@@ -23,15 +23,19 @@ Model = Callable[[Array], Array]
 
 STEP = 1e-4
 """Width of a finite difference [standard deviations]."""
+FINE = 1e-8
+"""The same along a corner, where a wider one would reach across."""
 ON_SURFACE = 1e-6
 """Distance to the surface at which a search may end [standard deviations]."""
 ALIGNED = 1e-3
 """Part of u across the gradient at which a search may end, per standard deviation of |u|."""
 SAME = 0.02
 """Two searches whose ends lie nearer than this found the same point."""
-ITERATIONS = 40
+ITERATIONS = 28
 SMOOTH_ITERATIONS = 12
 """After so many steps the surface has a kink, and slopes are averaged over `KINK` to each side."""
+CORNER = 1e-4
+"""Value of h at which a search along a corner may end."""
 KINK = 0.1
 """[standard deviations]"""
 LONGEST_STEP = 3.0
@@ -148,6 +152,7 @@ def first_order(
         raise InputError("inputs", "none is random, so there is no design point")
     default = [[0.0] * dimensions, [1.0] * dimensions, [-1.0] * dimensions]
     u = np.array(default if starts is None else starts, dtype=float)
+    begun = u.copy()
     at_origin = float(model(np.zeros((dimensions, 1)))[0])
     state = _Search(u, *_gradients(model, u), calls=np.full(len(u), dimensions + 1, dtype=np.int64))
     state.calls[0] += 1
@@ -163,11 +168,50 @@ def first_order(
         _advance(model, state, live, step >= SMOOTH_ITERATIONS)
         kinked[live] = step >= SMOOTH_ITERATIONS
     if not ended.any():
+        _around_corner(model, state, begun, at_origin <= 0.0)
+        ended = np.array(np.abs(state.h) < CORNER)
+        kinked[:] = True
+    if not ended.any():
         raise NumericalError(
             "the search for a design point did not converge from any start: the event may never or "
-            "always happen at this age, or the surface has a corner there"
+            "always happen at this age"
         )
     return _finish(model, state, ended, kinked, at_origin)
+
+
+def _around_corner(model: Model, state: _Search, begun: Array, origin_fails: bool) -> None:
+    """Search by sequential quadratic programming, which keeps its way along a sharp corner.
+
+    Kraft, A software package for sequential quadratic programming, DFVLR-FB 88-28, 1988 (recalled;
+    scipy's SLSQP).
+    """
+    side = 1.0 if origin_fails else -1.0
+    for k, start in enumerate(begun):
+
+        def beyond(u: Array, k: int = k) -> float:
+            state.calls[k] += 1
+            return side * float(model(u[:, None])[0])
+
+        def slope(u: Array, k: int = k) -> Array:
+            state.calls[k] += u.size + 1
+            return np.asarray(side * _gradients(model, u[None], step=FINE)[1][0])
+
+        with np.errstate(all="ignore"):
+            result = optimize.minimize(
+                lambda u: 0.5 * float(u @ u),
+                start,
+                jac=lambda u: u,
+                constraints={"type": "ineq", "fun": beyond, "jac": slope},
+                method="SLSQP",
+            )
+        state.u[k] = result.x
+        state.h[k], state.slope[k] = (
+            model(result.x[:, None])[0],
+            _central(model, result.x[None], KINK)[0],
+        )
+        state.calls[k] += 2 * start.size + 1
+        if not result.success:
+            state.h[k] = np.inf
 
 
 def _finish(
@@ -177,7 +221,9 @@ def _finish(
     winner = int(np.flatnonzero(ended)[np.argmin(np.linalg.norm(found, axis=1))])
     best = state.u[winner]
     if kinked[winner]:
-        gradient = state.slope[winner]
+        # at a kink the nearest point lies along a mean of the slopes of its sides
+        away = best if at_origin > 0.0 else -best
+        gradient = -float(np.linalg.norm(state.slope[winner])) * away / np.linalg.norm(best)
     else:
         gradient = _central(model, best[None], STEP)[0]
         state.calls[winner] += 2 * best.size
@@ -261,15 +307,17 @@ def _advance(model: Model, state: _Search, live: NDArray[np.intp], kinked: bool)
     state.u[live], state.h[live], state.slope[live] = trial, new_h, new_slope
 
 
-def _gradients(model: Model, u: Array, kinked: bool = False) -> tuple[Array, Array]:
+def _gradients(
+    model: Model, u: Array, kinked: bool = False, *, step: float = STEP
+) -> tuple[Array, Array]:
     """Value and gradient at k points, by forward differences or wide central ones."""
     if kinked:
         return model(u.T), _central(model, u, KINK)
     k, d = u.shape
     points = np.repeat(u[:, None, :], d + 1, axis=1)
-    points[:, 1:, :] += STEP * np.eye(d)
+    points[:, 1:, :] += step * np.eye(d)
     values = model(points.reshape(-1, d).T).reshape(k, d + 1)
-    return values[:, 0].copy(), (values[:, 1:] - values[:, :1]) / STEP
+    return values[:, 0].copy(), (values[:, 1:] - values[:, :1]) / step
 
 
 def _central(model: Model, u: Array, step: float) -> Array:
