@@ -28,6 +28,7 @@ RANKS = {
     "walls": 6,
     "service_run": 7,
     "corridor": 7,
+    "ranking": 7,
     "siteanswer": 7,
     "extracts": 7,
     "siterecord": 6,

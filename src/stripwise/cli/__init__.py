@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from stripwise.cli import check, design, fit, plan_tests, run, stripped
+from stripwise.cli import check, design, fit, plan_tests, rank, run, stripped
 from stripwise.cli.shell import app
 
 __all__ = ["app", "main"]
 
-COMMANDS = (run, design, check, fit, plan_tests, stripped)
+COMMANDS = (run, design, check, fit, plan_tests, stripped, rank)
 """One module per command; importing it puts the command on `app`."""
 
 

@@ -24,7 +24,20 @@ Values = Mapping[str, Array | float]
 
 CELL = 8192
 BITS = 30
-STAGES = ("main", "knowledge", "sensitivity", "choices", "plain", "pilot", "cracking", "extent")
+STAGES = (
+    "main",
+    "knowledge",
+    "sensitivity",
+    "choices",
+    "plain",
+    "pilot",
+    "cracking",
+    "extent",
+    "rare",
+    "rank",
+    "shapley",
+    "worth",
+)
 
 
 def stream(seed: int, *, stage: str, index: Sequence[int] = ()) -> np.random.Generator:

@@ -1,0 +1,74 @@
+"""Writing a ranking: tables, figures and page, all or nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stripwise.ranking.reliability import ELASTICITY_COLUMNS, FORM_COLUMNS, RELIABILITY_COLUMNS
+from stripwise.ranking.rows import CONVERGENCE_COLUMNS, SHAPLEY_COLUMNS
+from stripwise.ranking.study import Ranking
+from stripwise.ranking.worth import WORTH_COLUMNS
+from stripwise.report import paper, ranking_figures, ranking_page
+from stripwise.report.records import csv_text
+from stripwise.report.write import RUN, commit
+from stripwise.risk.tables import SENSITIVITY_COLUMNS
+
+__all__ = ["FILES", "write_ranking"]
+
+FILES = (
+    "sensitivity.csv", "convergence.csv", "form.csv", "elasticity.csv", "reliability.csv",
+    "shapley.csv", "worth.csv", "report.html", RUN,
+)  # fmt: skip
+"""Files that a ranking may write, besides its figures."""
+
+
+def write_ranking(ranking: Ranking, folder: Path) -> list[Path]:
+    """Write every result of a ranking to a folder, or leave the folder as it was.
+
+    Parameters
+    ----------
+    ranking
+        Results of a ranking.
+    folder
+        Folder for the results; made if it does not exist.
+
+    Returns
+    -------
+    The files written, run.json last.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds files of these names that no earlier run wrote, or the disk fails.
+    """
+    tables = {
+        "sensitivity.csv": (ranking.indices, SENSITIVITY_COLUMNS),
+        "convergence.csv": (ranking.convergence, CONVERGENCE_COLUMNS),
+        "form.csv": (ranking.form, FORM_COLUMNS),
+        "elasticity.csv": (ranking.elasticity, ELASTICITY_COLUMNS),
+        "reliability.csv": (ranking.methods, RELIABILITY_COLUMNS),
+    }
+    if len(ranking.shapley):
+        tables["shapley.csv"] = (ranking.shapley, SHAPLEY_COLUMNS)
+    if len(ranking.worth):
+        tables["worth.csv"] = (ranking.worth, WORTH_COLUMNS)
+    contents = {
+        name: csv_text(table, columns=columns, name=name).encode()
+        for name, (table, columns) in tables.items()
+    }
+    vectors = {}
+    for name, figure in ranking_figures.draw(ranking).items():
+        vectors[name] = paper.svg(figure)
+        contents[f"figures/{name}.svg"] = vectors[name].encode()
+        contents[f"figures/{name}.png"] = paper.png(figure)
+    contents["report.html"] = ranking_page.render(ranking, vectors).encode()
+    scenario = ranking.scenario
+    record = {
+        **ranking.run,
+        "scenario": {
+            "title": scenario.title, "file": scenario.path.name, "sha256": scenario.digest,
+        },
+        "verdict": ranking_page.sentences(ranking),
+        "warnings": list(ranking.notes),
+    }  # fmt: skip
+    return commit(folder, contents, record=record)

@@ -1,0 +1,162 @@
+"""The limit state of one strategy at one age, as a function of independent standard normals.
+
+Axes: d random inputs, n points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from stripwise.errors import InputError
+from stripwise.ingress.front import layered_share
+from stripwise.inputs.distributions import fixed
+from stripwise.inputs.sampling import Draw
+from stripwise.risk.wall import COVER, Plan, Values, Wall
+
+__all__ = ["LimitState", "relevant"]
+
+Array = NDArray[np.float64]
+
+LEAST_SHARE = 1e-200
+"""Below it the first term of the series is all of it, and its logarithm does not underflow."""
+LEAST_CONTENT = 1e-9
+"""Floor of a difference of contents before its logarithm is taken [% by mass of binder]."""
+
+
+def relevant(wall: Wall, plan: Plan) -> Wall:
+    """Return the wall under one strategy, the inputs that do not reach it held at their means.
+
+    Parameters
+    ----------
+    wall
+        A wall with any strategies.
+    plan
+        One of them.
+
+    Returns
+    -------
+    A wall with that strategy alone; its random inputs all have a say.
+    """
+    inputs = tuple(
+        replace(item, distribution=fixed(item.distribution.mean))
+        if item.group == "curing" and not plan.uses(item.name)
+        else item
+        for item in wall.inputs
+    )
+    return replace(wall, inputs=inputs, plans=(plan,))
+
+
+@dataclass(frozen=True, slots=True)
+class LimitState:
+    """Depassivation of one strategy by one age, in the content of chloride at the bars.
+
+    g = Ccrit - C(max(cover - dx, 0), t) is continuous everywhere, while the depth form cover - x_c
+    jumps where the surface content falls below the critical one. Where the bars lie deep and the
+    wall is young, g is flat; `__call__` therefore gives ln(Ccrit - C0) - ln(C - C0), which has the
+    same sign and the same zero, and keeps a slope.
+
+    Attributes
+    ----------
+    wall
+        The wall under one strategy.
+    draw
+        From standard normal columns to values.
+    age
+        Age since first exposure [yr].
+    """
+
+    wall: Wall
+    draw: Draw
+    age: float
+
+    @classmethod
+    def of(cls, wall: Wall, plan: Plan, *, age: float) -> LimitState:
+        """Build the limit state of a strategy at an age.
+
+        Parameters
+        ----------
+        wall
+            The wall.
+        plan
+            The strategy.
+        age
+            Age since first exposure [yr].
+
+        Returns
+        -------
+        The `LimitState`.
+
+        Raises
+        ------
+        InputError
+            If the age is not above 0 or nothing is random.
+        """
+        if not (np.isfinite(age) and age > 0.0):
+            raise InputError("age", f"= {age:g} yr; must be above 0 yr")
+        one = relevant(wall, plan)
+        draw = Draw.of(one.inputs, one.correlations)
+        if not draw.dimensions:
+            raise InputError("inputs", "none is random, so there is no probability to look for")
+        return cls(one, draw, age)
+
+    @property
+    def dimensions(self) -> int:
+        """Number of random inputs d."""
+        return self.draw.dimensions
+
+    def __call__(self, u: Array) -> Array:
+        """Return ln(Ccrit - C0) - ln(C - C0) for points u (d, n): below 0 is depassivated."""
+        return self.of_values(self.draw.values(u), size=u.shape[1])
+
+    def of_values(self, values: Values, *, size: int) -> Array:
+        """Return the same for values of the inputs, (n,) with n = `size`."""
+        resistance, action, log_share = self._parts(values)
+        gap = np.log(np.maximum(resistance, LEAST_CONTENT))
+        gap = gap - np.log(np.maximum(action, LEAST_CONTENT)) - log_share
+        gap = np.where((resistance <= 0.0) & (action >= 0.0), np.minimum(gap, resistance), gap)
+        return np.array(np.broadcast_to(gap, size))
+
+    def content(self, u: Array) -> Array:
+        """Return g = Ccrit - C [% by mass of binder] for points u (d, n)."""
+        resistance, action, log_share = self._parts(self.draw.values(u))
+        return np.array(np.broadcast_to(resistance - action * np.exp(log_share), u.shape[1]))
+
+    def _parts(self, values: Values) -> tuple[Array, Array, Array]:
+        """Ccrit - C0, Cs - C0 (at least 0), and the logarithm of the share of the latter."""
+        with np.errstate(all="ignore"):  # far out a diffusivity may be 0
+            return self._parts_far_out(values)
+
+    def _parts_far_out(self, values: Values) -> tuple[Array, Array, Array]:
+        wall = self.wall
+        face = wall.face(values)
+        log_tau = face.log_rate + wall.clock.log_shape(self.age, face.exponent)
+        depth = np.maximum(np.asarray(values[COVER]) - face.zone, 0.0)
+        log_k = face.log_penalty[0]
+        if wall.layered:
+            skin = np.maximum(face.skin - face.zone, 0.0)
+            log_share = _layered_log_share(depth, log_tau, penalty=np.exp(log_k), skin=skin)
+        else:
+            log_share = _log_erfc(0.5 * depth * np.exp(-0.5 * (log_tau + log_k)))
+        initial = np.asarray(values["exposure.initial_chloride"])
+        resistance = np.asarray(values["reinforcement.critical_chloride"]) - initial
+        action = np.maximum(np.asarray(values["exposure.surface_chloride"]) - initial, 0.0)
+        return resistance, action, np.asarray(log_share)
+
+
+def _log_erfc(x: Array) -> Array:
+    """Logarithm of erfc(x) = 2 Phi(-x sqrt(2)), without underflow."""
+    return np.asarray(np.log(2.0) + special.log_ndtr(-np.sqrt(2.0) * x))
+
+
+def _layered_log_share(depth: Array, log_tau: Array, *, penalty: Array, skin: Array) -> Array:
+    tau = np.exp(log_tau)
+    share = layered_share(depth, tau, penalty=penalty, skin=skin)
+    root = np.sqrt(penalty)
+    path = np.minimum(depth, skin) + root * np.maximum(depth - skin, 0.0)
+    first = _log_erfc(path / (2.0 * root * np.sqrt(tau)))
+    first = first + np.where(depth >= skin, np.log(2.0 * root / (1.0 + root)), 0.0)
+    return np.where(share > LEAST_SHARE, np.log(np.maximum(share, LEAST_SHARE)), first)
