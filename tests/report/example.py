@@ -72,7 +72,7 @@ def make_inputs(knowledge: bool) -> tuple[Input, ...]:
                d("beta", mean=8.9, sd=5.6, low=0, high=50), "mm", "exposure", source=recalled),
         _input("reinforcement.critical_chloride", "critical chloride",
                d("beta", mean=0.6, sd=0.15, low=0.2, high=2), "%", "steel", source=recalled),
-        _input("curing.law", "curing law, normal score", d("normal", mean=0, sd=1), "", "curing",
+        _input("curing.law", "curing law", d("normal", mean=0, sd=1), "", "curing",
                kind=kind, source="DuraCrete R9 (recalled)"),
     )  # fmt: skip
 

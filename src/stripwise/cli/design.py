@@ -20,6 +20,7 @@ from stripwise.cli.shell import (
     plain_errors,
     print_json,
     progress_bar,
+    tell_result,
 )
 
 if TYPE_CHECKING:
@@ -66,19 +67,11 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
         if as_json:
             print_json(_record(result, folder, written))
         elif not quiet:
-            _print_design(result, folder)
-
-
-def _print_design(result: DesignResult, folder: Path) -> None:
-    for sentence in result.verdict:
-        typer.echo(sentence)
-    typer.echo(f"\n{CAUTION}")
-    if result.warnings:
-        typer.echo("\nBefore you use the numbers:")
-        for warning in result.warnings:
-            typer.echo(f"  - {warning}")
-    typer.echo(f"\nReport: {folder / 'report.html'}")
-    typer.echo(f"Strip-age table for the site: {folder / 'strip-ages.html'}")
+            files = [
+                ("Report", folder / "report.html"),
+                ("Strip-age table for the site", folder / "strip-ages.html"),
+            ]
+            tell_result(result.verdict, result.warnings, files=files)
 
 
 def _record(result: DesignResult, folder: Path, written: list[Path]) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from stripwise.cli.shell import (
     plain_errors,
     print_json,
     progress_bar,
+    tell_result,
 )
 
 if TYPE_CHECKING:
@@ -319,13 +320,6 @@ def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:
 
 
 def _print(dossier: Dossier, folder: Path) -> None:
-    for sentence in dossier.findings:
-        typer.echo(sentence)
-    typer.echo(f"\n{CAUTION}")
-    if dossier.warnings:
-        typer.echo("\nBefore you use the numbers:")
-        for warning in dossier.warnings:
-            typer.echo(f"  - {warning}")
-    typer.echo(f"\nReport: {folder / 'report.html'}")
-    for name in dossier.texts:
-        typer.echo(f"For a scenario: {folder / name}")
+    files = [("Report", folder / "report.html")]
+    files += [("For a scenario", folder / name) for name in dossier.texts]
+    tell_result(dossier.findings, dossier.warnings, files=files)

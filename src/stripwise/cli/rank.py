@@ -20,6 +20,7 @@ from stripwise.cli.shell import (
     plain_errors,
     print_json,
     progress_bar,
+    tell_result,
 )
 
 __all__ = ["rank"]
@@ -96,18 +97,13 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 }
             )  # fmt: skip
         elif not quiet:
-            for sentence in told:
-                typer.echo(sentence)
-            typer.echo(
+            cost = (
                 f"\nCost: {result.run['model_runs']:,} model runs at {len(result.ages)} ages in "
                 f"{result.run['seconds']['indices']:.1f} s; widest 95 % interval "
                 f"{result.run['widest_interval']:.3f}."
             )
-            typer.echo(f"\n{CAUTION}")
-            typer.echo("\nBefore you use the numbers:")
-            for note in result.notes:
-                typer.echo(f"  - {note}")
-            typer.echo(f"\nReport: {folder / 'report.html'}")
+            files = [("Report", folder / "report.html")]
+            tell_result([*told, cost], result.notes, files=files)
 
 
 def _ages(text: str | None) -> list[float] | None:

@@ -21,6 +21,7 @@ from stripwise.cli.shell import (
     print_json,
     progress_bar,
     say,
+    tell_result,
 )
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
         if as_json:
             print_json(_record(result, folder, written))
         elif not quiet:
-            _print_run(result, folder)
+            tell_result(result.verdict, result.warnings, files=[("Report", folder / "report.html")])
     if require_target and meets != "yes":
         say(f"target missed: meets_target of {judged!r} is {meets}, not yes")
         raise typer.Exit(TARGET_MISSED)
@@ -104,17 +105,6 @@ def _judged(case: Scenario, name: str | None) -> str:
             param_hint="--strategy",
         )
     return name
-
-
-def _print_run(result: Assessment, folder: Path) -> None:
-    for sentence in result.verdict:
-        typer.echo(sentence)
-    typer.echo(f"\n{CAUTION}")
-    if result.warnings:
-        typer.echo("\nBefore you use the numbers:")
-        for warning in result.warnings:
-            typer.echo(f"  - {warning}")
-    typer.echo(f"\nReport: {folder / 'report.html'}")
 
 
 def _record(result: Assessment, folder: Path, written: list[Path]) -> dict[str, Any]:

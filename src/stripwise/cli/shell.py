@@ -9,7 +9,7 @@ import json
 import math
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
@@ -31,6 +31,7 @@ __all__ = [
     "print_json",
     "progress_bar",
     "say",
+    "tell_result",
 ]
 
 BAD_INPUT = 1
@@ -140,6 +141,32 @@ def _jsonable(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None if math.isnan(value) else ("inf" if value > 0 else "-inf")
     return value
+
+
+def tell_result(
+    sentences: Iterable[str], warnings: Iterable[str], *, files: Iterable[tuple[str, Path]]
+) -> None:
+    """Print the sentences, the caution, the warnings and where the files are.
+
+    Parameters
+    ----------
+    sentences
+        What the result says.
+    warnings
+        What the reader must know about the numbers.
+    files
+        What each file is, and its path.
+    """
+    for sentence in sentences:
+        typer.echo(sentence)
+    typer.echo(f"\n{CAUTION}")
+    if told := list(warnings):
+        typer.echo("\nBefore you use the numbers:")
+        for warning in told:
+            typer.echo(f"  - {warning}")
+    typer.echo()
+    for what, path in files:
+        typer.echo(f"{what}: {path}")
 
 
 def say(message: str) -> None:

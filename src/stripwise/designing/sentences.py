@@ -173,10 +173,12 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
         return "No design point of the map surely meets the target, so none is the cheapest."
     best = points.sort_values("cost").iloc[0]
     money = best["currency"]
+    follow_up = best["follow_up"]
+    then = "no follow-up" if follow_up == "none" else f"the follow-up {follow_up}"
     text = (
         f"The cheapest design point that meets the target has {_length(best['cover_mm'], result)} "
-        f"of nominal cover, forms kept {_hours(best['strip_age_h'])} and the follow-up "
-        f"{best['follow_up']}: {best['cost']:.4g} {money}/m2 expected present cost, "
+        f"of nominal cover, forms kept {_hours(best['strip_age_h'])} and {then}: "
+        f"{best['cost']:.4g} {money}/m2 expected present cost, "
         f"{best['first_cost']:.4g} of it for the first build"
     )
     drawn = cost[(cost["kind"] == "strategy at drawn cover") & (cost["meets_target"] == "yes")]

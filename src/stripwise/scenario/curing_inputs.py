@@ -154,9 +154,10 @@ def retention_name(method: str, face: str) -> str:
 
 
 def _law_input() -> Input:
-    source = f"{value('duracrete.curing_factor.1d').source} (recalled); place in the distributions"
+    published = value("duracrete.curing_factor.1d").source
+    source = f"{published} (recalled); place in the distributions, as a normal score"
     law = distribution("normal", mean=0.0, sd=1.0)
-    return Input(LAW, "curing law, normal score", law, "", "curing", "knowledge", source)
+    return Input(LAW, "curing law", law, "", "curing", "knowledge", source)
 
 
 def _early_input(part: CuringPart, problems: Problems) -> Input | None:
