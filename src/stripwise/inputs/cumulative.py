@@ -31,8 +31,8 @@ class CumulativeTable:
 
     Attributes
     ----------
-    values
-        (m + 2,) probabilities at the steps, the last one twice.
+    values, rises
+        (m + 1,) probabilities at the steps, and how much they change up to the next one.
     start, scale
         First x, and steps per unit of x.
     """
@@ -40,6 +40,7 @@ class CumulativeTable:
     distribution: Distribution
     above: bool
     values: Array
+    rises: Array
     start: float
     scale: float
 
@@ -70,7 +71,7 @@ class CumulativeTable:
         if np.max(error) > TOLERANCE or np.max(error[tail] / middle[tail]) > TAIL_TOLERANCE:
             return None
         y[0], y[-1] = (1.0, 0.0) if above else (0.0, 1.0)
-        return cls(distribution, above, np.append(y, y[-1]), start, STEPS / (end - start))
+        return cls(distribution, above, y, np.diff(y, append=y[-1]), start, STEPS / (end - start))
 
     def mean(self, x: Array) -> float:
         """Mean probability at or below x, or above it.
@@ -86,17 +87,14 @@ class CumulativeTable:
         """
         offset = x * self.scale
         offset -= self.start * self.scale
-        np.maximum(offset, 0.0, out=offset)
-        np.minimum(offset, STEPS, out=offset)
-        step = offset.astype(np.intp)
-        offset -= step
-        low = self.values.take(step, mode="clip")
-        step += 1
-        rise = self.values.take(step, mode="clip")
-        rise -= low
-        rise *= offset
-        rise += low
-        mean = float(rise.sum()) / rise.size
+        np.clip(offset, 0.0, STEPS, out=offset)
+        whole = np.trunc(offset)
+        offset -= whole
+        step = whole.astype(np.intp)
+        share = self.rises.take(step)
+        share *= offset
+        share += self.values.take(step)
+        mean = float(share.sum()) / share.size
         if mean < TAIL:
             exact = self.distribution.sf if self.above else self.distribution.cdf
             return float(np.mean(exact(x)))

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from stripwise.inputs.hermite import HermiteTable
+
 __all__ = ["InverseTable"]
 
 Array = NDArray[np.float64]
@@ -22,18 +24,15 @@ TOLERANCE = 1e-7
 
 @dataclass(frozen=True, slots=True)
 class InverseTable:
-    """Coefficients of x(z) = F^-1(Phi(z)) on equal steps of z, one row per power of the offset.
+    """The function x(z) = F^-1(Phi(z)) on equal steps of z.
 
     Attributes
     ----------
-    coefficients
-        (4, m) polynomial coefficients per step, constant first, in the variable's unit.
-    step
-        Width of a step in z.
+    cubic
+        The table, in the variable's unit.
     """
 
-    coefficients: Array
-    step: float
+    cubic: HermiteTable
     _law: Any
 
     @classmethod
@@ -64,16 +63,12 @@ class InverseTable:
             density = law.pdf(x)
         if not np.all(np.isfinite(density) & (density > 0)):
             return None
-        step = 2 * REACH / size
-        rise = step * np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) / density
-        change = np.diff(x)
-        left, right = rise[:-1], rise[1:]
-        rows = (x[:-1], left, 3 * change - 2 * left - right, left + right - 2 * change)
-        return cls(np.ascontiguousarray(rows), step, law)
+        slope = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) / density
+        return cls(HermiteTable.of(z, x, slope), law)
 
     def _error(self, law: Any) -> float:
-        size = self.coefficients.shape[1]
-        z = -REACH + self.step * (np.arange(size, dtype=np.float64) + 0.5)
+        size = self.cubic.coefficients.shape[1]
+        z = -REACH + self.cubic.step * (np.arange(size, dtype=np.float64) + 0.5)
         x = self(z)
         with np.errstate(all="ignore"):
             lower = np.abs(law.cdf(x) / special.ndtr(z) - 1.0)
@@ -83,15 +78,7 @@ class InverseTable:
 
     def __call__(self, z: Array) -> Array:
         """Evaluate x(z) for any shape of z; beyond the table by scipy's exact inverse."""
-        offset = np.asarray(z * (1.0 / self.step))
-        offset += REACH / self.step
-        cell = offset.astype(np.intp)
-        offset -= cell
-        c0, c1, c2, c3 = self.coefficients
-        x = np.asarray(c3.take(cell, mode="clip"))
-        for c in (c2, c1, c0):
-            x *= offset
-            x += c.take(cell, mode="clip")
+        x = self.cubic(z)
         end = REACH - 1e-9  # nearer to it, rounding could reach past the last step
         if z.size and (z.min() < -REACH or z.max() > end):
             x = np.where((z < -REACH) | (z > end), exact_inverse(self._law, z), x)

@@ -12,6 +12,7 @@ Array = NDArray[np.float64]
 
 LARGEST_INDEX = 40.0
 QUANTILES = (0.025, 0.975)
+HALVINGS = 45
 
 
 def change_by_knowledge(
@@ -42,18 +43,27 @@ def change_by_knowledge(
     clipped = np.clip(index[..., 1:], -LARGEST_INDEX, LARGEST_INDEX)
     log_ages = np.log(ages[1:])
     goals = np.maximum(np.maximum(clipped[..., -1], clipped[:, [reference], -1]), target)
-    ratios = np.full(goals.shape, np.nan)
-    for k, strategies in enumerate(clipped):
-        for s, curve in enumerate(strategies):
-            own = _log_age(log_ages, curve, goals[k, s])
-            ratios[k, s] = np.exp(own - _log_age(log_ages, strategies[reference], goals[k, s]))
+    own = _log_ages(log_ages, clipped, goals)
+    of_reference = np.broadcast_to(clipped[:, [reference]], clipped.shape)
+    ratios = np.exp(own - _log_ages(log_ages, of_reference, goals))
     low, high = np.quantile(ratios, QUANTILES, axis=0)
     return np.asarray(low), np.asarray(high)
 
 
-def _log_age(log_ages: Array, curve: Array, goal: float) -> float:
-    """Read the age at which one falling curve reaches an index."""
-    if not curve[-1] <= goal < curve[0]:
-        return np.nan
-    falls = np.concatenate([[True], np.diff(np.minimum.accumulate(curve)) < 0.0])
-    return float(interpolate.PchipInterpolator(-curve[falls], log_ages[falls])(-goal))
+def _log_ages(log_ages: Array, curves: Array, goals: Array) -> Array:
+    """Read the log age at which each falling curve (..., t) reaches its goal (...)."""
+    curves = np.minimum.accumulate(curves, axis=-1)
+    reached = curves <= goals[..., np.newaxis]
+    good = reached[..., -1] & ~reached[..., 0]
+    last = np.argmax(reached, axis=-1)
+    step = np.maximum(last, 1) - 1
+    pieces = interpolate.PchipInterpolator(log_ages, curves, axis=-1).c
+    # c is (4, t - 1, ...): highest power first, of the distance from the start of the step.
+    cubic = [np.take_along_axis(c, step[np.newaxis], axis=0)[0] for c in pieces]
+    low, high = np.zeros(goals.shape), (log_ages[step + 1] - log_ages[step])
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        value = ((cubic[0] * middle + cubic[1]) * middle + cubic[2]) * middle + cubic[3]
+        above = value > goals
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.where(good, log_ages[step] + 0.5 * (low + high), np.nan)

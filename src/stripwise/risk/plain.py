@@ -60,7 +60,9 @@ def plain_curves(wall: Wall, ages: Array, *, samples: int, seed: int, workers: i
                 ]
             )
         starts = log_initiation_ages(wall, wall.face(values), values)
-        starts = np.sort(np.broadcast_to(starts, (len(starts), size)), axis=-1)
+        if starts.shape[-1] != size:
+            starts = np.array(np.broadcast_to(starts, (len(starts), size)))
+        starts.sort(axis=-1)
         return np.array([np.searchsorted(one, log_ages, side="right") for one in starts])
 
     total = np.zeros((len(wall.plans), len(ages)), dtype=np.int64)

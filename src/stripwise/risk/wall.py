@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from stripwise.curing.penalty import (
     effective_duration,
@@ -18,6 +17,7 @@ from stripwise.curing.penalty import (
 from stripwise.ingress.carbonation import curing_term
 from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_temperature_factor
 from stripwise.ingress.front import critical_ratio
+from stripwise.ingress.root import front_root
 from stripwise.inputs.variables import Correlation, Input
 from stripwise.risk.conditions import CARBONATION, Conditions, Extras
 
@@ -218,11 +218,10 @@ class Wall:
         )
         moving = (ratio > 0.0) & (ratio < 1.0)
         all_moving = bool(np.all(moving))
-        if all_moving:
-            root, edge = special.erfcinv(ratio), zone
-        else:
-            root = np.where(moving, special.erfcinv(np.where(moving, ratio, 1.0)), 0.0)
-            edge = np.where(moving, zone, np.where(ratio >= 1.0, 0.0, np.inf))
+        root, edge = front_root(ratio), zone
+        if not all_moving:
+            edge = np.array(np.broadcast_to(edge, ratio.shape))
+            root[~moving], edge[~moving] = 0.0, np.where(ratio[~moving] >= 1.0, 0.0, np.inf)
         return Face(
             ratio=ratio,
             all_moving=all_moving,
