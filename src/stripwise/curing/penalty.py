@@ -289,8 +289,9 @@ def _combined(weights: Weights, draws: LawDraws) -> Array:
     for weight, knot in zip(weights, knots, strict=True):
         if weight.any() if isinstance(weight, np.ndarray) else weight:
             total = total + weight * knot
-    shape = np.broadcast_shapes(np.shape(weights[0]), *(knot.shape for knot in knots))
-    return np.asarray(total) if np.shape(total) == shape else np.full(shape, total)
+    if np.size(total) > 1:
+        return np.asarray(total)
+    return np.full(np.broadcast_shapes(np.shape(weights[0]), *(k.shape for k in knots)), total)
 
 
 def _share(x: Array, start: float, end: float) -> Array:

@@ -10,7 +10,7 @@ from scipy import optimize, special, stats
 
 from stripwise.errors import InputError
 from stripwise.inputs.normal import TruncatedNormal
-from stripwise.inputs.table import InverseTable
+from stripwise.inputs.table import InverseTable, NormalLine
 from stripwise.inputs.triangle import Triangle
 
 __all__ = ["FAMILIES", "Member", "constant_member", "log_sd", "member"]
@@ -42,7 +42,7 @@ class Member:
     parent_mean: float
     parent_sd: float
     _law: Any = field(repr=False, compare=False)
-    _table: InverseTable | None = field(repr=False, compare=False)
+    _table: InverseTable | NormalLine | None = field(repr=False, compare=False)
 
 
 def constant_member(value: float) -> Member:
@@ -138,7 +138,7 @@ def _normal(mean: float | None, sd: float | None, low: float, high: float) -> Me
             "low", f"and high keep {law.kept:.2g} of the normal; less than 1 % is no truncation"
         )
     true_mean, true_sd = law.moments()
-    table = InverseTable.build(law)
+    table = NormalLine.build(law) or InverseTable.build(law)
     return Member("normal", true_mean, true_sd, low, high, mu, sigma, law, table)
 
 

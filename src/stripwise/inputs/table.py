@@ -11,7 +11,7 @@ from scipy import special
 
 from stripwise.inputs.hermite import HermiteTable
 
-__all__ = ["InverseTable"]
+__all__ = ["InverseTable", "NormalLine"]
 
 Array = NDArray[np.float64]
 
@@ -20,6 +20,10 @@ REACH = 6.5
 
 SIZES = (256, 512, 1024, 4096, 16384)
 TOLERANCE = 1e-7
+
+FAINT = 1e-12
+STRAIGHT = 4.0
+"""A bound that cuts off 1e-12 moves a probability of Phi(-4) = 3e-5 by 3e-8 of itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +86,39 @@ class InverseTable:
         end = REACH - 1e-9  # nearer to it, rounding could reach past the last step
         if z.size and (z.min() < -REACH or z.max() > end):
             x = np.where((z < -REACH) | (z > end), exact_inverse(self._law, z), x)
+        return x
+
+
+@dataclass(frozen=True, slots=True)
+class NormalLine:
+    """A normal that its bounds hardly cut: a straight line of z, exact in its tails.
+
+    Attributes
+    ----------
+    mean, sd
+        Moments before truncation, in the variable's unit.
+    """
+
+    mean: float
+    sd: float
+    _law: Any
+
+    @classmethod
+    def build(cls, law: Any) -> Self | None:
+        """Return the line of a truncated normal, or None where a bound cuts off more than 1e-12.
+
+        Up to there the line misses the probability by less than 1e-7 of itself for |z| < 4.
+        """
+        if max(law.lost_below, law.lost_above) > FAINT:
+            return None
+        return cls(law.mean, law.sd, law)
+
+    def __call__(self, z: Array) -> Array:
+        """Evaluate x(z) for any shape of z."""
+        x = np.asarray(self.mean + self.sd * z)
+        if z.size and (z.min() < -STRAIGHT or z.max() > STRAIGHT):
+            tail = np.abs(z) > STRAIGHT
+            x[tail] = exact_inverse(self._law, z[tail])
         return x
 
 
