@@ -51,3 +51,12 @@ def test_the_last_step_is_the_age_at_which_the_front_reaches_the_bars(walls):
     at = {s.symbol: s.value for s in hand_check(wall, plan, age=start, penalty=1.9)}
     assert at["c - x_c"] == pytest.approx(0.0, abs=1e-9)
     assert np.isfinite(start)
+
+
+def test_the_initiation_age_can_be_worked_out_where_one_power_of_time_holds(walls):
+    plan = PLANS["bare"]
+    steps = {s.symbol: s for s in hand_check(walls.wall(), plan, age=50.0, penalty=1.9)}
+    assert worked(steps["t_i"].formula) == pytest.approx(steps["t_i"].value, rel=4e-3)
+    late = walls.wall(clock=CLOCKS["apparent, ageing ends"])
+    solved = {s.symbol: s for s in hand_check(late, plan, age=50.0, penalty=1.9)}
+    assert solved["t_i"].formula == "x_c(t_i) = c"

@@ -107,9 +107,28 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
         HandStep(
             "Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"
         ),
-        HandStep("Initiation age at mean values", "t_i", "x_c(t_i) = c", start, "yr"),
+        HandStep(
+            "Initiation age at mean values",
+            "t_i",
+            _start_formula(wall, age, exponent, depths=(zone, depth, cover), start=start),
+            start,
+            "yr",
+        ),
     ]
     return tuple(steps)
+
+
+def _start_formula(
+    wall: Wall, age: float, exponent: float, *, depths: tuple[float, float, float], start: float
+) -> str:
+    """Scale the age by the depths where the front grows with one power of time throughout."""
+    zone, front, cover = depths
+    clock = wall.clock
+    steady = clock.convention == "apparent" and max(age, start) <= clock.ageing_ends
+    if wall.layered or not steady or not zone < min(front, cover) or exponent >= 1.0:
+        return "x_c(t_i) = c"
+    ratio = f"({cover:.2f} - {zone:.2f}) / ({front:.2f} - {zone:.2f})"
+    return f"{age:g} x ({ratio})^(2 / (1 - {exponent:.3f}))"
 
 
 def _curing_formula(wall: Wall, plan: Plan, mean: Mapping[str, float]) -> str:

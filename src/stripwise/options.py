@@ -17,6 +17,9 @@ __all__ = ["conditions_of", "mean_values", "service_notes"]
 
 EXPONENT = "concrete.ageing_exponent"
 COEFFICIENT = "concrete.temperature_coefficient"
+PENALTY = "mean.penalty"
+"""Name of the mean penalty that stands in for the reference strategy's own."""
+MM_PER_INCH = 25.4
 
 
 def conditions_of(scenario: Scenario) -> Conditions | None:
@@ -44,7 +47,9 @@ def conditions_of(scenario: Scenario) -> Conditions | None:
     )
 
 
-def service_notes(scenario: Scenario, wall: Wall) -> tuple[str, ...]:
+def service_notes(
+    scenario: Scenario, wall: Wall, *, penalty: float | None = None
+) -> tuple[str, ...]:
     """Say what each convention and option does to the answer.
 
     Parameters
@@ -53,6 +58,9 @@ def service_notes(scenario: Scenario, wall: Wall) -> tuple[str, ...]:
         The scenario.
     wall
         Its wall.
+    penalty
+        Mean penalty factor k_c of the reference strategy, as in the hand check; that at the mean
+        of the curing law's variables if None.
 
     Returns
     -------
@@ -61,9 +69,9 @@ def service_notes(scenario: Scenario, wall: Wall) -> tuple[str, ...]:
     service = scenario.service
     notes: list[str] = []
     if service.chloride:
-        notes.append(_ageing_note(scenario, wall))
+        notes.append(_ageing_note(scenario, wall, penalty))
     if service.history is not None:
-        notes += _history_notes(scenario, wall)
+        notes += _history_notes(scenario, wall, penalty)
     if wall.monthly and service.chloride:
         notes.append(_season_note(scenario, wall))
     notes += _mechanism_notes(scenario)
@@ -82,35 +90,42 @@ def mean_values(wall: Wall) -> dict[str, float]:
     return {item.name: item.distribution.mean for item in wall.inputs}
 
 
-def _mean_front(wall: Wall, age: float, name: str) -> tuple[float, float]:
+def _mean_front(wall: Wall, age: float, name: str, penalty: float | None) -> tuple[float, float]:
     """Depth of the front [mm] and initiation age [yr] of one strategy at mean values."""
     plan = next(p for p in wall.plans if p.name == name)
-    one = wall.with_plans((plan,))
     values = mean_values(wall)
+    if penalty is not None and (wall.conditions is None or wall.conditions.chloride):
+        values[PENALTY] = penalty
+        plan = replace(plan, penalty=PENALTY, factor="")
+    one = wall.with_plans((plan,))
     face = one.face(values)
     depth = float(np.ravel(front_depths(one, face, age)[0])[0])
     return depth, float(np.ravel(initiation_ages(one, face, values))[0])
+
+
+def _depth(mm: float, scenario: Scenario) -> str:
+    return f"{mm / MM_PER_INCH:.2f} in" if scenario.units == "US" else f"{mm:.1f} mm"
 
 
 def _years(age: float) -> str:
     return f"{age:.0f} yr" if np.isfinite(age) and age < 1000.0 else "beyond 1000 yr"
 
 
-def _ageing_note(scenario: Scenario, wall: Wall) -> str:
+def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
     life, name = scenario.target.service_life, scenario.reference_strategy
     clock = wall.clock
     other = "instantaneous" if clock.convention == "apparent" else "apparent"
     swapped = replace(wall, clock=replace(clock, convention=other))
-    depth, start = _mean_front(wall, life, name)
-    changed, later = _mean_front(swapped, life, name)
+    depth, start = _mean_front(wall, life, name, penalty)
+    changed, later = _mean_front(swapped, life, name, penalty)
     exponent = wall.input(EXPONENT).distribution.mean
     ratio = _reading_ratio(clock, life, exponent)
     return (
         f"Ageing convention: the exponent is read as that of the {clock.convention} diffusivity. "
         f"The same exponent of {exponent:.2f} read the other way ({other}) would multiply the "
         f"diffusivity averaged over {life:g} yr by {ratio:.2f} and, at mean values, put the front "
-        f"of {name} at {changed:.1f} mm instead of {depth:.1f} mm and initiation at "
-        f"{_years(later)} instead of {_years(start)} (relation of the two after Tang and "
+        f"of {name} at {_depth(changed, scenario)} instead of {_depth(depth, scenario)} and "
+        f"initiation at {_years(later)} instead of {_years(start)} (relation of the two after Tang and "
         "Gulikers, 2007, recalled)."
     )
 
@@ -122,14 +137,14 @@ def _reading_ratio(clock: Clock, age: float, exponent: float) -> float:
     return float(np.exp(changed.log_shape(age, exponent) - clock.log_shape(age, exponent)))
 
 
-def _history_notes(scenario: Scenario, wall: Wall) -> list[str]:
+def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> list[str]:
     history, life = scenario.service.history, scenario.target.service_life
     assert history is not None
     name = scenario.reference_strategy
     constant = Conditions() if wall.conditions is None else replace(wall.conditions, history=None)
     full = replace(wall, conditions=constant)
-    depth, start = _mean_front(wall, life, name)
-    other, sooner = _mean_front(full, life, name)
+    depth, start = _mean_front(wall, life, name, penalty)
+    other, sooner = _mean_front(full, life, name, penalty)
     if history.shape == "table":
         how = "follows the table of the scenario, straight between its rows"
     else:
@@ -140,8 +155,8 @@ def _history_notes(scenario: Scenario, wall: Wall) -> list[str]:
         )
     notes = [
         f"Surface chloride in time: it {how}. At mean values the front of {name} lies at "
-        f"{depth:.1f} mm after {life:g} yr against {other:.1f} mm with the full content from the "
-        f"start; initiation {_years(start)} against {_years(sooner)}.",
+        f"{_depth(depth, scenario)} after {life:g} yr against {_depth(other, scenario)} with the "
+        f"full content from the start; initiation {_years(start)} against {_years(sooner)}.",
         "The rise is superposed step by step in transformed time, which reads the slope of that "
         "time as the diffusivity of the instant, under either ageing convention.",
     ]

@@ -62,7 +62,9 @@ def service_results(
     The `ServiceResults`; without options the note on the ageing convention alone.
     """
     service = scenario.service
-    notes = list(service_notes(scenario, wall))
+    reference = [plan.name for plan in wall.plans].index(goal.reference)
+    penalty = float(curves.penalty_mean[reference])
+    notes = list(service_notes(scenario, wall, penalty=penalty))
     mechanisms = None
     if service.chloride and service.carbonation:
         mechanisms = _mechanisms(wall, curves, goal, again)

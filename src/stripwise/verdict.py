@@ -15,6 +15,7 @@ from stripwise.scenario.model import Choices
 __all__ = ["verdict"]
 
 MM_PER_INCH = 25.4
+MINUS = "\N{MINUS SIGN}"
 
 Row = dict[Hashable, Any]
 
@@ -92,19 +93,24 @@ def _target_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
 
 def _acceptance_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
     parts = []
-    for word, text in (("yes", "meet it"), ("undecided", "are undecided"), ("no", "miss it")):
+    for word, one, more in (
+        ("yes", "meets it", "meet it"),
+        ("undecided", "is undecided", "are undecided"),
+        ("no", "misses it", "miss it"),
+    ):
         count = int((strategies["meets_target"] == word).sum())
         if count:
-            parts.append(f"{count} {text}")
+            parts.append(f"{count} {one if count == 1 else more}")
     below = strategies["probability_at_target"] <= goal.probability
     return (
-        f"Of {len(strategies)} strategies {', '.join(parts)}; taken at the mean probability, "
+        f"Of {len(strategies)} strategies, {', '.join(parts)}; taken at the mean probability, "
         f"{int(below.sum())} of them {'stays' if below.sum() == 1 else 'stay'} within the target."
     )
 
 
 def _change_sentences(strategies: pd.DataFrame, goal: Goal) -> list[str]:
     parts = []
+    banded = False
     for name, row in _rows(strategies, "strategy").items():
         change = float(row["life_change_pct"])
         if name == goal.reference:
@@ -114,16 +120,21 @@ def _change_sentences(strategies: pd.DataFrame, goal: Goal) -> list[str]:
                 f'"{name}" {"loses" if change < 0 else "gains"} {abs(change):.0f} %'
                 + _change_band(row)
             )
+            banded = banded or bool(_change_band(row))
         else:
-            parts.append(f'"{name}" cannot be given as a share ({row["life_status"]})')
+            parts.append(f'no share can be given for "{name}" ({row["life_status"]})')
     if not parts:
         return []
-    return [f'Life until the target is reached, against "{goal.reference}": {"; ".join(parts)}.']
+    brackets = " (in brackets: over what is not known)" if banded else ""
+    return [
+        f'Life until the target is reached, against "{goal.reference}"{brackets}: '
+        f"{'; '.join(parts)}."
+    ]
 
 
 def _change_band(row: Row) -> str:
     low, high = row["life_change_know_low"], row["life_change_know_high"]
-    return f" ({low:+.0f} to {high:+.0f} % over what is not known)" if np.isfinite(low) else ""
+    return f" ({low:+.0f} to {high:+.0f} %)".replace("-", MINUS) if np.isfinite(low) else ""
 
 
 def _choice_sentences(
@@ -188,7 +199,9 @@ def _choice_sentences(
 def _length(mm: float, units: str) -> str:
     if np.isinf(mm):
         return "more than " + _length(60.0, units)
-    return f"{mm / MM_PER_INCH:.2g} in" if units == "US" else f"{mm:.2g} mm"
+    if units == "US":
+        return f"{mm / MM_PER_INCH:.2f} in"
+    return f"{mm:.0f} mm" if mm >= 9.95 else f"{mm:.2g} mm"
 
 
 def _duration(choices: Choices) -> str:

@@ -38,7 +38,10 @@ def check(file: ScenarioFile, allow_outside: AllowOutside = False, as_json: AsJs
         else:
             typer.echo(describe(case))
             lines = "\n".join(f"  - {note}" for note in service_notes(case, wall_of(case)))
-            typer.echo(f"\nService conditions, at mean values:\n{lines}")
+            typer.echo(
+                "\nService conditions, at mean values (penalties at the mean of the curing law's "
+                f"variables, in a report at their own mean):\n{lines}"
+            )
 
 
 @app.command(epilog="Example:  stripwise new wall.toml")

@@ -236,7 +236,9 @@ def _title(data: Mapped) -> str:
             cover = words.length(words.rounded_up(float(need[at]), units=units), units=units)
             parts.append(f"stripped at {hours}, the wall needs {cover} of mean cover")
     text = "; ".join(parts)
-    after = "" if grid.follow_up[0] == "none" else f" (follow-up: {grid.follow_up[0]})"
+    after = f" (follow-up: {grid.follow_up[0]})"
+    if grid.follow_up[0] == "none":
+        after = " (without follow-up)" if len(grid.follow_up) > 1 else ""
     return text[0].upper() + text[1:] + after
 
 

@@ -1,0 +1,64 @@
+"""The sentences of a run: units, grammar, and numbers that agree with the rest of the report."""
+
+import dataclasses
+import re
+from pathlib import Path
+
+import pytest
+
+import stripwise
+
+WALLS = Path(__file__).parents[1] / "scenarios"
+
+
+def assessed(name, **changes):
+    case = stripwise.load(WALLS / name)
+    sampling = dataclasses.replace(case.sampling, points=512, repeats=8)
+    return stripwise.assess(dataclasses.replace(case, sampling=sampling, **changes))
+
+
+@pytest.fixture(scope="module")
+def underpass():
+    return assessed("underpass-wall.toml")
+
+
+def sentence(result, start):
+    return next(text for text in result.verdict if text.startswith(start))
+
+
+def test_a_report_in_us_units_has_no_mm_in_its_sentences(underpass):
+    told = [*underpass.verdict, *underpass.service.notes, *underpass.warnings]
+    assert [text for text in told if re.search(r"\d mm\b", text)] == []
+    assert "Within 1.75 in to 2.75 in of cover" in sentence(underpass, "Within")
+    assert sentence(underpass, "At ").startswith("At 2.19 in of cover and forms kept 36 h")
+
+
+def test_one_strategy_meets_and_two_meet(underpass):
+    counts = underpass.strategies["meets_target"].value_counts()
+    text = sentence(underpass, "Of 8 strategies")
+    for word, one, more in (("yes", "meets", "meet"), ("no", "misses", "miss")):
+        if word in counts:
+            assert f"{counts[word]} {one if counts[word] == 1 else more} it" in text
+
+
+def test_what_the_brackets_hold_is_said_once(underpass):
+    text = sentence(underpass, "Life until")
+    assert text.count("over what is not known") == 1
+    assert '"Forms 10 h" loses' in text
+    assert 'no share can be given for "Forms 7 d"' in text
+    assert "-" not in re.sub(r"[a-z]-[a-z]", "", text)  # a minus is a minus, no hyphen
+
+
+def test_the_note_on_ageing_has_the_front_of_the_hand_check(underpass):
+    front = next(s.value for s in underpass.hand_check if s.symbol == "x_c")
+    start = next(s.value for s in underpass.hand_check if s.symbol == "t_i")
+    (note,) = (n for n in underpass.service.notes if n.startswith("Ageing convention"))
+    assert f"instead of {front / 25.4:.2f} in" in note
+    assert f"instead of {start:.0f} yr" in note
+
+
+def test_a_cover_of_more_than_100_mm_is_written_out():
+    case = stripwise.load(WALLS / "garage-wall.toml")
+    choices = dataclasses.replace(case.choices, cover=(80.0, 120.0, 10.0))
+    result = assessed("garage-wall.toml", choices=choices)
+    assert "Within 80 mm to 120 mm of cover" in sentence(result, "Within")
