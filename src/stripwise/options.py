@@ -125,8 +125,8 @@ def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
         f"The same exponent of {exponent:.2f} read the other way ({other}) would multiply the "
         f"diffusivity averaged over {life:g} yr by {ratio:.2f} and, at mean values, put the front "
         f"of {name} at {_depth(changed, scenario)} instead of {_depth(depth, scenario)} and "
-        f"initiation at {_years(later)} instead of {_years(start)} (relation of the two after Tang and "
-        "Gulikers, 2007, recalled)."
+        f"initiation at {_years(later)} instead of {_years(start)} (relation of the two after "
+        "Tang and Gulikers, 2007, recalled)."
     )
 
 

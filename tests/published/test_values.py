@@ -1,10 +1,14 @@
 """The library of cited constants: complete entries, exact look-up, useful errors."""
 
+from pathlib import Path
+
 import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
+import stripwise
 from stripwise.errors import InputError
+from stripwise.ingress import clock
 from stripwise.inputs.distributions import FAMILIES, distribution
 from stripwise.published import MARKS, constant, keys, value
 
@@ -111,3 +115,20 @@ def test_a_row_is_not_one_number():
 def test_an_entry_cannot_be_changed():
     with pytest.raises(TypeError):
         value("fib34.chloride.critical_content").numbers["mean"] = 0.7
+
+
+def test_a_doubtful_memory_says_so_in_the_citation():
+    assert value("duracrete.curing_factor.1d").citation.endswith("(recalled, less sure)")
+    assert value("fib34.chloride.reference_temperature").citation.endswith("(recalled)")
+
+
+def test_the_doubt_reaches_the_inputs_of_a_scenario():
+    case = stripwise.load(Path(__file__).parents[2] / "scenarios" / "garage-wall.toml")
+    assert "DuraCrete R9" in case.input("curing.law").source
+    assert "(recalled, less sure)" in case.input("curing.law").source
+
+
+def test_the_clock_takes_its_references_from_the_library():
+    assert value("fib34.chloride.reference_temperature").number == clock.REFERENCE_TEMPERATURE
+    days = value("fib34.chloride.reference_age").number
+    assert clock.Clock().reference_age == days / clock.DAYS_PER_YEAR

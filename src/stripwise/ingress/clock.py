@@ -11,8 +11,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from stripwise.published import constant
+
 __all__ = [
     "DAYS_PER_YEAR",
+    "REFERENCE_AGE",
     "REFERENCE_TEMPERATURE",
     "ZERO_CELSIUS",
     "Clock",
@@ -25,8 +28,10 @@ Array = NDArray[np.float64]
 DAYS_PER_YEAR = 365.25
 ZERO_CELSIUS = 273.15
 """[K]"""
-REFERENCE_TEMPERATURE = 293.0
-"""T_ref [K], exactly; fib Bulletin 34 (2006), Annex B2, recalled."""
+REFERENCE_TEMPERATURE = constant("fib34.chloride.reference_temperature")
+"""T_ref [K]."""
+REFERENCE_AGE = constant("fib34.chloride.reference_age") / DAYS_PER_YEAR
+"""Age t_ref that a diffusivity belongs to unless the scenario says otherwise [yr]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +60,9 @@ class Clock:
     at a = 1 (Tang and Gulikers, Cem. Concr. Res. 37, 2007, recalled).
     """
 
-    reference_age: float = 28.0 / DAYS_PER_YEAR
+    reference_age: float = REFERENCE_AGE
     convention: str = "apparent"
-    exposure_age: float = 28.0 / DAYS_PER_YEAR
+    exposure_age: float = REFERENCE_AGE
     ageing_ends: float = np.inf
 
     def log_shape(self, age: ArrayLike, exponent: ArrayLike) -> Array:

@@ -19,6 +19,9 @@ MARKS = ("read", "recalled", "recomputed", "assumed")
 """read: seen in the document; recalled: from memory; recomputed: recalled and calculated anew;
 assumed: no document gives it."""
 
+LESS_SURE = "less sure"
+"""How the note of a value begins that was recalled with doubt."""
+
 ALONE = "value"
 """Name of the only number of an entry that has one number."""
 
@@ -53,6 +56,12 @@ class Published:
     mark: str
     family: str = ""
     note: str = ""
+
+    @property
+    def citation(self) -> str:
+        """Source with its mark, and whether even the memory of it is unsure."""
+        doubt = ", less sure" if self.note.startswith(LESS_SURE) else ""
+        return f"{self.source} ({self.mark}{doubt})"
 
     @property
     def number(self) -> float:

@@ -148,6 +148,7 @@ def template(name: str) -> jinja2.Template:
         keep_trailing_newline=True,
     )
     environment.filters["subscripts"] = _subscripts
+    environment.filters["tied"] = words.tied
     return environment.get_template(name)
 
 

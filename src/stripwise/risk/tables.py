@@ -221,8 +221,8 @@ def _life_change(
     if np.isfinite(gap).all():
         shift, least, most = (float(x) for x in interval(gap))
         text += (
-            f"; its reliability index at {goal.life:g} yr differs from the reference's by {shift:+.3f} "
-            f"(sampling interval {least:+.3f} to {most:+.3f})"
+            f"; its reliability index at {goal.life:g} yr differs from the reference's by "
+            f"{shift:+.3f} (sampling interval {least:+.3f} to {most:+.3f})"
         )
     return {**empty, "life_status": text}
 

@@ -37,7 +37,7 @@ FACTOR = "curing.model_factor"
 
 def cited(entry: Published) -> str:
     """Return the source of a published value with its mark."""
-    return f"{entry.source} ({entry.mark})"
+    return entry.citation
 
 
 def concrete_temperature(raw: object, path: KeyPath, problems: Problems) -> float:
@@ -154,8 +154,8 @@ def retention_name(method: str, face: str) -> str:
 
 
 def _law_input() -> Input:
-    published = value("duracrete.curing_factor.1d").source
-    source = f"{published} (recalled); place in the distributions, as a normal score"
+    published = value("duracrete.curing_factor.1d").citation
+    source = f"{published}; place in the distributions, as a normal score"
     law = distribution("normal", mean=0.0, sd=1.0)
     return Input(LAW, "curing law", law, "", "curing", "knowledge", source)
 
