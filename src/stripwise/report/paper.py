@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from stripwise.errors import InputError
 from stripwise.report import style, words
+from stripwise.report.glyphs import legible
 from stripwise.report.labels import LINE_SPACING, wrapped
 
 __all__ = [
@@ -39,8 +40,8 @@ TITLE_GAP = 5.0
 def styled() -> Iterator[None]:
     """Draw and save with the settings of `style`, whatever the user's own matplotlib settings."""
     with mpl.rc_context(), warnings.catch_warnings():
-        # A name may hold characters that the font lacks: the SVG keeps them as text, the PNG
-        # shows a box; neither is a fault of the run.
+        # A name may hold characters that the font lacks: the SVG keeps them as text, and the PNG
+        # sees to them itself; neither is a fault of the run.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font", append=False)
         mpl.rcdefaults()
         settings: Any = mpl.rcParams
@@ -205,7 +206,7 @@ def png(figure: Figure) -> bytes:
     The file's bytes.
     """
     buffer = io.BytesIO()
-    with styled():
+    with styled(), legible(figure):
         figure.savefig(buffer, format="png", dpi=style.PNG_DPI, metadata={"Software": None})
     return buffer.getvalue()
 
