@@ -1,5 +1,6 @@
 """Figures of a design by what was drawn on them, and that no two labels overlap."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -9,12 +10,13 @@ from matplotlib.text import Text
 from numpy.testing import assert_allclose
 
 from stripwise.errors import InputError
-from stripwise.report import paper
+from stripwise.report import paper, style
 from stripwise.report.bars import cost_rows, plot_cost
 from stripwise.report.design_figures import draw_design, reference_lines
+from stripwise.report.labels import text_width
 from stripwise.report.needs import plot_required
 from stripwise.report.pareto import plot_pareto
-from stripwise.report.standards import ReferenceLine, draw_lines, inside, meaning
+from stripwise.report.standards import ReferenceLine, draw_lines, inside, meaning, name_rows
 
 
 @pytest.fixture(scope="module")
@@ -115,3 +117,23 @@ def test_same_design_same_bytes(figures, pier):
     again = draw_design(pier)
     for name, figure in figures.items():
         assert paper.svg(figure) == paper.svg(again[name])
+
+
+def test_names_that_do_not_fit_a_narrow_panel_stand_in_two_rows():
+    lines = [ReferenceLine(f"EN class {n}", "x", 12.0 * n) for n in range(1, 6)]
+    assert name_rows(lines, 300.0) == 1
+    assert name_rows(lines, 140.0) == 2
+    ax = paper.sheet(height=50, left=10, right=100, bottom=8, title="t", note="n")
+    ax.set_xscale("log")
+    ax.set_xlim(10.0, 70.0)
+    draw_lines(ax, lines)
+    width, _ = paper.axes_size(ax)
+    rows = {}
+    for text in ax.texts:
+        x, y = text.get_position()
+        half = 0.5 * text_width(text.get_text(), style.NOTE_SIZE)
+        rows.setdefault(round(y, 6), []).append((x * width - half, x * width + half))
+    assert len(rows) == 2
+    for row in rows.values():
+        for (_, end), (start, _) in itertools.pairwise(sorted(row)):
+            assert end <= start

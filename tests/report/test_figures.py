@@ -272,3 +272,26 @@ def test_lines_can_be_told_apart_without_colour():
     for color in style.PALETTE:
         r, g, b = mcolors.to_rgb(color)
         assert 0.2126 * r + 0.7152 * g + 0.0722 * b < 0.75, "too pale for white paper"
+
+
+def crossed(first, second):
+    """Whether two segments ((x, y), (x, y)) cross."""
+
+    def side(a, b, c):
+        return np.sign((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]))
+
+    (a, b), (c, d) = first, second
+    return side(a, b, c) * side(a, b, d) < 0 and side(c, d, a) * side(c, d, b) < 0
+
+
+def test_lines_to_the_numbers_of_many_strategies_on_one_map_do_not_cross(example):
+    six = [(f"Forms {h:g} h", h, example.NONE, 2.9 - 0.05 * n)
+           for n, h in enumerate(np.geomspace(11.0, 110.0, 17))]  # fmt: skip
+    sheet = map_figure(example.make_assessment(tuple(six)))
+    ax = next(ax for ax in sheet.axes if ax.axison)
+    numbers = [t for t in ax.texts if t.get_text().isdigit()]
+    assert len(numbers) == 17
+    lines = [(t.xy, t.get_position()) for t in numbers]
+    assert {t.get_position()[1] > t.xy[1] for t in numbers} == {True, False}
+    pairs = [(p, q) for i, p in enumerate(lines) for q in lines[:i]]
+    assert [pair for pair in pairs if crossed(*pair)] == []

@@ -17,7 +17,7 @@ from stripwise.report import paper, style, words
 from stripwise.report.cover import required_cover
 from stripwise.report.labels import Box, text_width
 from stripwise.report.marks import map_of, mark_strategies, on_paper, unmarked
-from stripwise.report.standards import ReferenceLine, draw_lines, inside, meaning
+from stripwise.report.standards import ROW, ReferenceLine, draw_lines, inside, meaning, name_rows
 
 __all__ = ["map_figure", "plot_map", "strip_ticks"]
 
@@ -50,7 +50,10 @@ def map_figure(assessment: Mapped, *, lines: Sequence[ReferenceLine] = ()) -> Fi
     columns = 2 if count in (2, 4) else min(count, 3)
     rows = -(-count // columns)
     shown = inside((float(grid.strip_age[0]), float(grid.strip_age[-1])), lines)
-    above = ABOVE_MM + (LINE_NAMES_MM if shown else 0.0)
+    width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
+    if columns == 1:
+        width = 0.7 * width
+    above = ABOVE_MM + _names_height(shown, width * paper.POINTS_PER_MM) / paper.POINTS_PER_MM
     title, note = _title(assessment), f"{_note(assessment)} {meaning(shown)}".strip()
     # The first panel's axes carry the headline; the sheet below it is cut into the panels.
     below = (rows - 1) * (PANEL_HEIGHT_MM + BELOW_MM + above) + BELOW_MM
@@ -62,9 +65,6 @@ def map_figure(assessment: Mapped, *, lines: Sequence[ReferenceLine] = ()) -> Fi
     paper.headline(first, title, note=note)
     first.set_axis_off()
     total = figure.get_size_inches()[1] * style.MM_PER_INCH
-    width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
-    if columns == 1:
-        width = 0.7 * width
     for place, label in enumerate(grid.follow_up):
         row, column = divmod(place, columns)
         bottom = below - row * (PANEL_HEIGHT_MM + BELOW_MM + above)
@@ -135,12 +135,19 @@ def plot_map(
     ax.set_xticks([], minor=True)
     ax.set_xlabel("Strip age", fontsize=style.TEXT_SIZE)
     ax.set_ylabel(f"Mean cover [{words.unit_text('mm', units=units)}]", fontsize=style.TEXT_SIZE)
-    rise = 3.5 + (LINE_NAMES_MM * paper.POINTS_PER_MM if inside(ax.get_xlim(), lines) else 0.0)
+    rise = 3.5 + _names_height(inside(ax.get_xlim(), lines), paper.axes_size(ax)[0])
     ax.annotate(f"Follow-up: {label}", xy=(0.0, 1.0), xycoords="axes fraction",
                 xytext=(0.0, rise), textcoords="offset points", ha="left", va="bottom",
                 fontsize=style.TEXT_SIZE, color=style.INK, annotation_clip=False,
                 parse_math=False)  # fmt: skip
     return ax
+
+
+def _names_height(lines: Sequence[ReferenceLine], width: float) -> float:
+    """Return the height [pt] that the names of lines take above a panel of a width [pt]."""
+    if not lines:
+        return 0.0
+    return LINE_NAMES_MM * paper.POINTS_PER_MM + (name_rows(lines, width) - 1) * ROW
 
 
 def _shade(

@@ -118,17 +118,21 @@ def _flags(
 ) -> list[tuple[float, float, float]]:
     """Place the numbers in as many rows as they need, away from the nearer edge of the panel.
 
-    Returns centre x, y and width of each [pt].
+    Two rows stand on either side of the dots if there is room. Returns centre x, y and width of each [pt].
     """
     widths = np.array([text_width(text, style.NOTE_SIZE, True) + 6.0 for text in texts])
     rows = int(np.ceil(widths.sum() / size[0]))
     order = np.argsort(dots[:, 0], kind="stable")
     up = 1.0 if dots[0, 1] < (0.8 if rows == 1 else 0.5) * size[1] else -1.0
+    room = 1.8 * MARK_RISE
+    # lines to two rows on one side would cross; one row on either side cannot
+    both = rows == 2 and room < dots[0, 1] < size[1] - room
     places: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * len(texts)
     for row in range(rows):
         members = order[row::rows]
         centres = spread(dots[members, 0], heights=widths[members], low=0.0, high=size[0])
-        y = float(dots[0, 1]) + up * MARK_RISE * (1.0 + 1.1 * row)
+        rise = (1.0, -1.0)[row] if both else 1.0 + 1.1 * row
+        y = float(dots[0, 1]) + up * MARK_RISE * rise
         for k, x in zip(members, centres, strict=True):
             places[k] = (float(x), y, float(widths[k]))
     return places

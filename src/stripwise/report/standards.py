@@ -12,11 +12,15 @@ from stripwise.report import paper, style, words
 from stripwise.report.labels import spread, text_width
 from stripwise.report.marks import on_paper
 
-__all__ = ["ReferenceLine", "draw_lines", "inside", "meaning"]
+__all__ = ["ReferenceLine", "draw_lines", "inside", "meaning", "name_rows"]
 
 PATTERN = (0, (1.0, 1.6))
 RISE = 5.5
 """Height of the names above the frame [pt]."""
+ROW = 9.5
+"""Height of a row of names [pt]."""
+OVERHANG = 8.0
+"""How far a name may stand out of the panel on either side [pt]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,19 +56,35 @@ def draw_lines(ax: Axes, lines: Sequence[ReferenceLine]) -> None:
     shown = inside(ax.get_xlim(), lines)
     if not shown:
         return
+    rows = name_rows(shown, width)
     hours = np.array([line.hours for line in shown])
     at = on_paper(ax, hours, np.full(len(hours), ax.get_ylim()[0]))[:, 0]
-    wide = [text_width(line.name, style.NOTE_SIZE) + 5.0 for line in shown]
-    places = spread(at, heights=wide, low=-8.0, high=width + 8.0)
-    for line, x, place in zip(shown, at, places, strict=True):
+    wide = np.array([_name_width(line) for line in shown])
+    places = np.empty_like(at)
+    for row in range(rows):
+        places[row::rows] = spread(
+            at[row::rows], heights=wide[row::rows], low=-OVERHANG, high=width + OVERHANG
+        )
+    for k, (line, x, place) in enumerate(zip(shown, at, places, strict=True)):
+        rise = RISE + (k % rows) * ROW
         ax.axvline(line.hours, color=style.INK, linewidth=0.9, linestyle=PATTERN, clip_on=False)
         ax.annotate(line.name, xy=(float(x) / width, 1.0), xycoords="axes fraction",
-                    xytext=(float(place) / width, 1.0 + RISE / height),
+                    xytext=(float(place) / width, 1.0 + rise / height),
                     textcoords="axes fraction", ha="center", va="bottom",
                     fontsize=style.NOTE_SIZE, color=style.INK, parse_math=False,
                     annotation_clip=False,
                     arrowprops={"arrowstyle": "-", "linewidth": 0.5, "color": style.INK,
                                 "shrinkA": 0.0, "shrinkB": 0.0})  # fmt: skip
+
+
+def name_rows(lines: Sequence[ReferenceLine], width: float) -> int:
+    """Return in how many rows the names of the lines stand above a panel of a width [pt]."""
+    need = sum(_name_width(line) for line in lines)
+    return 1 if need <= width + 2.0 * OVERHANG else 2
+
+
+def _name_width(line: ReferenceLine) -> float:
+    return text_width(line.name, style.NOTE_SIZE) + 5.0
 
 
 def inside(limits: tuple[float, float], lines: Sequence[ReferenceLine]) -> list[ReferenceLine]:
