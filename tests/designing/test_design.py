@@ -283,3 +283,20 @@ def test_references_are_those_of_the_temperature(pier):
     assert hours["ACI 347"] == 12.0
     assert hours["EN class 3"] == 4 * 24.0
     assert "not a curing period" in pier.references["meaning"].iloc[0]
+
+
+def test_inch_designs_price_scatter_in_inches(inch):
+    rows = inch.exchange[inch.exchange["question"].str.contains("scatter")]
+    assert set(rows["question"]) == {"cover worth 0.2 in less scatter of the cover"}
+    text = " ".join(inch.verdict)
+    assert "0.2 in less scatter of the cover is worth" in text
+    assert " mm" not in text
+
+
+def test_strategies_with_the_same_need_are_named_together(inch, pier):
+    text = next(s for s in inch.verdict if s.startswith("The others need"))
+    assert text.count("more than the range holds") <= 1
+    drawn = pier.required["drawn_cover_mm"].drop(pier.required.index[pier.required["strategy"] == (
+        pier.scenario.reference_strategy)])  # fmt: skip
+    told = next(s for s in pier.verdict if s.startswith("The others need"))
+    assert told.count(";") == drawn.nunique() - 1

@@ -169,7 +169,7 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
         return []
     plan = setting.reference
     narrow, wide = setting.steady().with_plans((plan,)), setting.wall.with_plans((plan,))
-    question = f"cover worth {setting.scatter_cut:.3g} mm less scatter of the cover"
+    question = f"cover worth {setting.length(setting.scatter_cut)} less scatter of the cover"
     hours, label = setting.hours(plan), setting.label(plan)
     extra = _extra(setting)
     near = _index(setting, setting.mean_cover + extra)

@@ -111,7 +111,7 @@ def _end(mm: float, result: DesignResult) -> str:
 
 
 def _strategies(result: DesignResult) -> str:
-    parts = []
+    needs: dict[str, list[str]] = {}
     for row in result.required.to_dict("records"):
         if row["strategy"] == result.scenario.reference_strategy:
             continue
@@ -119,7 +119,8 @@ def _strategies(result: DesignResult) -> str:
         text = _drawn(drawn, result) if np.isfinite(drawn) else "more than the range holds"
         if row["status"].startswith("any cover"):
             text += " or less"
-        parts.append(f'"{row["strategy"]}" {text}')
+        needs.setdefault(text, []).append(f'"{row["strategy"]}"')
+    parts = [f"{_listing(names)} {text}" for text, names in needs.items()]
     return f"The others need on the drawing: {'; '.join(parts)}." if parts else ""
 
 
@@ -159,11 +160,8 @@ def _rate(result: DesignResult) -> str:
     )
     scatter = first[first["question"].str.contains("scatter")].to_dict("records")
     if scatter and np.isfinite(scatter[0]["value"]):
-        cut = str(scatter[0]["question"]).split()[2]
-        text += (
-            f"; {_length(float(cut), result)} less scatter of the cover is worth "
-            f"{_length(scatter[0]['value'], result)}"
-        )
+        cut = " ".join(str(scatter[0]["question"]).split()[2:4])
+        text += f"; {cut} less scatter of the cover is worth {_length(scatter[0]['value'], result)}"
     return text + "."
 
 
@@ -204,7 +202,8 @@ def _hour(result: DesignResult) -> str:
     )
     answer = "less" if row["value"] < scenario.cost.forms else "more"
     text = (
-        f"At the design point one hour more in the forms avoids repairs worth "
+        f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
+        f"{_hours(row['strip_age_h'])} one hour more in the forms avoids repairs worth "
         f"{row['value']:.2g} {scenario.cost.currency}/m2{band}, {answer} than the "
         f"{scenario.cost.forms:.3g} that the hour costs"
     )
@@ -240,6 +239,10 @@ def _turns(choice: pd.DataFrame) -> str:
             "rates looked at."
         )
     return f"The choice among the strategies changes {'; '.join(parts)}."
+
+
+def _listing(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _percent(share: float) -> str:

@@ -17,6 +17,8 @@ from stripwise.walls import plan_of, wall_of
 
 __all__ = ["Setting"]
 
+MM_PER_INCH = 25.4
+
 Array = NDArray[np.float64]
 
 STRIP_AGES = 25
@@ -178,11 +180,18 @@ class Setting:
         )
         return replace(self.wall, inputs=inputs)
 
+    def length(self, mm: float) -> str:
+        """Write a short length as the report of the scenario does."""
+        if self.scenario.units == "US":
+            return f"{mm / MM_PER_INCH:.3g} in"
+        return f"{mm:.3g} mm"
+
     @property
     def scatter_cut(self) -> float:
-        """How much less scatter is priced: 5 mm, or half of it where it is smaller [mm]."""
+        """How much less scatter is priced, 5 mm or 0.2 in; half of it if it is smaller [mm]."""
         sd = self.wall.input(COVER).distribution.parent_sd
-        return 5.0 if sd > 5.0 else 0.5 * sd
+        cut = 0.2 * MM_PER_INCH if self.scenario.units == "US" else 5.0
+        return cut if sd > cut else 0.5 * sd
 
 
 def _narrower(law: Distribution, cut: float) -> Distribution:

@@ -56,8 +56,8 @@ def render_design(result: DesignResult, figures: Mapping[str, str]) -> str:
         required=_required(result, length),
         drawing_step="1/4 in" if units == "US" else "5 mm",
         earliest=_earliest(result, length),
-        exchange=_exchange(result, length),
-        along=_along(result, length),
+        exchange=_exchange(result, _worth(units)),
+        along=_along(result, _worth(units)),
         rules=_rules(result, length),
         common_margin=_common_margin(result, length),
         costs=_costs(result, length) if priced else [],
@@ -128,6 +128,17 @@ def _records(table: pd.DataFrame) -> list[Row]:
 def _length(mm: float, units: str) -> str:
     """Write a length, infinite ones as a dash."""
     return words.length(mm, units=units) if np.isfinite(mm) else words.DASH
+
+
+def _worth(units: str) -> Callable[[float], str]:
+    """Write differences of cover, all with the same decimals."""
+
+    def write(mm: float) -> str:
+        if units == "US" or not np.isfinite(mm):
+            return _length(mm, units)
+        return f"{round(mm, 1) + 0.0:.1f} mm".replace("-", words.MINUS)
+
+    return write
 
 
 def _follow(label: str) -> str:
@@ -227,7 +238,7 @@ def _exchange(result: DesignResult, length: Callable[[float], str]) -> list[Row]
             fine = write
         place = [str(row["place"])]
         if np.isfinite(row["cover_mm"]) and row["place"] == "at the design point":
-            place.append(length(float(row["cover_mm"])))
+            place.append(_length(float(row["cover_mm"]), result.scenario.units))
         place += [words.duration(float(row["strip_age_h"])), _follow(str(row["follow_up"]))]
         value = float(row["value"])
         rows.append(

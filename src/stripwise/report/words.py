@@ -261,7 +261,7 @@ def amount(value: float, unit: str, *, units: str, difference: bool = False) -> 
         return DASH
     shown = displayed(value, unit, units=units, difference=difference)
     name = unit_text(unit, units=units)
-    text = f"{shown:.2f}".replace("-", MINUS) if name == "in" else number(shown)
+    text = f"{round(shown, 2) + 0.0:.2f}".replace("-", MINUS) if name == "in" else number(shown)
     joint = "\N{NO-BREAK SPACE}\N{MULTIPLICATION SIGN}\N{NO-BREAK SPACE}"
     if unit == "mm2/yr":
         return f"{text}{joint}{name}"
