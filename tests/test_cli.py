@@ -3,10 +3,12 @@
 import json
 from importlib.metadata import version
 
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from stripwise import cli
+from stripwise.cli import shell
 
 CHOICES = """[choices]
 cover = { low = "45 mm", high = "75 mm", step = "5 mm" }
@@ -211,3 +213,23 @@ def test_design_tells_bad_prices_and_ranges_together(small, wall):
     assert "cost.repair: is missing" in lines[2]
     assert 'cost.forms = "-1 EUR/m^2/h": must be at least 0' in lines[3]
     assert 'cost.real_rate = "-100 %": must be above -100 %' in lines[4]
+
+
+def test_run_prints_a_line_for_each_strategy(small, tmp_path):
+    result = call("run", small, "--out", tmp_path / "out")
+    row = next(line for line in result.stdout.splitlines() if line.startswith("  Forms 24 h (ref"))
+    table = pd.read_csv(tmp_path / "out" / "strategies.csv").set_index("strategy")
+    p = 100.0 * table.loc["Forms 24 h", "probability_at_target"]
+    assert f"  {p:.1f} %  " in row
+    assert row.endswith(table.loc["Forms 24 h", "meets_target"])
+
+
+def test_sentences_are_folded_for_a_terminal_alone(monkeypatch):
+    text = "words " * 40 + "end"
+    assert shell.folded(text) == text
+    assert max(len(line) for line in shell.folded(text, always=True).splitlines()) <= 100
+    monkeypatch.setattr(shell.sys.stdout, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("COLUMNS", "70")
+    lines = shell.folded(text, first="  - ", then="    ").splitlines()
+    assert max(len(line) for line in lines) <= 70
+    assert [line[:4] for line in lines] == ["  - "] + ["    "] * (len(lines) - 1)

@@ -69,7 +69,7 @@ def plain(six):
         "The curves compare strategies better than they predict years",
         "Values marked “recalled”",
         # method
-        "DuraCrete project, report R9 (recalled)",
+        "DuraCrete project, report R9 (recalled, less sure)",
         "Below 1 d nothing is published: the law is extrapolated",
         "this project\N{RIGHT SINGLE QUOTATION MARK}s own combination",
         "fib Bulletin 34 (2006), Annex B2 (recalled)",

@@ -1,3 +1,6 @@
+from scipy import optimize
+
+from stripwise.report import words
 from stripwise.report.tables import hand_rows, input_rows, strategy_rows
 
 
@@ -8,12 +11,29 @@ def test_strategies_follow_the_scenario(six):
     assert (first.strip_age, first.follow_up, first.penalty) == ("12 h", "none", "2.9")
     assert first.probability == "20.6 %"
     assert first.probability_knowledge.replace("\xa0", " ") == "8.5 to 37.4 %"
-    assert (first.life, first.life_range) == ("37 yr", "")  # 37.37 to 37.50: the same in words
+    assert first.life == "37 yr"
     assert first.meets == "no"
     assert reference.is_reference
     assert reference.status == ""
     assert rows[5].life == "more than 120 yr"
     assert rows[5].change == "\N{EN DASH}"
+
+
+def test_the_range_of_a_life_is_over_the_knowledge_inputs(six, example):
+    # the example's band is the curve moved by -0.5 and +0.55 of the index
+    goal = six.scenario.target.reliability_index
+    low, high = (
+        optimize.brentq(lambda t, s=shift: example.index_at(t, 2.9, shift=s) - goal, 1.0, 500.0)
+        for shift in (-0.5, 0.55)
+    )
+    first, last = (words.years(t, horizon=six.scenario.sampling.horizon) for t in (low, high))
+    text = strategy_rows(six)[0].life_range.replace("\xa0", " ")
+    assert text.removesuffix(" yr").split(" to ") == [first[:-3], last.removesuffix(" yr")]
+
+
+def test_without_knowledge_the_range_of_a_life_is_the_sampling_interval(example):
+    row = strategy_rows(example.make_assessment(knowledge=False))[0]
+    assert row.life_range == ""  # 37.37 to 37.50: the same in words as the life
 
 
 def test_index_is_that_of_the_curve_at_the_service_life(six):

@@ -17,6 +17,7 @@ from stripwise.cli.shell import (
     ScenarioFile,
     Workers,
     app,
+    lined_up,
     plain_errors,
     print_json,
     progress_bar,
@@ -88,7 +89,12 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
         if as_json:
             print_json(_record(result, folder, written))
         elif not quiet:
-            tell_result(result.verdict, result.warnings, files=[("Report", folder / "report.html")])
+            tell_result(
+                result.verdict,
+                result.warnings,
+                files=[("Report", folder / "report.html")],
+                table=_table(result),
+            )
     if require_target and meets != "yes":
         say(f"target missed: meets_target of {judged!r} is {meets}, not yes")
         raise typer.Exit(TARGET_MISSED)
@@ -105,6 +111,35 @@ def _judged(case: Scenario, name: str | None) -> str:
             param_hint="--strategy",
         )
     return name
+
+
+def _table(result: Assessment) -> list[str]:
+    """Give probability, life and verdict of each strategy, a line each."""
+    from stripwise.report import words
+    from stripwise.report.tables import strategy_rows
+
+    target = result.scenario.target
+    rows: list[tuple[str, ...]] = [
+        ("strategy", "probability", "over what is", "life", "target"),
+        (
+            "",
+            f"at {words.number(target.service_life)} yr",
+            "not known",
+            f"at {words.percent(target.probability)}",
+            "met",
+        ),
+    ]
+    rows += [
+        (
+            row.name + (" (reference)" if row.is_reference else ""),
+            row.probability,
+            row.probability_knowledge.replace("\N{NO-BREAK SPACE}", " ") or words.DASH,
+            row.life.replace("more than", "over"),
+            row.meets,
+        )
+        for row in strategy_rows(result)
+    ]
+    return lined_up(rows)
 
 
 def _record(result: Assessment, folder: Path, written: list[Path]) -> dict[str, Any]:

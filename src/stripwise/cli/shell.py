@@ -7,8 +7,10 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import shutil
 import signal
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Iterator
 from importlib.metadata import version
 from pathlib import Path
@@ -27,6 +29,8 @@ __all__ = [
     "Workers",
     "app",
     "fail",
+    "folded",
+    "lined_up",
     "plain_errors",
     "print_json",
     "progress_bar",
@@ -38,6 +42,9 @@ BAD_INPUT = 1
 INTERRUPTED = 130
 
 MOST_WORKERS = 64
+
+WIDTH = 100
+"""Longest line of text on a terminal."""
 
 CAUTION = (
     "Caution: stripping is first a matter of strength, stability and frost. The responsible "
@@ -143,10 +150,55 @@ def _jsonable(value: Any) -> Any:
     return value
 
 
+def folded(text: str, *, first: str = "", then: str = "", always: bool = False) -> str:
+    """Fold a sentence at words to the width of the terminal.
+
+    Parameters
+    ----------
+    text
+        The sentence.
+    first, then
+        What the first line and the others begin with.
+    always
+        Fold to the greatest width where there is no terminal; otherwise one line stays one line,
+        for programs that read it.
+
+    Returns
+    -------
+    The lines.
+    """
+    if sys.stdout.isatty():
+        width = min(WIDTH, shutil.get_terminal_size().columns)
+    elif always:
+        width = WIDTH
+    else:
+        return first + text
+    return textwrap.fill(
+        text, max(width, 40), initial_indent=first, subsequent_indent=then, break_on_hyphens=False
+    )
+
+
+def lined_up(rows: list[tuple[str, ...]]) -> list[str]:
+    """Line up cells in columns, the first to the left and the others to the right."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        "  "
+        + "  ".join(
+            cell.rjust(width) if i else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+
+
 def tell_result(
-    sentences: Iterable[str], warnings: Iterable[str], *, files: Iterable[tuple[str, Path]]
+    sentences: Iterable[str],
+    warnings: Iterable[str],
+    *,
+    files: Iterable[tuple[str, Path]],
+    table: Iterable[str] = (),
 ) -> None:
-    """Print the sentences, the caution, the warnings and where the files are.
+    """Print the sentences, a table, the caution, the warnings and where the files are.
 
     Parameters
     ----------
@@ -156,14 +208,19 @@ def tell_result(
         What the reader must know about the numbers.
     files
         What each file is, and its path.
+    table
+        Lines that stand between the first sentence and the others.
     """
-    for sentence in sentences:
-        typer.echo(sentence)
-    typer.echo(f"\n{CAUTION}")
+    lines = list(table)
+    for place, sentence in enumerate(sentences):
+        typer.echo(folded(sentence))
+        if place == 0 and lines:
+            typer.echo("\n" + "\n".join(lines) + "\n")
+    typer.echo("\n" + folded(CAUTION))
     if told := list(warnings):
         typer.echo("\nBefore you use the numbers:")
         for warning in told:
-            typer.echo(f"  - {warning}")
+            typer.echo(folded(warning, first="  - ", then="    "))
     typer.echo()
     for what, path in files:
         typer.echo(f"{what}: {path}")

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import textwrap
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -17,6 +16,8 @@ from stripwise.cli.shell import (
     ScenarioFile,
     Workers,
     app,
+    folded,
+    lined_up,
     plain_errors,
     print_json,
     progress_bar,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["stripped"]
 
-WIDTH = 100
+MEETS = {"yes": "still met", "no": "missed"}
 
 HEADS = (
     "follow-up", "effective", "penalty k_c", "probability", "against", "life", "against", "target",
@@ -125,10 +126,7 @@ def _blocks(answer: SiteAnswer, case: Scenario) -> list[str]:
 
 
 def _listed(sentences: tuple[str, ...]) -> str:
-    return "\n".join(
-        textwrap.fill(text, WIDTH, initial_indent="  - ", subsequent_indent="    ")
-        for text in sentences
-    )
+    return "\n".join(folded(text, first="  - ", then="    ", always=True) for text in sentences)
 
 
 def _rows(answer: SiteAnswer) -> list[dict[Hashable, Any]]:
@@ -142,6 +140,7 @@ def _headline(answer: SiteAnswer, case: Scenario) -> str:
     record, target = answer.record, case.target
     meant, now = _rows(answer)[:2]
     horizon = case.sampling.horizon
+    lives = [words.years(row["life_at_target_yr"], horizon=horizon) for row in (meant, now)]
     worse = now["probability_change"]
     verb = "raises" if worse > 0 else "lowers" if worse < 0 else "leaves"
     text = (
@@ -150,9 +149,8 @@ def _headline(answer: SiteAnswer, case: Scenario) -> str:
         f"probability of depassivation within {target.service_life:g} yr from "
         f"{words.percent(meant['probability_at_target'])} to "
         f"{words.percent(now['probability_at_target'])}, if nothing follows; "
-        f"{words.percent(target.probability)} is allowed. The life until that is reached goes "
-        f"from {words.years(meant['life_at_target_yr'], horizon=horizon)} to "
-        f"{words.years(now['life_at_target_yr'], horizon=horizon)}."
+        f"{words.percent(target.probability)} is allowed. {_answer(now, target.probability)} The "
+        f"life until the target is reached goes from {lives[0]} to {lives[1]}."
     )
     days = answer.kept_wet_to_match_d
     if math.isfinite(days) and days > 0.0:
@@ -160,7 +158,19 @@ def _headline(answer: SiteAnswer, case: Scenario) -> str:
             f" Keeping the face wet for about {words.number(days, 2)} d from now counts as much "
             "curing as the plan, if no hour is lost and the face does not freeze."
         )
-    return textwrap.fill(text, WIDTH)
+    return folded(text, always=True)
+
+
+def _answer(now: dict[Hashable, Any], allowed: float) -> str:
+    """Say whether the target is met after the strip, as far as durability goes."""
+    from stripwise.report import words
+
+    if now["meets_target"] != "undecided":
+        return f"By durability alone the target is {MEETS[now['meets_target']]}."
+    mean = "met" if now["probability_at_target"] <= allowed else "missed"
+    band = words.interval(now["know_low"], now["know_high"], words.percent)
+    reason = f"{band} over what is not known" if band else "by sampling error alone"
+    return f"By durability alone the target is {mean} on average, but not surely ({reason})."
 
 
 def _strip_table(answer: SiteAnswer, case: Scenario) -> str:
@@ -194,7 +204,7 @@ def _strip_table(answer: SiteAnswer, case: Scenario) -> str:
     ]
     face = f"{answer.record.face} face; follow-up as planned: {meant_and_now[0]['follow_up']}"
     return "\n".join(
-        [f"Plan: {answer.record.plan} ({face})", *_table(rows), *_maturity(answer, case)]
+        [f"Plan: {answer.record.plan} ({face})", *lined_up(rows), *_maturity(answer, case)]
     )
 
 
@@ -236,7 +246,7 @@ def _follow_up_table(answer: SiteAnswer, case: Scenario) -> str:
     return "\n".join(
         [
             f"What each follow-up still buys on the {answer.record.face} face, at {at}:",
-            *_table(rows),
+            *lined_up(rows),
         ]
     )
 
@@ -260,19 +270,6 @@ def _degrees(celsius: float, case: Scenario) -> str:
 
     unit = "degC" if case.units == "SI" else "degF"
     return f"{convert(celsius, 'degC', to=unit):.3g} {unit}"
-
-
-def _table(rows: list[tuple[str, ...]]) -> list[str]:
-    """Line up cells in columns, the first to the left and the others to the right."""
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return [
-        "  "
-        + "  ".join(
-            cell.rjust(width) if i else cell.ljust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
 
 
 def _record(answer: SiteAnswer, case: Scenario) -> dict[str, Any]:

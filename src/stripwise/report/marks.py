@@ -118,7 +118,8 @@ def _flags(
 ) -> list[tuple[float, float, float]]:
     """Place the numbers in as many rows as they need, away from the nearer edge of the panel.
 
-    Two rows stand on either side of the dots if there is room. Returns centre x, y and width of each [pt].
+    Two rows stand on either side of the dots if there is room. Returns centre x, y and width
+    of each [pt].
     """
     widths = np.array([text_width(text, style.NOTE_SIZE, True) + 6.0 for text in texts])
     rows = int(np.ceil(widths.sum() / size[0]))

@@ -198,7 +198,7 @@ def _limit_state(assessment: Assessment) -> str:
 
 def _sampling_error(assessment: Assessment) -> str:
     half = 50.0 * (assessment.curves["high95"] - assessment.curves["low95"]).max()
-    return words.number(float(half), 2)
+    return words.number(float(half), 1)
 
 
 def _exchange(assessment: Assessment) -> dict[str, str] | None:

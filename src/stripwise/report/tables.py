@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stripwise.assessment import Assessment
 from stripwise.report import words
@@ -103,7 +104,7 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
             for key in table.columns
             if key not in ("life_status", "meets_target")
         }
-        life_range = words.interval(row["life_low95"], row["life_high95"], life)
+        life_range = words.interval(*_life_range(assessment, strategy.name, row), life)
         reached = life(row["life_at_target_yr"])
         status = str(table.at[strategy.name, "life_status"])
         rows.append(
@@ -136,6 +137,32 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
             )
         )
     return rows
+
+
+def _life_range(assessment: Assessment, name: str, row: Mapping[str, float]) -> tuple[float, float]:
+    """Range of the life over the knowledge inputs, or over the sampling without them.
+
+    At a knowledge point the probability rises with age, so the quantiles of the life are where the
+    quantiles of the probability reach the target.
+    """
+    if not np.isfinite(row["know_high"]):
+        return row["life_low95"], row["life_high95"]
+    curves, level = assessment.curves, assessment.scenario.target.probability
+    own = curves[curves["strategy"] == name].sort_values("age_yr")
+    age = own["age_yr"].to_numpy(dtype=float)
+    ends = [_reached(age, own[k].to_numpy(dtype=float), level) for k in ("know_high", "know_low")]
+    return ends[0], ends[1]
+
+
+def _reached(age: NDArray[np.float64], probability: NDArray[np.float64], level: float) -> float:
+    """Age at which a rising curve first reaches a level; inf if it does not."""
+    over = np.flatnonzero(probability >= level)
+    if not over.size:
+        return np.inf
+    k = int(over[0])
+    if k == 0:
+        return float(age[0])
+    return float(np.interp(level, probability[k - 1 : k + 1], age[k - 1 : k + 1]))
 
 
 def _change_range(row: Mapping[str, float]) -> tuple[float, float]:

@@ -222,7 +222,9 @@ def _life_change(
         shift, least, most = (float(x) for x in interval(gap))
         text += (
             f"; its reliability index at {goal.life:g} yr differs from the reference's by "
-            f"{shift:+.3f} (sampling interval {least:+.3f} to {most:+.3f})"
+            f"{shift:+.3f} (sampling interval {least:+.3f} to {most:+.3f})".replace(
+                "-", "\N{MINUS SIGN}"
+            )
         )
     return {**empty, "life_status": text}
 
