@@ -1,11 +1,15 @@
 """What the README promises: every command is named and every file it points to is there."""
 
 import re
+import shlex
 from pathlib import Path
 
+import numpy as np
 import pytest
 import typer
+from typer.testing import CliRunner
 
+import stripwise
 from stripwise import cli
 
 ROOT = Path(__file__).parents[1]
@@ -37,3 +41,41 @@ def test_links_and_pictures_point_to_files():
     links = re.findall(r"\]\(([^)#]+)\)", README)
     assert "reports/garage-wall/figures/curves.png" in links
     assert [link for link in links if "://" not in link and not (ROOT / link).is_file()] == []
+
+
+def shown(start):
+    """Return the block of output in the README that starts with a text."""
+    blocks = re.findall(r"```text\n(.*?)```", README, flags=re.DOTALL)
+    return next(block for block in blocks if block.lstrip().startswith(start))
+
+
+def test_the_tour_prints_what_it_shows(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert CliRunner().invoke(cli.app, ["new", "my-wall.toml"]).exit_code == 0
+    line = re.search(r"stripwise (stripped my-wall.*)", README)[1]
+    result = CliRunner().invoke(cli.app, shlex.split(line))
+    assert shown("Stripping after 14 h") in result.stdout
+
+
+def test_the_notebook_shows_what_comes_out(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    code = re.search(r"## In a notebook\n\n```python\n(.*?)```", README, flags=re.DOTALL)[1]
+    *lines, last = code.strip().splitlines()
+    names = {}
+    exec("\n".join(lines), names)
+    table = eval(last, names)
+    head, *rows = shown("strategy").splitlines()
+    assert head.split() == list(table.columns)
+    for row, found in zip(rows, table.itertuples(index=False), strict=True):
+        name, p, life = re.fullmatch(r"\d +(.*?) +(\S+) +(\S+)", row.rstrip()).groups()
+        assert name == found.strategy
+        np.testing.assert_allclose([float(p), float(life)], found[1:], atol=0.002, rtol=0)
+
+
+def test_every_strategy_that_a_command_names_is_in_its_scenario():
+    calls = re.findall(
+        r"stripwise \w[\w-]* (scenarios/\S+\.toml).* --strategy \"([^\"]+)\"", README
+    )
+    assert calls
+    for path, name in calls:
+        assert name in [s.name for s in stripwise.load(ROOT / path).strategies]
