@@ -10,6 +10,7 @@ from matplotlib.text import Text
 
 from stripwise.errors import InputError
 from stripwise.report import figures, paper, style
+from stripwise.report.labels import text_width
 from stripwise.report.maps import map_figure
 from stripwise.report.shares import choice_shares, driver_shares
 
@@ -295,3 +296,16 @@ def test_lines_to_the_numbers_of_many_strategies_on_one_map_do_not_cross(example
     assert {t.get_position()[1] > t.xy[1] for t in numbers} == {True, False}
     pairs = [(p, q) for i, p in enumerate(lines) for q in lines[:i]]
     assert [pair for pair in pairs if crossed(*pair)] == []
+
+
+def test_the_label_of_the_target_hides_no_curve(six):
+    ax = figures.plot_curves(six)
+    label = next(t for t in ax.texts if t.get_text().startswith("target"))
+    start, level = label.xy
+    wide = (text_width(label.get_text(), style.NOTE_SIZE) + 3.0) / paper.axes_size(ax)[0]
+    stop = start + wide * ax.get_xlim()[1]
+    high = level + 1.3 * style.NOTE_SIZE / paper.axes_size(ax)[1] * ax.get_ylim()[1]
+    for line in (a for a in ax.lines if str(a.get_gid()).startswith("curve-")):
+        age, p = line.get_data()
+        under = p[(age >= start) & (age <= stop)]
+        assert not np.any((under > level) & (under < high))

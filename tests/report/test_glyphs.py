@@ -48,3 +48,8 @@ def test_the_svg_keeps_every_character(bare):
     figure, _ = figure_with(f"Forms {PRIVATE}")
     assert paper.png(figure).startswith(b"\x89PNG")
     assert PRIVATE in paper.svg(figure)
+
+
+def test_boxes_are_no_font_for_a_character():
+    # private use up to the last code point: the one font that claims it draws boxes
+    assert glyphs._other_font("\U0010fffd") == ""

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from stripwise.assessment import Assessment
 from stripwise.report import paper, style, words
 from stripwise.report.drivers import plot_choices, plot_drivers
-from stripwise.report.labels import LINE_SPACING, alike, shortened, spread, wrapped
+from stripwise.report.labels import LINE_SPACING, alike, shortened, spread, text_width, wrapped
 from stripwise.report.maps import map_figure, plot_map
 from stripwise.report.service_figures import plot_cracking, plot_face
 
@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 LABEL_ROOM_MM = 46.0
 LEADER_MM = 5.0
 NAME_IN_TITLE_PT = 200.0
+PLACES = 13
+"""How many places along the target line its label may take."""
 LOWEST_MM, HIGHEST_MM = 74.0, 170.0
 """Height of the axes of the curves, as the labels need it."""
 
@@ -108,7 +110,7 @@ def plot_curves(data: Assessment, *, ax: Axes | None = None) -> Axes:
     for row, curve in enumerate(probability):
         color, pattern = style.line_of(_leader(groups, row))
         ax.plot(age, 100.0 * curve, color=color, linestyle=pattern, lw=1.5, gid=f"curve-{row}")
-    _mark_target(ax, data, top)
+    _mark_target(ax, data, top, age=age, curves=100.0 * probability)
     _name_curves(ax, [_End(100.0 * probability[g[0], -1], g[0]) for g in groups], labels)
     ax.set_xlabel("Age since first exposure [yr]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Probability of depassivation [%]", fontsize=style.TEXT_SIZE)
@@ -220,7 +222,7 @@ def _name_curves(ax: Axes, ends: list[_End], texts: list[str]) -> None:
         )
 
 
-def _mark_target(ax: Axes, data: Assessment, top: float) -> None:
+def _mark_target(ax: Axes, data: Assessment, top: float, *, age: Array, curves: Array) -> None:
     target, horizon = data.scenario.target, data.scenario.sampling.horizon
     level = 100.0 * target.probability
     plain: dict[str, Any] = {"color": style.TARGET, "lw": 0.9, "ls": (0, (4, 2)), "zorder": 2.5}
@@ -232,9 +234,10 @@ def _mark_target(ax: Axes, data: Assessment, top: float) -> None:
         "color": style.TARGET,
         "parse_math": False,
     }
+    text = f"target {words.percent(target.probability)}"
     ax.annotate(
-        f"target {words.percent(target.probability)}",
-        xy=(0.0, level),
+        text,
+        xy=(_clear_place(ax, text, level, age=age, curves=curves, life=target.service_life), level),
         xytext=(3.0, 2.5),
         textcoords="offset points",
         va="bottom",
@@ -253,6 +256,23 @@ def _mark_target(ax: Axes, data: Assessment, top: float) -> None:
         bbox=white,
         **small,
     )
+
+
+def _clear_place(
+    ax: Axes, text: str, level: float, *, age: Array, curves: Array, life: float
+) -> float:
+    """Age at which a label above a level hides least of the lines, the earliest of equals."""
+    width, height = paper.axes_size(ax)
+    horizon, top = ax.get_xlim()[1], ax.get_ylim()[1]
+    wide = (text_width(text, style.NOTE_SIZE) + 6.0) / width * horizon
+    low, high = level, level + 1.6 * style.NOTE_SIZE / height * top
+    near = (curves > low) & (curves < high)
+    starts = np.linspace(0.0, horizon - wide, PLACES)
+    hidden = [
+        np.count_nonzero(near & (age >= x) & (age <= x + wide)) + (x <= life <= x + wide)
+        for x in starts
+    ]
+    return float(starts[int(np.argmin(hidden))])
 
 
 def _message(data: Assessment, names: list[str], shown: list[int]) -> str:

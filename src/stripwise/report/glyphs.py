@@ -21,6 +21,9 @@ __all__ = ["EXPLANATION", "has_glyph", "legible"]
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 EXPLANATION = f"{ELLIPSIS} stands for characters that no font here has; the SVG keeps them."
 
+BOXES = "Last Resort"
+"""Family that has a box for every character; it ships with matplotlib."""
+
 JOINERS = frozenset("\N{ZERO WIDTH JOINER}\N{VARIATION SELECTOR-15}\N{VARIATION SELECTOR-16}")
 """They join or colour what stands before them and need no glyph of their own."""
 
@@ -83,7 +86,7 @@ def _other_font(letter: str) -> str:
     faces = {
         entry.name: entry.fname
         for entry in fontManager.ttflist
-        if entry.style == "normal" and entry.name not in (style.FONT, "Last Resort")
+        if entry.style == "normal" and entry.name != style.FONT and BOXES not in entry.name
     }
     for name in sorted(faces):
         try:

@@ -62,7 +62,7 @@ def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
         figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
         strategies=rows,
         remarks=_remarks(rows),
-        inputs=tables.input_rows(assessment),
+        inputs=[row for row in tables.input_rows(assessment) if not _is_fixed_strip_age(row)],
         hand=tables.hand_rows(assessment),
         covers=cover.cover_table(assessment),
         earliest=cover.earliest_table(assessment),
@@ -185,6 +185,11 @@ def _depassivation(assessment: Assessment) -> str:
     if not service.chloride:
         return carbonation
     return f"{chloride}, or {carbonation}" if service.carbonation else chloride
+
+
+def _is_fixed_strip_age(row: tables.InputRow) -> bool:
+    """Whether the table of strategies has this input already."""
+    return row.name.endswith(".strip_age") and row.family == "fixed"
 
 
 def _limit_state(assessment: Assessment) -> str:

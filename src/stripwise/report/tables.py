@@ -105,6 +105,7 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
             if key not in ("life_status", "meets_target")
         }
         life_range = words.interval(*_life_range(assessment, strategy.name, row), life)
+        life_range = life_range.replace(" yr to more than ", " to over ")
         reached = life(row["life_at_target_yr"])
         status = str(table.at[strategy.name, "life_status"])
         rows.append(
