@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, minimize
 
 from stripwise.errors import InputError
-from stripwise.report.labels import Box, alike, shortened, spread, text_width, wrapped
+from stripwise.report.labels import Box, alike, balanced, shortened, spread, text_width, wrapped
 
 
 def overlaps(centres, heights):
@@ -88,3 +88,14 @@ def test_boxes():
     assert not box.overlaps(Box(9.0, 5.0, 4.0, 2.0))
     assert box.inside(10.0, 10.0)
     assert not box.inside(6.5, 10.0)
+
+
+def test_balanced_lines_are_no_more_and_none_is_an_orphan():
+    text = "Forms 16 h, then kept wet 7\u00a0d"
+    for width in (60.0, 80.0, 100.0, 300.0):
+        plain, even = (f(text, width=width, size=7.5) for f in (wrapped, balanced))
+        assert len(even) == len(plain)
+        assert " ".join(even) == text
+        assert max(text_width(line, 7.5) for line in even) <= width
+    assert balanced(text, width=100.0, size=7.5)[-1] != "7\u00a0d"
+    assert balanced("x" * 60, width=50.0, size=7.5) == wrapped("x" * 60, width=50.0, size=7.5)

@@ -203,7 +203,7 @@ def _hour(result: DesignResult) -> str:
     answer = "less" if row["value"] < scenario.cost.forms else "more"
     text = (
         f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
-        f"{_hours(row['strip_age_h'])} one hour more in the forms avoids repairs worth "
+        f"{_hours(row['strip_age_h'])}, one hour more in the forms avoids repairs worth "
         f"{row['value']:.2g} {scenario.cost.currency}/m2{band}, {answer} than the "
         f"{scenario.cost.forms:.3g} that the hour costs"
     )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from stripwise.assessment import Assessment
 from stripwise.report import paper, style, words
 from stripwise.report.drivers import plot_choices, plot_drivers
-from stripwise.report.labels import LINE_SPACING, alike, shortened, spread, text_width, wrapped
+from stripwise.report.labels import LINE_SPACING, alike, balanced, shortened, spread, text_width
 from stripwise.report.maps import map_figure, plot_map
 from stripwise.report.service_figures import plot_cracking, plot_face
 
@@ -169,7 +169,7 @@ def _labels(names: list[str], groups: list[list[int]]) -> tuple[list[str], float
     """Label texts per group and the height [mm] of the axes that they need."""
     room = (LABEL_ROOM_MM - LEADER_MM - 1.0) * paper.POINTS_PER_MM
     full = [words.tied(words.listing([names[row] for row in group])) for group in groups]
-    texts = ["\n".join(wrapped(text, width=room, size=style.TEXT_SIZE)) for text in full]
+    texts = ["\n".join(balanced(text, width=room, size=style.TEXT_SIZE)) for text in full]
     if _stack(texts) > HIGHEST_MM:
         texts = [
             shortened(f"{_numbers(group)}: {text}", width=room, size=style.TEXT_SIZE)

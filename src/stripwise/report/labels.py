@@ -15,7 +15,16 @@ from numpy.typing import ArrayLike, NDArray
 from stripwise.errors import InputError
 from stripwise.report import style
 
-__all__ = ["LINE_SPACING", "Box", "alike", "shortened", "spread", "text_width", "wrapped"]
+__all__ = [
+    "LINE_SPACING",
+    "Box",
+    "alike",
+    "balanced",
+    "shortened",
+    "spread",
+    "text_width",
+    "wrapped",
+]
 
 LINE_SPACING = 1.25
 """Distance of lines in units of the font size."""
@@ -216,6 +225,37 @@ def wrapped(text: str, *, width: float, size: float, bold: bool = False) -> list
         lines.extend(pieces[:-1])
         line = pieces[-1]
     return [*lines, line]
+
+
+def balanced(text: str, *, width: float, size: float) -> list[str]:
+    """Break a text into as few lines as `wrapped` does, of lengths as even as words allow.
+
+    Parameters
+    ----------
+    text
+        Any text; runs of white space count as one space.
+    width
+        Room [pt].
+    size
+        Font size [pt].
+
+    Returns
+    -------
+    At least one line.
+    """
+    lines = wrapped(text, width=width, size=size)
+    longest = max(text_width(word, size) for word in BREAKS.split(text.strip(WHITE)))
+    if len(lines) == 1 or longest > width:
+        return lines
+    low, high = longest, width
+    for _ in range(8):
+        middle = 0.5 * (low + high)
+        even = wrapped(text, width=middle, size=size)
+        if len(even) > len(lines):
+            low = middle
+        else:
+            high, lines = middle, even
+    return lines
 
 
 def _cut(word: str, *, width: float, size: float, bold: bool) -> list[str]:

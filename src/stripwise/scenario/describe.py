@@ -14,6 +14,8 @@ from stripwise.scenario.quantities import convert
 
 __all__ = ["as_record", "describe", "inputs_table", "shown"]
 
+MATURITY = {"arrhenius": "Arrhenius", "nurse-saul": "Nurse-Saul"}
+
 EXTRAPOLATION = (
     "Below 1 d the curing law is an extrapolation of published values at 1 and 3 d; "
     "from 28 d on it is constant."
@@ -240,7 +242,7 @@ def _head(scenario: Scenario) -> list[str]:
         "period).",
         f"Curing: the penalty factor is 1 after {curing.reference_d:g} d at "
         f"{_temperature(curing.reference_temperature, scenario.units)}; it acts on {depth}; "
-        f"equivalent age by {curing.maturity}.",
+        f"equivalent age by {MATURITY.get(curing.maturity, curing.maturity)}.",
         *_chloride_lines(scenario),
         f"Sample: {sampling.repeats} repeats of {sampling.points} points, seed {sampling.seed}, "
         f"horizon {sampling.horizon:g} yr.",
