@@ -54,6 +54,7 @@ def test_not_utf8(tmp_path):
         ("title = \n", "line 1"),
         ("a = 1\na = 2\n", "line 2"),
         ("a = " + "[" * 5000, "nested too deeply"),
+        ("[" + ".".join("a" * 9000) + "]", "nested too deeply"),
         ("a = " + "1" * 5000, "not valid TOML"),
         ("%PDF-1.4", "line 1"),
     ],
@@ -166,6 +167,54 @@ CASES = {
         'horizon = "100 yr"',
         'horizon = "1e9 yr"',
         'sampling.horizon = "1e9 yr": must be between 1 yr and 500 yr (line 46)',
+    ),
+    "target that no curve reaches": (
+        "probability = 0.10",
+        "probability = 1e-300",
+        # Phi(-8) and Phi(3): the same limits as those of reliability_index
+        "target.probability = 1e-300: must be between 6.2e-16 and 0.9987 (line 7)",
+    ),
+    "below absolute zero, meant": (
+        'temperature = "10 degC"',
+        'temperature = { value = "-300 degC", unusual = true }',
+        'exposure.temperature.value = "-300 degC": the mean must be -60 degC to 80 degC, even if '
+        "it is meant to be unusual (line 10)",
+    ),
+    "absolute zero, meant": (
+        'temperature = "10 degC"',
+        'temperature = { value = "0 K", unusual = true }',
+        'exposure.temperature.value = "0 K": the mean must be -60 degC to 80 degC, even if '
+        "it is meant to be unusual (line 10)",
+    ),
+    "temperature without a limit, meant": (
+        'temperature = "10 degC"',
+        'temperature = { family = "normal", mean = "10 degC", sd = "200 degC", unusual = true }',
+        'exposure.temperature.sd = "200 degC": the sd must be 0.02831 K to 30 K; below that give '
+        "a fixed value (line 10)",
+    ),
+    "endless cover, meant": (
+        COVER,
+        '{ family = "normal", mean = "1e300 mm", sd = "8 mm", unusual = true }',
+        'reinforcement.cover.mean = "1e300 mm": the mean must be 0.01 mm to 3e+05 mm, even if it '
+        "is meant to be unusual (line 22)",
+    ),
+    "next to no scatter": (
+        'sd = "8 mm"',
+        'sd = "1e-300 mm"',
+        'reinforcement.cover.sd = "1e-300 mm": the sd must be 0.0055 mm to 550 mm; below that '
+        "give a fixed value (line 22)",
+    ),
+    "formula as a source": (
+        COVER,
+        '{ family = "normal", mean = "55 mm", sd = "8 mm", source = "=1+1" }',
+        "reinforcement.cover.source = \"=1+1\": must not start with '=': a spreadsheet would read "
+        "it as a formula (line 22)",
+    ),
+    "full-width formula as a name": (
+        'name = "Forms 12 h"',
+        'name = "\uff1dcmd()"',
+        "strategy[1].name = \"\uff1dcmd()\": must not start with '\uff1d': a spreadsheet would "
+        "read it as a formula (line 31)",
     ),
     "no points": (
         "points = 256",
@@ -482,3 +531,12 @@ def test_junk_anywhere_is_a_scenario_error(tmp_path, key, junk):
     with pytest.raises(ScenarioError) as caught:
         load(path)
     assert all(problem.startswith("junk.toml: ") for problem in caught.value.problems)
+
+
+@pytest.mark.parametrize("end", ["-20 degC", "50 degC", "-4 degF", "122 degF", "253.15 K"])
+def test_the_ends_of_a_usual_range_are_usual_in_every_unit(wall, end):
+    assert load(wall.write(('"10 degC"', f'"{end}"')))
+
+
+def test_a_path_with_control_characters_is_printed_escaped(tmp_path):
+    assert "\x1b" not in only(tmp_path / "a\x1b[31m" / "no.toml")

@@ -48,7 +48,8 @@ class TruncatedNormal:
     def moments(self) -> tuple[float, float]:
         """Mean and sd after truncation (scipy's closed forms)."""
         alpha, beta = (self.low - self.mean) / self.sd, (self.high - self.mean) / self.sd
-        mean, variance = stats.truncnorm.stats(alpha, beta, loc=self.mean, scale=self.sd)
+        with np.errstate(over="ignore"):  # bounds far beyond the reach of a double
+            mean, variance = stats.truncnorm.stats(alpha, beta, loc=self.mean, scale=self.sd)
         return float(mean), float(np.sqrt(variance))
 
     def cdf(self, x: Array) -> Array:

@@ -14,6 +14,7 @@ from stripwise.scenario.schema import RandomInput
 __all__ = [
     "Numbers",
     "bound_rule",
+    "check_possible",
     "check_usual",
     "physical",
     "supported",
@@ -23,6 +24,15 @@ __all__ = [
 
 CUT = 0.01
 """Relative change of a moment by truncation above which the reader is warned."""
+
+ROUNDING = 1e-12
+"""Relative error of a converted unit."""
+
+SMALLEST_COV = 1e-4
+"""Smallest sd over mean of a random input."""
+
+LARGEST_COV = 10.0
+"""Largest sd over mean of a quantity that cannot be negative, even if meant."""
 
 WIDEST = 3.0
 """Largest usual sd over mean of a quantity that cannot be negative."""
@@ -123,15 +133,12 @@ def check_usual(
     spec: RandomInput, path: KeyPath, law: Distribution, *, rule: Rule, problems: Problems
 ) -> None:
     """Refuse a mean or a spread that looks like a slip of units, unless the file insists."""
-    if spec.unusual or spec.plausible:
+    insisted = spec.unusual or spec.plausible
+    if not check_possible(spec, path, law, rule=rule, problems=problems) or insisted:
         return
     insist = "check the unit, or write unusual = true in its table if it is meant"
-    if not rule.usual[0] <= law.parent_mean <= rule.usual[1]:
-        found = next(
-            (v for v in (spec.value, spec.mean, spec.nominal) if v is not None),
-            f"{law.mean:.4g} {rule.unit}".strip(),
-        )
-        key = path if spec.bare else (*path, _mean_key(spec))
+    if not _within(law.parent_mean, rule.usual):
+        key, found = _mean_of(spec, path, law, rule)
         problems.add(key, f"the usual mean is {rule.usual_words}; {insist}", found=found)
     elif rule.low == 0 and law.parent_mean > 0 and law.parent_sd > WIDEST * law.parent_mean:
         problems.add(
@@ -141,8 +148,50 @@ def check_usual(
         )
 
 
-def _mean_key(spec: RandomInput) -> str:
-    return next((key for key in ("value", "nominal") if getattr(spec, key) is not None), "mean")
+def check_possible(
+    spec: RandomInput, path: KeyPath, law: Distribution, *, rule: Rule, problems: Problems
+) -> bool:
+    """Refuse a mean or a spread that cannot be computed with, whatever the file insists on."""
+    before = len(problems.texts)
+    mean, sd = law.parent_mean, law.parent_sd
+    if not (mean == 0.0 == rule.low) and not _within(mean, rule.ends):
+        key, found = _mean_of(spec, path, law, rule)
+        span = rule.possible_words or " to ".join(
+            f"{end:.4g} {rule.unit}".strip() for end in rule.ends
+        )
+        problems.add(
+            key, f"the mean must be {span}, even if it is meant to be unusual", found=found
+        )
+    elif not law.is_fixed and not SMALLEST_COV * abs(mean) <= sd <= _largest_sd(mean, rule):
+        high = f"{_largest_sd(mean, rule):.4g} {rule.unit}".strip()
+        low = f"{SMALLEST_COV * abs(mean):.4g} {rule.unit}".strip()
+        problems.add(
+            (*path, "sd" if spec.sd is not None else "cov"),
+            f"the sd must be {low} to {high}; below that give a fixed value",
+            found=spec.sd if spec.sd is not None else spec.cov,
+        )
+    return len(problems.texts) == before
+
+
+def _largest_sd(mean: float, rule: Rule) -> float:
+    return min(rule.largest_sd, LARGEST_COV * mean if rule.low == 0 < mean else math.inf)
+
+
+def _within(value: float, ends: tuple[float, float]) -> bool:
+    """Whether a value lies between two ends, which the conversion of units may miss by a bit."""
+    slack = ROUNDING * max(abs(end) for end in ends)
+    return ends[0] - slack <= value <= ends[1] + slack
+
+
+def _mean_of(
+    spec: RandomInput, path: KeyPath, law: Distribution, rule: Rule
+) -> tuple[KeyPath, object]:
+    """Return where the mean stands in the file, and what stands there."""
+    for key in ("value", "nominal", "mean"):
+        found = getattr(spec, key)
+        if found is not None:
+            return (path if spec.bare else (*path, key)), found
+    return (*path, "mean"), f"{law.mean:.4g} {rule.unit}".strip()
 
 
 def physical(value: float, rule: Rule) -> bool:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stripwise.errors import InputError
 from stripwise.inputs.variables import KINDS
-from stripwise.scenario.names import name_problem, printable
+from stripwise.scenario.names import formula_problem, name_problem, printable
 
 __all__ = ["FittedPenalties", "fitted_penalties", "fitted_text"]
 
@@ -98,6 +98,8 @@ def fitted_penalties(content: dict[str, Any]) -> FittedPenalties:
     source = part.get("source", "")
     if not isinstance(source, str) or not source.isprintable() or len(source) > 500:
         raise InputError("penalties.source", "must be printable text of at most 500 characters")
+    if rule_broken := formula_problem(source):
+        raise InputError("penalties.source", rule_broken)
     rows = part.get("strategy")
     if not isinstance(rows, list) or not 1 <= len(rows) <= LIMIT:
         raise InputError(

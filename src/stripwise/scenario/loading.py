@@ -21,6 +21,9 @@ __all__ = ["FILE_LIMIT", "load"]
 FILE_LIMIT = 1_000_000
 """Largest scenario file in bytes."""
 
+DEEPEST = 20
+"""Most tables and lists one inside the other; a scenario has six."""
+
 
 def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     """Read a scenario file.
@@ -45,6 +48,7 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     name = printable(path.name, 200).strip('"') or str(path)
     data = _read(path, name)
     text, raw = _parse(data, name)
+    _check_depth(raw, name)
     problems = Problems(name, key_lines(text))
     strategies = raw.get("strategy")
     if isinstance(strategies, list) and len(strategies) > STRATEGY_LIMIT:
@@ -68,9 +72,10 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
 
 def _read(path: Path, name: str) -> bytes:
     """Return the bytes of a file that is small enough to be a scenario."""
+    shown = printable(str(path), 1000).strip('"')
     try:
         if not path.exists():
-            raise ScenarioError([f"{name}: there is no such file; check the path {path}"])
+            raise ScenarioError([f"{name}: there is no such file; check the path {shown}"])
         if path.is_dir():
             raise ScenarioError([f"{name}: is a folder; give the scenario file inside it"])
         if not path.is_file():
@@ -100,3 +105,13 @@ def _parse(data: bytes, name: str) -> tuple[str, dict[str, Any]]:
     except ValueError as error:
         reason = printable(str(error), 200).strip('"')
         raise ScenarioError([f"{name}: is not valid TOML: {reason}"]) from error
+
+
+def _check_depth(raw: dict[str, Any], name: str) -> None:
+    """Refuse what later steps, which recurse, would fail on; dotted keys nest without brackets."""
+    level: list[Any] = [raw]
+    for _ in range(DEEPEST):
+        tables = [part for part in level if isinstance(part, dict | list)]
+        level = [x for part in tables for x in (part.values() if isinstance(part, dict) else part)]
+    if any(isinstance(part, dict | list) for part in level):
+        raise ScenarioError([f"{name}: is nested too deeply to be a scenario"])

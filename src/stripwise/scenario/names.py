@@ -6,7 +6,7 @@ import hashlib
 import re
 import unicodedata
 
-__all__ = ["JOINER", "NAME_LIMIT", "name_problem", "printable", "slug"]
+__all__ = ["JOINER", "NAME_LIMIT", "formula_problem", "name_problem", "printable", "slug"]
 
 NAME_LIMIT = 80
 """Longest name in characters."""
@@ -47,8 +47,28 @@ def name_problem(name: str) -> str:
     bad = [c for c in name if not (c.isprintable() or c == JOINER)]
     if bad:
         return f"holds the control character U+{ord(bad[0]):04X}; use printable text"
-    if name.lstrip()[0] in FORMULA_STARTS:
-        start = name.lstrip()[0]
+    return formula_problem(name)
+
+
+def formula_problem(text: str) -> str:
+    """Return why a spreadsheet would run a text, or an empty text.
+
+    Parameters
+    ----------
+    text
+        Any text that goes into a CSV file.
+
+    Returns
+    -------
+    The broken rule as words, "" for a harmless text. Full-width signs count as the plain ones.
+
+    Examples
+    --------
+    >>> formula_problem("Forms 24 h")
+    ''
+    """
+    start = text.lstrip()[:1]
+    if start and unicodedata.normalize("NFKC", start)[:1] in FORMULA_STARTS:
         return f"must not start with {start!r}: a spreadsheet would read it as a formula"
     return ""
 

@@ -17,7 +17,7 @@ from stripwise.scenario.bounds import (
     supported,
     within_bounds,
 )
-from stripwise.scenario.names import printable
+from stripwise.scenario.names import formula_problem, printable
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import NUMBER, TEMPERATURE, parse
 from stripwise.scenario.rules import Rule
@@ -68,6 +68,8 @@ def build_input(
     source = spec.source or ""
     if source and not source.isprintable():
         problems.add((*path, "source"), "must be printable text", found=source)
+    elif rule_broken := formula_problem(source):
+        problems.add((*path, "source"), rule_broken, found=source)
     law = _distribution(spec, path, rule=rule, problems=problems, convert=convert)
     if law is None or len(problems.texts) > before:
         return None

@@ -35,6 +35,10 @@ __all__ = [
 ]
 
 
+BEYOND = 1000.0
+"""Factor on the usual range within which `unusual = true` is believed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """What an input may be.
@@ -62,6 +66,13 @@ class Rule:
         Whether the lower bound itself is impossible.
     kind
         Whether the input is scatter or knowledge unless the file says so.
+    possible
+        (low, high) of the mean beyond which even `unusual = true` is refused, in `unit`; a factor
+        of 1000 around `usual` unless given. Zero is judged by `low` alone.
+    possible_words
+        The same in the units of the trade.
+    largest_sd
+        Largest sd even with `unusual = true`, in `unit`.
     """
 
     label: str
@@ -75,6 +86,14 @@ class Rule:
     high: float = math.inf
     open_low: bool = False
     kind: str = "scatter"
+    possible: tuple[float, float] | None = None
+    possible_words: str = ""
+    largest_sd: float = math.inf
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Lowest and highest mean that can be computed with."""
+        return self.possible or (self.usual[0] / BEYOND, self.usual[1] * BEYOND)
 
 
 EXPOSURE_TEMPERATURE = Rule(
@@ -85,6 +104,9 @@ EXPOSURE_TEMPERATURE = Rule(
     "K",
     (253.15, 323.15),
     "-20 degC to 50 degC",
+    possible=(213.15, 353.15),
+    possible_words="-60 degC to 80 degC",
+    largest_sd=30.0,
 )
 SURFACE_CHLORIDE = Rule(
     "surface chloride",
@@ -127,6 +149,8 @@ DIFFUSIVITY_RULE = Rule(
     "mm ** 2 / year",
     (0.05 * 31.5576, 100 * 31.5576),
     "0.05e-12 to 100e-12 m^2/s (1.6 to 3,160 mm^2/yr)",
+    possible=(5e-5 * 31.5576, 1e5 * 31.5576),
+    possible_words="5e-17 to 1e-7 m^2/s",
     low=0.0,
     open_low=True,
 )
@@ -141,6 +165,9 @@ TEMPERATURE_COEFFICIENT = Rule(
     "K",
     (1000.0, 10000.0),
     "1000 K to 10000 K",
+    possible=(0.0, 15000.0),
+    possible_words="0 K to 15000 K",
+    largest_sd=5000.0,
 )
 COVER = Rule("cover", "cover", LENGTH, "mm", "mm", (10.0, 300.0), "10 mm to 300 mm", low=0.0)
 AFFECTED_DEPTH = Rule(
@@ -199,5 +226,8 @@ EARLY_SLOPE = Rule(
     "",
     (-5.0, 5.0),
     "-5 to 5 (a standard normal variate)",
+    possible=(-10.0, 10.0),
+    possible_words="-10 to 10",
+    largest_sd=10.0,
     kind="knowledge",
 )

@@ -15,6 +15,9 @@ __all__ = ["HORIZON_LIMIT", "read_sampling", "read_target"]
 
 POINTS = (2**6, 2**22)
 REPEATS = (8, 64)
+INDEX = (-3.0, 8.0)
+"""Reliability index of the target: lowest and highest."""
+
 HORIZON_LIMIT = 500.0
 """Longest horizon [yr]."""
 
@@ -126,11 +129,21 @@ def _limit(part: TargetPart | None, problems: Problems) -> tuple[float, float]:
         value = problems.quantity(part.probability, path, kind=NUMBER, to="")
         if value <= 0 or value >= 1:
             problems.add(path, "must be above 0 and below 1", found=part.probability)
-        return value, -float(special.ndtri(value))
+            return math.nan, math.nan
+        index = -float(special.ndtri(value))
+        if index < INDEX[0] or index > INDEX[1]:
+            low, high = (float(special.ndtr(-end)) for end in reversed(INDEX))
+            problems.add(path, f"must be between {low:.1e} and {high:.4f}", found=part.probability)
+        return value, index
     if part.reliability_index is not None:
         path = ("target", "reliability_index")
         index = problems.quantity(
-            part.reliability_index, path, kind=NUMBER, to="", low=(-3.0, "-3"), high=(8.0, "8")
+            part.reliability_index,
+            path,
+            kind=NUMBER,
+            to="",
+            low=(INDEX[0], f"{INDEX[0]:g}"),
+            high=(INDEX[1], f"{INDEX[1]:g}"),
         )
         return float(special.ndtr(-index)), index
     problems.missing(("target", "probability"), "or give reliability_index")
