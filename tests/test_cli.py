@@ -1,6 +1,8 @@
 """The command line, in process: exit code, stdout and stderr apart."""
 
 import json
+import os
+import signal
 from importlib.metadata import version
 
 import pandas as pd
@@ -165,6 +167,42 @@ def test_an_interrupt_is_code_130_without_a_traceback(small, tmp_path, monkeypat
     assert result.exit_code == 130
     assert result.stdout == ""
     assert result.stderr == "interrupted; nothing more was written\n"
+
+
+@pytest.mark.parametrize(
+    ("number", "ending"),
+    [(signal.SIGINT, (130, "interrupted")), (signal.SIGTERM, (143, "terminated"))],
+)
+def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, ending):
+    import stripwise.report.write
+
+    handlers = {name: signal.getsignal(name) for name in (signal.SIGINT, signal.SIGTERM)}
+    replace = os.replace
+    swapped = []
+
+    def killed(source, target):
+        swapped.append(target)
+        replace(source, target)
+        if len(swapped) == 3:
+            os.kill(os.getpid(), number)
+
+    def slow_removal(*arguments, **keywords):
+        os.kill(os.getpid(), number)  # a second one while things are taken back
+        rmtree(*arguments, **keywords)
+
+    rmtree = stripwise.report.write.shutil.rmtree
+    monkeypatch.setattr(stripwise.report.write.os, "replace", killed)
+    monkeypatch.setattr(stripwise.report.write.shutil, "rmtree", slow_removal)
+    before = sorted(tmp_path.iterdir())
+    try:
+        result = call("run", small, "--out", tmp_path / "out")
+    finally:
+        for name, handler in handlers.items():
+            signal.signal(name, handler)
+    assert result.exit_code == ending[0]
+    assert result.stderr == f"{ending[1]}; nothing more was written\n"
+    assert len(swapped) >= 3
+    assert sorted(tmp_path.iterdir()) == before
 
 
 WITH_CHOICES = tuple(change for change in SMALL if change[0] != CHOICES)

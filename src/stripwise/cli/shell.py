@@ -40,6 +40,9 @@ __all__ = [
 
 BAD_INPUT = 1
 INTERRUPTED = 130
+TERMINATED = 143
+
+SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 MOST_WORKERS = 64
 
@@ -100,15 +103,51 @@ def _root(
 def plain_errors() -> Iterator[None]:
     """Turn what the user can mend into lines on stderr and an exit code, without a traceback."""
     try:
-        yield
+        with _stoppable():
+            yield
     except StripwiseError as error:
         fail(str(error))
+    except Terminated:
+        say("terminated; nothing more was written")
+        raise typer.Exit(TERMINATED) from None
     except KeyboardInterrupt:
-        # a second interrupt while threads end would print a traceback
-        with contextlib.suppress(ValueError):
-            signal.signal(signal.SIGINT, signal.SIG_IGN)
         say("interrupted; nothing more was written")
         raise typer.Exit(INTERRUPTED) from None
+
+
+class Terminated(KeyboardInterrupt):
+    """The process was asked to end; what was begun is taken back as after an interrupt."""
+
+
+@contextlib.contextmanager
+def _stoppable() -> Iterator[None]:
+    """Take an interrupt or a request to end once: a second would break what takes things back."""
+
+    def stop(number: int, _frame: object) -> None:
+        for name in SIGNALS:
+            signal.signal(name, signal.SIG_IGN)
+        raise (Terminated if number == signal.SIGTERM else KeyboardInterrupt)
+
+    before = {}
+    for name in SIGNALS:
+        # outside the main thread there are no signals to handle, and an ignored one stays so
+        with contextlib.suppress(ValueError):
+            if signal.getsignal(name) is not signal.SIG_IGN:
+                before[name] = signal.signal(name, stop)
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise  # still ignored while threads end
+    except BaseException:
+        _restore(before)
+        raise
+    else:
+        _restore(before)
+
+
+def _restore(handlers: dict[signal.Signals, Any]) -> None:
+    for name, handler in handlers.items():
+        signal.signal(name, handler)
 
 
 @contextlib.contextmanager
