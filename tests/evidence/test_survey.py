@@ -151,6 +151,8 @@ def test_the_family_can_be_chosen(reading):
     ("text", "message"),
     [
         ("cover_mm\n" + "52\n" * 30, "cover_mm: shows 52 mm in all 30 readings; cover scatters"),
+        ("cover_mm\n" + "52\n52.0000001\n" * 30, "cover_mm: shows 52 mm in all 60 readings"),
+        ("x_m,cover_mm\n1e300,50\n", "line 2, x_m = 1e+300: must be at least -1e+08 mm"),
         ("cover_mm\n52\n53\n54\n", "has 3 readings; a distribution needs at least 5"),
         ("cover_mm\n52\n0\n54\n", "line 3, cover_mm = 0.0: must be above 0 mm and at most 500 mm"),
         ("cover_in\n2\n52\n", "line 3, cover_in = 52.0: must be above 0 mm and at most 500 mm"),

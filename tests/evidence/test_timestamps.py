@@ -115,3 +115,13 @@ def test_slashes_read_as_the_file_shows():
 def test_an_unknown_zone():
     with pytest.raises(InputError, match=r"--zone: 'UCT1' is no zone .* nearest is 'UCT'"):
         zone_of("UCT1")
+
+
+@pytest.mark.parametrize("year", ["0001", "1899", "2200", "9999"])
+@pytest.mark.parametrize("zone", [None, "CET"])
+def test_years_that_no_log_has(year, zone):
+    offset = "" if zone else "Z"
+    hours, text = times(f"{year}-12-31 23:59{offset}", "2026-01-01 08:00" + offset, zone=zone)
+    assert np.isnan(hours[0])
+    assert np.isfinite(hours[1])
+    assert text.endswith("must lie in the years 1900 to 2199")

@@ -17,6 +17,9 @@ from stripwise.evidence.columns import (
 
 __all__ = ["COVER_SURVEY", "DIFFUSIVITIES", "DRYING", "KINDS", "LOGGER", "PROFILES", "STRIP_LOG"]
 
+FARTHEST = 1e8
+"""Farthest position of a reading from the origin [mm]: 100 km."""
+
 SPECIMEN = Column("specimen", name=True)
 STRATEGY = Column("strategy", name=True)
 
@@ -87,8 +90,8 @@ COVER_SURVEY = Kind(
     "a cover survey",
     (
         Column("cover", LENGTH, low=0.0, high=500.0, open_low=True),
-        Column("x", LENGTH, required=False, unit="m"),
-        Column("y", LENGTH, required=False, unit="m"),
+        Column("x", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
+        Column("y", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
         Column("area", required=False, name=True),
     ),
     mark="cover",

@@ -30,6 +30,9 @@ Array = NDArray[np.float64]
 LEAST = 5
 """Fewest readings that are fitted."""
 
+SMALLEST_RANGE = 0.01
+"""Range of the readings [mm] below which they count as one value; no meter shows less."""
+
 STEPS = (25.4, 12.7, 10.0, 6.35, 5.0, 3.175, 2.54, 2.0, 1.5875, 1.0, 0.5, 0.254, 0.2, 0.1)
 """Steps to which readings are rounded [mm]; those of inches among them."""
 
@@ -219,7 +222,7 @@ def _check(reading: Reading, x: Array) -> None:
     column = reading.headers["cover_mm"]
     if x.size < LEAST:
         problems.add(f"has {x.size} readings; a distribution needs at least {LEAST}", column=column)
-    elif np.ptp(x) == 0:
+    elif np.ptp(x) < SMALLEST_RANGE:
         problems.add(
             f"shows {x[0]:g} mm in all {x.size} readings; cover scatters, so check the meter. "
             "Nothing can be fitted",

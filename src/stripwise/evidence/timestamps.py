@@ -31,6 +31,8 @@ HALF = r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
 OFFSET = r"\s*(?P<offset>[Zz]|UTC|[+-]\d{2}(?::?\d{2})?)?"
 PATTERN = rf"(?P<date>{'|'.join(FORMATS.values())})[T\s]\s*{CLOCK}{HALF}{OFFSET}"
 
+YEARS = (1900, 2199)
+
 EXAMPLE = '"2026-03-09 14:30" or "2026-03-09 14:30+01:00"'
 
 Times = NDArray[np.float64]
@@ -126,6 +128,10 @@ def read_times(
     naive = _naive(parts[~unread], order)
     found.note((~unread).to_numpy() & naive.reindex(parts.index).isna().to_numpy(),
                "is no time that exists in the calendar")  # fmt: skip
+    far = naive.notna() & ~naive.dt.year.between(*YEARS)
+    found.note(far.reindex(parts.index, fill_value=False).to_numpy(),
+               f"must lie in the years {YEARS[0]} to {YEARS[1]}")  # fmt: skip
+    naive = naive.mask(far)
     with_offset = parts["offset"].notna().reindex(naive.index) & naive.notna()
     hours[naive.index[with_offset]] = _hours(naive[with_offset]) - _offsets(
         parts["offset"].reindex(naive.index)[with_offset]

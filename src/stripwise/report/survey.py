@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from stripwise.errors import InputError
 from stripwise.evidence.families import fitted_distribution
 from stripwise.evidence.reading import Reading
 from stripwise.evidence.survey import CoverSurvey, Estimate, analyse_survey
@@ -22,11 +23,16 @@ from stripwise.report.cover_comparison import (
 from stripwise.report.dossier import Dossier, Grid, Section, input_text, option_quantity
 from stripwise.report.fits import family_grid, plot_fit
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.names import printable
 from stripwise.scenario.quantities import LENGTH
 
 __all__ = ["plot_positions", "survey_dossier", "surveyed"]
 
 SEED = 1
+
+LARGEST_LIMIT = 500.0
+"""Largest limit of the cover [mm], as of a reading."""
+
 MOST_POINTS = 800
 """Most readings drawn on the face."""
 
@@ -57,10 +63,13 @@ def surveyed(reading: Reading, *, limit: str | None, family: str | None) -> Cove
     InputError
         If an option cannot be used.
     """
+    least = option_quantity("--limit", limit, kind=LENGTH, to="mm")
+    if least is not None and least > LARGEST_LIMIT:
+        raise InputError("--limit", f"{printable(limit)} must be at most {LARGEST_LIMIT:g} mm")
     return analyse_survey(
         reading,
         rng=np.random.default_rng(SEED),
-        limit=option_quantity("--limit", limit, kind=LENGTH, to="mm"),
+        limit=least,
         family=family,
     )
 
