@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special, stats
 
+from stripwise.inputs.distributions import distribution
 from stripwise.inputs.table import REACH, SIZES, InverseTable, exact_inverse
 
 LAWS = {
@@ -85,3 +86,15 @@ def test_the_ends_of_the_table_belong_to_it():
     table = InverseTable.build(law)
     z = np.array([-REACH, np.nextafter(REACH, 0.0), REACH])
     assert_allclose(table(z), exact_inverse(law, z), rtol=1e-8)
+
+
+def test_far_out_a_beta_stays_a_number():
+    law = distribution("beta", mean=0.06, sd=0.04, low=0.0, high=1.0)
+    far = law.draw(np.array([-30.0, -20.0, 20.0, 30.0]))
+    assert np.all(np.isfinite(far))
+    assert far[0] == far[1] < far[2] == far[3]
+    # x = (p a B(a, b))^(1/a) to first order in x, exact to rounding here
+    share = (0.06 * 0.94) / 0.04**2 - 1.0
+    a, b = 0.06 * share, 0.94 * share
+    log_x = (special.log_ndtr(-20.0) + np.log(a) + special.betaln(a, b)) / a
+    assert_allclose(far[1], np.exp(log_x), rtol=1e-9, atol=0)

@@ -137,3 +137,17 @@ def test_lognormal_cover_and_front_have_a_closed_answer(walls):
     error = p.std(axis=0, ddof=1) / np.sqrt(len(p))
     assert np.all(error < 3e-6)
     assert np.all(np.abs(p.mean(axis=0) - exact) < 4.0 * error)
+
+
+@pytest.mark.parametrize("sd", [0.01, 400.0])
+def test_a_cover_of_hardly_any_or_any_scatter_equals_separate_runs(walls, sd):
+    # the grid of depths would need more steps than it may have
+    cover = distribution("normal", mean=60.0, sd=sd, low=0.0)
+    wall = walls.wall(changes={COVER: cover})
+    covers = np.array([45.0, 75.0])
+    p = by_repeat(wall, covers, np.array([50.0]), sample=Sample(256, 8, seed=0))
+    for c, mean in enumerate(covers):
+        own = walls.wall(changes={COVER: moved_cover(wall, mean)})
+        alone = by_repeat(own, np.array([mean]), np.array([50.0]), sample=Sample(256, 8, seed=0))
+        assert_allclose(p[..., c], alone[..., 0], rtol=0, atol=1e-9)
+        assert p[..., c].mean() > 0.0

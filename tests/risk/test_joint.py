@@ -84,3 +84,20 @@ def test_knowledge_points(walls):
     )
     assert found.shape == (64, 1, 1, 1)
     assert found.std() > 0.1
+
+
+def test_exchange_rate_where_the_index_jumps_to_infinity():
+    # nothing random but what the samples count: the index is a step, then infinite
+    extra = np.linspace(0.0, 60.0, 31)
+    step = np.where(extra < 30.0, 1.0, np.inf)
+    ramp = np.where(extra < 30.0, 1.0 + extra, np.inf)
+    later = np.array([[1.5], [1.0], [50.0], [3.0]])
+    now = np.array([step, step, ramp, ramp])
+    index = np.stack([now, np.broadcast_to(later, now.shape)], axis=1)[:, None]
+    assert_allclose(exchange_rate(index), [np.nan, 0.0, np.nan, 2.0])
+
+
+def test_exchange_rate_of_a_flat_start_that_ends_infinite():
+    now = np.array([1.0, 1.0, np.inf, np.inf])
+    index = np.stack([now, np.full(4, np.inf)])[None, None]
+    assert np.isnan(exchange_rate(index)).all()

@@ -159,3 +159,10 @@ def test_cover_falls_with_probability_for_every_family(walls):
         wall = walls.wall(changes={COVER: law}, plans=(Plan("24 h", 24.0, 1.0),))
         p = by_repeat(wall, np.linspace(40.0, 90.0, 26), AGE, sample=Sample(256, 8, 1))
         assert np.all(np.diff(p[:, 0, 0], axis=1) <= 1e-12)
+
+
+def test_crossing_of_infinite_values():
+    x = np.linspace(0.0, 4.0, 5)
+    assert crossing(x, np.full(5, np.inf), np.inf) == -np.inf
+    assert crossing(x, np.full(5, -np.inf), np.inf) == np.inf
+    assert crossing(x, np.full(5, -np.inf), -np.inf) == -np.inf

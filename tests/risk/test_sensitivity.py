@@ -128,3 +128,22 @@ def test_linear_model(seed):
     )
     assert_allclose(first.mean(axis=0)[:, 0], [0.36, 0.64], rtol=0, atol=0.005)
     assert_allclose(total.mean(axis=0)[:, 0], [0.36, 0.64], rtol=0, atol=0.005)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_infinite_outputs_are_undefined_without_a_warning(workers):
+    def depth(z):
+        return np.array([np.where(z[0] > 0.0, np.inf, z[0]), z[0] + z[1]])
+
+    first, _ = sobol_indices(
+        depth, [[0], [1]], dimensions=2, points=256, repeats=8, seed=0, workers=workers
+    )
+    assert np.isnan(first[:, :, 0]).all()
+    assert_allclose(first[:, :, 1].mean(axis=0), 0.5, rtol=0, atol=0.05)
+
+
+def test_interval_of_infinite_values_is_open():
+    mean, low, high = interval(np.full((8, 1), np.inf))
+    assert np.isinf(mean).all()
+    assert np.isnan(low).all()
+    assert np.isnan(high).all()

@@ -30,6 +30,7 @@ STEPS_PER_SD = 24.0
 
 TAIL = 1e-16
 MOST_DEPTHS = 20_000
+"""Above that, as for a cover with next to no scatter, covers are integrated one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,8 +179,10 @@ class _Over:
         step = min(law.sd for law in laws) / STEPS_PER_SD
         first = min(float(law.quantile(TAIL)) for law in laws)
         last = max(float(law.quantile(1.0 - TAIL)) for law in laws)
-        count = int(np.clip(np.ceil((last - first) / step) + 1, 2, MOST_DEPTHS))
-        depths = first + step * np.arange(count)
+        steps = np.ceil((last - first) / step)
+        if not steps < MOST_DEPTHS:  # a grid cut short would lose the deeper covers
+            return cls(wall, covers, moved, 0.0, 1.0, np.empty((0, 0)), np.empty((0, 0)))
+        depths = first + step * np.arange(max(int(steps), 1) + 1)
         law = np.column_stack([one.cdf(depths) for one in laws])
         density = step * np.column_stack([one.pdf(depths) for one in laws])
         return cls(wall, covers, moved, first, step, law, density)

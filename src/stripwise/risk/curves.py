@@ -90,12 +90,13 @@ def interval(values: Array) -> tuple[Array, Array, Array]:
 
     Returns
     -------
-    mean, low, high, each without the first axis; not clipped.
+    mean, low, high, each without the first axis; not clipped, NaN where a value is infinite.
     """
     repeats = len(values)
-    mean = np.mean(values, axis=0)
-    half = stats.t.ppf(0.975, repeats - 1) * np.std(values, axis=0, ddof=1) / np.sqrt(repeats)
-    return mean, mean - half, mean + half
+    with np.errstate(invalid="ignore"):  # infinite values have no interval
+        mean = np.mean(values, axis=0)
+        half = stats.t.ppf(0.975, repeats - 1) * np.std(values, axis=0, ddof=1) / np.sqrt(repeats)
+        return mean, mean - half, mean + half
 
 
 def probability_curves(

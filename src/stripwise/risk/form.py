@@ -190,11 +190,12 @@ def _around_corner(model: Model, state: _Search, begun: Array, origin_fails: boo
 
         def beyond(u: Array, k: int = k) -> float:
             state.calls[k] += 1
-            return side * float(model(u[:, None])[0])
+            return side * float(model(np.clip(u, -FARTHEST, FARTHEST)[:, None])[0])
 
         def slope(u: Array, k: int = k) -> Array:
             state.calls[k] += u.size + 1
-            return np.asarray(side * _gradients(model, u[None], step=FINE)[1][0])
+            near = np.clip(u, -FARTHEST, FARTHEST)[None]
+            return np.asarray(side * _gradients(model, near, step=FINE)[1][0])
 
         with np.errstate(all="ignore"):
             result = optimize.minimize(
@@ -204,13 +205,13 @@ def _around_corner(model: Model, state: _Search, begun: Array, origin_fails: boo
                 constraints={"type": "ineq", "fun": beyond, "jac": slope},
                 method="SLSQP",
             )
-        state.u[k] = result.x
-        state.h[k], state.slope[k] = (
-            model(result.x[:, None])[0],
-            _central(model, result.x[None], KINK)[0],
-        )
+            # a search without an end runs away to where inverse distributions fail
+            end = np.clip(result.x, -FARTHEST, FARTHEST)
+            state.u[k] = end
+            state.h[k] = model(end[:, None])[0]
+            state.slope[k] = _central(model, end[None], KINK)[0]
         state.calls[k] += 2 * start.size + 1
-        if not result.success:
+        if not (result.success and np.array_equal(end, result.x)):
             state.h[k] = np.inf
 
 

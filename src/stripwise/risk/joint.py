@@ -129,16 +129,21 @@ def exchange_rate(index: Array) -> Array:
     Returns
     -------
     (m,) extra cover with index(c + extra, t) = index(c, t + 24 h) [mm]; inf beyond 60 mm, NaN
-    where the index is not finite.
+    where the index is not finite, there or at the extra cover that would reach it.
     """
     rates = np.empty(len(index))
     for m, (now, later) in enumerate(index[:, 0]):
         goal = later[0]
+        usable = np.isfinite(now)
+        usable[1:] &= now[1:] > now[:-1]
         if not (np.isfinite(goal) and np.isfinite(now[0])):
             rates[m] = np.nan
         elif goal > now[-1]:
             rates[m] = np.inf
+        elif goal == now[0]:
+            rates[m] = 0.0
+        elif usable.sum() < 2 or goal > now[usable][-1]:
+            rates[m] = np.nan  # the index jumps to infinity, as where nothing near is random
         else:
-            usable = np.isfinite(now) & (np.diff(now, prepend=-np.inf) > 0.0)
             rates[m] = interpolate.PchipInterpolator(now[usable], EXTRA_COVER[usable])(goal)
     return rates

@@ -108,7 +108,9 @@ def crossing(at: Array, index: Array, target: float) -> float:
     >>> round(crossing(x, x**2, 2.0), 6)
     1.414214
     """
-    y = np.clip(index - target, -LIMIT, LIMIT)
+    with np.errstate(invalid="ignore"):
+        gap = np.where(index == target, 0.0, index - target)  # both may be infinite
+    y = np.clip(gap, -LIMIT, LIMIT)
     below = np.flatnonzero(y < 0.0)
     if not below.size:
         return -np.inf

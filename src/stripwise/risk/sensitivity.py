@@ -84,7 +84,7 @@ def sobol_indices(
 
     Returns
     -------
-    first and total, each (r, len(sets), s); NaN where an output has no variance.
+    first and total, each (r, len(sets), s); NaN where an output has no finite variance.
 
     Notes
     -----
@@ -117,11 +117,12 @@ def sobol_indices(
             swapped = a.copy()
             swapped[list(columns)] = b[list(columns)]
             mixed.append(model(swapped))
-        centre = np.mean([f_a, f_b, *mixed], axis=(0, 2))[:, None]
-        variance = np.concatenate([f_a, f_b], axis=1).var(axis=1)
-        first = np.array([np.mean((f_b - centre) * (f_ab - f_a), axis=1) for f_ab in mixed])
-        total = np.array([0.5 * np.mean((f_a - f_ab) ** 2, axis=1) for f_ab in mixed])
+        # an infinite output makes NaN of its row; the state is that of this thread
         with np.errstate(divide="ignore", invalid="ignore"):
+            centre = np.mean([f_a, f_b, *mixed], axis=(0, 2))[:, None]
+            variance = np.concatenate([f_a, f_b], axis=1).var(axis=1)
+            first = np.array([np.mean((f_b - centre) * (f_ab - f_a), axis=1) for f_ab in mixed])
+            total = np.array([0.5 * np.mean((f_a - f_ab) ** 2, axis=1) for f_ab in mixed])
             none = variance <= 0.0
             return (
                 np.where(none, np.nan, first / variance),
@@ -180,16 +181,15 @@ def margin_indices(
         depths = front_depths(wall, wall.face(values), age)
         return np.array([np.broadcast_to(values[COVER] - x, z.shape[1]) for x in depths])
 
-    with np.errstate(invalid="ignore"):
-        first, total = sobol_indices(
-            model,
-            sets,
-            dimensions=draw.dimensions,
-            points=BASE_POINTS,
-            repeats=repeats,
-            seed=seed,
-            workers=workers,
-        )
+    first, total = sobol_indices(
+        model,
+        sets,
+        dimensions=draw.dimensions,
+        points=BASE_POINTS,
+        repeats=repeats,
+        seed=seed,
+        workers=workers,
+    )
     position = {columns: k for k, columns in enumerate(sets)}
 
     def row(label: str, columns: tuple[int, ...], reason: str) -> Indices:

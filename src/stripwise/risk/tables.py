@@ -216,7 +216,8 @@ def _life_change(
             reasons.append(f"{name} reaches the target {late}, or never")
         elif np.any(lives <= 0.0):
             reasons.append(f"{name} misses the target from the start")
-    gap = index[:, i] - index[:, reference]
+    with np.errstate(invalid="ignore"):  # both may be infinite
+        gap = index[:, i] - index[:, reference]
     text = "; ".join(reasons)
     if np.isfinite(gap).all():
         shift, least, most = (float(x) for x in interval(gap))
