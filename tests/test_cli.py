@@ -271,3 +271,22 @@ def test_sentences_are_folded_for_a_terminal_alone(monkeypatch):
     lines = shell.folded(text, first="  - ", then="    ").splitlines()
     assert max(len(line) for line in lines) <= 70
     assert [line[:4] for line in lines] == ["  - "] + ["    "] * (len(lines) - 1)
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+def test_new_leaves_nothing_where_the_disk_is_full(tmp_path, monkeypatch):
+    path = tmp_path / "wall.toml"
+
+    plain = type(path).open
+
+    def opened(own, mode="r", *arguments, **keywords):
+        if own != path:
+            return plain(own, mode, *arguments, **keywords)
+        own.touch(exist_ok=False)
+        return plain(type(path)("/dev/full"), "w", encoding="utf-8")
+
+    monkeypatch.setattr(type(path), "open", opened)
+    result = call("new", path)
+    assert result.exit_code == 1
+    assert result.stderr == f"{path}: cannot be written: No space left on device\n"
+    assert not path.exists()

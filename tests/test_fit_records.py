@@ -188,3 +188,20 @@ def test_wrong_use_of_a_plan(tmp_path, arguments, said):
     assert result.exit_code == 1
     assert said in result.stderr
     assert not (tmp_path / "o").exists()
+
+
+def test_a_file_name_that_is_no_text(tmp_path):
+    path = tmp_path / "cover\udcff.csv"
+    path.write_text("cover_mm\n50\n")
+    result = call("fit", path, "--out", tmp_path / "out")
+    assert result.exit_code == 1
+    assert result.stderr == "cover\\udcff.csv: the name of the file is not UTF-8; rename it\n"
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_limit_that_no_cover_has(tmp_path):
+    path = tmp_path / "cover.csv"
+    path.write_text("cover_mm\n50\n51\n53\n49\n55\n")
+    result = call("fit", path, "--limit", "1e99 mm", "--out", tmp_path / "out")
+    assert result.exit_code == 1
+    assert result.stderr == '--limit: "1e99 mm" must be at most 500 mm\n'

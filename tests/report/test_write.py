@@ -211,3 +211,8 @@ def test_check_writable_says_why_it_cannot_write(tmp_path, monkeypatch):
     monkeypatch.setattr(writing.tempfile, "mkdtemp", denied)
     with pytest.raises(OutputError, match=r"cannot write there .Permission denied"):
         check_writable(tmp_path / "out")
+
+
+def test_a_name_that_no_file_system_takes(tmp_path):
+    with pytest.raises(OutputError, match="cannot be used"):
+        check_writable(tmp_path / ("a" * 300))

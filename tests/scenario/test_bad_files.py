@@ -540,3 +540,8 @@ def test_the_ends_of_a_usual_range_are_usual_in_every_unit(wall, end):
 
 def test_a_path_with_control_characters_is_printed_escaped(tmp_path):
     assert "\x1b" not in only(tmp_path / "a\x1b[31m" / "no.toml")
+
+
+def test_a_file_name_that_is_no_text(tmp_path):
+    path = tmp_path / "w\udcff.toml"
+    assert only(path) == "w\\udcff.toml: the name of the file is not UTF-8; rename it"

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TextIO
 
 import typer
 
@@ -52,9 +52,19 @@ def new(
     text = resources.files("stripwise.scenario").joinpath("starter.toml").read_text("utf-8")
     try:
         with file.open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
+            _write_all(stream, text, file)
     except FileExistsError:
         fail(f"{file}: exists already; choose another name, nothing was written")
     except (OSError, ValueError) as error:
         fail(f"{file}: cannot be written: {getattr(error, 'strerror', None) or error}")
     typer.echo(f"Wrote {file}. Next: stripwise check {file}")
+
+
+def _write_all(stream: TextIO, text: str, file: Path) -> None:
+    """Write a new file, or remove it again where the disk fails."""
+    try:
+        stream.write(text)
+        stream.flush()
+    except BaseException:
+        file.unlink(missing_ok=True)
+        raise

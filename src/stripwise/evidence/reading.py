@@ -18,7 +18,7 @@ from stripwise.errors import EvidenceError
 from stripwise.evidence.columns import Column, Kind, normal_name
 from stripwise.evidence.headers import Headers, match_headers, recognise
 from stripwise.evidence.problems import TableProblems
-from stripwise.scenario.names import name_problem, printable
+from stripwise.scenario.names import is_text, name_problem, printable
 
 __all__ = ["FILE_LIMIT", "LINE", "Reading", "read"]
 
@@ -118,6 +118,8 @@ def shown(path: Path) -> str:
 def _text(path: Path) -> tuple[str, str]:
     """Return the text of a file and its SHA-256."""
     name = shown(path)
+    if not is_text(path.name):
+        raise EvidenceError([f"{name}: the name of the file is not UTF-8; rename it"])
     try:
         if not path.exists():
             raise EvidenceError([f"{name}: there is no such file; check the path {path}"])

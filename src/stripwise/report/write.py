@@ -43,6 +43,12 @@ def check_writable(folder: Path, names: Iterable[str] = ALWAYS) -> None:
         one of the names that no earlier run wrote.
     """
     folder = Path(folder)
+    try:
+        folder.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        pass  # made, or refused, below
+    except OSError as problem:
+        raise OutputError(f"{folder}: cannot be used ({problem.strerror})") from problem
     if os.path.lexists(folder) and not folder.is_dir():
         raise OutputError(f"{folder}: is not a folder; give a folder for --out")
     home = _existing(folder)

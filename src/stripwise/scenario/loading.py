@@ -9,7 +9,7 @@ from typing import Any
 
 from stripwise.errors import ScenarioError
 from stripwise.scenario.model import Scenario
-from stripwise.scenario.names import printable
+from stripwise.scenario.names import is_text, printable
 from stripwise.scenario.problems import Problems, key_lines
 from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
@@ -46,6 +46,8 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     """
     path = Path(path)
     name = printable(path.name, 200).strip('"') or str(path)
+    if not is_text(path.name):
+        raise ScenarioError([f"{name}: the name of the file is not UTF-8; rename it"])
     data = _read(path, name)
     text, raw = _parse(data, name)
     _check_depth(raw, name)

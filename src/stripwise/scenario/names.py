@@ -6,7 +6,15 @@ import hashlib
 import re
 import unicodedata
 
-__all__ = ["JOINER", "NAME_LIMIT", "formula_problem", "name_problem", "printable", "slug"]
+__all__ = [
+    "JOINER",
+    "NAME_LIMIT",
+    "formula_problem",
+    "is_text",
+    "name_problem",
+    "printable",
+    "slug",
+]
 
 NAME_LIMIT = 80
 """Longest name in characters."""
@@ -71,6 +79,21 @@ def formula_problem(text: str) -> str:
     if start and unicodedata.normalize("NFKC", start)[:1] in FORMULA_STARTS:
         return f"must not start with {start!r}: a spreadsheet would read it as a formula"
     return ""
+
+
+def is_text(name: str) -> bool:
+    """Whether a file's name can be written into a report; bytes of another encoding cannot.
+
+    Parameters
+    ----------
+    name
+        Name as the system gives it.
+
+    Returns
+    -------
+    False where it holds a lone surrogate.
+    """
+    return not any("\ud800" <= c <= "\udfff" for c in name)
 
 
 def slug(name: str) -> str:
