@@ -204,3 +204,8 @@ def test_interval_covers_as_promised():
     _, low, high = interval(values)
     covered = np.mean((low <= 3.0) & (high >= 3.0))
     assert abs(covered - 0.95) < 4 * np.sqrt(0.95 * 0.05 / 4000)
+
+
+def test_a_horizon_of_one_year_has_one_age_to_read():
+    curves = Curves(np.array([0.0, 1.0]), np.array([[5.0, 3.0], [6.0, np.inf]]))
+    assert_allclose(curves.at([1.0]), [[3.0], [np.inf]])

@@ -124,7 +124,9 @@ class Curves:
 
 
 def _monotone(x: Array, y: Array, at: Array) -> Array:
-    """Interpolate falling rows of y by a cubic that keeps falling."""
+    """Interpolate falling rows of y by a cubic that keeps falling; one age alone stays as it is."""
+    if x.size == 1:
+        return np.repeat(y, np.size(at), axis=-1)
     return np.array([_interpolant(x, row)(at) for row in y])
 
 
