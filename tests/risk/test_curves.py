@@ -209,3 +209,13 @@ def test_interval_covers_as_promised():
 def test_a_horizon_of_one_year_has_one_age_to_read():
     curves = Curves(np.array([0.0, 1.0]), np.array([[5.0, 3.0], [6.0, np.inf]]))
     assert_allclose(curves.at([1.0]), [[3.0], [np.inf]])
+
+
+def test_a_band_that_the_knowledge_inputs_do_not_widen_lies_on_its_curve(walls):
+    # At age 0 the front stands at the convection zone, whatever the ageing; the smaller sample
+    # inside the band must not move it off the curve.
+    curves = run(walls.wall(knowledge=("curing.law", "concrete.ageing_exponent")))
+    start = curves.mean.at(0.0)
+    assert np.all(np.isfinite(start))
+    assert_allclose(curves.know_low.at(0.0), start, rtol=0, atol=1e-12)
+    assert_allclose(curves.know_high.at(0.0), start, rtol=0, atol=1e-12)

@@ -16,7 +16,7 @@ from stripwise.errors import NumericalError
 from stripwise.inputs.sampling import CELL, Draw, sobol_cells, stream
 from stripwise.risk.index import FIRST_AGE, INFINITE_INDEX, Curves, index_of
 from stripwise.risk.integral import Integral, initiation_ages
-from stripwise.risk.nested import BAND_POINTS, NestedDraw
+from stripwise.risk.nested import BAND_POINTS, BAND_SCATTER, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Wall
 
@@ -167,14 +167,15 @@ def probability_curves(
         index = np.minimum.accumulate(index_of(p, q), axis=-1)
         return Curves(ages, index.reshape(-1, shape[1]))
 
+    whole = curves(mean)
     knowledge = _by_knowledge(
-        wall, ages=ages, upper=upper, points=points, seed=seed, workers=workers, tell=tell
+        wall, whole, upper=upper, points=points, seed=seed, workers=workers, tell=tell
     )
     samples = points * repeats
     k_mean = sum(s.penalty for s in sums) / samples
     k_square = sum(s.penalty_square for s in sums) / samples
     return CurveSet(
-        mean=curves(mean),
+        mean=whole,
         repeats=tuple(curves(one) for one in small),
         low95=curves(np.where(upper, high, low)),
         high95=curves(np.where(upper, low, high)),
@@ -343,17 +344,26 @@ def _steps(wall: Wall, draw: Draw, horizon: float) -> list[float]:
 
 def _by_knowledge(
     wall: Wall,
+    whole: Curves,
     *,
-    ages: Array,
     upper: NDArray[np.bool_],
     points: int,
     seed: int,
     workers: int,
     tell: Progress,
 ) -> Array | None:
-    """Index by knowledge point, strategy and age, the scatter integrated inside."""
+    """Index by knowledge point, strategy and age, the scatter integrated inside.
+
+    The inside takes fewer points than the curves. What that does to the mean over all knowledge
+    points is seen, and taken back from each of them, so that the band lies about its curve.
+    """
     nested = NestedDraw.of(
-        wall, points=points, seed=seed, stage="knowledge", outer_points=BAND_POINTS
+        wall,
+        points=points,
+        seed=seed,
+        stage="knowledge",
+        outer_points=BAND_POINTS,
+        inner_points=BAND_SCATTER,
     )
     if nested is None:
         return None
@@ -361,13 +371,20 @@ def _by_knowledge(
     def outer(k: int) -> Array:
         values = nested.values(k)
         face = wall.face(values)
-        small = nested.integral.probabilities(
-            wall, face, values, nested.shift, ages=ages, upper=upper
+        return nested.integral.probabilities(
+            wall, face, values, nested.shift, ages=whole.ages, upper=upper
         )
+
+    def index(small: Array) -> Array:
         return index_of(np.where(upper, 1.0 - small, small), np.where(upper, small, 1.0 - small))
 
-    index = []
+    parts = []
     for one in run_parallel(outer, BAND_POINTS, workers=workers):
-        index.append(np.minimum.accumulate(one, axis=-1))
-        tell("knowledge band", len(index) / BAND_POINTS)
-    return np.asarray(np.clip(np.array(index), -INFINITE_INDEX, INFINITE_INDEX))
+        parts.append(one)
+        tell("knowledge band", len(parts) / BAND_POINTS)
+    small = np.array(parts)
+    with np.errstate(invalid="ignore"):
+        gap = whole.index - index(small.mean(axis=0))
+    found = index(small) + np.where(np.isfinite(gap), gap, 0.0)
+    found = np.clip(found, -INFINITE_INDEX, INFINITE_INDEX)
+    return np.asarray(np.minimum.accumulate(found, axis=-1))

@@ -11,7 +11,7 @@ from stripwise.inputs.sampling import Draw, sobol_cells, stream
 from stripwise.risk.integral import Integral
 from stripwise.risk.wall import Wall
 
-__all__ = ["BAND_POINTS", "KNOWLEDGE_POINTS", "NestedDraw"]
+__all__ = ["BAND_POINTS", "BAND_SCATTER", "KNOWLEDGE_POINTS", "NestedDraw"]
 
 Array = NDArray[np.float64]
 
@@ -20,6 +20,9 @@ KNOWLEDGE_POINTS = 64
 BAND_POINTS = 256
 """Outer points of a curve, whose 2.5 % and 97.5 % quantiles decide the verdict."""
 KNOWLEDGE_SCATTER = 1024
+BAND_SCATTER = 2048
+"""Inner points of a map and of a curve; half of them would put the low end of a curve's band a
+third too low."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +56,7 @@ class NestedDraw:
         stage: str,
         prefer_cover: bool = False,
         outer_points: int = KNOWLEDGE_POINTS,
+        inner_points: int = KNOWLEDGE_SCATTER,
     ) -> NestedDraw | None:
         """Draw both levels; None if no random input is of kind knowledge."""
         doubted = [i for i in wall.inputs if i.kind == "knowledge" and not i.distribution.is_fixed]
@@ -61,7 +65,7 @@ class NestedDraw:
         rest = [i for i in wall.inputs if i not in doubted]
         integral, draw = Integral.of(wall, rest, prefer_cover=prefer_cover)
         outer = Draw.of(doubted, wall.correlations)
-        size = min(points, KNOWLEDGE_SCATTER)
+        size = min(points, inner_points)
         rng = stream(seed, stage=stage, index=(0,))
         z = next(iter(sobol_cells(draw.dimensions, size, rng)))
         rng = stream(seed, stage=stage, index=(1,))
