@@ -71,3 +71,14 @@ def test_monthly_factor_is_the_mean_of_factors():
     expected = np.mean(np.exp(4800.0 * (1 / 293.0 - 1 / monthly)))
     assert_allclose(monthly_temperature_factor(monthly, 4800.0), expected, rtol=1e-14)
     assert_allclose(monthly_temperature_factor([283.0] * 12, 4800.0), 0.5605, rtol=0, atol=5e-5)
+
+
+@pytest.mark.parametrize("convention", ["apparent", "instantaneous"])
+@pytest.mark.parametrize("ends", [np.inf, 20.0])
+def test_speed_is_the_slope_of_the_effective_time(convention, ends):
+    clock = Clock(convention=convention, ageing_ends=ends)
+    for age in (0.3, 5.0, 60.0):
+        for exponent in (0.0, 0.4, 0.9):
+            low, high = (np.exp(clock.log_shape(age * (1.0 + e), exponent)) for e in (-1e-5, 1e-5))
+            slope = (high - low) / (2e-5 * age)
+            assert_allclose(np.exp(clock.log_speed(age, exponent)), slope, rtol=1e-6)

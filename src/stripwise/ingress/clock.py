@@ -113,6 +113,36 @@ class Clock:
         )
         return np.asarray(start * stretch * special.exprel((1.0 - a) * stretch))
 
+    def log_speed(self, age: ArrayLike, exponent: ArrayLike) -> Array:
+        """Logarithm of d(tau / rate) / dt, the slope of the effective time.
+
+        Parameters
+        ----------
+        age
+            Time since first exposure, above 0; broadcasts with `exponent` [yr].
+        exponent
+            Ageing exponent a in [0, 1].
+
+        Returns
+        -------
+        ln of the slope, a pure number, of the broadcast shape; -inf where a = 1 in the apparent
+        convention, where tau stands still.
+
+        Examples
+        --------
+        >>> clock = Clock(reference_age=1.0)
+        >>> round(float(np.exp(clock.log_speed(4.0, 0.5))), 3)
+        0.25
+        """
+        t = np.asarray(age, dtype=float)
+        a = np.asarray(exponent, dtype=float)
+        aged = np.minimum(t, self.ageing_ends)
+        if self.convention != "apparent":
+            return np.asarray(a * (np.log(self.reference_age) - np.log(aged + self.exposure_age)))
+        with np.errstate(divide="ignore"):
+            slope = np.where(t < self.ageing_ends, np.log1p(-a), 0.0)
+            return np.asarray(slope + a * (np.log(self.reference_age) - np.log(aged)))
+
     def age(self, log_shape: ArrayLike, exponent: ArrayLike) -> Array:
         """Time since first exposure at which tau / rate reaches a value: inverse of `log_shape`.
 

@@ -12,10 +12,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.ingress.carbonation import carbonation_rate, curing_term, weather_power
+from stripwise.ingress.numeric import GRID, Course
 from stripwise.ingress.season import month_departures
 from stripwise.ingress.surface import SurfaceHistory
+from stripwise.ingress.sweep import Grid
 
-__all__ = ["CARBONATION", "CARBONATION_INPUTS", "Conditions", "Extras"]
+__all__ = [
+    "CARBONATION",
+    "CARBONATION_INPUTS",
+    "CoatingInputs",
+    "Conditions",
+    "Extras",
+    "LayerInputs",
+]
 
 Array = NDArray[np.float64]
 Number = Array | float
@@ -26,6 +35,45 @@ CARBONATION_INPUTS = (
     "relative_humidity", "inverse_resistance", "test_factor", "test_error", "co2",
     "curing_exponent", "rain_share", "wet_share", "weather_exponent",
 )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class LayerInputs:
+    """Names of the inputs of one layer of the face; an empty name stands for 1.
+
+    Attributes
+    ----------
+    thickness
+        Thickness from the layer before, the first from the surface [mm].
+    factor
+        Diffusivity over that of the concrete behind all layers, both cured as the reference.
+    penalty_share
+        p of the penalty k_c^p that early stripping puts on the layer.
+    """
+
+    thickness: str
+    factor: str = ""
+    penalty_share: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CoatingInputs:
+    """Names of the inputs of a coating: either a resistance, or a thickness and a diffusivity.
+
+    Attributes
+    ----------
+    life
+        Age at which it ends [yr].
+    resistance
+        Thickness over diffusivity [yr/mm].
+    thickness, diffusivity
+        [mm] and [mm2/yr].
+    """
+
+    life: str
+    resistance: str = ""
+    thickness: str = ""
+    diffusivity: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +93,13 @@ class Extras:
         Power of its weather function.
     factor
         Model uncertainty: factor on the front's depth.
-    roots
-        Roots of the rise already found, by age, for who asks the same cell twice.
+    layers
+        Thickness, factor and share of the penalty of each layer.
+    coating
+        Resistance [yr/mm] and life [yr] of a coating; None without one.
+    roots, courses
+        Roots of the rise already found, by age, and numerical solutions, by strategy, for who asks
+        the same cell twice.
     """
 
     duration: Number
@@ -54,7 +107,10 @@ class Extras:
     carbonation: tuple[Array, ...]
     power: Number
     factor: Number
+    layers: tuple[tuple[Number, Number, Number], ...] = ()
+    coating: tuple[Number, Number] | None = None
     roots: dict[float, Array] = field(default_factory=dict, repr=False, compare=False)
+    courses: dict[int, Course] = field(default_factory=dict, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +130,14 @@ class Conditions:
         Mechanisms at work.
     model_factor
         Name of the input with the factor on the front's depth; empty for none.
+    layers
+        Layers of the face, the outermost first.
+    coating
+        A coating; None without one.
+    horizon
+        Age to which a face with layers or a coating is solved [yr].
+    grid
+        Cells and steps of that solution.
     """
 
     history: SurfaceHistory | None = None
@@ -82,6 +146,15 @@ class Conditions:
     chloride: bool = True
     carbonation: bool = False
     model_factor: str = ""
+    layers: tuple[LayerInputs, ...] = ()
+    coating: CoatingInputs | None = None
+    horizon: float = 0.0
+    grid: Grid = GRID
+
+    @property
+    def numerical(self) -> bool:
+        """Whether the front is a numerical solution."""
+        return bool(self.layers) or self.coating is not None
 
     def extras(self, values: Values, *, monthly: Sequence[float], days: Sequence[Number]) -> Extras:
         """Combine drawn inputs.
@@ -124,4 +197,19 @@ class Conditions:
             carbonation=rates,
             power=power,
             factor=values[self.model_factor] if self.model_factor else 1.0,
+            layers=tuple(
+                (
+                    values[layer.thickness],
+                    values[layer.factor] if layer.factor else 1.0,
+                    values[layer.penalty_share] if layer.penalty_share else 1.0,
+                )
+                for layer in self.layers
+            ),
+            coating=None if self.coating is None else _coating(self.coating, values),
         )
+
+
+def _coating(names: CoatingInputs, values: Values) -> tuple[Number, Number]:
+    if names.resistance:
+        return values[names.resistance], values[names.life]
+    return values[names.thickness] / values[names.diffusivity], values[names.life]

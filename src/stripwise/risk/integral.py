@@ -2,7 +2,8 @@
 
 A uniform face integrates the cover: P = E[F_cover(x_c(t))]. A fixed cover, or a layered face
 (whose initiation is one solution per sample but whose front is one per sample and age),
-integrates the diffusivity: P = E[1 - F_D(D_crit)]. Where neither is random the samples count.
+integrates the diffusivity: P = E[1 - F_D(D_crit)]. Where neither is random, or the front is a
+numerical solution and the cover fixed, the samples count.
 """
 
 from __future__ import annotations
@@ -82,7 +83,11 @@ class Integral:
         """
         inputs = tuple(wall.inputs if among is None else among)
         random = [i.name for i in inputs if not i.distribution.is_fixed]
-        order = (DIFFUSIVITY, COVER) if wall.layered and not prefer_cover else (COVER, DIFFUSIVITY)
+        order: tuple[str, ...] = (COVER, DIFFUSIVITY)
+        if wall.layered and not prefer_cover:
+            order = (DIFFUSIVITY, COVER)
+        if wall.numerical:  # a front is one step of a whole solution, and scales with no input
+            order = (COVER,)
         name = next((n for n in order if n in random), "")
         rest = tuple(i for i in inputs if i.name != name)
         draw = Draw.of(rest, wall.correlations)

@@ -6,7 +6,7 @@ The deeper of the two fronts governs, with one cover for both. Everything is the
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from stripwise.ingress.carbonation import carbonation_age, carbonation_depth
 from stripwise.ingress.front import layered_critical_tau, layered_front_depth
 from stripwise.ingress.season import season_factor
 from stripwise.risk.conditions import Conditions, Extras
+from stripwise.risk.numerical import NumericalFronts, strata_of
 from stripwise.risk.wall import Face, Number, Wall
 
 __all__ = ["ServiceFronts"]
@@ -38,6 +39,8 @@ class ServiceFronts:
         The options, and what they draw.
     rise
         The root under a surface content that changes; None where it is constant.
+    numerical
+        The chloride fronts of a face with layers or a coating; None without.
     """
 
     wall: Wall
@@ -45,6 +48,7 @@ class ServiceFronts:
     conditions: Conditions
     extras: Extras
     rise: BuildUp | None
+    numerical: NumericalFronts | None = None
 
     @classmethod
     def of(cls, wall: Wall, face: Face) -> ServiceFronts:
@@ -61,7 +65,10 @@ class ServiceFronts:
                 clock=wall.clock,
                 exponent=face.exponent,
             )
-        return cls(wall, face, conditions, extras, rise)
+        fronts = cls(wall, face, conditions, extras, rise)
+        if not (conditions.numerical and conditions.chloride):
+            return fronts
+        return replace(fronts, numerical=fronts._numerical())
 
     def at(self, age: float) -> Iterator[Array]:
         """Yield the depth of the deeper front from the surface at one age, per strategy.
@@ -100,7 +107,10 @@ class ServiceFronts:
         wall, face = self.wall, self.face
         for i, log_k in enumerate(face.log_penalty):
             need: Array = np.full(1, np.inf)
-            if self.conditions.chloride:
+            if self.numerical is not None:
+                # no scaling of the diffusivity brings one solution to another: told yes or no
+                need = np.where(self._numerical_depth(i, age) >= deep, 0.0, np.inf)
+            elif self.conditions.chloride:
                 tau = np.exp(face.log_rate + self._log_shape(age))
                 depth = deep - np.asarray(face.zone)
                 if wall.layered:
@@ -129,9 +139,13 @@ class ServiceFronts:
         Yields
         ------
         s arrays (n,). Where the surface content rises only, the content at the bars is compared
-        with the critical one, which shares no root search with `at`.
+        with the critical one, which shares no root search with `at`. So it is where the front is
+        a numerical solution, which is run again to the age.
         """
         history = self.conditions.history
+        if self.numerical is not None:
+            yield from self._numerically_reached(age, np.asarray(cover))
+            return
         if self.rise is None or history is None or history.falls or self.wall.layered:
             for depth in self.at(age):
                 yield depth >= cover
@@ -164,11 +178,15 @@ class ServiceFronts:
         deep = np.asarray(cover) / self.extras.factor
         found = []
         searched = None
-        if self.conditions.chloride and (self.rise or self.extras.departures is not None):
+        if self.numerical is not None:
+            searched = None if self.extras.departures is None else self._searched(1.0)
+        elif self.conditions.chloride and (self.rise or self.extras.departures is not None):
             searched = self._searched(1.0 if self.wall.layered else None)
         for i, log_k in enumerate(self.face.log_penalty):
             ages: Array = np.full(1, np.inf)
-            if self.conditions.chloride:
+            if self.numerical is not None:
+                ages = self._numerical_log_age(i, deep, searched)
+            elif self.conditions.chloride:
                 ages = self._chloride_log_age(deep, log_k, searched)
             if self.conditions.carbonation:
                 rate = self.extras.carbonation[i]
@@ -205,6 +223,10 @@ class ServiceFronts:
 
     def _chloride_depths(self, age: float) -> Iterator[Array]:
         wall, face = self.wall, self.face
+        if self.numerical is not None:
+            for i in range(len(wall.plans)):
+                yield self._numerical_depth(i, age)
+            return
         log_shape = self._log_shape(age)
         if wall.layered:
             ratio = np.asarray(face.ratio)
@@ -218,6 +240,60 @@ class ServiceFronts:
         spread = 2.0 * root * np.exp(0.5 * (face.log_rate + log_shape))
         for log_k in face.log_penalty:
             yield np.asarray(edge + spread * np.exp(0.5 * log_k))
+
+    def _numerical(self) -> NumericalFronts:
+        face, conditions, extras = self.face, self.conditions, self.extras
+        parts = [face.ratio, face.zone, face.log_rate, face.exponent, face.skin, *face.log_penalty]
+        parts += [part for layer in extras.layers for part in layer]
+        parts += [*extras.coating] if extras.coating else []
+        size = np.broadcast_shapes(*(np.shape(part) for part in parts), (1,))[0]
+
+        def full(value: Number) -> Array:
+            return np.broadcast_to(np.asarray(value, dtype=float), (size,))
+
+        ratio = full(face.ratio)
+        return NumericalFronts(
+            ratio=np.where((ratio > 0.0) & (ratio < 1.0), ratio, 0.5),
+            zone=full(face.zone),
+            log_rate=full(face.log_rate),
+            exponent=full(face.exponent),
+            strata=tuple(
+                strata_of(extras, zone=face.zone, skin=face.skin, log_penalty=log_k, size=size)
+                for log_k in face.log_penalty
+            ),
+            coating=(full(extras.coating[0]), full(extras.coating[1])) if extras.coating else None,
+            clock=self.wall.clock,
+            horizon=conditions.horizon,
+            grid=conditions.grid,
+            log_shape=self._log_shape,
+            courses=extras.courses,
+        )
+
+    def _numerical_depth(self, i: int, age: float) -> Array:
+        assert self.numerical is not None
+        ratio = np.asarray(self.face.ratio)
+        moving = (ratio > 0.0) & (ratio < 1.0)
+        return np.where(moving, self.numerical.depth(i, age), self.face.edge)
+
+    def _numerically_reached(self, age: float, cover: Array) -> Iterator[NDArray[np.bool_]]:
+        assert self.numerical is not None
+        ratio, deep = np.asarray(self.face.ratio), cover / self.extras.factor
+        for i in range(len(self.wall.plans)):
+            share = self.numerical.share(i, age, np.broadcast_to(deep, self.numerical.ratio.shape))
+            there = (ratio <= 0.0) | ((ratio < 1.0) & (share >= ratio))
+            if self.conditions.carbonation:
+                there = there | (self._carbonated(i, age) >= deep)
+            yield there
+
+    def _numerical_log_age(self, i: int, deep: Array, searched: Array | None) -> Array:
+        assert self.numerical is not None
+        ratio = np.asarray(self.face.ratio)
+        target = self.numerical.log_time(i, deep)
+        if searched is None:
+            found = self.wall.clock.log_age(target, self.face.exponent)
+        else:
+            found = _inverse(searched, 0.5 * target)
+        return np.where(ratio <= 0.0, -np.inf, np.where(ratio >= 1.0, np.inf, found))
 
     def _critical(self, depth: Array, age: float) -> Array:
         """Return k_c tau at which a front with the root of this age reaches a depth [mm2]."""

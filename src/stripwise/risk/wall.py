@@ -188,6 +188,11 @@ class Wall:
         """Return the same wall under other strategies."""
         return replace(self, plans=plans)
 
+    @property
+    def numerical(self) -> bool:
+        """Whether layers or a coating make the front a numerical solution."""
+        return self.conditions is not None and self.conditions.numerical
+
     def uniform(self) -> Wall:
         """Return the same wall with the penalty on the whole cover."""
         return replace(self, layered=False)

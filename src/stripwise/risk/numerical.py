@@ -1,0 +1,151 @@
+"""Fronts of faces with layers or a coating, for one cell of faces: the numerical path.
+
+The concrete's time runs as tau, the coating's by the clock: its resistance to the concrete is
+(thickness / diffusivity) dtau/dt, which reads the slope of tau as the diffusivity of the instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.ingress.clock import Clock
+from stripwise.ingress.numeric import Course, Outer, content, fronts
+from stripwise.ingress.strata import Strata
+from stripwise.ingress.sweep import Grid
+from stripwise.risk.conditions import Extras
+
+__all__ = ["NumericalFronts", "strata_of"]
+
+Array = NDArray[np.float64]
+Number = Array | float
+
+
+def strata_of(
+    extras: Extras, *, zone: Number, skin: Number, log_penalty: Number, size: int
+) -> Strata:
+    """Lay the layers of a cell of faces, below the convection zone.
+
+    Parameters
+    ----------
+    extras
+        With the layers as drawn.
+    zone
+        Convection zone, which takes what lies in it [mm].
+    skin
+        Depth from the surface down to which the penalty holds [mm]; inf for the whole cover.
+    log_penalty
+        ln k_c.
+    size
+        Number of faces n.
+
+    Returns
+    -------
+    The `Strata`: as many layers as the scenario has, and one more where the skin has an end.
+    """
+    edges = [np.zeros(size)]
+    for thickness, _, _ in extras.layers:
+        edges.append(edges[-1] + thickness)
+    limited = bool(np.any(np.isfinite(skin)))
+    ends = [*edges[1:], np.broadcast_to(np.asarray(skin, dtype=float), size)] if limited else edges
+    bounds = np.sort(np.array(ends if limited else ends[1:]).reshape(-1, size), axis=0)
+    middle = 0.5 * (bounds + np.concatenate([np.zeros((1, size)), bounds[:-1]]))
+    middle = np.concatenate([middle, np.full((1, size), np.inf)])[-len(bounds) - 1 :]
+    factor, share = np.ones_like(middle), np.ones_like(middle)
+    for top, (thickness, own, part) in zip(edges, extras.layers, strict=False):
+        inside = (middle > top) & (middle <= top + thickness)
+        factor, share = np.where(inside, own, factor), np.where(inside, part, share)
+    factor = factor * np.exp(np.where(middle <= skin, share, 0.0) * log_penalty)
+    below = np.maximum(bounds - zone, 0.0)
+    return Strata(np.diff(below, axis=0, prepend=0.0), factor)
+
+
+@dataclass(frozen=True, slots=True)
+class NumericalFronts:
+    """The chloride fronts of one cell of faces, n of them.
+
+    Attributes
+    ----------
+    ratio, zone, log_rate, exponent
+        (n,) as in a `stripwise.risk.wall.Face`, the ratio of faces without a moving front
+        replaced by one half.
+    strata
+        Layers under each strategy.
+    coating
+        (n,) resistance [yr/mm] and life [yr]; None without one.
+    clock, horizon, grid
+        Ageing, age to which the solution goes [yr], and its cells and steps.
+    log_shape
+        Age [yr] -> (n,) ln(tau / rate), seasons included.
+    courses
+        Solutions already found, by strategy.
+    """
+
+    ratio: Array
+    zone: Array
+    log_rate: Array
+    exponent: Array
+    strata: tuple[Strata, ...]
+    coating: tuple[Array, Array] | None
+    clock: Clock
+    horizon: float
+    grid: Grid
+    log_shape: Callable[[float], Array]
+    courses: dict[int, Course]
+
+    def tau(self, age: float) -> Array:
+        """Return the transformed time of the good concrete at an age [yr], (n,) [mm2]."""
+        return np.asarray(np.exp(self.log_rate + self.log_shape(age)))
+
+    def depth(self, strategy: int, age: float) -> Array:
+        """Return the depth of the front from the surface [mm], (n,); 0 where there is none yet."""
+        found = self._course(strategy).at(self.tau(min(age, self.horizon)))
+        return np.where(found >= 0.0, self.zone + found, 0.0)
+
+    def share(self, strategy: int, age: float, depth: Array) -> Array:
+        """Return shares of the surface content at depths from the surface [mm], (n,), at an age."""
+        outer, until = self._outer()
+        return content(
+            np.maximum(depth - self.zone, 0.0), self.tau(age), strata=self.strata[strategy],
+            outer=outer, until=until, grid=self.grid,
+        )  # fmt: skip
+
+    def log_time(self, strategy: int, depth: Array) -> Array:
+        """Return ln(tau / rate), (n,), at which the front is at a depth [mm]; inf never."""
+        with np.errstate(divide="ignore"):
+            tau = self._course(strategy).reached(np.asarray(depth) - self.zone)
+            return np.asarray(np.log(tau) - self.log_rate)
+
+    def _course(self, strategy: int) -> Course:
+        course = self.courses.get(strategy)
+        if course is None:
+            outer, until = self._outer()
+            course = self.courses[strategy] = fronts(
+                self.ratio, self.tau(self.horizon), strata=self.strata[strategy], outer=outer,
+                until=until, grid=self.grid,
+            )  # fmt: skip
+        return course
+
+    def _outer(self) -> tuple[Outer | None, Array | None]:
+        if self.coating is None:
+            return None, None
+        resistance, life = self.coating
+
+        def outer(tau: Array, block: slice) -> Array:
+            rate, exponent = self.log_rate[block], self.exponent[block]
+            with np.errstate(divide="ignore", over="ignore"):
+                age = self.clock.age(np.log(tau) - rate, exponent)
+                speed = self.clock.log_speed(np.maximum(age, 1e-300), exponent)
+            slowed = np.exp(np.minimum(rate + speed, LARGEST))
+            return np.asarray(resistance[block] * slowed)
+
+        with np.errstate(divide="ignore", invalid="ignore"):
+            until = np.exp(self.log_rate + self.clock.log_shape(life, self.exponent))
+        return outer, np.where(life > 0.0, until, 0.0)
+
+
+LARGEST = 60.0
+"""Where the concrete takes chloride faster than exp(60) mm2/yr, the coating lets none through."""

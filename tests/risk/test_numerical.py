@@ -1,0 +1,158 @@
+"""Layers and coatings in the curves: against plain Monte Carlo, limits and closed forms."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from stripwise.ingress.clock import Clock
+from stripwise.ingress.strata import Strata
+from stripwise.inputs.distributions import distribution, fixed
+from stripwise.inputs.sampling import Draw, plain_cell, sobol_cells
+from stripwise.inputs.variables import Input
+from stripwise.risk.conditions import CoatingInputs, Conditions, Extras, LayerInputs
+from stripwise.risk.integral import Integral, front_depths, log_initiation_ages
+from stripwise.risk.numerical import strata_of
+from stripwise.risk.plain import plain_curves
+
+AGES = np.array([8.0, 30.0, 80.0])
+LAWS = {
+    "layer[1].thickness": distribution("normal", mean=12.0, sd=2.0, low=0.0),
+    "layer[1].diffusivity_factor": distribution("lognormal", mean=0.6, cov=0.2),
+    "layer[2].thickness": fixed(10.0),
+    "layer[2].penalty_share": fixed(0.4),
+    "coating.resistance": distribution("lognormal", mean=1.0, cov=0.5),
+    "coating.life": distribution("weibull", mean=20.0, sd=6.0),
+    "model.front_factor": distribution("lognormal", mean=1.0, cov=0.1),
+}
+MORE = tuple(Input(name, name, law, "", "concrete") for name, law in LAWS.items())
+LAYERS = (
+    LayerInputs("layer[1].thickness", "layer[1].diffusivity_factor"),
+    LayerInputs("layer[2].thickness", penalty_share="layer[2].penalty_share"),
+)
+COATING = CoatingInputs("coating.life", resistance="coating.resistance")
+
+
+def under(walls, *, conditions, more=MORE, **changes):
+    plain = walls.wall(plans=(walls.PLANS[0], walls.PLANS[3]), **changes)
+    return replace(plain, inputs=(*plain.inputs, *more), conditions=conditions)
+
+
+def curves_at(wall, ages, points=512):
+    """Mean over 8 scramblings and its standard error, without the pilot sample of a run."""
+    integral, draw = Integral.of(wall)
+    each = []
+    for r in range(8):
+        z = next(sobol_cells(draw.dimensions, points, np.random.default_rng([3, r])))
+        values = draw.values(z)
+        upper = np.zeros((len(wall.plans), len(ages)), dtype=bool)
+        shift = integral.shift(draw.correlate(z))
+        face = wall.face(values)
+        each.append(integral.probabilities(wall, face, values, shift, ages=ages, upper=upper))
+    return np.mean(each, axis=0), np.std(each, axis=0, ddof=1) / np.sqrt(8.0)
+
+
+CASES = {
+    "layers": (Conditions(layers=LAYERS, horizon=100.0), {}),
+    "coating": (Conditions(coating=COATING, horizon=100.0), {}),
+    "layers, coating, skin and model factor": (
+        Conditions(
+            layers=LAYERS, coating=COATING, horizon=100.0, model_factor="model.front_factor"
+        ),
+        {"layered": True},
+    ),
+    "coating, ageing read as of the instant and ended": (
+        Conditions(coating=COATING, horizon=100.0),
+        {"clock": Clock(convention="instantaneous", ageing_ends=25.0)},
+    ),
+    "coating at a fixed cover": (
+        Conditions(coating=COATING, horizon=100.0),
+        {"changes": {"reinforcement.cover": fixed(55.0)}},
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_curves_equal_contents_counted_and_initiation_ages(walls, case):
+    conditions, changes = CASES[case]
+    wall = under(walls, conditions=conditions, **changes)
+    mean, error = curves_at(wall, AGES)
+    n = 6_000
+    # the content at the bars instead of the depth of the front, with pseudo-random samples
+    plain = plain_curves(wall, AGES, samples=n, seed=11)
+    spread = np.sqrt(error**2 + np.maximum(mean * (1.0 - mean), 1.0 / n) / n)
+    assert np.max(np.abs(plain - mean) / spread) < 4.5
+    draw = Draw.of(wall.inputs, wall.correlations)
+    values = draw.values(plain_cell(draw.dimensions, n, np.random.default_rng(12)))
+    starts = np.broadcast_to(log_initiation_ages(wall, wall.face(values), values), (2, n))
+    counted = np.array([[np.mean(one <= np.log(a)) for a in AGES] for one in starts])
+    assert np.max(np.abs(counted - mean) / spread) < 4.5
+
+
+@pytest.mark.parametrize("skin", [False, True])
+def test_layers_that_change_nothing_give_the_closed_forms(walls, skin):
+    # one layer of factor 1 is the uniform face, or that of the image series
+    plain = under(walls, conditions=None, layered=skin)
+    layer = LayerInputs("layer[1].thickness")
+    same = replace(plain, conditions=Conditions(layers=(layer,), horizon=100.0))
+    draw = Draw.of(plain.inputs, plain.correlations)
+    values = draw.values(plain_cell(draw.dimensions, 400, np.random.default_rng(2)))
+    for age in (5.0, 40.0, 100.0):
+        exact = np.array(front_depths(plain, plain.face(values), age))
+        found = np.array(front_depths(same, same.face(values), age))
+        assert np.sqrt(np.mean((found - exact) ** 2)) < 0.05
+        assert np.max(np.abs(found - exact)) < 0.5
+
+
+def test_a_coating_that_never_was_gives_the_bare_wall(walls):
+    changes = {"coating.life": fixed(0.0)}
+    more = tuple(replace(i, distribution=changes.get(i.name, i.distribution)) for i in MORE)
+    bare = under(walls, conditions=None, more=more)
+    none = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
+    found, _ = curves_at(none, AGES, points=128)
+    exact, _ = curves_at(bare, AGES, points=128)
+    assert_allclose(found, exact, rtol=0, atol=1e-3)
+
+
+def test_a_tight_coating_puts_the_clock_back_without_ageing(walls):
+    # constant diffusivity: nothing enters for 20 yr, then the wall is as a bare one 20 yr younger
+    changes = {"coating.life": fixed(20.0), "coating.resistance": fixed(1e9)}
+    more = tuple(replace(i, distribution=changes.get(i.name, i.distribution)) for i in MORE)
+    still = {"changes": {"concrete.ageing_exponent": fixed(0.0)}}
+    bare = under(walls, conditions=None, more=more, **still)
+    coated = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
+    found, _ = curves_at(coated, AGES + 20.0, points=128)
+    exact, _ = curves_at(bare, AGES, points=128)
+    assert_allclose(found, exact, rtol=0, atol=2e-3)
+    early, _ = curves_at(coated, np.array([10.0, 19.9]), points=128)
+    # contents that start above the critical one aside, nothing is depassivated under it
+    assert np.all(early < 1e-6)
+
+
+def test_every_coating_delays(walls):
+    coated = under(walls, conditions=Conditions(coating=COATING, horizon=100.0))
+    bare = under(walls, conditions=None)
+    found, _ = curves_at(coated, AGES, points=128)
+    exact, _ = curves_at(bare, AGES, points=128)
+    assert np.all(found < exact)
+
+
+def test_strata_put_layers_skin_and_zone_together():
+    extras = Extras(1.0, None, (), 0.0, 1.0, layers=((10.0, 0.5, 1.0), (20.0, 1.0, 0.5)))
+    log_k = np.log(4.0)
+    whole = strata_of(extras, zone=0.0, skin=np.inf, log_penalty=log_k, size=1)
+    assert_allclose(whole.thickness[:, 0], [10.0, 20.0])
+    assert_allclose(whole.factor[:, 0], [2.0, 2.0, 4.0])
+    skin = strata_of(extras, zone=4.0, skin=15.0, log_penalty=log_k, size=1)
+    assert_allclose(skin.thickness[:, 0], [6.0, 5.0, 15.0])
+    assert_allclose(skin.factor[:, 0], [2.0, 2.0, 1.0, 1.0])
+    deep = strata_of(extras, zone=12.0, skin=40.0, log_penalty=log_k, size=1)
+    assert_allclose(deep.thickness[:, 0], [0.0, 18.0, 10.0])
+    assert_allclose(deep.factor[:, 0], [2.0, 2.0, 4.0, 1.0])
+    none = strata_of(
+        Extras(1.0, None, (), 0.0, 1.0), zone=0.0, skin=np.inf, log_penalty=log_k, size=2
+    )
+    assert none.thickness.shape == (0, 2)
+    assert_allclose(none.factor, [[4.0, 4.0]])
+    assert isinstance(none, Strata)
