@@ -156,6 +156,10 @@ class ServiceResults:
         strategy, age_yr, mean_share, sd_share and a column per share; None unless asked for.
     face
         One simulated face, or None.
+    layers
+        strategy, probability_at_target, probability_uncoated (empty without a coating), and by a
+        sample on two grids: probability_grid, probability_finer_grid, front_change_mean_mm,
+        front_change_most_mm; None unless the front is a numerical solution.
     """
 
     notes: tuple[str, ...] = ()
@@ -164,6 +168,7 @@ class ServiceResults:
     cracking_lives: pd.DataFrame | None = None
     extent: pd.DataFrame | None = None
     face: FacePicture | None = None
+    layers: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True)

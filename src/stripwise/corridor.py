@@ -22,7 +22,7 @@ from stripwise.risk.sensitivity import Indices, margin_indices
 from stripwise.risk.wall import COVER, Wall
 from stripwise.scenario.describe import inputs_table
 from stripwise.scenario.model import Scenario
-from stripwise.service_run import service_hand_check, service_results
+from stripwise.service_run import coating_warnings, service_hand_check, service_results
 from stripwise.verdict import verdict
 from stripwise.walls import curves_of, goal_of, plan_of, wall_of
 
@@ -31,6 +31,7 @@ __all__ = ["assess"]
 Progress = Callable[[str, float], None]
 
 PLAIN_SAMPLES = 200_000
+NUMERICAL_PLAIN_SAMPLES = 20_000
 PLAIN_LIMIT = 4.0
 MAP_STRIP_AGES = 15
 KNOWLEDGE_QUANTILES = (0.025, 0.975)
@@ -93,10 +94,13 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     mark("uniform face")
     service = service_results(
         scenario, wall, curves, goal, workers=workers,
-        again=lambda other: curves_of(other, scenario, workers=workers, progress=None),
+        again=lambda other: curves_of(
+            other, scenario, workers=workers, progress=None, band=False
+        ),
     )  # fmt: skip
     mark("service conditions")
     warnings = [*scenario.warnings, *_warnings(scenario, curves, check, choices)]
+    warnings += coating_warnings(scenario, service)
     run: dict[str, Any] = {
         "versions": {
             name: version(name) for name in ("stripwise", "numpy", "scipy", "pandas", "matplotlib")
@@ -151,18 +155,19 @@ def _plain_check(
 ) -> PlainCheck:
     one = wall.with_plans((wall.plans[reference],))
     at = np.array([goal.life])
-    plain = float(plain_curves(one, at, samples=PLAIN_SAMPLES, seed=seed, workers=workers)[0, 0])
+    samples = NUMERICAL_PLAIN_SAMPLES if wall.numerical else PLAIN_SAMPLES
+    plain = float(plain_curves(one, at, samples=samples, seed=seed, workers=workers)[0, 0])
     by_repeat = np.array([special.ndtr(-c.at(at)[reference, 0]) for c in curves.repeats])
     sampled = float(special.ndtr(-curves.mean.at(at)[reference, 0]))
     # the plain estimate's own variance, with the other answer in place of a count of 0 or all
-    variance = max(sampled * (1.0 - sampled), 1.0 / PLAIN_SAMPLES) / PLAIN_SAMPLES
+    variance = max(sampled * (1.0 - sampled), 1.0 / samples) / samples
     error = float(np.sqrt(variance + np.var(by_repeat, ddof=1) / len(by_repeat)))
     deviations = abs(plain - sampled) / error
-    return PlainCheck(PLAIN_SAMPLES, plain, sampled, error, deviations, deviations <= PLAIN_LIMIT)
+    return PlainCheck(samples, plain, sampled, error, deviations, deviations <= PLAIN_LIMIT)
 
 
 def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFrame:
-    curves = curves_of(wall.uniform(), scenario, workers=workers, progress=None)
+    curves = curves_of(wall.uniform(), scenario, workers=workers, progress=None, band=False)
     at = np.array([scenario.target.service_life])
     return pd.DataFrame(
         {

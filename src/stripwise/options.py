@@ -44,6 +44,9 @@ def conditions_of(scenario: Scenario) -> Conditions | None:
         chloride=service.chloride,
         carbonation=service.carbonation,
         model_factor=service.factor_input,
+        layers=service.layers,
+        coating=service.coating,
+        horizon=scenario.sampling.horizon,
     )
 
 
@@ -74,6 +77,7 @@ def service_notes(
         notes += _history_notes(scenario, wall, penalty)
     if wall.monthly and service.chloride:
         notes.append(_season_note(scenario, wall))
+    notes += _layer_notes(scenario, wall, penalty)
     notes += _mechanism_notes(scenario)
     if service.factor_input:
         law = wall.input(service.factor_input).distribution
@@ -83,6 +87,69 @@ def service_notes(
         )
     notes += _cracking_notes(scenario, wall)
     return tuple(notes)
+
+
+def _layer_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> list[str]:
+    service, conditions = scenario.service, wall.conditions
+    notes = []
+    if service.uncredited_coating:
+        notes.append(
+            "The face is coated; no credit is taken for it, since the evidence for how much "
+            "chloride a coating keeps out, and for how long, is thin. That is the cautious "
+            "reading; coating.credit = true computes it."
+        )
+    if conditions is None or not conditions.numerical:
+        return notes
+    if service.layers:
+        notes.append(_layers_note(scenario, wall))
+    if service.coating is not None:
+        notes.append(_coating_note(scenario, wall, penalty))
+    return notes
+
+
+def _layers_note(scenario: Scenario, wall: Wall) -> str:
+    values, parts = mean_values(wall), []
+    for layer in scenario.service.layers:
+        own = _depth(values[layer.thickness], scenario)
+        if layer.factor:
+            own += f" of {values[layer.factor]:.3g} times the diffusivity"
+        if layer.penalty_share:
+            own += f" with the penalty to the power {values[layer.penalty_share]:.3g}"
+        parts.append(own)
+    depth = "down to the affected depth" if wall.layered else "over the whole cover"
+    return (
+        f"Layers from the surface inwards, at mean values: {'; '.join(parts)}. The cover counts "
+        f"from the outer surface of the first. The penalty of early stripping acts {depth}; where "
+        "a layer names no share, it has all of it, the cautious reading."
+    )
+
+
+def _coating_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
+    coating, values = scenario.service.coating, mean_values(wall)
+    assert coating is not None
+    assert wall.conditions is not None
+    life, name = scenario.target.service_life, scenario.reference_strategy
+    depth, start = _mean_front(wall, life, name, penalty)
+    bare = replace(wall, conditions=replace(wall.conditions, coating=None))
+    other, sooner = _mean_front(bare, life, name, penalty)
+    if coating.resistance:
+        resistance = values[coating.resistance]
+    else:
+        resistance = values[coating.thickness] / values[coating.diffusivity]
+    both = scenario.service.carbonation
+    shade = " No credit is taken for it against carbonation." if both else ""
+    return (
+        f"Coating: credit is taken, as the scenario asks. Until it ends after "
+        f"{values[coating.life]:.3g} yr (mean) it is a resistance of {resistance:.3g} yr/mm in "
+        "series with the concrete; it neither ages nor warms, takes up no chloride itself, and is "
+        "without holes. Then it is gone at once and is not renewed. The zone at the surface where "
+        "convection rules keeps its depth under it. At mean values the front of "
+        f"{name} lies at {_depth(depth, scenario)} after {life:g} yr against "
+        f"{_depth(other, scenario)} without it; "
+        f"initiation {_years(start, wall)} against {_years(sooner, wall)}. The evidence for the "
+        "life of coatings is thin: a decision should also stand without it; the table of the "
+        f"results shows both.{shade}"
+    )
 
 
 def mean_values(wall: Wall) -> dict[str, float]:
@@ -107,8 +174,10 @@ def _depth(mm: float, scenario: Scenario) -> str:
     return f"{mm / MM_PER_INCH:.2f} in" if scenario.units == "US" else f"{mm:.1f} mm"
 
 
-def _years(age: float) -> str:
-    return f"{age:.0f} yr" if np.isfinite(age) and age < 1000.0 else "beyond 1000 yr"
+def _years(age: float, wall: Wall) -> str:
+    # a numerical solution ends at the horizon
+    last = wall.conditions.horizon if wall.conditions and wall.numerical else 1000.0
+    return f"{age:.0f} yr" if np.isfinite(age) and age < last else f"beyond {last:g} yr"
 
 
 def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
@@ -125,8 +194,8 @@ def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
         f"The same exponent of {exponent:.2f} read the other way ({other}) would multiply the "
         f"diffusivity averaged over {life:g} yr by {ratio:.2f} and, at mean values, put the front "
         f"of {name} at {_depth(changed, scenario)} instead of {_depth(depth, scenario)} and "
-        f"initiation at {_years(later)} instead of {_years(start)} (relation of the two after "
-        "Tang and Gulikers, 2007, recalled)."
+        f"initiation at {_years(later, wall)} instead of {_years(start, wall)} (relation of the "
+        "two after Tang and Gulikers, 2007, recalled)."
     )
 
 
@@ -156,7 +225,8 @@ def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> lis
     notes = [
         f"Surface chloride in time: it {how}. At mean values the front of {name} lies at "
         f"{_depth(depth, scenario)} after {life:g} yr against {_depth(other, scenario)} with the "
-        f"full content from the start; initiation {_years(start)} against {_years(sooner)}.",
+        f"full content from the start; initiation {_years(start, wall)} against "
+        f"{_years(sooner, wall)}.",
         "The rise is superposed step by step in transformed time, which reads the slope of that "
         "time as the diffusivity of the instant, under either ageing convention.",
     ]

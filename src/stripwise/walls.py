@@ -117,7 +117,12 @@ def goal_of(scenario: Scenario) -> Goal:
 
 
 def curves_of(
-    wall: Wall, scenario: Scenario, *, workers: int, progress: Progress | None
+    wall: Wall,
+    scenario: Scenario,
+    *,
+    workers: int,
+    progress: Progress | None,
+    band: bool = True,
 ) -> CurveSet:
     """Compute the curves of a wall with the sampling of its scenario.
 
@@ -131,6 +136,8 @@ def curves_of(
         Threads; the results do not depend on it.
     progress
         Called with a stage and the share done.
+    band
+        Whether to compute the band over the knowledge inputs.
 
     Returns
     -------
@@ -149,13 +156,22 @@ def curves_of(
             scenario.target.service_life,
             scenario.ageing_ends,
             *(scenario.service.history.kinks if scenario.service.history else ()),
+            *_coating_end(wall),
         ),
         points=sampling.points,
         repeats=sampling.repeats,
         seed=sampling.seed,
         workers=workers,
         progress=progress,
+        band=band,
     )
+
+
+def _coating_end(wall: Wall) -> tuple[float, ...]:
+    """Return the age at which a coating of fixed life ends, where the curve bends."""
+    coating = None if wall.conditions is None else wall.conditions.coating
+    law = None if coating is None else wall.input(coating.life).distribution
+    return (law.mean,) if law is not None and law.is_fixed else ()
 
 
 def _factor(scenario: Scenario, temperature: float) -> float:

@@ -1,8 +1,12 @@
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
 from stripwise.inputs.distributions import distribution, fixed
+from stripwise.inputs.variables import Input
 from stripwise.risk.choices import choice_indices, choice_nodes
+from stripwise.risk.conditions import CoatingInputs, Conditions
 from stripwise.risk.curves import probability_curves
 from stripwise.risk.joint import (
     Grid,
@@ -101,3 +105,29 @@ def test_exchange_rate_of_a_flat_start_that_ends_infinite():
     now = np.array([1.0, 1.0, np.inf, np.inf])
     index = np.stack([now, np.full(4, np.inf)])[None, None]
     assert np.isnan(exchange_rate(index)).all()
+
+
+def test_maps_see_the_options_of_the_wall(walls):
+    plain = walls.wall()
+    factor = Input("model.front_factor", "", fixed(1.3), "", "concrete")
+    deeper = replace(
+        plain, inputs=(*plain.inputs, factor), conditions=Conditions(model_factor=factor.name)
+    )
+    grid = Grid(np.array([50.0, 60.0]), np.array([24.0]), (NONE,))
+    usual, moved = (
+        index_by_repeat(wall, grid, 50.0, repeats=8, seed=1) for wall in (plain, deeper)
+    )
+    assert np.all(moved < usual - 0.2)
+    # the map of a coated wall is a run of its own
+    laws = {"coating.resistance": fixed(3.0), "coating.life": fixed(20.0)}
+    more = tuple(Input(name, "", law, "", "exposure") for name, law in laws.items())
+    coating = CoatingInputs("coating.life", resistance="coating.resistance")
+    coated = replace(
+        plain, inputs=(*plain.inputs, *more),
+        conditions=Conditions(coating=coating, horizon=60.0),
+    )  # fmt: skip
+    shut = index_by_repeat(coated, grid, 50.0, repeats=8, seed=1)
+    own = replace(coated, plans=(Plan("24 h", 24.0, 1.0),))
+    curves = probability_curves(own, horizon=60.0, kinks=(50.0,), points=256, repeats=8, seed=0)
+    assert_allclose(shut.mean(axis=0)[0, 0, 1], curves.mean.at([50.0])[0, 0], rtol=0, atol=0.03)
+    assert np.all(shut > usual + 0.05)

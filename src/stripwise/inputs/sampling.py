@@ -37,6 +37,7 @@ STAGES = (
     "rank",
     "shapley",
     "worth",
+    "grids",
 )
 
 

@@ -144,6 +144,12 @@ def rank(
     """
     tell = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
+    if scenario.service.numerical:
+        raise InputError(
+            "layer or coating",
+            "rank holds for faces with a front in closed form; leave out [[layer]] and the credit "
+            "for a coating, or read the drivers in the report of a run",
+        )
     name = _strategy(scenario, strategy)
     at = _ages(scenario, ages)
     width = _precision(precision)

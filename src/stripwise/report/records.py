@@ -67,6 +67,7 @@ def _service_tables(assessment: Assessment) -> dict[str, str]:
         "mechanisms": service.mechanisms,
         "cracking": service.cracking,
         "extent": service.extent,
+        "layers": service.layers,
     }
     return {
         f"{name}.csv": csv_text(table, columns=list(table.columns), name=name)

@@ -23,6 +23,8 @@ class ServicePart:
     lives: Rows
     extent_heads: tuple[str, ...]
     extent: Rows
+    layer_heads: tuple[str, ...]
+    layers: Rows
 
 
 def service_part(assessment: Assessment) -> ServicePart:
@@ -39,9 +41,31 @@ def service_part(assessment: Assessment) -> ServicePart:
     """
     service = assessment.service
     heads, extent = _extent(assessment)
+    layer_heads, layers = _layers(assessment)
     return ServicePart(
-        service.notes, _mechanisms(service.mechanisms), _lives(assessment), heads, extent
-    )
+        service.notes, _mechanisms(service.mechanisms), _lives(assessment), heads, extent,
+        layer_heads, layers,
+    )  # fmt: skip
+
+
+def _layers(assessment: Assessment) -> tuple[tuple[str, ...], Rows]:
+    table = assessment.service.layers
+    if table is None:
+        return (), []
+    coated = assessment.scenario.service.coating is not None
+    columns = ["probability_at_target", *(["probability_uncoated"] if coated else [])]
+    columns += ["probability_grid", "probability_finer_grid"]
+    first = ("Strategy", "As computed", *(["Without the coating"] if coated else []))
+    units = assessment.scenario.units
+    rows = [
+        (
+            str(row["strategy"]),
+            [words.percent(float(row[column])) for column in columns]
+            + [words.length(float(row["front_change_mean_mm"]), units=units)],
+        )
+        for row in table.to_dict("records")
+    ]
+    return (*first, "Grid of the run", "Finer grid", "Fronts move by"), rows
 
 
 def _mechanisms(table: pd.DataFrame | None) -> Rows:

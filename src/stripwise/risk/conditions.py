@@ -20,6 +20,7 @@ from stripwise.ingress.sweep import Grid
 __all__ = [
     "CARBONATION",
     "CARBONATION_INPUTS",
+    "COARSE",
     "CoatingInputs",
     "Conditions",
     "Extras",
@@ -29,6 +30,9 @@ __all__ = [
 Array = NDArray[np.float64]
 Number = Array | float
 Values = Mapping[str, Number]
+
+COARSE = Grid(40, 10, 10)
+"""Cells and steps where a difference between designs is asked for, not a probability."""
 
 CARBONATION = "carbonation."
 CARBONATION_INPUTS = (

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from stripwise.inputs.distributions import Distribution
 from stripwise.inputs.sampling import sobol_cells, stream
-from stripwise.risk.integral import Fronts, Integral, front_depths
+from stripwise.risk.integral import Integral, front_depths, fronts_of
 from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Number, Wall
@@ -74,10 +74,12 @@ def is_quick(wall: Wall) -> bool:
 
     Returns
     -------
-    False for a layered face, whose fronts are roots, and for a fixed or correlated cover, where
-    every cover is integrated on its own.
+    False for a layered face, whose fronts are roots or a numerical solution, and for a fixed or
+    correlated cover, where every cover is integrated on its own.
     """
     integral, _ = Integral.of(wall, prefer_cover=True)
+    if wall.numerical:
+        return False
     return not wall.layered and integral.name == COVER and integral.weights is None
 
 
@@ -193,7 +195,7 @@ class _Over:
         if not self.law.size:
             return self._one_by_one(values, shift, ages)
         moments = np.empty((len(self.wall.plans), len(ages), 4, len(self.law) - 1))
-        fronts = Fronts.of(self.wall, face)
+        fronts = fronts_of(self.wall, face)
         for j, age in enumerate(ages):
             for i, depth in enumerate(fronts.at(float(age))):
                 moments[i, j] = self._moments(depth)

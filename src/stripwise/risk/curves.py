@@ -109,6 +109,7 @@ def probability_curves(
     seed: int,
     workers: int = 2,
     progress: Progress | None = None,
+    band: bool = True,
 ) -> CurveSet:
     """Compute the curves of all strategies of a wall.
 
@@ -128,6 +129,8 @@ def probability_curves(
         Threads; the results do not depend on it.
     progress
         Called with a stage and the share done.
+    band
+        Whether to compute the band over the knowledge inputs.
 
     Returns
     -------
@@ -168,9 +171,11 @@ def probability_curves(
         return Curves(ages, index.reshape(-1, shape[1]))
 
     whole = curves(mean)
-    knowledge = _by_knowledge(
-        wall, whole, upper=upper, points=points, seed=seed, workers=workers, tell=tell
-    )
+    knowledge = None
+    if band:
+        knowledge = _by_knowledge(
+            wall, whole, upper=upper, points=points, seed=seed, workers=workers, tell=tell
+        )
     samples = points * repeats
     k_mean = sum(s.penalty for s in sums) / samples
     k_square = sum(s.penalty_square for s in sums) / samples

@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 MAP_POINTS = 2048
 KNOWLEDGE_MAP_POINTS = 1024
+NUMERICAL_MAP_POINTS = 256
+"""Both, where every front is a numerical solution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +87,11 @@ def index_by_repeat(
     -------
     (r, f, t, c) reliability index.
     """
-    sample = Sample(MAP_POINTS, repeats, seed, "choices", workers)
-    p = by_repeat(wall.with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample)
+    points = NUMERICAL_MAP_POINTS if wall.numerical else MAP_POINTS
+    sample = Sample(points, repeats, seed, "choices", workers)
+    p = by_repeat(
+        wall.coarse().with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample
+    )
     return index_of(p, 1.0 - p).reshape(-1, *grid.shape)
 
 
@@ -104,8 +109,11 @@ def index_by_knowledge(
     -------
     (k, f, t, c) reliability index, or None without knowledge inputs.
     """
-    sample = Sample(KNOWLEDGE_MAP_POINTS, 1, seed, "choices", workers)
-    p = by_knowledge(wall.with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample)
+    points = NUMERICAL_MAP_POINTS if wall.numerical else KNOWLEDGE_MAP_POINTS
+    sample = Sample(points, 1, seed, "choices", workers)
+    p = by_knowledge(
+        wall.coarse().with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample
+    )
     return None if p is None else index_of(p, 1.0 - p).reshape(-1, *grid.shape)
 
 

@@ -23,6 +23,8 @@ KNOWLEDGE_SCATTER = 1024
 BAND_SCATTER = 2048
 """Inner points of a map and of a curve; half of them would put the low end of a curve's band a
 third too low."""
+NUMERICAL_SCATTER = 512
+"""Most inner points where every front is a numerical solution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,7 @@ class NestedDraw:
         rest = [i for i in wall.inputs if i not in doubted]
         integral, draw = Integral.of(wall, rest, prefer_cover=prefer_cover)
         outer = Draw.of(doubted, wall.correlations)
-        size = min(points, inner_points)
+        size = min(points, NUMERICAL_SCATTER if wall.numerical else inner_points)
         rng = stream(seed, stage=stage, index=(0,))
         z = next(iter(sobol_cells(draw.dimensions, size, rng)))
         rng = stream(seed, stage=stage, index=(1,))

@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
 
 BASE_POINTS = 2048
+NUMERICAL_POINTS = 256
+"""Where every front is a numerical solution; the indices' intervals are wider for it."""
 WIDE = 0.05
 """A first or total index whose half interval exceeds this is marked wide."""
 
@@ -157,6 +159,7 @@ def margin_indices(
     -------
     One list of `Indices` for the inputs, one for the groups.
     """
+    wall = wall.coarse()
     draw = Draw.of(wall.inputs, wall.correlations)
     names = draw.names
     clusters = _clusters(draw)
@@ -185,7 +188,7 @@ def margin_indices(
         model,
         sets,
         dimensions=draw.dimensions,
-        points=BASE_POINTS,
+        points=NUMERICAL_POINTS if wall.numerical else BASE_POINTS,
         repeats=repeats,
         seed=seed,
         workers=workers,

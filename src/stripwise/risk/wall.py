@@ -19,7 +19,7 @@ from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_tempe
 from stripwise.ingress.front import critical_ratio
 from stripwise.ingress.root import front_root
 from stripwise.inputs.variables import Correlation, Input
-from stripwise.risk.conditions import CARBONATION, Conditions, Extras
+from stripwise.risk.conditions import CARBONATION, COARSE, Conditions, Extras
 
 __all__ = ["COVER", "DIFFUSIVITY", "Face", "Plan", "Wall"]
 
@@ -192,6 +192,13 @@ class Wall:
     def numerical(self) -> bool:
         """Whether layers or a coating make the front a numerical solution."""
         return self.conditions is not None and self.conditions.numerical
+
+    def coarse(self) -> Wall:
+        """Return the wall with its numerical solution, if it has one, on the coarse grid."""
+        conditions = self.conditions
+        if conditions is None or not conditions.numerical:
+            return self
+        return replace(self, conditions=replace(conditions, grid=COARSE))
 
     def uniform(self) -> Wall:
         """Return the same wall with the penalty on the whole cover."""

@@ -219,6 +219,12 @@ def _service_lines(scenario: Scenario) -> list[str]:
         lines.append(f"First exposure: {MONTHS[service.first_month]}; the seasons are integrated.")
     if service.factor_input:
         lines.append("Model uncertainty: a factor on the depth of the front.")
+    if service.layers:
+        lines.append(f"Layers from the surface: {len(service.layers)}; a numerical solution.")
+    if service.coating is not None:
+        lines.append("Coating: credit is taken until its life ends; a numerical solution.")
+    if service.uncredited_coating:
+        lines.append("Coating: no credit is taken (coating.credit).")
     if service.cracking is not None:
         steel = f" Steel: {service.cracking.steel}." if service.cracking.steel else ""
         lines.append(f"After depassivation: the first crack is computed.{steel}")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from stripwise.ingress.surface import SurfaceHistory
 from stripwise.inputs.variables import Correlation, Input
+from stripwise.risk.conditions import CoatingInputs, LayerInputs
 
 __all__ = [
     "Choices",
@@ -245,6 +246,10 @@ class Service:
         Name of the input with the factor on the front's depth; empty for none.
     cracking, extent
         See their classes.
+    layers, coating
+        Layers of the face, the outermost first, and its coating.
+    uncredited_coating
+        Whether the face has a coating of which no credit is taken.
     """
 
     chloride: bool = True
@@ -255,6 +260,14 @@ class Service:
     factor_input: str = ""
     cracking: Cracking | None = None
     extent: Extent | None = None
+    layers: tuple[LayerInputs, ...] = ()
+    coating: CoatingInputs | None = None
+    uncredited_coating: bool = False
+
+    @property
+    def numerical(self) -> bool:
+        """Whether the chloride front is a numerical solution."""
+        return bool(self.layers) or self.coating is not None
 
     @property
     def changes_front(self) -> bool:
@@ -265,6 +278,7 @@ class Service:
             or self.history is not None
             or self.first_month is not None
             or bool(self.factor_input)
+            or self.numerical
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 from stripwise.inputs.variables import Input
@@ -13,6 +14,7 @@ from stripwise.scenario.correlations import read_correlations
 from stripwise.scenario.cost import read_cost
 from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
 from stripwise.scenario.fit_strategies import fit_warnings
+from stripwise.scenario.layers import check_layers, numerical_sampling, read_layers
 from stripwise.scenario.materials import (
     Concrete,
     cover_bias,
@@ -99,6 +101,10 @@ def resolve(
         file.reinforcement, contents if chloride else None, problems=problems
     )
     inputs += service_inputs
+    layering = read_layers(file, chloride=chloride, problems=problems)
+    inputs += layering.inputs
+    check_layers(layering, service, inputs, horizon=sampling.horizon, problems=problems)
+    sampling, fewer = numerical_sampling(layering, sampling)
     if not chloride:
         curing_inputs = without_chloride(file, curing, curing_inputs, problems)
     retentions = retention_inputs(file.curing, _every_follow_up(), problems)
@@ -121,7 +127,7 @@ def resolve(
         problems=problems,
     )
     problems.raise_all()
-    warnings = [truncation_warning(item) for item in inputs]
+    warnings = [fewer, *(truncation_warning(item) for item in inputs)]
     warnings += basis_warnings(inputs, contents.basis)
     warnings += retention_warnings(file.curing, follow_ups)
     warnings += fit_warnings(
@@ -160,7 +166,12 @@ def resolve(
         retentions=tuple(retentions),
         cost=cost,
         cover_bias=cover_bias(file.reinforcement),
-        service=service,
+        service=replace(
+            service,
+            layers=layering.layers,
+            coating=layering.coating,
+            uncredited_coating=layering.uncredited,
+        ),
     )
 
 

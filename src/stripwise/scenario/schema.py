@@ -14,6 +14,7 @@ __all__ = [
     "BarePenalty",
     "CarbonationPart",
     "ChoicesPart",
+    "CoatingPart",
     "ConcretePart",
     "CorrelationPart",
     "CostPart",
@@ -25,6 +26,7 @@ __all__ = [
     "FollowUpPart",
     "HistoryPart",
     "InstalmentPart",
+    "LayerPart",
     "ModelPart",
     "PenaltyPart",
     "RandomInput",
@@ -247,6 +249,24 @@ class CarbonationPart(_Part):
     weather_exponent: Spec | None = None
 
 
+class LayerPart(_Part):
+    """[[layer]]."""
+
+    thickness: Spec | None = None
+    diffusivity_factor: Spec | None = None
+    penalty_share: Spec | None = None
+
+
+class CoatingPart(_Part):
+    """[coating]."""
+
+    credit: Flag = False
+    resistance: Spec | None = None
+    thickness: Spec | None = None
+    diffusivity: Spec | None = None
+    life: Spec | None = None
+
+
 class CrackingPart(_Part):
     """[cracking]."""
 
@@ -350,6 +370,8 @@ class ScenarioFile(_Part):
     reinforcement: ReinforcementPart = ReinforcementPart()
     curing: CuringPart = CuringPart()
     carbonation: CarbonationPart | None = None
+    layer: list[LayerPart] = Field(default_factory=list)
+    coating: CoatingPart | None = None
     cracking: CrackingPart | None = None
     extent: ExtentPart | None = None
     model: ModelPart | None = None

@@ -116,7 +116,7 @@ def _take_out(rest: Any, path: KeyPath) -> None:
         holders.append(holders[-1][part])
     if isinstance(holders[-1], dict):
         holders[-1].pop(path[-1], None)
-    elif path[0] in ("strategy", "correlation") and len(path) == 2:
+    elif path[0] in ("strategy", "correlation", "layer") and len(path) == 2:
         holders[-1][path[-1]] = {}
     else:
         holders[-2].pop(path[-2], None)
