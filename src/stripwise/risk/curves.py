@@ -30,6 +30,8 @@ STARTING_AGES = (6, 18)
 """Sampled ages up to the first year and beyond it, before refinement."""
 
 MOST_AGES = 400
+NUMERICAL_PILOT = 1024
+"""Pilot sample, less than a cell, where every front is a numerical solution."""
 INTERPOLATION_TOLERANCE = 2e-6
 """Largest error of the interpolation at the midpoints, in probability, on the pilot sample."""
 
@@ -283,7 +285,8 @@ def _choose_ages(
     seed: int,
 ) -> tuple[Array, NDArray[np.bool_], float]:
     """Refine the ages on a pilot cell until interpolation at the midpoints is exact enough."""
-    z = next(iter(sobol_cells(draw.dimensions, CELL, stream(seed, stage="pilot"))))
+    pilot = NUMERICAL_PILOT if wall.numerical else CELL
+    z = next(iter(sobol_cells(draw.dimensions, pilot, stream(seed, stage="pilot"))))
     values = draw.values(z)
     face = wall.face(values)
     shift = integral.shift(draw.correlate(z))
