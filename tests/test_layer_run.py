@@ -70,7 +70,7 @@ def test_everything_is_told(result):
         "Coating: credit is taken, as the scenario asks",
         "The evidence for the life of coatings is thin",
         "60 cells graded over the depth, 200 implicit steps of second order to 100 yr",
-        "Halving cells and steps on 512 samples",
+        "Cells and steps half as large on 512 samples",
         "Drivers and choices take 40 cells and 100 steps",
         "Credit is taken for the coating: without it the probability of Forms 48 h",
     ):
@@ -81,7 +81,8 @@ def test_the_hand_check_says_what_cannot_be_done_by_hand(result):
     steps = {step.symbol: step for step in result.hand_check}
     assert "solved numerically, not by hand" in steps["x_Cl"].words
     assert_allclose(steps["x_c"].value, steps["x_Cl"].value, rtol=1e-9)
-    assert "solved as far as 100 yr" in steps["t_i"].words
+    # at mean values the front does not reach the bars within the horizon, where it ends
+    assert "t_i" not in steps
 
 
 def test_files_and_page_hold_the_table(result):

@@ -29,6 +29,8 @@ __all__ = ["EXTENT_FACES", "coating_warnings", "service_hand_check", "service_re
 
 Array = NDArray[np.float64]
 
+MM_PER_INCH = 25.4
+
 EXTENT_FACES = 1000
 EXTENT_STEP = 10.0
 """Years between the ages at which the extent is told."""
@@ -110,12 +112,16 @@ def _layers(
             "front_change_most_mm": check.front_most,
         }
     )
+
+    def length(mm: float) -> str:
+        return f"{mm / MM_PER_INCH:.2g} in" if scenario.units == "US" else f"{mm:.2g} mm"
+
     note = (
         "The chloride front is a numerical solution: finite volumes in transformed time, "
         f"{check.cells} cells graded over the depth, {check.steps} implicit steps of second order "
-        f"to {goal.horizon:g} yr. Halving cells and steps on {GRID_SAMPLES} samples at "
-        f"{goal.life:g} yr moves a front by {np.max(check.front_mean):.2g} mm on average and by "
-        f"{np.max(check.front_most):.2g} mm at most, and the probability by "
+        f"to {goal.horizon:g} yr. Cells and steps half as large on {GRID_SAMPLES} samples at "
+        f"{goal.life:g} yr move a front by {length(np.max(check.front_mean))} on average and by "
+        f"{length(np.max(check.front_most))} at most, and the probability by "
         f"{100.0 * np.max(np.abs(check.finer - check.probability)):.2g} percentage points; the "
         f"error left is estimated at {100.0 * check.probability_error:.2g} points (4/3 of it). "
         "This error is not part of the intervals. Drivers and choices take "
@@ -334,16 +340,15 @@ def service_hand_check(
     if conditions.model_factor:
         factor = values[conditions.model_factor]
         steps.append(HandStep("Model uncertainty", "f", "mean of the input", factor, ""))
-    begins = "Initiation age at mean values"
-    if conditions.numerical:
-        begins += f", solved as far as {conditions.horizon:g} yr"
+    begins = HandStep("Initiation age at mean values", "t_i", "x_c(t_i) = c", start, "yr")
     return (
         *steps,
         HandStep(f"Governing front at {age:g} yr", "x_c", "the deepest, times f", depth, "mm"),
         HandStep(
             "Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"
         ),
-        HandStep(begins, "t_i", "x_c(t_i) = c", start, "yr"),
+        # a numerical solution ends at the horizon and cannot tell a later age from none
+        *([] if conditions.numerical and not np.isfinite(start) else [begins]),
     )
 
 
