@@ -72,7 +72,8 @@ def test_everything_is_told(result):
         "60 cells graded over the depth, 200 implicit steps of second order to 100 yr",
         "Cells and steps half as large on 512 samples",
         "Drivers and choices take 40 cells and 100 steps",
-        "Credit is taken for the coating: without it the probability of Forms 48 h",
+        "Credit is taken for the coating, as coating.credit asks",
+        "Without the coating the probability of Forms 48 h",
     ):
         assert part in text
 

@@ -149,7 +149,7 @@ def coating_warnings(scenario: Scenario, service: ServiceResults) -> list[str]:
         return []
     row = service.layers.set_index("strategy").loc[scenario.reference_strategy]
     return [
-        f"Credit is taken for the coating: without it the probability of "
+        f"Without the coating the probability of "
         f"{scenario.reference_strategy} at {scenario.target.service_life:g} yr would be "
         f"{100.0 * row['probability_uncoated']:.3g} % instead of "
         f"{100.0 * row['probability_at_target']:.3g} %."

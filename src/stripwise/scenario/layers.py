@@ -16,7 +16,7 @@ from stripwise.scenario.random_inputs import build_input
 from stripwise.scenario.rules import Rule
 from stripwise.scenario.schema import CoatingPart, RandomInput, ScenarioFile
 
-__all__ = ["Layering", "check_layers", "numerical_sampling", "read_layers"]
+__all__ = ["Layering", "check_layers", "credit_warning", "numerical_sampling", "read_layers"]
 
 MOST_LAYERS = 6
 MOST_POINTS = 1024
@@ -243,6 +243,26 @@ def check_layers(
         problems.add(
             ("extent",), f"cannot be combined with a {what}: a face would be solved cell by cell"
         )
+
+
+def credit_warning(layering: Layering) -> str:
+    """Return a sentence where a coating counts, else "".
+
+    Parameters
+    ----------
+    layering
+        What the file says of layers and coating.
+
+    Returns
+    -------
+    The sentence, which every command shows.
+    """
+    if layering.coating is None:
+        return ""
+    return (
+        "Credit is taken for the coating, as coating.credit asks. The evidence for how long one "
+        "keeps chloride out is thin: look at the wall with credit = false too."
+    )
 
 
 def numerical_sampling(layering: Layering, sampling: Sampling) -> tuple[Sampling, str]:

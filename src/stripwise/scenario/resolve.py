@@ -14,7 +14,12 @@ from stripwise.scenario.correlations import read_correlations
 from stripwise.scenario.cost import read_cost
 from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
 from stripwise.scenario.fit_strategies import fit_warnings
-from stripwise.scenario.layers import check_layers, numerical_sampling, read_layers
+from stripwise.scenario.layers import (
+    check_layers,
+    credit_warning,
+    numerical_sampling,
+    read_layers,
+)
 from stripwise.scenario.materials import (
     Concrete,
     cover_bias,
@@ -127,7 +132,7 @@ def resolve(
         problems=problems,
     )
     problems.raise_all()
-    warnings = [fewer, *(truncation_warning(item) for item in inputs)]
+    warnings = [fewer, credit_warning(layering), *(truncation_warning(item) for item in inputs)]
     warnings += basis_warnings(inputs, contents.basis)
     warnings += retention_warnings(file.curing, follow_ups)
     warnings += fit_warnings(
