@@ -63,11 +63,12 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:  # fmt: skip
-    """Rank what drives depth margin, initiation time and failure, with intervals.
+    """Rank what drives the answer: choices, depth margin, initiation time and failure.
 
-    Sobol' indices of every input and group at every age, importance factors of failure (FORM)
-    beside the sampled answer, importance sampling for small probabilities, Shapley effects where
-    inputs are correlated, and what each measurement would be worth.
+    What each choice on the table does to probability and life, Sobol' indices of every input and
+    group at every age, importance factors of failure (FORM) beside the sampled answer, importance
+    sampling for small probabilities, Shapley effects where inputs are correlated, and what each
+    measurement would be worth.
     """
     wanted = _ages(ages)
     with plain_errors():
@@ -93,6 +94,9 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 {
                     "verdict": told, "caution": CAUTION, "warnings": list(result.notes),
                     "run": result.run, "methods": result.methods.to_dict(orient="records"),
+                    "choices": result.choices.indices.to_dict(orient="records"),
+                    "options": result.choices.options.to_dict(orient="records"),
+                    "worth": result.worth.to_dict(orient="records"),
                     "folder": str(folder), "files": [str(path) for path in written],
                 }
             )  # fmt: skip

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stripwise.errors import InputError
 from stripwise.inputs.sampling import Draw, copula
+from stripwise.ranking.choices import ChoiceTables, choice_tables
 from stripwise.ranking.converge import MOST_POINTS, Sample, converge
 from stripwise.ranking.reliability import reliability
 from stripwise.ranking.rows import convergence_table, index_table, shapley_table
@@ -61,6 +62,8 @@ class Ranking:
         Shapley effects where inputs are correlated, otherwise empty.
     worth
         What each measurement is worth; empty without knowledge inputs.
+    choices
+        What each choice on the table does.
     sample
         The sample with its history.
     notes
@@ -79,6 +82,7 @@ class Ranking:
     methods: pd.DataFrame
     shapley: pd.DataFrame
     worth: pd.DataFrame
+    choices: ChoiceTables
     sample: Sample
     notes: tuple[str, ...]
     run: dict[str, Any]
@@ -176,6 +180,8 @@ def rank(
         repeats=repeats, seed=seed, workers=workers,
     )  # fmt: skip
     tell("worth of measurements", 1.0)
+    choices = choice_tables(wall, scenario, plan, workers=workers)
+    tell("choices", 1.0)
     indices = index_table(labels, sample, strategy=name, life=life)
     return Ranking(
         scenario=scenario,
@@ -188,6 +194,7 @@ def rank(
         methods=found.methods,
         shapley=shapley,
         worth=worth,
+        choices=choices,
         sample=sample,
         notes=tuple(_notes(wall, labels, sample, indices, width)),
         run={
@@ -201,6 +208,7 @@ def rank(
             "precision": width,
             "precision_reached": sample.reached,
             "widest_interval": sample.last.width,
+            "combinations_of_choices": choices.combinations,
             "seconds": {"indices": sample.last.seconds, "all": time.perf_counter() - started},
         },
     )

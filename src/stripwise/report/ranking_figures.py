@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from stripwise.ranking.study import Ranking
 from stripwise.report import paper, style, words
+from stripwise.report.choice_figures import plot_choices
 from stripwise.report.labels import LINE_SPACING, spread, wrapped
 from stripwise.risk.quantities import FAILURE, MARGIN
 
@@ -42,6 +43,13 @@ def draw(ranking: Ranking) -> dict[str, Figure]:
     """
     with paper.styled():
         figures = {}
+        target = ranking.scenario.target
+        if ranking.choices.top:
+            chart = plot_choices(
+                ranking.choices, strategy=ranking.strategy, life=target.service_life,
+                allowed=target.probability, units=ranking.scenario.units,
+            )  # fmt: skip
+            figures["choices"] = _figure_of(chart)
         if len(ranking.ages) > 1 and _curves(ranking, MARGIN, "first"):
             figures["shares"] = _figure_of(plot_stack(ranking))
         for quantity, name in ((MARGIN, "margin"), (FAILURE, "failure")):

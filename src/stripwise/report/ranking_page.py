@@ -13,6 +13,8 @@ from markupsafe import Markup
 from stripwise.ranking.rows import LIFE
 from stripwise.ranking.study import Ranking
 from stripwise.report import words
+from stripwise.report.choice_page import interaction_rows, option_rows, share_rows
+from stripwise.report.choice_words import choice_sentences, clipped_note
 from stripwise.report.page import inline_svg
 from stripwise.report.ranking_figures import names_of
 from stripwise.risk.quantities import FAILURE, MARGIN, TIME
@@ -34,7 +36,11 @@ def sentences(ranking: Ranking) -> list[str]:
     """
     life = ranking.scenario.target.service_life
     names = names_of(ranking)
-    told = []
+    scenario = ranking.scenario
+    told = choice_sentences(
+        ranking.choices, strategy=ranking.strategy, life=life,
+        allowed=scenario.target.probability, units=scenario.units,
+    )  # fmt: skip
     best = _best(_at(ranking, MARGIN, life), "total")
     if best is not None:
         told.append(
@@ -123,6 +129,12 @@ def render(ranking: Ranking, figures: Mapping[str, str]) -> str:
         methods=_method_rows(ranking),
         worth=_worth_rows(ranking),
         shapley=_shapley_rows(ranking),
+        shares=share_rows(ranking.choices),
+        interactions=interaction_rows(ranking.choices),
+        options=option_rows(
+            ranking.choices, units=ranking.scenario.units, horizon=ranking.scenario.sampling.horizon
+        ),
+        clipped=clipped_note(ranking.choices),
         number=words.number,
     )
 

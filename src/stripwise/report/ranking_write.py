@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from stripwise.ranking.choices import OPTION_COLUMNS
 from stripwise.ranking.reliability import ELASTICITY_COLUMNS, FORM_COLUMNS, RELIABILITY_COLUMNS
 from stripwise.ranking.rows import CONVERGENCE_COLUMNS, SHAPLEY_COLUMNS
 from stripwise.ranking.study import Ranking
@@ -17,7 +18,7 @@ __all__ = ["FILES", "write_ranking"]
 
 FILES = (
     "sensitivity.csv", "convergence.csv", "form.csv", "elasticity.csv", "reliability.csv",
-    "shapley.csv", "worth.csv", "report.html", RUN,
+    "shapley.csv", "worth.csv", "choices.csv", "options.csv", "report.html", RUN,
 )  # fmt: skip
 """Files that a ranking may write, besides its figures."""
 
@@ -47,6 +48,8 @@ def write_ranking(ranking: Ranking, folder: Path) -> list[Path]:
         "form.csv": (ranking.form, FORM_COLUMNS),
         "elasticity.csv": (ranking.elasticity, ELASTICITY_COLUMNS),
         "reliability.csv": (ranking.methods, RELIABILITY_COLUMNS),
+        "choices.csv": (ranking.choices.indices, SENSITIVITY_COLUMNS),
+        "options.csv": (ranking.choices.options, OPTION_COLUMNS),
     }
     if len(ranking.shapley):
         tables["shapley.csv"] = (ranking.shapley, SHAPLEY_COLUMNS)

@@ -3,15 +3,37 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
+from stripwise.errors import InputError
 from stripwise.inputs.variables import Input
+from stripwise.risk.elasticity import nudged
 from stripwise.scenario.curing_inputs import read_follow_up
-from stripwise.scenario.model import Choices, FollowUp
+from stripwise.scenario.model import Choices, ConcreteOption, FollowUp
+from stripwise.scenario.names import name_problem
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import LENGTH, TIME, Kind
-from stripwise.scenario.schema import ChoicesPart, RangePart
+from stripwise.scenario.random_inputs import build_input
+from stripwise.scenario.rules import (
+    AGEING_EXPONENT,
+    DIFFUSIVITY_RULE,
+    TEMPERATURE_COEFFICIENT,
+)
+from stripwise.scenario.schema import ChoicesPart, ConcreteOptionPart, RangePart
 
-__all__ = ["cover_above_zone", "read_choices"]
+__all__ = ["AS_SPECIFIED", "check_cover_sd", "cover_above_zone", "read_choices"]
+
+AS_SPECIFIED = "as specified"
+"""Name of the scenario's own concrete among the options."""
+
+OPTION_LIMIT = 6
+"""Most options of cover scatter and most concretes."""
+
+CONCRETE_RULES = {
+    "diffusivity": DIFFUSIVITY_RULE,
+    "ageing_exponent": AGEING_EXPONENT,
+    "temperature_coefficient": TEMPERATURE_COEFFICIENT,
+}
 
 CHOICE_LIMIT = 20
 """Most follow-ups among the choices."""
@@ -66,7 +88,9 @@ def read_choices(
             found=part.strip_age.step,
         )
     follow_ups = _choice_follow_ups(part, temperature=temperature, problems=problems)
-    return Choices((*cover, step), strip, follow_ups)
+    return Choices(
+        (*cover, step), strip, follow_ups, _cover_sds(part, problems), _concretes(part, problems)
+    )
 
 
 def cover_above_zone(choices: Choices | None, inputs: list[Input], *, problems: Problems) -> None:
@@ -92,6 +116,98 @@ def cover_above_zone(choices: Choices | None, inputs: list[Input], *, problems: 
             "covered by the model",
             found=f"{choices.cover[0]:g} mm",
         )
+
+
+def check_cover_sd(choices: Choices | None, inputs: list[Input], *, problems: Problems) -> None:
+    """Refuse options of cover scatter that the law of the cover does not allow.
+
+    Parameters
+    ----------
+    choices
+        The options; None without [choices].
+    inputs
+        Inputs of the scenario, the cover among them.
+    problems
+        Where to note.
+    """
+    cover = next((i for i in inputs if i.name == "reinforcement.cover"), None)
+    if choices is None or cover is None:
+        return
+    law = cover.distribution
+    for index, sd in enumerate(choices.cover_sd):
+        where: KeyPath = ("choices", "cover_sd", index)
+        if law.is_fixed:
+            problems.add(where, "needs a random reinforcement.cover; give it a family and an sd")
+            return
+        if math.isnan(sd):
+            continue
+        try:
+            nudged(law, sd=sd - law.parent_sd)
+        except InputError as error:
+            problems.add(
+                where, f"does not fit the {law.family} of reinforcement.cover: {error.problem}",
+                found=f"{sd:g} mm",
+            )  # fmt: skip
+
+
+def _cover_sds(part: ChoicesPart, problems: Problems) -> tuple[float, ...]:
+    path: KeyPath = ("choices", "cover_sd")
+    if part.cover_sd is None or _wrong_count(part.cover_sd, path, least=2, problems=problems):
+        return ()
+    found: list[float] = []
+    for index, raw in enumerate(part.cover_sd):
+        sd = problems.quantity(
+            raw, (*path, index), kind=LENGTH, to="mm", difference=True,
+            low=(0.5, "0.5 mm"), high=(50.0, "50 mm"),
+        )  # fmt: skip
+        if any(abs(sd - other) < 1e-9 for other in found):
+            problems.add((*path, index), "stands twice in the list", found=raw)
+        found.append(sd)
+    return tuple(found)
+
+
+def _concretes(part: ChoicesPart, problems: Problems) -> tuple[ConcreteOption, ...]:
+    path: KeyPath = ("choices", "concrete")
+    if part.concrete is None or _wrong_count(part.concrete, path, least=1, problems=problems):
+        return ()
+    found: list[ConcreteOption] = []
+    for index, entry in enumerate(part.concrete):
+        option = _concrete(entry, (*path, index), problems)
+        if any(option.name.casefold() == other.name.casefold() for other in found):
+            problems.add((*path, index, "name"), "stands twice in the list", found=option.name)
+        found.append(option)
+    return tuple(found)
+
+
+def _concrete(entry: ConcreteOptionPart, path: KeyPath, problems: Problems) -> ConcreteOption:
+    name = entry.name or ""
+    if entry.name is None:
+        problems.missing((*path, "name"), "a few words for this concrete")
+    elif problem := name_problem(name):
+        problems.add((*path, "name"), problem, found=name)
+    elif name.casefold() == AS_SPECIFIED:
+        problems.add(
+            (*path, "name"), "is the name of the scenario's own concrete, which is always an "
+            "option; choose another", found=name,
+        )  # fmt: skip
+    given = {key: getattr(entry, key) for key in CONCRETE_RULES}
+    if all(spec is None for spec in given.values()):
+        problems.add(path, f"changes nothing; give one or more of {', '.join(CONCRETE_RULES)}")
+    built = (
+        build_input(
+            spec, (*path, key), name=f"concrete.{key}", rule=CONCRETE_RULES[key], problems=problems
+        )
+        for key, spec in given.items()
+        if spec is not None
+    )
+    return ConcreteOption(name, tuple(item for item in built if item is not None))
+
+
+def _wrong_count(raw: list[Any], path: KeyPath, *, least: int, problems: Problems) -> bool:
+    if least <= len(raw) <= OPTION_LIMIT:
+        return False
+    problems.add(path, f"has {len(raw)} entries; must have {least} to {OPTION_LIMIT}")
+    return True
 
 
 def _range(

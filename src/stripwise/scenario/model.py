@@ -12,6 +12,7 @@ from stripwise.risk.conditions import CoatingInputs, LayerInputs
 
 __all__ = [
     "Choices",
+    "ConcreteOption",
     "Cost",
     "Cracking",
     "Curing",
@@ -148,15 +149,26 @@ class Curing:
 
 
 @dataclass(frozen=True, slots=True)
+class ConcreteOption:
+    """Another concrete on the table: its `name`, and the `inputs` that it puts in place."""
+
+    name: str
+    inputs: tuple[Input, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Choices:
     """Ranges of the decisions on the table; None where the scenario does not open one.
 
-    `cover` (low, high, step) in mm of mean cover; `strip_age` (low, high) in h.
+    `cover` (low, high, step) in mm of mean cover; `strip_age` (low, high) in h; `cover_sd` in mm,
+    empty where the execution is no choice; `concretes` besides that of the scenario.
     """
 
     cover: tuple[float, float, float]
     strip_age: tuple[float, float]
     follow_up: tuple[FollowUp, ...]
+    cover_sd: tuple[float, ...] = ()
+    concretes: tuple[ConcreteOption, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

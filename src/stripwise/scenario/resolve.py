@@ -9,7 +9,7 @@ from pathlib import Path
 from stripwise.inputs.variables import Input
 from stripwise.scenario.bounds import truncation_warning
 from stripwise.scenario.chlorides import Contents, basis_warnings, read_contents
-from stripwise.scenario.choices import cover_above_zone, read_choices
+from stripwise.scenario.choices import check_cover_sd, cover_above_zone, read_choices
 from stripwise.scenario.correlations import read_correlations
 from stripwise.scenario.cost import read_cost
 from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
@@ -117,6 +117,9 @@ def resolve(
     inputs += curing_inputs + [item for item in retentions if item.name in used]
     inputs += strategies.inputs
     cover_above_zone(choices, inputs, problems=problems)
+    check_cover_sd(choices, inputs, problems=problems)
+    if choices is not None and choices.concretes and not chloride:
+        problems.add(("choices", "concrete"), "belongs to chloride ingress; leave it out")
     cost = read_cost(
         file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems
     )

@@ -15,6 +15,7 @@ __all__ = [
     "CarbonationPart",
     "ChoicesPart",
     "CoatingPart",
+    "ConcreteOptionPart",
     "ConcretePart",
     "CorrelationPart",
     "CostPart",
@@ -302,12 +303,23 @@ class RangePart(_Part):
     step: Scalar | None = None
 
 
+class ConcreteOptionPart(_Part):
+    """Another concrete on the table."""
+
+    name: Text | None = None
+    diffusivity: Spec | None = None
+    ageing_exponent: Spec | None = None
+    temperature_coefficient: Spec | None = None
+
+
 class ChoicesPart(_Part):
     """[choices]."""
 
     cover: RangePart | None = None
     strip_age: RangePart | None = None
     follow_up: list[FollowUpPart] | None = None
+    cover_sd: list[Scalar] | None = None
+    concrete: list[ConcreteOptionPart] | None = None
 
 
 def _price(raw: Any) -> Any:
