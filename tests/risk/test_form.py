@@ -9,6 +9,7 @@ from stripwise.ingress.clock import Clock
 from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.sampling import plain_cell
 from stripwise.inputs.variables import Correlation
+from stripwise.risk.corner import on_edge
 from stripwise.risk.elasticity import elasticities, nudged, with_input
 from stripwise.risk.form import first_order, importance
 from stripwise.risk.limit_state import LimitState
@@ -199,6 +200,48 @@ def test_corner_of_two_planes():
     assert_allclose(found.index, np.sqrt(8.0), rtol=0, atol=1e-4)
     assert_allclose(found.alpha**2, [0.5, 0.5, 0.0], rtol=0, atol=1e-3)
     assert found.kinked
+
+
+def test_corner_on_a_known_edge():
+    # The same corner with its edge u0 = u1 known; and one that is no nearest point.
+    def h(u):
+        return np.maximum(2.0 - u[0], 2.0 - u[1]) + 0.0 * u[2]
+
+    def edge(u):
+        return u[0] - u[1]
+
+    corner = on_edge(h, edge, np.array([1.0, -0.5, 0.3]), origin_fails=False)
+    assert_allclose(corner.point, [2.0, 2.0, 0.0], rtol=0, atol=1e-6)
+    assert corner.nearest
+    assert corner.calls <= 40
+    # the smaller of two pieces fails as soon as one does: its corner is no nearest point
+    other = on_edge(
+        lambda u: np.minimum(2.0 - u[0], 2.0 - u[1]), edge, np.array([1.0, 0.5]),
+        origin_fails=False,
+    )  # fmt: skip
+    assert not other.nearest
+    # seen from the failing side
+    turned = on_edge(
+        lambda u: np.minimum(u[0] - 2.0, u[1] - 2.0), edge, np.array([1.0, 0.5]), origin_fails=True
+    )
+    assert_allclose(turned.point, [2.0, 2.0], rtol=0, atol=1e-6)
+    assert turned.nearest
+    assert on_edge(lambda u: 0.0 * u[0] + 1.0, edge, np.zeros(2), origin_fails=False) is None
+
+
+def test_corner_of_a_skin_costs_little_and_is_that_of_quadratic_programming(walls):
+    wall = walls.wall(layered=True)
+    for age in (0.05, 0.3):
+        state = LimitState.of(wall, wall.plans[0], age=age)
+        known = first_order(state, state.dimensions, edge=state.edge)
+        sought = first_order(state, state.dimensions)
+        assert known.kinked
+        assert_allclose(known.index, sought.index, rtol=0, atol=2e-3)
+        assert_allclose(known.alpha, sought.alpha, rtol=0, atol=0.02)
+        assert known.disagreement == ""
+        assert sum(known.calls) < 0.25 * sum(sought.calls)
+        assert abs(float(state.edge(known.point[:, None])[0])) < 1e-3
+    assert LimitState.of(walls.wall(), wall.plans[0], age=5.0).edge is None
 
 
 def test_young_wall_with_a_penalised_skin(walls):

@@ -79,8 +79,8 @@ CASES = {
         COVER,
         '{ family = "normal", mean = "55 mm", sdd = "8 mm", sd = "8 mm" }',
         'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, '
-        "nominal, bias, sd, cov, low, high, kind, source, basis, unusual, plausible, from; the "
-        "nearest spelling is 'sd' (line 22)",
+        "nominal, bias, mean_doubt, sd, cov, low, high, kind, source, basis, unusual, plausible, "
+        "from; the nearest spelling is 'sd' (line 22)",
     ),
     "section that is no table": (
         "[choices]",

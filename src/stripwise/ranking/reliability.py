@@ -6,7 +6,7 @@ Axes: r repeats, t ages.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -106,9 +106,9 @@ def reliability(
                 "note": "one input integrated exactly, the others sampled",
             }
         )  # fmt: skip
-        state = LimitState.of(wall, plan, age=float(age))
         try:
-            found = first_order(state, state.dimensions)
+            state = LimitState.of(wall, plan, age=float(age))
+            found = _design_point(state)
         except NumericalError as problem:
             methods.append({**common, "method": "FORM", "note": f"undefined: {problem}"})
             continue
@@ -137,6 +137,31 @@ def reliability(
         pd.DataFrame(form).reindex(columns=FORM_COLUMNS),
         pd.DataFrame(bends).reindex(columns=ELASTICITY_COLUMNS),
         pd.DataFrame(methods).reindex(columns=RELIABILITY_COLUMNS),
+    )
+
+
+def _design_point(state: LimitState) -> DesignPoint:
+    """Return the design point; of two mechanisms the nearer one, since either depassivates."""
+    if len(state.mechanisms) < 2 or float(state(np.zeros((state.dimensions, 1)))[0]) <= 0.0:
+        return first_order(state, state.dimensions, edge=state.edge)
+    alone: dict[str, DesignPoint] = {}
+    problem = NumericalError("no mechanism has a design point")
+    for name in state.mechanisms:
+        try:
+            one = replace(state, mechanism=name)
+            alone[name] = first_order(one, one.dimensions, edge=one.edge)
+        except NumericalError as error:
+            problem = error
+    if not alone:
+        raise problem
+    best = min(alone.values(), key=lambda one: one.index)
+    told = [f"{name} alone {one.index:.3f}" for name, one in alone.items()]
+    told += [one.disagreement for one in alone.values() if one.disagreement]
+    return replace(
+        best,
+        calls=tuple(c for one in alone.values() for c in one.calls),
+        found=np.concatenate([one.found for one in alone.values()]),
+        disagreement="; ".join(told),
     )
 
 

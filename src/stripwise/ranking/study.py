@@ -36,6 +36,8 @@ PRECISION = 0.1
 
 LAYERED_POINTS = 512
 """Budget of base points per repeat where each front is a root search."""
+SERVICE_POINTS = 2048
+"""The same under service conditions, where the surface chloride may rise or the seasons turn."""
 MOST_AGES = 501
 EARLY_SHARES = (0.1, 0.25, 0.5)
 
@@ -157,7 +159,7 @@ def rank(
     name = _strategy(scenario, strategy)
     at = _ages(scenario, ages)
     width = _precision(precision)
-    wall = wall_of(scenario)
+    wall = _until_depassivation(wall_of(scenario))
     plans = {plan.name: plan for plan in wall.plans}
     plan, reference = plans[name], plans[scenario.reference_strategy]
     quantities = Quantities.of(wall, plan, reference=reference, ages=at)
@@ -166,7 +168,7 @@ def rank(
     sample = converge(
         quantities, labels.layout, counts=labels.defined, precision=width, repeats=repeats,
         seed=seed, insist=precision is not None, workers=workers, progress=tell,
-        most=LAYERED_POINTS if wall.layered else MOST_POINTS, names=labels.words,
+        most=_budget(wall), names=labels.words,
     )  # fmt: skip
     life = scenario.target.service_life
     early = [float(at[np.argmin(np.abs(at - share * life))]) for share in EARLY_SHARES]
@@ -212,6 +214,19 @@ def rank(
             "seconds": {"indices": sample.last.seconds, "all": time.perf_counter() - started},
         },
     )
+
+
+def _budget(wall: Wall) -> int:
+    """Most base points per repeat."""
+    if wall.layered:
+        return LAYERED_POINTS
+    return MOST_POINTS if wall.conditions is None else SERVICE_POINTS
+
+
+def _until_depassivation(wall: Wall) -> Wall:
+    """Leave out the inputs of what follows depassivation, which nothing ranked here depends on."""
+    kept = tuple(item for item in wall.inputs if not item.name.startswith("cracking."))
+    return wall if len(kept) == len(wall.inputs) else replace(wall, inputs=kept)
 
 
 def _strategy(scenario: Scenario, name: str | None) -> str:

@@ -6,6 +6,7 @@ Axes: r repeats, k outer points, s strategies.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -17,16 +18,19 @@ from stripwise.risk.curves import interval
 from stripwise.risk.integral import Integral, critical_tau_of, front_depths
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.quantities import correlated_clusters
-from stripwise.risk.wall import COVER, Number, Plan, Wall
+from stripwise.risk.service import ServiceFronts
+from stripwise.risk.wall import COVER, MEAN_DOUBT, Number, Plan, Wall
 
 __all__ = ["WORTH_COLUMNS", "preference", "worth_table"]
 
 Array = NDArray[np.float64]
 
-OUTER_POINTS = 64
+OUTER_POINTS = 256
 INNER_POINTS = 512
 OUTER_AT_ONCE = 16
 MOST_REPEATS = 8
+READINGS = 20
+"""Independent readings of the cover survey that is weighed beside a perfect one."""
 
 WORTH_COLUMNS = [
     "measurement", "group", "strategy", "age_yr", "variance_share", "low95", "high95",
@@ -41,9 +45,23 @@ TESTS = {
     "cover": "cover survey",
 }
 SCATTER = (
-    "undefined: scatter along the wall, which a measurement describes but does not shrink; to "
-    "weigh a survey of its mean, state the doubt about it as a knowledge input"
+    "undefined: scatter along the wall, which a measurement describes but does not shrink; what is "
+    'not known about it is weighed if the scenario states it with kind = "knowledge"'
 )
+SCATTER_OF_COVER = (
+    "undefined: scatter along the wall, which a survey describes but does not shrink; what is not "
+    "known about its mean is weighed if the scenario states it as mean_doubt"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Measurement:
+    """What is measured, and which share of the variance of its doubt that takes away."""
+
+    name: str
+    group: str
+    members: tuple[Input, ...]
+    share: float = 1.0
 
 
 def worth_table(
@@ -96,19 +114,23 @@ def worth_table(
     doubted = [i for i in random if i.kind == "knowledge"]
     if not doubted:
         return pd.DataFrame(columns=WORTH_COLUMNS)
+    names = [item.name for item in doubted]
     place = [plan.name for plan in wall.plans].index(strategy)
     order = preference(wall)
 
-    def probabilities(chosen: Sequence[Input]) -> Array:
+    def probabilities(chosen: Sequence[Input], share: float = 1.0) -> Array:
         some = min(repeats, MOST_REPEATS)
-        return _given(wall, chosen, age=age, repeats=some, seed=seed, workers=workers)
+        return _given(
+            wall, chosen, share, age=age, repeats=some, seed=seed, workers=workers
+        )  # fmt: skip
 
     everything = probabilities(doubted)
     whole = everything[:, :, place].var(axis=1)
     now = _choice(everything.mean(axis=(0, 1)), order, allowed)
     rows: list[dict[str, object]] = []
-    for name, group, members in _measurements(wall, doubted):
-        found = everything if len(members) == len(doubted) else probabilities(members)
+    for one in _measurements(wall, doubted):
+        known = len(one.members) == len(doubted) and one.share == 1.0
+        found = everything if known else probabilities(one.members, one.share)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = found[:, :, place].var(axis=1) / whole
         share = np.where(share < 1e-12, 0.0, share)
@@ -117,7 +139,7 @@ def worth_table(
         later = [_choice(p, order, allowed) for p in found.mean(axis=0)]
         rows.append(
             {
-                "measurement": name, "group": group, "strategy": strategy, "age_yr": age,
+                "measurement": one.name, "group": one.group, "strategy": strategy, "age_yr": age,
                 "variance_share": mean, "low95": low, "high95": high,
                 "chance_of_another_choice": float(np.mean([c != now for c in later])),
                 "choice_now": "none meets the target" if now < 0 else wall.plans[now].name,
@@ -125,12 +147,14 @@ def worth_table(
             }
         )  # fmt: skip
     rows.sort(key=lambda row: -np.nan_to_num(float(str(row["variance_share"])), nan=-1.0))
-    scatter = {"strategy": strategy, "age_yr": age, "status": SCATTER}
     rows += [
-        {"measurement": item.name, "group": item.group, **scatter}
+        {
+            "measurement": item.name, "group": item.group, "strategy": strategy, "age_yr": age,
+            "status": SCATTER_OF_COVER if item.name == COVER else SCATTER,
+        }
         for item in random
-        if item.kind != "knowledge"
-    ]
+        if item.kind != "knowledge" and not (item.name == COVER and MEAN_DOUBT in names)
+    ]  # fmt: skip
     return pd.DataFrame(rows).reindex(columns=WORTH_COLUMNS)
 
 
@@ -160,27 +184,49 @@ def _choice(p: Array, order: list[int], allowed: float) -> int:
     return next((i for i in order if p[i] <= allowed), -1)
 
 
-def _measurements(wall: Wall, doubted: list[Input]) -> list[tuple[str, str, list[Input]]]:
-    """Each doubtful input (with what is correlated to it), and each group of several."""
+def _measurements(wall: Wall, doubted: list[Input]) -> list[_Measurement]:
+    """Each doubtful input (with what is correlated to it), each group of several, and a survey."""
     draw = Draw.of(doubted, wall.correlations)
     clusters = correlated_clusters(draw)
     found = []
     for i, item in enumerate(draw.inputs):
-        members = [draw.inputs[j] for j in clusters[i]]
-        found.append((item.name, item.group, members))
+        members = tuple(draw.inputs[j] for j in clusters[i])
+        found.append(_Measurement(item.name, item.group, members))
+        share = _survey_share(wall)
+        if item.name == MEAN_DOUBT and len(members) == 1 and share < 1.0:
+            name = f"cover survey, {READINGS} independent readings"
+            found.append(_Measurement(name, item.group, members, share))
     for group, test in TESTS.items():
-        members = [item for item in draw.inputs if item.group == group]
+        members = tuple(item for item in draw.inputs if item.group == group)
         if len(members) > 1:
-            found.append((f"{test} (all of the group)", group, members))
+            found.append(_Measurement(f"{test} (all of the group)", group, members))
     return found
 
 
+def _survey_share(wall: Wall) -> float:
+    """Share of the variance of the mean cover that a survey takes away on average.
+
+    A normal mean with a normal doubt of sd tau, read n times with the scatter sigma of the cover,
+    keeps the variance 1 / (1 / tau^2 + n / sigma^2): Raiffa and Schlaifer, Applied Statistical
+    Decision Theory, 1961, the conjugate normal (recalled).
+    """
+    scatter = wall.input(COVER).distribution.sd
+    doubt = next((i.distribution.sd for i in wall.inputs if i.name == MEAN_DOUBT), 0.0)
+    return doubt**2 / (doubt**2 + scatter**2 / READINGS) if doubt else 1.0
+
+
 def _given(  # noqa: PLR0917
-    wall: Wall, chosen: Sequence[Input], age: float, repeats: int, seed: int, workers: int
-) -> Array:
-    """P of each strategy given the chosen inputs, all others integrated, (r, k, s)."""
+    wall: Wall, chosen: Sequence[Input], share: float, age: float, repeats: int, seed: int,
+    workers: int,
+) -> Array:  # fmt: skip
+    """P of each strategy given the chosen inputs, all others integrated, (r, k, s).
+
+    Of a normal input about 0 that is known to a share only, the sum of a known and of an unknown
+    part is drawn, whose variances have that share and the rest.
+    """
     names = {item.name for item in chosen}
-    rest = [item for item in wall.inputs if item.name not in names]
+    whole = share == 1.0
+    rest = [item for item in wall.inputs if not (whole and item.name in names)]
     integral, draw = Integral.of(wall, rest)
     outer = Draw.of(chosen, wall.correlations)
     rng = stream(seed, stage="worth", index=(0,))
@@ -195,7 +241,10 @@ def _given(  # noqa: PLR0917
             some = slice(first, first + OUTER_AT_ONCE)
             values = {n: np.tile(v, OUTER_AT_ONCE) if np.ndim(v) else v for n, v in inner.items()}
             for name, value in known.items():
-                values[name] = np.repeat(np.asarray(value)[some], INNER_POINTS)
+                told = np.repeat(np.asarray(value)[some], INNER_POINTS)
+                values[name] = (
+                    told if whole else np.sqrt(share) * told + np.sqrt(1.0 - share) * values[name]
+                )
             shifts = np.tile(shift, OUTER_AT_ONCE) if np.ndim(shift) else shift
             p = _conditional(wall, integral, values, shifts, age=age)
             parts.append(p.reshape(len(p), OUTER_AT_ONCE, INNER_POINTS).mean(axis=2).T)
@@ -212,6 +261,12 @@ def _conditional(
     size = OUTER_AT_ONCE * INNER_POINTS
     if integral.name == COVER:
         rows = [integral.below(depth, shift) for depth in front_depths(wall, face, age)]
+    elif wall.conditions is not None:
+        rows = [
+            integral.below(least, shift, above=True) if integral.name
+            else np.where(least <= 1.0, 1.0, 0.0)
+            for least in ServiceFronts.of(wall, face).least(age, values[COVER])
+        ]  # fmt: skip
     else:
         tau = np.exp(face.log_rate + wall.clock.log_shape(age, face.exponent))
         rows = []

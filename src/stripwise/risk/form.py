@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 from stripwise.errors import InputError, NumericalError
+from stripwise.risk.corner import on_edge
 
 __all__ = ["DesignPoint", "first_order", "importance"]
 
@@ -34,6 +35,10 @@ SAME = 0.02
 ITERATIONS = 28
 SMOOTH_ITERATIONS = 12
 """After so many steps the surface has a kink, and slopes are averaged over `KINK` to each side."""
+AGAIN = 4
+"""So many crossings more before it is looked for once more."""
+CROSSINGS = 2
+"""So often a search may cross a known kink before the corner on it is looked for."""
 CORNER = 1e-4
 """Value of h at which a search along a corner may end."""
 KINK = 0.1
@@ -106,7 +111,11 @@ class _Search:
 
 
 def first_order(
-    model: Model, dimensions: int, *, starts: Sequence[Sequence[float]] | None = None
+    model: Model,
+    dimensions: int,
+    *,
+    starts: Sequence[Sequence[float]] | None = None,
+    edge: Model | None = None,
 ) -> DesignPoint:
     """Find the design point by the improved HL-RF search, started from three points.
 
@@ -119,6 +128,9 @@ def first_order(
     starts
         Starting points (k, d) [standard deviations]; the medians, all inputs at +1 and all at -1
         unless given.
+    edge
+        Function of points (d, n) whose sign changes where h has a kink, (n,); None if not known.
+        A search that goes to and fro across it then looks for the corner itself.
 
     Returns
     -------
@@ -156,9 +168,11 @@ def first_order(
     at_origin = float(model(np.zeros((dimensions, 1)))[0])
     state = _Search(u, *_gradients(model, u), calls=np.full(len(u), dimensions + 1, dtype=np.int64))
     state.calls[0] += 1
-    ended, kinked = np.zeros(len(u), dtype=bool), np.zeros(len(u), dtype=bool)
+    ended, kinked, cornered = (np.zeros(len(u), dtype=bool) for _ in range(3))
+    side = None if edge is None else np.sign(edge(u.T))
+    crossed = np.zeros(len(u), dtype=np.int64)
     for step in range(ITERATIONS):
-        ended = _converged(state)
+        ended = _converged(state) | cornered
         # A search that is lost must not keep the others waiting once it has had its share.
         live = np.flatnonzero(~ended & np.all(np.isfinite(state.slope), axis=1))
         if not live.size or (
@@ -167,6 +181,15 @@ def first_order(
             break
         _advance(model, state, live, step >= SMOOTH_ITERATIONS)
         kinked[live] = step >= SMOOTH_ITERATIONS
+        if edge is not None:
+            now = np.sign(edge(state.u.T))
+            crossed += now != side
+            side = now
+            for k in np.flatnonzero((crossed >= CROSSINGS) & ~_converged(state)):
+                if _to_corner(model, edge, state, int(k), at_origin <= 0.0):
+                    cornered[k] = kinked[k] = True
+                crossed[k] = -AGAIN
+    ended |= cornered
     if not ended.any():
         _around_corner(model, state, begun, at_origin <= 0.0)
         ended = np.array(np.abs(state.h) < CORNER)
@@ -177,6 +200,17 @@ def first_order(
             "always happen at this age"
         )
     return _finish(model, state, ended, kinked, at_origin)
+
+
+def _to_corner(model: Model, edge: Model, state: _Search, k: int, origin_fails: bool) -> bool:
+    """Put search k on the corner of surface and edge, if that is the nearest point around."""
+    corner = on_edge(model, edge, state.u[k], origin_fails=origin_fails)
+    if corner is None:
+        return False
+    state.calls[k] += corner.calls
+    if corner.nearest:
+        state.u[k], state.h[k], state.slope[k] = corner.point, 0.0, corner.slopes.mean(axis=0)
+    return corner.nearest
 
 
 def _around_corner(model: Model, state: _Search, begun: Array, origin_fails: bool) -> None:

@@ -5,17 +5,19 @@ Axes: d random inputs, n points.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stripwise.errors import InputError
+from stripwise.errors import InputError, NumericalError
 from stripwise.ingress.front import layered_share
 from stripwise.inputs.distributions import fixed
 from stripwise.inputs.sampling import Draw
-from stripwise.risk.wall import COVER, Plan, Values, Wall
+from stripwise.risk.service import ServiceFronts
+from stripwise.risk.wall import COVER, Face, Plan, Values, Wall
 
 __all__ = ["LimitState", "relevant"]
 
@@ -23,6 +25,8 @@ Array = NDArray[np.float64]
 
 LEAST_SHARE = 1e-200
 """Below it the first term of the series is all of it, and its logarithm does not underflow."""
+LEAST_DEPTH = 1e-6
+"""Floor of a depth before its logarithm is taken [mm]."""
 LEAST_CONTENT = 1e-9
 """Floor of a difference of contents before its logarithm is taken [% by mass of binder]."""
 
@@ -57,7 +61,9 @@ class LimitState:
     g = Ccrit - C(max(cover - dx, 0), t) is continuous everywhere, while the depth form cover - x_c
     jumps where the surface content falls below the critical one. Where the bars lie deep and the
     wall is young, g is flat; `__call__` therefore gives ln(Ccrit - C0) - ln(C - C0), which has the
-    same sign and the same zero, and keeps a slope.
+    same sign and the same zero, and keeps a slope. Under service conditions C is that of a rising
+    surface content or of integrated seasons; where the cover carbonates too, the smaller of this
+    and of ln(cover) - ln(carbonated depth) counts, as the first of the two depassivates.
 
     Attributes
     ----------
@@ -67,11 +73,14 @@ class LimitState:
         From standard normal columns to values.
     age
         Age since first exposure [yr].
+    mechanism
+        "chloride" or "carbonation" to look at that alone; empty for all that are at work.
     """
 
     wall: Wall
     draw: Draw
     age: float
+    mechanism: str = ""
 
     @classmethod
     def of(cls, wall: Wall, plan: Plan, *, age: float) -> LimitState:
@@ -94,6 +103,9 @@ class LimitState:
         ------
         InputError
             If the age is not above 0 or nothing is random.
+        NumericalError
+            If the surface content can fall: the content at the bars is then no measure of whether
+            it was ever critical.
         """
         if not (np.isfinite(age) and age > 0.0):
             raise InputError("age", f"= {age:g} yr; must be above 0 yr")
@@ -101,12 +113,42 @@ class LimitState:
         draw = Draw.of(one.inputs, one.correlations)
         if not draw.dimensions:
             raise InputError("inputs", "none is random, so there is no probability to look for")
+        history = None if wall.conditions is None else wall.conditions.history
+        if history is not None and history.falls:
+            raise NumericalError(
+                "the surface chloride falls in time, so that the content at the bars does not tell "
+                "whether it was ever critical; take the sampled answer"
+            )
         return cls(one, draw, age)
+
+    @property
+    def mechanisms(self) -> tuple[str, ...]:
+        """What is at work on the wall."""
+        conditions = self.wall.conditions
+        if conditions is None:
+            return ("chloride",)
+        there = {"chloride": conditions.chloride, "carbonation": conditions.carbonation}
+        return tuple(name for name, at_work in there.items() if at_work)
 
     @property
     def dimensions(self) -> int:
         """Number of random inputs d."""
         return self.draw.dimensions
+
+    @property
+    def edge(self) -> Callable[[Array], Array] | None:
+        """Depth of the bars below the end of the skin [mm] for points u (d, n), where h has a kink.
+
+        None for a uniform face, which has none.
+        """
+        return self._below_skin if self.wall.layered else None
+
+    def _below_skin(self, u: Array) -> Array:
+        values = self.draw.values(u)
+        with np.errstate(all="ignore"):
+            face = self.wall.face(values)
+            factor = 1.0 if face.extras is None else face.extras.factor
+            return np.array(np.broadcast_to(values[COVER] / factor - face.skin, u.shape[1]))
 
     def __call__(self, u: Array) -> Array:
         """Return ln(Ccrit - C0) - ln(C - C0) for points u (d, n): below 0 is depassivated."""
@@ -114,37 +156,64 @@ class LimitState:
 
     def of_values(self, values: Values, *, size: int) -> Array:
         """Return the same for values of the inputs, (n,) with n = `size`."""
-        resistance, action, log_share = self._parts(values)
-        gap = np.log(np.maximum(resistance, LEAST_CONTENT))
-        gap = gap - np.log(np.maximum(action, LEAST_CONTENT)) - log_share
-        gap = np.where((resistance <= 0.0) & (action >= 0.0), np.minimum(gap, resistance), gap)
-        return np.array(np.broadcast_to(gap, size))
+        with np.errstate(all="ignore"):  # far out a diffusivity may be 0
+            face = self.wall.face(values)
+            service = None if self.wall.conditions is None else ServiceFronts.of(self.wall, face)
+            looked_at = (self.mechanism,) if self.mechanism else self.mechanisms
+            gaps = []
+            if "chloride" in looked_at:
+                gaps.append(self._chloride_gap(values, face, service))
+            if service is not None and "carbonation" in looked_at:
+                deep = np.asarray(values[COVER]) / service.extras.factor
+                reached = service.carbonated(0, self.age)
+                gaps.append(_log(deep, LEAST_DEPTH) - _log(reached, LEAST_DEPTH))
+        lowest = gaps[0] if len(gaps) == 1 else np.minimum(*gaps)
+        return np.array(np.broadcast_to(lowest, size))
+
+    def _chloride_gap(self, values: Values, face: Face, service: ServiceFronts | None) -> Array:
+        resistance, action, log_share = self._parts(values, face, service)
+        gap = _log(resistance, LEAST_CONTENT) - _log(action, LEAST_CONTENT) - log_share
+        return np.where((resistance <= 0.0) & (action >= 0.0), np.minimum(gap, resistance), gap)
 
     def content(self, u: Array) -> Array:
-        """Return g = Ccrit - C [% by mass of binder] for points u (d, n)."""
-        resistance, action, log_share = self._parts(self.draw.values(u))
+        """Return g = Ccrit - C [% by mass of binder] for points u (d, n), chloride alone."""
+        values = self.draw.values(u)
+        with np.errstate(all="ignore"):
+            face = self.wall.face(values)
+            service = None if self.wall.conditions is None else ServiceFronts.of(self.wall, face)
+            resistance, action, log_share = self._parts(values, face, service)
         return np.array(np.broadcast_to(resistance - action * np.exp(log_share), u.shape[1]))
 
-    def _parts(self, values: Values) -> tuple[Array, Array, Array]:
+    def _parts(
+        self, values: Values, face: Face, service: ServiceFronts | None
+    ) -> tuple[Array, Array, Array]:
         """Ccrit - C0, Cs - C0 (at least 0), and the logarithm of the share of the latter."""
-        with np.errstate(all="ignore"):  # far out a diffusivity may be 0
-            return self._parts_far_out(values)
-
-    def _parts_far_out(self, values: Values) -> tuple[Array, Array, Array]:
         wall = self.wall
-        face = wall.face(values)
-        log_tau = face.log_rate + wall.clock.log_shape(self.age, face.exponent)
-        depth = np.maximum(np.asarray(values[COVER]) - face.zone, 0.0)
+        deep = np.asarray(values[COVER])
+        if service is None:
+            log_tau = face.log_rate + wall.clock.log_shape(self.age, face.exponent)
+        else:
+            deep = deep / service.extras.factor
+            log_tau = face.log_rate + service.log_shape(self.age)
+        depth = np.maximum(deep - face.zone, 0.0)
         log_k = face.log_penalty[0]
         if wall.layered:
             skin = np.maximum(face.skin - face.zone, 0.0)
             log_share = _layered_log_share(depth, log_tau, penalty=np.exp(log_k), skin=skin)
         else:
-            log_share = _log_erfc(0.5 * depth * np.exp(-0.5 * (log_tau + log_k)))
+            u = 0.5 * depth * np.exp(-0.5 * (log_tau + log_k))
+            log_share = _log_erfc(u)
+            if service is not None and service.rise is not None:
+                share = service.rise.share(u, self.age)
+                log_share = np.where(share > LEAST_SHARE, _log(share, LEAST_SHARE), log_share)
         initial = np.asarray(values["exposure.initial_chloride"])
         resistance = np.asarray(values["reinforcement.critical_chloride"]) - initial
         action = np.maximum(np.asarray(values["exposure.surface_chloride"]) - initial, 0.0)
         return resistance, action, np.asarray(log_share)
+
+
+def _log(value: Array, least: float) -> Array:
+    return np.asarray(np.log(np.maximum(value, least)))
 
 
 def _log_erfc(x: Array) -> Array:

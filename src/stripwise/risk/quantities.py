@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 
 from stripwise.inputs.distributions import fixed
 from stripwise.inputs.sampling import Draw
-from stripwise.risk.integral import Fronts, Integral, critical_tau_of, log_initiation_ages
+from stripwise.risk.integral import (
+    Fronts,
+    Integral,
+    critical_tau_of,
+    fronts_of,
+    log_initiation_ages,
+)
+from stripwise.risk.service import ServiceFronts
 from stripwise.risk.wall import COVER, Face, Plan, Values, Wall
 
 __all__ = [
@@ -154,8 +161,8 @@ class Quantities:
 
     def _depths(self, face: Face) -> tuple[Array, Array]:
         """Fronts (t, n) of the strategy and of the reference, the last plan."""
-        fronts = Fronts.of(self.wall, face)
-        if fronts.spread:
+        fronts = fronts_of(self.wall, face)
+        if isinstance(fronts, Fronts) and fronts.spread:
             growth = np.exp(0.5 * self.wall.clock.log_shape(self.ages[:, None], face.exponent))
             edge = np.asarray(face.edge)
             own = np.asarray(edge + fronts.spread[0] * growth)
@@ -181,6 +188,12 @@ class Quantities:
         if self.draw.factor is None:
             values = {**values, self.integral.name: 1.0}
             face = self.wall.face(values)
+        if self.wall.conditions is not None:
+            service = ServiceFronts.of(self.wall, face)
+            for j, age in enumerate(self.ages):
+                least = next(service.least(float(age), values[COVER]))
+                out[j] = self.integral.below(least, shift, above=True)
+            return
         needed = critical_tau_of(self.wall, face, values[COVER], face.log_penalty[0])
         tau = np.exp(face.log_rate + self.wall.clock.log_shape(self.ages[:, None], face.exponent))
         with np.errstate(divide="ignore", invalid="ignore"):

@@ -86,7 +86,7 @@ class ServiceFronts:
         for i in range(len(self.wall.plans)):
             depth = next(chloride) if chloride is not None else np.zeros(1)
             if self.conditions.carbonation:
-                depth = np.maximum(depth, self._carbonated(i, age))
+                depth = np.maximum(depth, self.carbonated(i, age))
             yield np.asarray(depth * self.extras.factor)
 
     def least(self, age: float, cover: Number) -> Iterator[Array]:
@@ -111,7 +111,7 @@ class ServiceFronts:
                 # no scaling of the diffusivity brings one solution to another: told yes or no
                 need = np.where(self._numerical_depth(i, age) >= deep, 0.0, np.inf)
             elif self.conditions.chloride:
-                tau = np.exp(face.log_rate + self._log_shape(age))
+                tau = np.exp(face.log_rate + self.log_shape(age))
                 depth = deep - np.asarray(face.zone)
                 if wall.layered:
                     skin = np.maximum(face.skin - face.zone, 0.0)
@@ -123,7 +123,7 @@ class ServiceFronts:
                 with np.errstate(divide="ignore", invalid="ignore"):
                     need = np.where(critical > 0.0, critical / tau, 0.0)
             if self.conditions.carbonation:
-                need = np.where(self._carbonated(i, age) >= deep, 0.0, need)
+                need = np.where(self.carbonated(i, age) >= deep, 0.0, need)
             yield need
 
     def reached(self, age: float, cover: Number) -> Iterator[NDArray[np.bool_]]:
@@ -155,11 +155,11 @@ class ServiceFronts:
         deep = np.asarray(cover) / self.extras.factor
         started = (self.rise.history.share(age, self.extras.duration) > ratio) | (ratio <= 0.0)
         for i, log_k in enumerate(face.log_penalty):
-            tau = np.exp(face.log_rate + log_k + self._log_shape(age))
+            tau = np.exp(face.log_rate + log_k + self.log_shape(age))
             u = np.maximum(deep - face.zone, 0.0) / (2.0 * np.sqrt(tau))
             there = started & ((self.rise.share(u, age) >= ratio) | (ratio <= 0.0))
             if self.conditions.carbonation:
-                there = there | (self._carbonated(i, age) >= deep)
+                there = there | (self.carbonated(i, age) >= deep)
             yield there
 
     def log_initiation_ages(self, cover: Number) -> Array:
@@ -196,11 +196,13 @@ class ServiceFronts:
             found.append(ages)
         return np.stack(np.broadcast_arrays(*found, np.zeros(1))[:-1])
 
-    def _carbonated(self, i: int, age: float) -> Array:
+    def carbonated(self, i: int, age: float) -> Array:
+        """Depth of carbonation of strategy i at an age [yr], (n,) [mm], before the model factor."""
         rate, power = self.extras.carbonation[i], self.extras.power
         return carbonation_depth(age, rate=rate, power=power)
 
-    def _log_shape(self, age: float) -> Array:
+    def log_shape(self, age: float) -> Array:
+        """Logarithm of tau over its rate at an age [yr], (n,), seasons integrated if asked for."""
         plain = self.wall.clock.log_shape(age, self.face.exponent)
         departures, first = self.extras.departures, self.conditions.first_month
         if departures is None or first is None:
@@ -227,7 +229,7 @@ class ServiceFronts:
             for i in range(len(wall.plans)):
                 yield self._numerical_depth(i, age)
             return
-        log_shape = self._log_shape(age)
+        log_shape = self.log_shape(age)
         if wall.layered:
             ratio = np.asarray(face.ratio)
             moving = np.where((ratio > 0.0) & (ratio < 1.0), ratio, 1.0)
@@ -328,7 +330,7 @@ class ServiceFronts:
         for age in SEARCHED:
             own = self._root(float(age))[0] if root is None else np.asarray(root)
             with np.errstate(divide="ignore"):
-                rows.append(np.log(own) + 0.5 * self._log_shape(float(age)))
+                rows.append(np.log(own) + 0.5 * self.log_shape(float(age)))
         return np.maximum.accumulate(np.array(np.broadcast_arrays(*rows, np.zeros(1))[:-1]))
 
 

@@ -21,7 +21,7 @@ from stripwise.ingress.root import front_root
 from stripwise.inputs.variables import Correlation, Input
 from stripwise.risk.conditions import CARBONATION, COARSE, Conditions, Extras
 
-__all__ = ["COVER", "DIFFUSIVITY", "Face", "Plan", "Wall"]
+__all__ = ["COVER", "DIFFUSIVITY", "MEAN_DOUBT", "Face", "Plan", "Wall"]
 
 Array = NDArray[np.float64]
 Number = Array | float
@@ -29,6 +29,8 @@ Values = Mapping[str, Number]
 
 COVER = "reinforcement.cover"
 DIFFUSIVITY = "concrete.diffusivity"
+MEAN_DOUBT = "reinforcement.cover.mean_doubt"
+"""Mean cover of this wall less the stated one [mm]; only where the scenario doubts it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,9 @@ def _fixed_days(plan: Plan, strip: float, retention: float) -> Array:
 @dataclass(frozen=True, slots=True)
 class Face:
     """One cell of drawn faces, all strategies apart from their penalty.
+
+    Depths count from the surface. Where the mean cover is in doubt they count from where it would
+    be if the stated mean were right, so that the law of the cover itself stays as it is.
 
     Attributes
     ----------
@@ -222,7 +227,11 @@ class Wall:
             extras = self.conditions.extras(values, monthly=self.monthly, days=days)
             if not self.conditions.chloride:
                 return self._carbonated_face(extras, values, days)
-        zone = values["exposure.convection_zone"]
+        # more cover than stated moves the surface, and all that counts from it, away from the bars
+        offset = values.get(MEAN_DOUBT, 0.0)
+        if extras is not None:
+            offset = offset / extras.factor
+        zone = values["exposure.convection_zone"] - offset
         ratio = critical_ratio(
             values["exposure.surface_chloride"],
             values["reinforcement.critical_chloride"],
@@ -242,7 +251,7 @@ class Wall:
             zone=zone,
             log_rate=self._log_rate(values),
             exponent=values["concrete.ageing_exponent"],
-            skin=values["curing.affected_depth"] if self.layered else np.inf,
+            skin=values["curing.affected_depth"] - offset if self.layered else np.inf,
             log_penalty=self.log_penalties(values),
             extras=extras,
         )

@@ -22,16 +22,24 @@ from stripwise.scenario.rules import (
     DIFFUSIVITY_RULE,
     EXPOSURE_TEMPERATURE,
     INITIAL_CHLORIDE,
+    MEAN_COVER,
     SURFACE_CHLORIDE,
     TEMPERATURE_COEFFICIENT,
     Rule,
 )
-from stripwise.scenario.schema import ConcretePart, ExposurePart, RandomInput, ReinforcementPart
+from stripwise.scenario.schema import (
+    ConcretePart,
+    ExposurePart,
+    RandomInput,
+    ReinforcementPart,
+    ScenarioFile,
+)
 from stripwise.scenario.target import HORIZON_LIMIT
 
 __all__ = [
     "Concrete",
     "cover_bias",
+    "mean_doubt_alone",
     "read_concrete",
     "read_exposure",
     "read_reinforcement",
@@ -187,7 +195,8 @@ def _plain(
         example = f'"{rule.quantity.example}"' if not rule.quantity.plain else "0.3"
         problems.missing(path, f"a value such as {example}, or a distribution")
         return None
-    for key, there in (("basis", spec.basis), ("nominal", spec.nominal), ("bias", spec.bias)):
+    for key in ("basis", "nominal", "bias"):
+        there = getattr(spec, key)
         if there is not None and (key == "basis" or rule is not COVER):
             problems.add((*path, key), f"does not belong to {name}; leave it out", found=there)
     return build_input(
@@ -277,7 +286,47 @@ def read_reinforcement(
         critical = _chloride(
             part.critical_chloride, "reinforcement.critical_chloride", contents, problems
         )
-    return [item for item in (cover, critical) if item is not None]
+    doubt = _mean_doubt(part.cover, problems)
+    return [item for item in (cover, critical, doubt) if item is not None]
+
+
+def _mean_doubt(spec: RandomInput | None, problems: Problems) -> Input | None:
+    """Return what is not known about the mean cover, a normal about 0; None where nothing is."""
+    if spec is None or spec.mean_doubt is None:
+        return None
+    path = ("reinforcement", "cover", "mean_doubt")
+    sd = problems.quantity(
+        spec.mean_doubt, path, kind=LENGTH, to="mm", difference=True,
+        low=(0.1, "0.1 mm"), high=(50.0, "50 mm"),
+    )  # fmt: skip
+    if math.isnan(sd):
+        return None
+    law = distribution("normal", mean=0.0, sd=sd)
+    return Input(
+        ".".join(path), MEAN_COVER.label, law, "mm", "cover", "knowledge", spec.source or ""
+    )
+
+
+def mean_doubt_alone(file: ScenarioFile, problems: Problems) -> None:
+    """Refuse a doubt about the mean cover beside options that need the cover itself.
+
+    Parameters
+    ----------
+    file
+        The file in its shape.
+    problems
+        Where to note.
+    """
+    cover = file.reinforcement.cover
+    if cover is None or cover.mean_doubt is None:
+        return
+    for name, there in (("carbonation", file.carbonation), ("cracking", file.cracking)):
+        if there is not None:
+            problems.add(
+                ("reinforcement", "cover", "mean_doubt"),
+                f"is not carried into {name} yet; leave out one of them",
+                found=cover.mean_doubt,
+            )
 
 
 def specimens_warning(specimens: str | None, concrete: Concrete, *, reference_d: float) -> str:

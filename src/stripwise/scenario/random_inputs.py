@@ -64,6 +64,11 @@ def build_input(
     """
     before = len(problems.texts)
     convert = converter or _by_units(rule)
+    if spec.mean_doubt is not None and rule.group != "cover":
+        problems.add(
+            (*path, "mean_doubt"), "belongs to reinforcement.cover alone; leave it out",
+            found=spec.mean_doubt,
+        )  # fmt: skip
     kind = _kind(spec, path, rule=rule, problems=problems, allow_knowledge=allow_knowledge)
     source = spec.source or ""
     if source and not source.isprintable():
@@ -101,8 +106,8 @@ def _kind(
     if kind == "knowledge" and not allow_knowledge:
         problems.add(
             (*path, "kind"),
-            'must be "scatter": the cover is integrated as it scatters along the wall; put what '
-            "you do not know about it into other inputs or into a second scenario",
+            'must be "scatter": the cover is integrated as it scatters along the wall; what you do '
+            'not know about its mean is mean_doubt, such as mean_doubt = "4 mm"',
             found=kind,
         )
     return kind

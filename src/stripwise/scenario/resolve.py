@@ -23,6 +23,7 @@ from stripwise.scenario.layers import (
 from stripwise.scenario.materials import (
     Concrete,
     cover_bias,
+    mean_doubt_alone,
     read_concrete,
     read_exposure,
     read_reinforcement,
@@ -106,6 +107,7 @@ def resolve(
         file.reinforcement, contents if chloride else None, problems=problems
     )
     inputs += service_inputs
+    mean_doubt_alone(file, problems)
     layering = read_layers(file, chloride=chloride, problems=problems)
     inputs += layering.inputs
     check_layers(layering, service, inputs, horizon=sampling.horizon, problems=problems)

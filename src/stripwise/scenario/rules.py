@@ -25,6 +25,7 @@ __all__ = [
     "EARLY_SLOPE",
     "EXPOSURE_TEMPERATURE",
     "INITIAL_CHLORIDE",
+    "MEAN_COVER",
     "MODEL_FACTOR",
     "PENALTY",
     "RETENTION",
@@ -170,6 +171,16 @@ TEMPERATURE_COEFFICIENT = Rule(
     largest_sd=5000.0,
 )
 COVER = Rule("cover", "cover", LENGTH, "mm", "mm", (10.0, 300.0), "10 mm to 300 mm", low=0.0)
+MEAN_COVER = Rule(
+    "mean cover against the stated one",
+    "cover",
+    LENGTH,
+    "mm",
+    "mm",
+    (-100.0, 100.0),
+    "-100 mm to 100 mm",
+    kind="knowledge",
+)
 AFFECTED_DEPTH = Rule(
     "depth affected by curing",
     "curing",

@@ -97,6 +97,7 @@ class RandomInput(_Part):
     mean: Scalar | None = None
     nominal: Scalar | None = None
     bias: Scalar | None = None
+    mean_doubt: Scalar | None = None
     sd: Scalar | None = None
     cov: Scalar | None = None
     low: Scalar | None = None
