@@ -36,6 +36,13 @@ def test_writes_everything(small, tmp_path):
     table = pd.read_csv(out / "sensitivity.csv", keep_default_na=False, na_values=[""])
     assert set(table["age_yr"].dropna()) == {20.0, 40.0, 50.0}
     page = (out / "report.html").read_text()
+    shares = pd.read_csv(out / "choices.csv")
+    assert set(shares["quantity"]) == {"reliability index", "probability", "ln of the life"}
+    options = pd.read_csv(out / "options.csv", keep_default_na=False)
+    assert list(options["choice"])[:3] == ["", "cover", "cover"]
+    assert "figures/choices.png" in names
+    for text in ("The choices on the table", "not a permission"):
+        assert text in page
     for text in ("strength, stability and frost", "Design point at the target life", "recalled"):
         assert text in page
     assert "<script" not in page
@@ -111,6 +118,8 @@ def test_range_of_ages_and_json(small, tmp_path):
     assert result.exit_code == 0, result.stderr
     record = json.loads(result.stdout)
     assert record["run"]["strategy"] == "Forms 24 h"
+    assert {"choices", "options", "worth"} <= set(record)
+    assert any(row["analysis"] == "choices over knowledge" for row in record["choices"])
     table = pd.read_csv(tmp_path / "out" / "sensitivity.csv")
     assert set(table["age_yr"].dropna()) == {20.0, 30.0, 40.0, 50.0}
 

@@ -158,6 +158,13 @@ def test_events_that_never_or_always_happen_have_no_indices(case):
     rows = never.indices[never.indices["quantity"] == FAILURE]
     assert rows["status"].str.startswith("undefined").all()
     assert rows[["first", "total"]].isna().all(axis=None)
+    # what is too rare to be sampled is no yardstick, and shares out no doubt
+    sampled = never.methods.set_index("method").loc["sampled"]
+    assert sampled["gap_to_sampled"].isna().all()
+    assert sampled["note"].str.contains("too rare for this sample").all()
+    assert never.worth["variance_share"].isna().all()
+    assert never.choices.top == ""
+    assert never.choices.indices["status"].str.startswith("undefined").any()
     always = rank(
         case(
             (

@@ -10,8 +10,8 @@ from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.sampling import plain_cell
 from stripwise.inputs.variables import Correlation
 from stripwise.risk.corner import on_edge
-from stripwise.risk.elasticity import elasticities, nudged, with_input
-from stripwise.risk.form import first_order, importance
+from stripwise.risk.elasticity import elasticities, importance, nudged, with_input
+from stripwise.risk.form import first_order
 from stripwise.risk.limit_state import LimitState
 from stripwise.risk.rare import importance_sampling, subset_simulation
 

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from stripwise.errors import NumericalError
 from stripwise.inputs.sampling import sobol_cells, stream
 from stripwise.risk.curves import interval
-from stripwise.risk.elasticity import elasticities
-from stripwise.risk.form import DesignPoint, first_order, importance
+from stripwise.risk.elasticity import elasticities, importance
+from stripwise.risk.form import DesignPoint, first_order
 from stripwise.risk.index import index_of
 from stripwise.risk.integral import Integral
 from stripwise.risk.limit_state import LimitState, relevant
@@ -32,6 +32,9 @@ __all__ = [
 Array = NDArray[np.float64]
 
 SAMPLED_POINTS = 4096
+RAREST_SAMPLED = 1e-10
+SPARSE = 0.3
+"""Below this probability, or from this coefficient of variation on, the sample is no yardstick."""
 
 FORM_COLUMNS = [
     "strategy", "age_yr", "input", "group", "alpha", "alpha_squared", "gamma_squared",
@@ -94,16 +97,19 @@ def reliability(
     for j, age in enumerate(ages):
         common = {"strategy": plan.name, "age_yr": float(age)}
         mean, low, high = (float(x) for x in interval(sampled[:, j]))
-        reference = float(index_of(mean, 1.0 - mean))
+        own = float(index_of(mean, 1.0 - mean))
         error = float(np.std(sampled[:, j], ddof=1) / np.sqrt(repeats))
+        sparse = mean < RAREST_SAMPLED or error > SPARSE * mean
+        reference = np.nan if sparse else own
         methods.append(
             {
                 **common, "method": "sampled", "probability": mean,
                 "low95": max(low, 0.0), "high95": min(high, 1.0),
                 "cov": error / mean if mean > 0.0 else np.nan,
-                "reliability_index": reference, "gap_to_sampled": 0.0,
+                "reliability_index": own, "gap_to_sampled": np.nan if sparse else 0.0,
                 "calls": SAMPLED_POINTS * repeats,
-                "note": "one input integrated exactly, the others sampled",
+                "note": "one input integrated exactly, the others sampled"
+                + ("; too rare for this sample, take importance sampling" if sparse else ""),
             }
         )  # fmt: skip
         try:

@@ -29,6 +29,8 @@ OUTER_POINTS = 256
 INNER_POINTS = 512
 OUTER_AT_ONCE = 16
 MOST_REPEATS = 8
+RAREST = 1e-7
+"""A probability nearer than this to 0 or 1 has no doubt that this sample could share out."""
 READINGS = 20
 """Independent readings of the cover survey that is weighed beside a perfect one."""
 
@@ -134,16 +136,21 @@ def worth_table(
         with np.errstate(divide="ignore", invalid="ignore"):
             share = found[:, :, place].var(axis=1) / whole
         share = np.where(share < 1e-12, 0.0, share)
-        fine = bool(np.isfinite(share).all())
+        # with a probability so close to 0 or 1 only rounding varies from point to point
+        told = everything[:, :, place].mean()
+        fine = bool(np.isfinite(share).all()) and RAREST <= told <= 1.0 - RAREST
         mean, low, high = (float(x) for x in interval(share)) if fine else (np.nan,) * 3
-        later = [_choice(p, order, allowed) for p in found.mean(axis=0)]
+        # what is left of the mean's sampling error must not look like another choice
+        shown = found.mean(axis=0)
+        shown = shown + (everything.mean(axis=(0, 1)) - shown.mean(axis=0))
+        later = [_choice(p, order, allowed) for p in shown]
         rows.append(
             {
                 "measurement": one.name, "group": one.group, "strategy": strategy, "age_yr": age,
                 "variance_share": mean, "low95": low, "high95": high,
                 "chance_of_another_choice": float(np.mean([c != now for c in later])),
                 "choice_now": "none meets the target" if now < 0 else wall.plans[now].name,
-                "status": "ok" if fine else "undefined: the probability does not vary",
+                "status": "ok" if fine else "undefined: the probability is too close to 0 or 1",
             }
         )  # fmt: skip
     rows.sort(key=lambda row: -np.nan_to_num(float(str(row["variance_share"])), nan=-1.0))

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
-__all__ = ["Corner", "on_edge"]
+__all__ = ["Corner", "by_programming", "on_edge"]
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
@@ -21,6 +22,8 @@ ASIDE = 1e-3
 """Distance from the edge at which the slope of one piece is taken [standard deviations]."""
 STEP = 1e-5
 """Width of a finite difference there [standard deviations]."""
+FINE = 1e-8
+"""The same along a corner whose edge is not known, where a wider one would reach across."""
 LONGEST_STEP = 3.0
 SETTLED = 1e-4
 """A step so short ends the search [standard deviations]."""
@@ -113,12 +116,59 @@ def on_edge(model: Model, edge: Model, start: Array, *, origin_fails: bool) -> C
     return Corner(u, slopes, bool(larger and np.all(weights >= 0.0)), calls)
 
 
-def _slope(function: Model, u: Array) -> tuple[float, Array]:
+def by_programming(
+    model: Model, start: Array, *, origin_fails: bool, farthest: float
+) -> tuple[Array, int, bool]:
+    """Search by sequential quadratic programming, which keeps its way along a sharp corner.
+
+    Parameters
+    ----------
+    model
+        h of points (d, n), (n,).
+    start
+        (d,) where to start.
+    origin_fails
+        Whether h is at most 0 at the origin.
+    farthest
+        Largest coordinate [standard deviations]: a search without an end runs away to where inverse
+        distributions fail.
+
+    Returns
+    -------
+    Where it ended (d,), evaluations of h, and whether it says that it has converged.
+
+    References
+    ----------
+    Kraft, A software package for sequential quadratic programming, DFVLR-FB 88-28, 1988 (recalled;
+    scipy's SLSQP).
+    """
+    side, calls = (1.0 if origin_fails else -1.0), 0
+
+    def beyond(u: Array) -> float:
+        nonlocal calls
+        calls += 1
+        return side * float(model(np.clip(u, -farthest, farthest)[:, None])[0])
+
+    def slope(u: Array) -> Array:
+        nonlocal calls
+        calls += u.size + 1
+        return np.asarray(side * _slope(model, np.clip(u, -farthest, farthest), FINE)[1])
+
+    with np.errstate(all="ignore"):
+        result = optimize.minimize(
+            lambda u: 0.5 * float(u @ u), start, jac=lambda u: u, method="SLSQP",
+            constraints={"type": "ineq", "fun": beyond, "jac": slope},
+        )  # fmt: skip
+    end = np.clip(result.x, -farthest, farthest)
+    return end, calls, bool(result.success and np.array_equal(end, result.x))
+
+
+def _slope(function: Model, u: Array, step: float = STEP) -> tuple[float, Array]:
     """Value and gradient at a point by forward differences."""
     points = np.repeat(u[:, None], u.size + 1, axis=1)
-    points[:, 1:] += STEP * np.eye(u.size)
+    points[:, 1:] += step * np.eye(u.size)
     values = function(points)
-    return float(values[0]), np.asarray((values[1:] - values[0]) / STEP)
+    return float(values[0]), np.asarray((values[1:] - values[0]) / step)
 
 
 def _aside(model: Model, u: Array, normal: Array, side: float) -> Array:

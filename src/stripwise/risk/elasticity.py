@@ -1,17 +1,20 @@
-"""What a change of 1 % in each mean and standard deviation does to the reliability index."""
+"""What drives the reliability index: importance of each input, and 1 % in each moment."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stripwise.errors import InputError
 from stripwise.inputs.distributions import Distribution, distribution
 from stripwise.risk.form import DesignPoint
 from stripwise.risk.limit_state import LimitState
 
-__all__ = ["CHANGE", "Elasticity", "elasticities", "nudged"]
+__all__ = ["CHANGE", "Elasticity", "elasticities", "importance", "nudged"]
+
+Array = NDArray[np.float64]
 
 CHANGE = 0.01
 
@@ -126,3 +129,30 @@ def with_input(state: LimitState, name: str, law: Distribution) -> LimitState:
     )
     changed = replace(wall, inputs=inputs)
     return LimitState.of(changed, changed.plans[0], age=state.age)
+
+
+def importance(alpha: Array, factor: Array | None) -> tuple[Array, Array]:
+    """Share of each input in the failure: alpha squared, and gamma squared for correlated ones.
+
+    Parameters
+    ----------
+    alpha
+        (d,) from a `DesignPoint`.
+    factor
+        (d, d) lower Cholesky factor that correlates the columns, or None.
+
+    Returns
+    -------
+    alpha^2 and gamma^2, (d,) each, both of sum 1. alpha^2 of a correlated input depends on the
+    order of the columns, its sum over a correlated group does not; gamma^2 is free of the order.
+
+    References
+    ----------
+    Der Kiureghian, First- and second-order reliability methods, in Engineering Design Reliability
+    Handbook, 2005 (recalled).
+    """
+    squared = alpha**2
+    if factor is None:
+        return squared, squared.copy()
+    gamma = np.linalg.lstsq(factor.T, alpha, rcond=None)[0]
+    return squared, gamma**2 / np.sum(gamma**2)

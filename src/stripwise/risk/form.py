@@ -1,7 +1,7 @@
 """First-order reliability: design point, reliability index and what drives failure.
 
 Works on any limit state h(u) of independent standard normals, failure at h <= 0. Axes: d inputs,
-n points, k searches, which run side by side so that one call of the model serves them all.
+n points, k searches; those that move do so side by side, so that one call of the model serves all.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import special
 
 from stripwise.errors import InputError, NumericalError
-from stripwise.risk.corner import on_edge
+from stripwise.risk.corner import by_programming, on_edge
 
-__all__ = ["DesignPoint", "first_order", "importance"]
+__all__ = ["DesignPoint", "first_order"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -24,12 +24,12 @@ Model = Callable[[Array], Array]
 
 STEP = 1e-4
 """Width of a finite difference [standard deviations]."""
-FINE = 1e-8
-"""The same along a corner, where a wider one would reach across."""
 ON_SURFACE = 1e-6
 """Distance to the surface at which a search may end [standard deviations]."""
 ALIGNED = 1e-3
 """Part of u across the gradient at which a search may end, per standard deviation of |u|."""
+NEAR = 0.1
+"""A search that comes so near to the end of another is going there."""
 SAME = 0.02
 """Two searches whose ends lie nearer than this found the same point."""
 ITERATIONS = 28
@@ -43,6 +43,8 @@ CORNER = 1e-4
 """Value of h at which a search along a corner may end."""
 KINK = 0.1
 """[standard deviations]"""
+LEAST_SHARE = 0.3
+"""Steps that go to and fro are relaxed, to no less than this share."""
 LONGEST_STEP = 3.0
 HALVINGS = 0.5 ** np.arange(1, 7)
 ARMIJO = 0.1
@@ -102,12 +104,14 @@ class DesignPoint:
 
 @dataclass(slots=True)
 class _Search:
-    """State of k searches: points, values, gradients."""
+    """State of k searches: points, values, gradients, calls; last step and share of it taken."""
 
     u: Array
     h: Array
     slope: Array
     calls: NDArray[np.int64]
+    last: Array
+    share: Array
 
 
 def first_order(
@@ -146,7 +150,9 @@ def first_order(
     Notes
     -----
     u' = (grad h . u - h) grad h / |grad h|^2 (HL-RF), with steps halved until the merit
-    |u|^2 / 2 + c |h| falls enough, c = 2 max(|u| / |grad h|, |u'|^2 / (2 |h|)).
+    |u|^2 / 2 + c |h| falls enough, c = 2 max(|u| / |grad h|, |u'|^2 / (2 |h|)). Steps that go to
+    and fro are relaxed before by Aitken's rule. The first search runs alone; the others stop where
+    they come near its end.
 
     References
     ----------
@@ -166,21 +172,30 @@ def first_order(
     u = np.array(default if starts is None else starts, dtype=float)
     begun = u.copy()
     at_origin = float(model(np.zeros((dimensions, 1)))[0])
-    state = _Search(u, *_gradients(model, u), calls=np.full(len(u), dimensions + 1, dtype=np.int64))
+    state = _Search(
+        u,
+        *_gradients(model, u),
+        calls=np.full(len(u), dimensions + 1, dtype=np.int64),
+        last=np.full(u.shape, np.nan),
+        share=np.ones(len(u)),
+    )
     state.calls[0] += 1
     ended, kinked, cornered = (np.zeros(len(u), dtype=bool) for _ in range(3))
     side = None if edge is None else np.sign(edge(u.T))
-    crossed = np.zeros(len(u), dtype=np.int64)
-    for step in range(ITERATIONS):
+    crossed, steps = (np.zeros(len(u), dtype=np.int64) for _ in range(2))
+    while True:
         ended = _converged(state) | cornered
+        _join(state, ended, cornered)
+        live = _next(state, ended, steps)
         # A search that is lost must not keep the others waiting once it has had its share.
-        live = np.flatnonzero(~ended & np.all(np.isfinite(state.slope), axis=1))
         if not live.size or (
             ended.any() and state.calls[live].min() > 3 * state.calls[ended].max()
         ):
             break
-        _advance(model, state, live, step >= SMOOTH_ITERATIONS)
-        kinked[live] = step >= SMOOTH_ITERATIONS
+        wide = bool(steps[live[0]] >= SMOOTH_ITERATIONS)
+        _advance(model, state, live, wide)
+        kinked[live] = wide
+        steps[live] += 1
         if edge is not None:
             now = np.sign(edge(state.u.T))
             crossed += now != side
@@ -202,6 +217,30 @@ def first_order(
     return _finish(model, state, ended, kinked, at_origin)
 
 
+def _next(state: _Search, ended: Flags, steps: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Choose the searches that move: the first alone, then the others, then all that are left.
+
+    The others need not come as far if the first has ended where they are going.
+    """
+    going = ~ended & np.all(np.isfinite(state.slope), axis=1) & (steps < ITERATIONS)
+    smooth = going & (steps < SMOOTH_ITERATIONS)
+    if smooth[0]:
+        return np.zeros(1, dtype=np.intp)
+    return np.flatnonzero(smooth if smooth.any() else going)
+
+
+def _join(state: _Search, ended: Flags, cornered: Flags) -> None:
+    """End the searches that come near an ended one, at its point."""
+    goals = np.flatnonzero(ended)
+    for k in np.flatnonzero(~ended) if goals.size else ():
+        apart = np.linalg.norm(state.u[goals] - state.u[k], axis=1)
+        near = int(goals[np.argmin(apart)])
+        if apart.min() < NEAR:
+            state.u[k], state.h[k] = state.u[near], state.h[near]
+            state.slope[k] = state.slope[near]
+            ended[k], cornered[k] = True, cornered[near]
+
+
 def _to_corner(model: Model, edge: Model, state: _Search, k: int, origin_fails: bool) -> bool:
     """Put search k on the corner of surface and edge, if that is the nearest point around."""
     corner = on_edge(model, edge, state.u[k], origin_fails=origin_fails)
@@ -214,39 +253,16 @@ def _to_corner(model: Model, edge: Model, state: _Search, k: int, origin_fails: 
 
 
 def _around_corner(model: Model, state: _Search, begun: Array, origin_fails: bool) -> None:
-    """Search by sequential quadratic programming, which keeps its way along a sharp corner.
-
-    Kraft, A software package for sequential quadratic programming, DFVLR-FB 88-28, 1988 (recalled;
-    scipy's SLSQP).
-    """
-    side = 1.0 if origin_fails else -1.0
+    """Search again from every start by sequential quadratic programming."""
     for k, start in enumerate(begun):
-
-        def beyond(u: Array, k: int = k) -> float:
-            state.calls[k] += 1
-            return side * float(model(np.clip(u, -FARTHEST, FARTHEST)[:, None])[0])
-
-        def slope(u: Array, k: int = k) -> Array:
-            state.calls[k] += u.size + 1
-            near = np.clip(u, -FARTHEST, FARTHEST)[None]
-            return np.asarray(side * _gradients(model, near, step=FINE)[1][0])
-
         with np.errstate(all="ignore"):
-            result = optimize.minimize(
-                lambda u: 0.5 * float(u @ u),
-                start,
-                jac=lambda u: u,
-                constraints={"type": "ineq", "fun": beyond, "jac": slope},
-                method="SLSQP",
+            point, calls, found = by_programming(
+                model, start, origin_fails=origin_fails, farthest=FARTHEST
             )
-            # a search without an end runs away to where inverse distributions fail
-            end = np.clip(result.x, -FARTHEST, FARTHEST)
-            state.u[k] = end
-            state.h[k] = model(end[:, None])[0]
-            state.slope[k] = _central(model, end[None], KINK)[0]
-        state.calls[k] += 2 * start.size + 1
-        if not (result.success and np.array_equal(end, result.x)):
-            state.h[k] = np.inf
+            state.u[k] = point
+            state.h[k] = model(point[:, None])[0] if found else np.inf
+            state.slope[k] = _central(model, point[None], KINK)[0]
+        state.calls[k] += calls + 2 * start.size + 1
 
 
 def _finish(
@@ -260,8 +276,7 @@ def _finish(
         away = best if at_origin > 0.0 else -best
         gradient = -float(np.linalg.norm(state.slope[winner])) * away / np.linalg.norm(best)
     else:
-        gradient = _central(model, best[None], STEP)[0]
-        state.calls[winner] += 2 * best.size
+        gradient = state.slope[winner]
     slope = float(np.linalg.norm(gradient))
     distance = float(np.linalg.norm(best))
     fails = at_origin <= 0.0
@@ -309,6 +324,12 @@ def _advance(model: Model, state: _Search, live: NDArray[np.intp], kinked: bool)
     square = np.maximum(np.sum(slope**2, axis=1), 1e-300)
     goal = ((np.sum(slope * u, axis=1) - h) / square)[:, None] * slope
     move = goal - u
+    change = move - state.last[live]
+    aitken = -state.share[live] * np.sum(state.last[live] * change, axis=1)
+    aitken /= np.maximum(np.sum(change**2, axis=1), 1e-300)
+    share = np.clip(np.nan_to_num(aitken, nan=1.0), LEAST_SHARE, 1.0)
+    state.last[live], state.share[live] = move, share
+    move = move * share[:, None]
     length = np.linalg.norm(move, axis=1)
     move *= np.minimum(1.0, LONGEST_STEP / np.maximum(length, 1e-300))[:, None]
     weight = 2.0 * np.maximum(
@@ -342,17 +363,15 @@ def _advance(model: Model, state: _Search, live: NDArray[np.intp], kinked: bool)
     state.u[live], state.h[live], state.slope[live] = trial, new_h, new_slope
 
 
-def _gradients(
-    model: Model, u: Array, kinked: bool = False, *, step: float = STEP
-) -> tuple[Array, Array]:
+def _gradients(model: Model, u: Array, kinked: bool = False) -> tuple[Array, Array]:
     """Value and gradient at k points, by forward differences or wide central ones."""
     if kinked:
         return model(u.T), _central(model, u, KINK)
     k, d = u.shape
     points = np.repeat(u[:, None, :], d + 1, axis=1)
-    points[:, 1:, :] += step * np.eye(d)
+    points[:, 1:, :] += STEP * np.eye(d)
     values = model(points.reshape(-1, d).T).reshape(k, d + 1)
-    return values[:, 0].copy(), (values[:, 1:] - values[:, :1]) / step
+    return values[:, 0].copy(), (values[:, 1:] - values[:, :1]) / STEP
 
 
 def _central(model: Model, u: Array, step: float) -> Array:
@@ -360,30 +379,3 @@ def _central(model: Model, u: Array, step: float) -> Array:
     sides = step * np.concatenate([np.eye(d), -np.eye(d)])
     values = model((u[:, None, :] + sides).reshape(-1, d).T).reshape(k, 2, d)
     return np.asarray((values[:, 0] - values[:, 1]) / (2.0 * step))
-
-
-def importance(alpha: Array, factor: Array | None) -> tuple[Array, Array]:
-    """Share of each input in the failure: alpha squared, and gamma squared for correlated ones.
-
-    Parameters
-    ----------
-    alpha
-        (d,) from a `DesignPoint`.
-    factor
-        (d, d) lower Cholesky factor that correlates the columns, or None.
-
-    Returns
-    -------
-    alpha^2 and gamma^2, (d,) each, both of sum 1. alpha^2 of a correlated input depends on the
-    order of the columns, its sum over a correlated group does not; gamma^2 is free of the order.
-
-    References
-    ----------
-    Der Kiureghian, First- and second-order reliability methods, in Engineering Design Reliability
-    Handbook, 2005 (recalled).
-    """
-    squared = alpha**2
-    if factor is None:
-        return squared, squared.copy()
-    gamma = np.linalg.lstsq(factor.T, alpha, rcond=None)[0]
-    return squared, gamma**2 / np.sum(gamma**2)
