@@ -90,6 +90,18 @@ def test_chance_of_another_choice(linear):
         assert 0.1 < chance < 0.99
 
 
+def test_what_does_not_matter_changes_no_choice(linear):
+    # with the target at the very probability of the choice, sampling error alone would flip it
+    wall, fronts = linear
+    other = Input("curing.none", "", distribution("normal", mean=0.0, sd=1.0), "", "steel",
+                  "knowledge")  # fmt: skip
+    wall = replace(wall, inputs=(*wall.inputs, other))
+    whole = np.sqrt(SIGMA**2 + TAU**2 + ZONE**2)
+    rows = table(wall, float(special.ndtr((fronts[1] - MU) / whole)))
+    assert rows.loc[other.name, "chance_of_another_choice"] == 0.0
+    assert_allclose(rows.loc[other.name, "variance_share"], 0.0, rtol=0, atol=1e-6)
+
+
 def test_without_doubt_the_row_says_how_to_state_it(walls):
     rows = table(walls.wall(knowledge=("concrete.ageing_exponent",)), 0.1)
     assert "states it as mean_doubt" in rows.loc[COVER, "status"]

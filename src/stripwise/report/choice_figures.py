@@ -112,8 +112,13 @@ def _scale(ax: Axes, values: list[float]) -> None:
     else:
         room = share / (1.0 - 2.0 * share) * max(high - low, 1e-12)
         ax.set_xlim(low - room, high + room)
-        marks = np.asarray(ax.get_xticks())
-        ax.set_xticks([x for x in marks if max(low - room, 0.0) <= x <= min(high + room, 1.0)])
+        ax.set_xticks(
+            [
+                float(x)
+                for x in ax.get_xticks()
+                if max(low - room, 0.0) <= x <= min(high + room, 1.0)
+            ]
+        )
     ax.xaxis.set_major_formatter(
         FuncFormatter(lambda x, _: words.percent(float(x)) if 0.0 <= x <= 1.0 else "")
     )
