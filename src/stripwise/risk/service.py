@@ -267,7 +267,7 @@ class ServiceFronts:
             clock=self.wall.clock,
             horizon=conditions.horizon,
             grid=conditions.grid,
-            log_shape=self._log_shape,
+            log_shape=self.log_shape,
             courses=extras.courses,
         )
 
@@ -284,7 +284,7 @@ class ServiceFronts:
             share = self.numerical.share(i, age, np.broadcast_to(deep, self.numerical.ratio.shape))
             there = (ratio <= 0.0) | ((ratio < 1.0) & (share >= ratio))
             if self.conditions.carbonation:
-                there = there | (self._carbonated(i, age) >= deep)
+                there = there | (self.carbonated(i, age) >= deep)
             yield there
 
     def _numerical_log_age(self, i: int, deep: Array, searched: Array | None) -> Array:
