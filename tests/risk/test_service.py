@@ -97,6 +97,21 @@ CASES = {
         carbonation_inputs(),
         {"layered": True},
     ),
+    "rise over a skin": (
+        Conditions(history=SurfaceHistory("linear"), duration=DURATION.name),
+        (DURATION,),
+        {"layered": True},
+    ),
+    "rise over a skin at a fixed cover, both mechanisms": (
+        Conditions(
+            history=SurfaceHistory("square root"),
+            duration=DURATION.name,
+            carbonation=True,
+            model_factor=FACTOR.name,
+        ),
+        (DURATION, FACTOR, *carbonation_inputs()),
+        {"layered": True, "changes": {"reinforcement.cover": fixed(45.0)}},
+    ),
     "rise at a fixed cover": (
         Conditions(history=SurfaceHistory("square root"), duration=DURATION.name),
         (DURATION,),

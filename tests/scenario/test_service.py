@@ -77,6 +77,14 @@ def test_every_option_is_read(wall):
     assert "Extent: face of 12 m by 3.048 m" in text
 
 
+def test_a_rise_goes_with_a_penalty_on_a_skin(wall):
+    case = wall.load(
+        history('{ shape = "linear", duration = "9 yr" }'), (DEPTH, 'affected_depth = "20 mm"')
+    )
+    assert case.curing.layered
+    assert case.service.history.shape == "linear"
+
+
 def test_a_table_and_a_wall_beside_a_road(wall):
     case = wall.load(
         (SURFACE, 'de_icing = { distance = "1 m", height = "0 m", cov = 0.5 }'),
@@ -175,10 +183,14 @@ BAD = {
         "",
         'exposure.surface_history.table[1] = "1 yr": the first age must be 0 yr',
     ),
-    "rise over a skin": (
-        [history('{ shape = "linear", duration = "9 yr" }'), (DEPTH, 'affected_depth = "20 mm"')],
+    "fall over a skin": (
+        [
+            history('{ shape = "table", table = [["0 yr", 0.2], ["5 yr", 1], ["9 yr", 0.5]] }'),
+            (DEPTH, 'affected_depth = "20 mm"'),
+        ],
         "",
-        "exposure.surface_history: cannot be combined with a penalty on a skin",
+        "exposure.surface_history.table: falls again, which cannot be combined with a penalty on a "
+        "skin",
     ),
     "season without months": (
         [(TEMPERATURE, TEMPERATURE + '\nfirst_exposure = "April"')],

@@ -25,6 +25,7 @@ __all__ = ["rule_table"]
 
 CHECK_SAMPLES = 200_000
 MM_PER_INCH = 25.4
+NO_RULE = "no rule: the hand calculation knows the front of chloride alone, not of carbonation"
 AGREEING = 4.0
 """Standard errors that the run back may lie above the target."""
 
@@ -45,6 +46,13 @@ def rule_table(setting: Setting, needs: Needs) -> pd.DataFrame:
     sampled cover at the cover that the rule gives, another method than the calibration.
     """
     rows = []
+    conditions = setting.wall.conditions
+    if conditions is not None and conditions.carbonation:
+        allowed = setting.scenario.target.probability
+        none = pd.DataFrame({"strategy": [plan.name for plan in setting.wall.plans]})
+        return none.assign(status=NO_RULE, allowed_probability=allowed).reindex(
+            columns=RULE_COLUMNS
+        )
     for plan, found in zip(setting.wall.plans, needs.anywhere, strict=True):
         front = needed_cover(setting.wall, plan, life=setting.life, margin=0.0)
         margin = found.value - front

@@ -32,6 +32,8 @@ GRID_DEPTHS = np.linspace(0.0, 3.0, 301)
 FITTED_FROM = 2048
 """Samples from which the start of the iteration is fitted rather than worked out."""
 FITTED_ON = 256
+GRID_FROM = 64
+"""Samples from which the roots of a table are read from the grid."""
 _GRID_LOCK = threading.Lock()
 DENSE = 8
 """More such ages within each fall, and as many after it."""
@@ -92,7 +94,7 @@ class BuildUp:
             powers = np.exp(np.multiply.outer(np.log(y), 1.0 - np.atleast_1d(exponent)))
         return cls(history, ratio, duration, clock, exponent, powers)
 
-    def share(self, u: ArrayLike, age: float) -> Array:
+    def share(self, u: ArrayLike, age: Number) -> Array:
         """Share f of the full surface content at a depth.
 
         Parameters
@@ -106,7 +108,7 @@ class BuildUp:
         -------
         f of the broadcast shape.
         """
-        weights, stretch = self._nodes(age)
+        weights, stretch = self.nodes(age)
         v = np.atleast_1d(np.asarray(u, dtype=float))
         total = np.zeros(np.broadcast_shapes(v.shape, stretch[0].shape, np.shape(weights[0])))
         for w, r in zip(weights, stretch, strict=True):
@@ -130,7 +132,7 @@ class BuildUp:
         rho = np.asarray(self.ratio, dtype=float)
         if self.history.shape == CONSTANT:
             return np.asarray(special.erfcinv(rho))
-        if self.history.shape == "table" and rho.size >= FITTED_FROM:
+        if self.history.shape == "table" and rho.size >= GRID_FROM:
             return self._from_grid(age)
         return self._passage(age)
 
@@ -203,7 +205,7 @@ class BuildUp:
 
     def _root_now(self, age: float) -> Array:
         rho = np.asarray(self.ratio, dtype=float)
-        weights, stretch = self._nodes(age)
+        weights, stretch = self.nodes(age)
         surface = self.history.share(age, self.duration)
         size = np.broadcast_shapes(rho.shape, stretch[0].shape, np.shape(surface), (1,))
         rho_all = np.broadcast_to(rho, size)
@@ -256,8 +258,19 @@ class BuildUp:
         factors = np.linalg.solve(square, np.einsum("in,n->i", known, exact))
         return np.asarray(np.maximum(np.einsum("i,in->n", factors, terms), 0.02))
 
-    def _nodes(self, age: float) -> tuple[Array, Array]:
-        """Weights and stretches 1/sqrt(1 - tau(s)/tau(t)) of the steps, (j, 1 or n) each."""
+    def nodes(self, age: Number) -> tuple[Array, Array]:
+        """Return the steps that stand for the history until an age.
+
+        Parameters
+        ----------
+        age
+            Time since first exposure [yr], above 0, a number or (n,).
+
+        Returns
+        -------
+        Weights, which sum to the surface content, and stretches 1/sqrt(1 - tau(s)/tau(t)),
+        (j, 1 or n) each.
+        """
         if self.history.shape == "table":
             return self._table_nodes(age)
         _, w = step_nodes()
@@ -274,25 +287,24 @@ class BuildUp:
             theta = np.exp(past - now)
         return weights, _stretch(theta)
 
-    def _table_nodes(self, age: float) -> tuple[Array, Array]:
+    def _table_nodes(self, age: Number) -> tuple[Array, Array]:
         y, w = step_nodes()
         ages, shares = self.history.ages, self.history.shares
-        weights, when = [np.array([shares[0]])], [np.array([0.0])]
+        t, a = np.atleast_1d(age), np.atleast_1d(np.asarray(self.exponent, dtype=float))
+        weights, when = [np.full((1, t.size), shares[0])], [np.zeros((1, t.size))]
         pairs = zip(ages, ages[1:], shares, shares[1:], strict=False)
         for first, last, low, high in pairs:
-            if first >= age or low == high:
+            if first >= np.max(t) or low == high:
                 continue
-            end = min(last, age)
-            weights.append(w * (high - low) * (end - first) / (last - first))
-            when.append(first + y * (end - first))
-        s = np.concatenate(when)
-        a = np.atleast_1d(np.asarray(self.exponent, dtype=float))
+            end = np.clip(t, first, last)
+            weights.append(np.multiply.outer(w * (high - low) / (last - first), end - first))
+            when.append(first + np.multiply.outer(y, end - first))
         now = self.clock.log_shape(age, a)
-        theta = np.zeros((s.size, a.size))
-        for j, past in enumerate(s):
-            if past > 0.0:
-                theta[j] = np.exp(self.clock.log_shape(past, a) - now)
-        return np.concatenate(weights)[:, None], _stretch(theta)
+        theta = [
+            np.where(past > 0.0, np.exp(self.clock.log_shape(np.maximum(past, 1e-300), a) - now), 0)
+            for past in np.concatenate(when)
+        ]
+        return np.concatenate(weights), _stretch(np.array(theta))
 
 
 @functools.lru_cache(maxsize=8)

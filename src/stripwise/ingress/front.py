@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from stripwise.errors import NumericalError
+from stripwise.ingress.series import layered_series
 
 __all__ = [
     "critical_ratio",
@@ -29,10 +30,8 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
 ITERATIONS = 100
-SERIES_TOLERANCE = 1e-12
 STEP_TOLERANCE = 1e-4
 TINY = 1e-12
-ERFC_SLOPE = -2.0 / np.sqrt(np.pi)
 
 
 def critical_ratio(surface: ArrayLike, critical: ArrayLike, initial: ArrayLike) -> Array:
@@ -127,40 +126,6 @@ def critical_tau(depth: ArrayLike, ratio: ArrayLike) -> Array:
     return np.asarray(np.where(rho >= 1.0, np.inf, np.where(rho <= 0.0, 0.0, tau)))
 
 
-def _series(y: Array, step: Array, q: Array) -> tuple[Array, Array, Array]:
-    """Sum over n of q^n erfc(y + n step), and its derivatives in y and in step.
-
-    The exponentials of the derivatives follow from one another by products, so each further term
-    costs one erfc.
-    """
-    gauss = np.exp(-y * y)
-    value = special.erfc(y)
-    slope = gauss.copy()
-    lag = np.zeros_like(y)
-    shrink = np.exp(-2.0 * y * step)
-    square = np.exp(-step * step)
-    turn = square.copy()
-    square *= square
-    weight = np.ones_like(y)
-    largest, closest = float(np.max(np.abs(q))), float(np.min(step))
-    lowest = float(np.min(y))
-    power, n = 1.0, 0
-    while n < 200:
-        n += 1
-        power *= largest
-        if power * special.erfc(lowest + n * closest) < SERIES_TOLERANCE:
-            break
-        weight *= q
-        gauss *= shrink
-        gauss *= turn
-        turn *= square
-        value += weight * special.erfc(y + n * step)
-        part = weight * gauss
-        slope += part
-        lag += n * part
-    return value, slope * ERFC_SLOPE, lag * ERFC_SLOPE
-
-
 def layered_share(
     depth: ArrayLike, tau: ArrayLike, *, penalty: ArrayLike, skin: ArrayLike
 ) -> Array:
@@ -208,9 +173,12 @@ def layered_share(
     d = 2.0 * np.sqrt(k * t)
     step = 2.0 * edge / d
     behind = x >= edge
-    outer = 2.0 / (1.0 + s) * _series((edge + r * np.maximum(x - edge, 0.0)) / d, step, q)[0]
+    outer = 2.0 / (1.0 + s) * layered_series((edge + r * np.maximum(x - edge, 0.0)) / d, step, q)[0]
     inside = np.where(behind, edge, x)
-    inner = _series(inside / d, step, q)[0] - q * _series((2.0 * edge - inside) / d, step, q)[0]
+    inner = (
+        layered_series(inside / d, step, q)[0]
+        - q * layered_series((2.0 * edge - inside) / d, step, q)[0]
+    )
     return np.asarray(np.where(behind, outer, inner).reshape(shape))
 
 
@@ -306,7 +274,7 @@ def _solve_tau(x: Array, rho: Array, k: Array, edge: Array) -> Array:
 
         def behind(w: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
             j = deep[i]
-            value, slope, lag = _series(path[i] * w, 2.0 * edge[j] * w, q[j])
+            value, slope, lag = layered_series(path[i] * w, 2.0 * edge[j] * w, q[j])
             slope = path[i] * slope + 2.0 * edge[j] * lag
             return value - goal[j], slope, -2.0 * path[i] ** 2 * w * slope
 
@@ -321,8 +289,8 @@ def _solve_tau(x: Array, rho: Array, k: Array, edge: Array) -> Array:
         def inside(w: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
             j = shallow[i]
             depth, mirror, step = x[j], 2.0 * edge[j] - x[j], 2.0 * edge[j]
-            value, slope, lag = _series(depth * w, step * w, q[j])
-            back, back_slope, back_lag = _series(mirror * w, step * w, q[j])
+            value, slope, lag = layered_series(depth * w, step * w, q[j])
+            back, back_slope, back_lag = layered_series(mirror * w, step * w, q[j])
             slope = depth * slope + step * lag - q[j] * (mirror * back_slope + step * back_lag)
             return value - q[j] * back - rho[j], slope, -2.0 * depth**2 * w * slope
 
@@ -340,15 +308,15 @@ def _solve_depth(rho: Array, tau: Array, k: Array, edge: Array) -> Array:
     goal = 0.5 * (1.0 + s) * rho
 
     def behind(y: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
-        value, slope, _ = _series(y, step[i], q[i])
+        value, slope, _ = layered_series(y, step[i], q[i])
         return value - goal[i], slope, -2.0 * y * slope
 
     def inside(v: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
-        value, slope, _ = _series(v, step[i], q[i])
-        back, back_slope, _ = _series(step[i] - v, step[i], q[i])
+        value, slope, _ = layered_series(v, step[i], q[i])
+        back, back_slope, _ = layered_series(step[i] - v, step[i], q[i])
         return value - q[i] * back - rho[i], slope + q[i] * back_slope, -2.0 * v * slope
 
-    deep = _series(0.5 * step, step, q)[0] > goal
+    deep = layered_series(0.5 * step, step, q)[0] > goal
     depth = np.empty_like(rho)
     far = np.flatnonzero(deep)
     if far.size:

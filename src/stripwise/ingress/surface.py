@@ -65,31 +65,31 @@ class SurfaceHistory:
         """Ages where a table bends [yr]."""
         return tuple(age for age in self.ages if age > 0.0)
 
-    def share(self, age: float, duration: ArrayLike) -> Array:
+    def share(self, age: ArrayLike, duration: ArrayLike) -> Array:
         """Share g of the level at an age.
 
         Parameters
         ----------
         age
-            Time since first exposure [yr].
+            Time since first exposure, broadcasts with `duration` [yr].
         duration
-            Duration of the rise, any shape [yr]; not used by a table.
+            Duration of the rise [yr]; not used by a table.
 
         Returns
         -------
-        g of the shape of `duration`.
+        g of the broadcast shape.
 
         Examples
         --------
         >>> float(SurfaceHistory("square root").share(5.0, 20.0))
         0.5
         """
-        span = np.asarray(duration, dtype=float)
+        when, span = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (age, duration)))
         if self.shape == CONSTANT:
             return np.ones(span.shape)
         if self.shape == "table":
-            return np.full(span.shape, np.interp(age, self.ages, self.shares))
-        risen = np.minimum(age / span, 1.0)
+            return np.asarray(np.interp(when, self.ages, self.shares))
+        risen = np.minimum(when / span, 1.0)
         return np.asarray(risen if self.shape == "linear" else np.sqrt(risen))
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from stripwise.inputs.sampling import Draw, sobol_cells, stream
 from stripwise.inputs.variables import Input
 from stripwise.risk.curves import interval
-from stripwise.risk.integral import Integral, critical_tau_of, front_depths
+from stripwise.risk.integral import Integral, front_depths, least_factors
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.quantities import correlated_clusters
 from stripwise.risk.service import ServiceFronts
@@ -275,14 +275,10 @@ def _conditional(
             for least in ServiceFronts.of(wall, face).least(age, values[COVER])
         ]  # fmt: skip
     else:
-        tau = np.exp(face.log_rate + wall.clock.log_shape(age, face.exponent))
-        rows = []
-        for log_k in face.log_penalty:
-            needed = critical_tau_of(wall, face, values[COVER], log_k)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                least = np.where(needed > 0.0, needed / tau, 0.0)
-            if integral.name:
-                rows.append(integral.below(least, shift, above=True))
-            else:
-                rows.append(np.where(needed <= tau, 1.0, 0.0))
+        rows = [
+            integral.below(least, shift, above=True)
+            if integral.name
+            else np.where(least <= 1.0, 1.0, 0.0)
+            for least in least_factors(wall, face, values[COVER], np.array([age]))[:, 0]
+        ]
     return np.array([np.broadcast_to(row, size) for row in rows])

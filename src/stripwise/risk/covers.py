@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from stripwise.inputs.distributions import Distribution
 from stripwise.inputs.sampling import sobol_cells, stream
 from stripwise.risk.integral import Integral, front_depths, fronts_of
-from stripwise.risk.nested import KNOWLEDGE_POINTS, NestedDraw
+from stripwise.risk.nested import NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Number, Wall
 
@@ -140,7 +140,7 @@ def by_knowledge(wall: Wall, covers: Array, ages: Array, *, sample: Sample) -> A
     def outer(k: int) -> Array:
         return over.probability(over.sums(nested.values(k), nested.shift, ages))
 
-    return np.array(list(run_parallel(outer, KNOWLEDGE_POINTS, workers=sample.workers)))
+    return np.array(list(run_parallel(outer, nested.count, workers=sample.workers)))
 
 
 def _moved(integral: Integral, distance: float) -> Integral:

@@ -32,6 +32,11 @@ STARTING_AGES = (6, 18)
 MOST_AGES = 400
 NUMERICAL_PILOT = 1024
 """Pilot sample, less than a cell, where every front is a numerical solution."""
+SLOW_PILOT = 512
+"""Samples of the pilot where every front is the root of a long sum: a rise over a skin."""
+FINEST, FINEST_UNDER_RISE, FINEST_OF_SLOW = 1e-9, 0.02, 0.1
+"""Steps of ln age that are refined no further. A front that starts under a rise has the whole
+convection zone behind it at once, so that every sample is a step and halving finds no end."""
 INTERPOLATION_TOLERANCE = 2e-6
 """Largest error of the interpolation at the midpoints, in probability, on the pilot sample."""
 
@@ -285,7 +290,8 @@ def _choose_ages(
     seed: int,
 ) -> tuple[Array, NDArray[np.bool_], float]:
     """Refine the ages on a pilot cell until interpolation at the midpoints is exact enough."""
-    pilot = NUMERICAL_PILOT if wall.numerical else CELL
+    slow = wall.rises and wall.layered
+    pilot = NUMERICAL_PILOT if wall.numerical else SLOW_PILOT if slow else CELL
     z = next(iter(sobol_cells(draw.dimensions, pilot, stream(seed, stage="pilot"))))
     values = draw.values(z)
     face = wall.face(values)
@@ -309,6 +315,7 @@ def _choose_ages(
     yearly = wall.conditions is not None and wall.conditions.first_month is not None
     if yearly:
         inner = _anniversaries(inner)
+    finest = (FINEST_OF_SLOW if slow else FINEST_UNDER_RISE) if wall.rises else FINEST
     ages = np.unique(np.concatenate([[0.0], inner, special_ages]))
     known = index(ages)
     error = np.inf
@@ -322,7 +329,10 @@ def _choose_ages(
         guess = Curves(ages, known).at(middle)
         errors = np.max(np.abs(special.ndtr(-exact) - special.ndtr(-guess)), axis=0)
         error = float(np.max(errors))
-        wanted = middle[errors > INTERPOLATION_TOLERANCE]
+        spacing = np.log(ages[2:] / ages[1:-1])
+        if yearly:
+            spacing = np.full(middle.size, np.inf)
+        wanted = middle[(errors > INTERPOLATION_TOLERANCE) & (spacing > finest)]
         if wanted.size == 0 or ages.size + wanted.size > MOST_AGES or not integral.name:
             break
         keep = np.isin(middle, wanted)
@@ -387,9 +397,9 @@ def _by_knowledge(
         return index_of(np.where(upper, 1.0 - small, small), np.where(upper, small, 1.0 - small))
 
     parts = []
-    for one in run_parallel(outer, BAND_POINTS, workers=workers):
+    for one in run_parallel(outer, nested.count, workers=workers):
         parts.append(one)
-        tell("knowledge band", len(parts) / BAND_POINTS)
+        tell("knowledge band", len(parts) / nested.count)
     small = np.array(parts)
     with np.errstate(invalid="ignore"):
         gap = whole.index - index(small.mean(axis=0))

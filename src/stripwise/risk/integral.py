@@ -34,6 +34,7 @@ __all__ = [
     "front_depths",
     "fronts_of",
     "initiation_ages",
+    "least_factors",
     "log_initiation_ages",
 ]
 
@@ -280,6 +281,38 @@ def front_depths(wall: Wall, face: Face, age: float) -> list[Array]:
     s arrays (n,) [mm]; 0 where there is no front, inf where depassivated from the start.
     """
     return list(fronts_of(wall, face).at(age))
+
+
+def least_factors(wall: Wall, face: Face, cover: Number, ages: Array) -> Array:
+    """Return the least factor on the faces' diffusivity that brings a front to the bars.
+
+    Parameters
+    ----------
+    wall
+        The wall.
+    face
+        Its faces, n of them.
+    cover
+        Cover [mm].
+    ages
+        (t,) ages since first exposure [yr].
+
+    Returns
+    -------
+    (s, t, n) factors, n = 1 where nothing is random; 0 where depassivated with any, inf with none.
+    """
+    if wall.conditions is not None:
+        fronts = ServiceFronts.of(wall, face)
+        rows = [list(fronts.least(float(age), cover)) for age in ages]
+        size = np.broadcast_shapes((1,), *(np.shape(x) for row in rows for x in row))
+        return np.array([[np.broadcast_to(x, size) for x in row] for row in rows]).swapaxes(0, 1)
+    tau = np.exp(face.log_rate + wall.clock.log_shape(ages[:, None], face.exponent))
+    found = []
+    for log_k in face.log_penalty:
+        needed = critical_tau_of(wall, face, cover, log_k)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found.append(np.where(needed > 0.0, needed / tau, 0.0))
+    return np.array(np.broadcast_arrays(*found, np.zeros((1, 1)))[:-1])
 
 
 def critical_tau_of(wall: Wall, face: Face, cover: Number, log_penalty: Number) -> Array:

@@ -10,12 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from stripwise.errors import InputError, NumericalError
-from stripwise.ingress.front import layered_share
 from stripwise.inputs.distributions import fixed
 from stripwise.inputs.sampling import Draw
+from stripwise.risk.log_share import layered_log_share, log_erfc, service_log_share
 from stripwise.risk.service import ServiceFronts
 from stripwise.risk.wall import COVER, Face, Plan, Values, Wall
 
@@ -23,8 +22,6 @@ __all__ = ["LimitState", "relevant"]
 
 Array = NDArray[np.float64]
 
-LEAST_SHARE = 1e-200
-"""Below it the first term of the series is all of it, and its logarithm does not underflow."""
 LEAST_DEPTH = 1e-6
 """Floor of a depth before its logarithm is taken [mm]."""
 LEAST_CONTENT = 1e-9
@@ -189,43 +186,21 @@ class LimitState:
     ) -> tuple[Array, Array, Array]:
         """Ccrit - C0, Cs - C0 (at least 0), and the logarithm of the share of the latter."""
         wall = self.wall
-        deep = np.asarray(values[COVER])
-        if service is None:
-            log_tau = face.log_rate + wall.clock.log_shape(self.age, face.exponent)
-        else:
-            deep = deep / service.extras.factor
-            log_tau = face.log_rate + service.log_shape(self.age)
-        depth = np.maximum(deep - face.zone, 0.0)
-        log_k = face.log_penalty[0]
-        if wall.layered:
-            skin = np.maximum(face.skin - face.zone, 0.0)
-            log_share = _layered_log_share(depth, log_tau, penalty=np.exp(log_k), skin=skin)
-        else:
-            u = 0.5 * depth * np.exp(-0.5 * (log_tau + log_k))
-            log_share = _log_erfc(u)
-            if service is not None and service.rise is not None:
-                share = service.rise.share(u, self.age)
-                log_share = np.where(share > LEAST_SHARE, _log(share, LEAST_SHARE), log_share)
         initial = np.asarray(values["exposure.initial_chloride"])
         resistance = np.asarray(values["reinforcement.critical_chloride"]) - initial
         action = np.maximum(np.asarray(values["exposure.surface_chloride"]) - initial, 0.0)
+        if service is not None:
+            return resistance, action, service_log_share(service, values[COVER], self.age)
+        log_tau = face.log_rate + wall.clock.log_shape(self.age, face.exponent)
+        depth = np.maximum(np.asarray(values[COVER]) - face.zone, 0.0)
+        log_k = face.log_penalty[0]
+        if wall.layered:
+            skin = np.maximum(face.skin - face.zone, 0.0)
+            log_share = layered_log_share(depth, log_tau, penalty=np.exp(log_k), skin=skin)
+        else:
+            log_share = log_erfc(0.5 * depth * np.exp(-0.5 * (log_tau + log_k)))
         return resistance, action, np.asarray(log_share)
 
 
 def _log(value: Array, least: float) -> Array:
     return np.asarray(np.log(np.maximum(value, least)))
-
-
-def _log_erfc(x: Array) -> Array:
-    """Logarithm of erfc(x) = 2 Phi(-x sqrt(2)), without underflow."""
-    return np.asarray(np.log(2.0) + special.log_ndtr(-np.sqrt(2.0) * x))
-
-
-def _layered_log_share(depth: Array, log_tau: Array, *, penalty: Array, skin: Array) -> Array:
-    tau = np.exp(log_tau)
-    share = layered_share(depth, tau, penalty=penalty, skin=skin)
-    root = np.sqrt(penalty)
-    path = np.minimum(depth, skin) + root * np.maximum(depth - skin, 0.0)
-    first = _log_erfc(path / (2.0 * root * np.sqrt(tau)))
-    first = first + np.where(depth >= skin, np.log(2.0 * root / (1.0 + root)), 0.0)
-    return np.where(share > LEAST_SHARE, np.log(np.maximum(share, LEAST_SHARE)), first)

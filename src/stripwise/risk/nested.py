@@ -25,6 +25,8 @@ BAND_SCATTER = 2048
 third too low."""
 NUMERICAL_SCATTER = 512
 """Most inner points where every front is a numerical solution."""
+SLOW_SCATTER = 256
+"""Inner points where every front is the root of a long sum: a rise over a penalised skin."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +43,15 @@ class NestedDraw:
         Values of the scatter and fixed inputs, (n,) or numbers.
     knowledge
         Values of the knowledge inputs, (k,) each.
+    count
+        Outer points k.
     """
 
     integral: Integral
     shift: Array | float
     scatter: dict[str, Array | float]
     knowledge: dict[str, Array | float]
+    count: int
 
     @classmethod
     def of(
@@ -65,6 +70,9 @@ class NestedDraw:
         if not doubted:
             return None
         rest = [i for i in wall.inputs if i not in doubted]
+        if wall.rises and wall.layered:
+            outer_points = min(outer_points, KNOWLEDGE_POINTS)
+            inner_points = min(inner_points, SLOW_SCATTER)
         integral, draw = Integral.of(wall, rest, prefer_cover=prefer_cover)
         outer = Draw.of(doubted, wall.correlations)
         size = min(points, NUMERICAL_SCATTER if wall.numerical else inner_points)
@@ -73,7 +81,7 @@ class NestedDraw:
         rng = stream(seed, stage=stage, index=(1,))
         z_outer = next(iter(sobol_cells(outer.dimensions, outer_points, rng)))
         shift = integral.shift(draw.correlate(z))
-        return cls(integral, shift, draw.values(z), outer.values(z_outer))
+        return cls(integral, shift, draw.values(z), outer.values(z_outer), outer_points)
 
     def values(self, k: int) -> dict[str, Array | float]:
         """Every input at outer point k."""

@@ -16,11 +16,10 @@ from stripwise.inputs.sampling import Draw
 from stripwise.risk.integral import (
     Fronts,
     Integral,
-    critical_tau_of,
     fronts_of,
+    least_factors,
     log_initiation_ages,
 )
-from stripwise.risk.service import ServiceFronts
 from stripwise.risk.wall import COVER, Face, Plan, Values, Wall
 
 __all__ = [
@@ -169,7 +168,8 @@ class Quantities:
             last = fronts.spread[-1]
             return own, own if len(fronts.spread) == 1 else np.asarray(edge + last * growth)
         stacks = [list(fronts.at(float(age))) for age in self.ages]
-        return np.array([s[0] for s in stacks]), np.array([s[-1] for s in stacks])
+        own, last = (np.array(np.broadcast_arrays(*(s[i] for s in stacks))) for i in (0, -1))
+        return own, last
 
     def _failure(self, z: Array, values: Values, face: Face, depths: Array, out: Array) -> None:
         """Fill in P(F | all inputs but the integrated one) at every age."""
@@ -188,16 +188,11 @@ class Quantities:
         if self.draw.factor is None:
             values = {**values, self.integral.name: 1.0}
             face = self.wall.face(values)
-        if self.wall.conditions is not None:
-            service = ServiceFronts.of(self.wall, face)
-            for j, age in enumerate(self.ages):
-                least = next(service.least(float(age), values[COVER]))
-                out[j] = self.integral.below(least, shift, above=True)
-            return
-        needed = critical_tau_of(self.wall, face, values[COVER], face.log_penalty[0])
-        tau = np.exp(face.log_rate + self.wall.clock.log_shape(self.ages[:, None], face.exponent))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            least = np.where(needed > 0.0, needed / tau, 0.0)
+        one = self.wall.with_plans(self.wall.plans[:1])
+        if one.conditions is not None:
+            face = one.face(values)
+        least = least_factors(one, replace(face, log_penalty=face.log_penalty[:1]),
+                              values[COVER], self.ages)[0]  # fmt: skip
         out[:] = self.integral.below(least, shift, above=True)
 
     def clipped_share(self, log_times: Array) -> float:

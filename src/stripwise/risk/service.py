@@ -15,6 +15,7 @@ from stripwise.ingress.buildup import BuildUp
 from stripwise.ingress.carbonation import carbonation_age, carbonation_depth
 from stripwise.ingress.front import layered_critical_tau, layered_front_depth
 from stripwise.ingress.season import season_factor
+from stripwise.ingress.skinrise import SkinRise
 from stripwise.risk.conditions import Conditions, Extras
 from stripwise.risk.numerical import NumericalFronts, strata_of
 from stripwise.risk.wall import Face, Number, Wall
@@ -104,7 +105,7 @@ class ServiceFronts:
         s arrays (n,); 0 where the steel is depassivated with any, inf with none.
         """
         deep = np.asarray(cover) / self.extras.factor
-        wall, face = self.wall, self.face
+        face = self.face
         for i, log_k in enumerate(face.log_penalty):
             need: Array = np.full(1, np.inf)
             if self.numerical is not None:
@@ -113,13 +114,7 @@ class ServiceFronts:
             elif self.conditions.chloride:
                 tau = np.exp(face.log_rate + self.log_shape(age))
                 depth = deep - np.asarray(face.zone)
-                if wall.layered:
-                    skin = np.maximum(face.skin - face.zone, 0.0)
-                    critical = layered_critical_tau(
-                        depth, face.ratio, penalty=np.exp(log_k), skin=skin
-                    )
-                else:
-                    critical = self._critical(depth, age) * np.exp(-log_k)
+                critical = self._critical_tau(depth, log_k, age)
                 with np.errstate(divide="ignore", invalid="ignore"):
                     need = np.where(critical > 0.0, critical / tau, 0.0)
             if self.conditions.carbonation:
@@ -146,7 +141,7 @@ class ServiceFronts:
         if self.numerical is not None:
             yield from self._numerically_reached(age, np.asarray(cover))
             return
-        if self.rise is None or history is None or history.falls or self.wall.layered:
+        if self.rise is None or history is None or history.falls:
             for depth in self.at(age):
                 yield depth >= cover
             return
@@ -154,10 +149,9 @@ class ServiceFronts:
         ratio = np.asarray(face.ratio)
         deep = np.asarray(cover) / self.extras.factor
         started = (self.rise.history.share(age, self.extras.duration) > ratio) | (ratio <= 0.0)
-        for i, log_k in enumerate(face.log_penalty):
-            tau = np.exp(face.log_rate + log_k + self.log_shape(age))
-            u = np.maximum(deep - face.zone, 0.0) / (2.0 * np.sqrt(tau))
-            there = started & ((self.rise.share(u, age) >= ratio) | (ratio <= 0.0))
+        depth = np.maximum(deep - face.zone, 0.0)
+        for i in range(len(face.log_penalty)):
+            there = started & ((self._share(depth, i, age) >= ratio) | (ratio <= 0.0))
             if self.conditions.carbonation:
                 there = there | (self.carbonated(i, age) >= deep)
             yield there
@@ -178,6 +172,7 @@ class ServiceFronts:
         deep = np.asarray(cover) / self.extras.factor
         found = []
         searched = None
+        layered_rise = self.wall.layered and self.rise is not None
         if self.numerical is not None:
             searched = None if self.extras.departures is None else self._searched(1.0)
         elif self.conditions.chloride and (self.rise or self.extras.departures is not None):
@@ -187,7 +182,10 @@ class ServiceFronts:
             if self.numerical is not None:
                 ages = self._numerical_log_age(i, deep, searched)
             elif self.conditions.chloride:
-                ages = self._chloride_log_age(deep, log_k, searched)
+                if layered_rise and searched is not None:
+                    ages = self._skin_log_age(deep, log_k, searched)
+                else:
+                    ages = self._chloride_log_age(deep, log_k, searched)
             if self.conditions.carbonation:
                 rate = self.extras.carbonation[i]
                 with np.errstate(divide="ignore"):
@@ -233,10 +231,14 @@ class ServiceFronts:
         if wall.layered:
             ratio = np.asarray(face.ratio)
             moving = np.where((ratio > 0.0) & (ratio < 1.0), ratio, 1.0)
-            tau, skin = np.exp(face.log_rate + log_shape), np.maximum(face.skin - face.zone, 0.0)
+            tau, skin = np.exp(face.log_rate + log_shape), self._skin
             for log_k in face.log_penalty:
-                depth = layered_front_depth(moving, tau, penalty=np.exp(log_k), skin=skin)
-                yield face.edge + depth
+                k = np.exp(log_k)
+                if self.rise is None:
+                    yield face.edge + layered_front_depth(moving, tau, penalty=k, skin=skin)
+                    continue
+                depth = SkinRise(self.rise).depth(tau, age, penalty=k, skin=skin)
+                yield np.where(depth > 0.0, face.zone + depth, 0.0)
             return
         root, edge = self._root(age)
         spread = 2.0 * root * np.exp(0.5 * (face.log_rate + log_shape))
@@ -297,6 +299,30 @@ class ServiceFronts:
             found = _inverse(searched, 0.5 * target)
         return np.where(ratio <= 0.0, -np.inf, np.where(ratio >= 1.0, np.inf, found))
 
+    @property
+    def _skin(self) -> Array:
+        """Thickness of the skin below the convection zone [mm]."""
+        return np.asarray(np.maximum(self.face.skin - self.face.zone, 0.0))
+
+    def _share(self, depth: Array, i: int, age: float) -> Array:
+        """Share of the full surface content at a depth below the convection zone."""
+        face, rise = self.face, self.rise
+        assert rise is not None
+        log_tau, log_k = face.log_rate + self.log_shape(age), face.log_penalty[i]
+        if self.wall.layered:
+            k, tau = np.exp(log_k), np.exp(log_tau)
+            return SkinRise(rise).share(depth, tau, age, penalty=k, skin=self._skin)
+        return rise.share(depth / (2.0 * np.exp(0.5 * (log_tau + log_k))), age)
+
+    def _critical_tau(self, depth: Array, log_k: Number, age: float) -> Array:
+        """Return tau of good concrete at which the front of this age reaches a depth [mm2]."""
+        if not self.wall.layered:
+            return self._critical(depth, age) * np.exp(-log_k)
+        k, ratio = np.exp(log_k), self.face.ratio
+        if self.rise is None:
+            return layered_critical_tau(depth, ratio, penalty=k, skin=self._skin)
+        return SkinRise(self.rise).critical(depth, age, penalty=k, skin=self._skin)
+
     def _critical(self, depth: Array, age: float) -> Array:
         """Return k_c tau at which a front with the root of this age reaches a depth [mm2]."""
         root, edge = self._root(age)
@@ -308,8 +334,8 @@ class ServiceFronts:
         wall, face = self.wall, self.face
         depth = deep - np.asarray(face.zone)
         if wall.layered:
-            skin = np.maximum(face.skin - face.zone, 0.0)
-            critical = layered_critical_tau(depth, face.ratio, penalty=np.exp(log_k), skin=skin)
+            k = np.exp(log_k)
+            critical = layered_critical_tau(depth, face.ratio, penalty=k, skin=self._skin)
             with np.errstate(divide="ignore"):
                 target = np.log(critical) - face.log_rate
             if searched is None:
@@ -323,6 +349,17 @@ class ServiceFronts:
             wanted = np.log(np.maximum(depth, 0.0) / 2.0) - 0.5 * (face.log_rate + log_k)
         ages = _inverse(searched, wanted)
         return np.where(np.asarray(face.ratio) <= 0.0, -np.inf, ages)
+
+    def _skin_log_age(self, deep: Array, log_k: Number, searched: Array) -> Array:
+        assert self.rise is not None
+        face, skin = self.face, SkinRise(self.rise)
+        # what the seasons add to the logarithm of tau at the searched ages
+        plain = self.wall.clock.log_shape(SEARCHED[:, None], np.atleast_1d(face.exponent))
+        return skin.log_age(
+            np.maximum(deep - np.asarray(face.zone), 0.0), face.log_rate,
+            penalty=np.exp(log_k), skin=self._skin,
+            ages=SEARCHED, seasons=2.0 * searched - plain,
+        )  # fmt: skip
 
     def _searched(self, root: float | None) -> Array:
         """Logarithm of root sqrt(tau/rate) at the searched ages, (t, n), never falling."""

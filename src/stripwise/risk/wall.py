@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -189,6 +189,11 @@ class Wall:
         """Return the input of that name."""
         return next(item for item in self.inputs if item.name == name)
 
+    @property
+    def rises(self) -> bool:
+        """Whether the surface chloride changes in time."""
+        return self.conditions is not None and self.conditions.history is not None
+
     def with_plans(self, plans: tuple[Plan, ...]) -> Wall:
         """Return the same wall under other strategies."""
         return replace(self, plans=plans)
@@ -226,7 +231,7 @@ class Wall:
             days = [plan.effective_days(values) for plan in self.plans]
             extras = self.conditions.extras(values, monthly=self.monthly, days=days)
             if not self.conditions.chloride:
-                return self._carbonated_face(extras, values, days)
+                return self._carbonated_face(extras, values)
         # more cover than stated moves the surface, and all that counts from it, away from the bars
         offset = values.get(MEAN_DOUBT, 0.0)
         if extras is not None:
@@ -256,9 +261,8 @@ class Wall:
             extras=extras,
         )
 
-    def _carbonated_face(self, extras: Extras, values: Values, days: Sequence[Number]) -> Face:
+    def _carbonated_face(self, extras: Extras, values: Values) -> Face:
         """Return faces without chloride; their penalty is that of the carbonation model."""
-        exponent = values[f"{CARBONATION}curing_exponent"]
         return Face(
             ratio=1.0,
             all_moving=False,
@@ -268,12 +272,20 @@ class Wall:
             log_rate=0.0,
             exponent=0.0,
             skin=np.inf,
-            log_penalty=tuple(np.log(curing_term(d, exponent)) for d in days),
+            log_penalty=self.log_penalties(values),
             extras=extras,
         )
 
     def log_penalties(self, values: Values) -> tuple[Number, ...]:
-        """Return ln k_c of each strategy, (n,) or a number each."""
+        """Return ln k_c of each strategy, (n,) or a number each.
+
+        Without chloride it is the factor of the carbonation model.
+        """
+        if self.conditions is not None and not self.conditions.chloride:
+            exponent = values[f"{CARBONATION}curing_exponent"]
+            return tuple(
+                np.log(curing_term(plan.effective_days(values), exponent)) for plan in self.plans
+            )
         days = {plan: plan.effective_days(values) for plan in self.plans if not plan.penalty}
         longest = max([self.reference_d, *(float(np.max(d)) for d in days.values())])
         law, slope = values["curing.law"], values["curing.early_slope"]

@@ -125,7 +125,7 @@ def read_service(
         history, rise = _history(file.exposure.surface_history, horizon, problems)
         inputs.append(rise)
         duration = DURATION if history is not None and history.shape != "table" else ""
-        _refuse_layered_rise(file, history, problems)
+        _refuse_layered_fall(file, history, problems)
     if carbonation and file.carbonation is not None:
         inputs += [_carbonation(file, name, problems) for name in CARBONATION_INPUTS]
     cracking = None
@@ -157,16 +157,17 @@ def read_service(
     return service, [item for item in inputs if item is not None]
 
 
-def _refuse_layered_rise(
+def _refuse_layered_fall(
     file: ScenarioFile, history: SurfaceHistory | None, problems: Problems
 ) -> None:
     spec = file.curing.affected_depth
     whole = spec is None or (spec.bare and spec.value == "whole cover")
-    if history is not None and not whole:
+    if history is not None and history.falls and not whole:
         problems.add(
-            ("exposure", "surface_history"),
-            "cannot be combined with a penalty on a skin: the superposition holds for one "
-            'diffusivity over the depth; write curing.affected_depth = "whole cover"',
+            ("exposure", "surface_history", "table"),
+            "falls again, which cannot be combined with a penalty on a skin; let the shares stay "
+            "at their highest, which is on the safe side, or write curing.affected_depth = "
+            '"whole cover"',
         )
 
 
