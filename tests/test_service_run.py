@@ -1,6 +1,7 @@
 """A run with every option: tables, sentences, hand check and page."""
 
 import dataclasses
+import io
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import stripwise
-from stripwise.report import records
+from stripwise.report import records, service_figures
 from stripwise.report.service_part import service_part
 
 FILE = Path(__file__).parents[1] / "scenarios" / "retaining-wall.toml"
@@ -76,3 +77,12 @@ def test_files_and_page_hold_the_tables(result):
     part = service_part(result)
     assert len(part.mechanisms) == len(part.lives) == len(part.extent) == 2
     assert part.extent_heads == ("Mean", "sd", "More than 5 %", "More than 10 %", "More than 25 %")
+
+
+def test_the_simulated_face_is_drawn_as_paths_that_a_page_may_hold(result):
+    figure = service_figures.plot_face(result).figure
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg")
+    assert "<image" not in buffer.getvalue()
+    mesh = next(c for c in figure.axes[0].collections if c.get_gid() == "face")
+    assert np.array_equal(np.ravel(mesh.get_array()), np.ravel(result.service.face.corroded))

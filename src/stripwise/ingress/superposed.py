@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 
 SLOPE = -2.0 / np.sqrt(np.pi)
 ROUNDS = 60
-STEP_TOLERANCE = 1e-3
+STEP_TOLERANCE = 4e-3
 """Relative step after which a root is taken: the step is cubic, so the error left is about 1e-9."""
 
 

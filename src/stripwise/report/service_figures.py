@@ -168,11 +168,14 @@ def plot_face(data: Assessment, *, ax: Axes | None = None) -> Axes:
     if ax is None:
         ax = paper.sheet(height=tall, left=15.0, right=10.0, bottom=12.0, title=title, note=note)
     paper.dress(ax)
-    ax.imshow(
-        face.corroded, origin="lower", extent=(0.0, face.width, 0.0, face.height), aspect="equal",
-        cmap=ListedColormap(["#f2efe6", style.line_of(0)[0]]), vmin=0, vmax=1,
-        interpolation="nearest", gid="face",
+    rows, columns = face.corroded.shape
+    # cells as paths: browsers refuse a raster image within the page's own drawings
+    ax.pcolormesh(
+        np.linspace(0.0, face.width, columns + 1), np.linspace(0.0, face.height, rows + 1),
+        face.corroded, cmap=ListedColormap(["#f2efe6", style.line_of(0)[0]]), vmin=0, vmax=1,
+        edgecolors="face", linewidth=0.2, gid="face",
     )  # fmt: skip
+    ax.set_aspect("equal")
     ax.set_anchor("W")
     ax.set_xlabel("Along the wall [m]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Height [m]", fontsize=style.TEXT_SIZE)
