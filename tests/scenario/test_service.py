@@ -192,6 +192,11 @@ BAD = {
         "exposure.surface_history.table: falls again, which cannot be combined with a penalty on a "
         "skin",
     ),
+    "skin thicker than the cover": (
+        [(DEPTH, 'affected_depth = "150 mm"')],
+        "",
+        "curing.affected_depth: is on average 150 mm, thicker than the mean cover of",
+    ),
     "season without months": (
         [(TEMPERATURE, TEMPERATURE + '\nfirst_exposure = "April"')],
         "",

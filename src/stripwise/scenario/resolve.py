@@ -36,7 +36,12 @@ from stripwise.scenario.references import References
 from stripwise.scenario.retention import retention_inputs, retention_warnings
 from stripwise.scenario.schema import ScenarioFile
 from stripwise.scenario.series import read_series
-from stripwise.scenario.service import read_mechanisms, read_service, without_chloride
+from stripwise.scenario.service import (
+    read_mechanisms,
+    read_service,
+    without_chloride,
+)
+from stripwise.scenario.service_rules import skin_within_cover
 from stripwise.scenario.strategies import read_reference, read_strategies
 from stripwise.scenario.target import read_sampling, read_target
 
@@ -122,6 +127,7 @@ def resolve(
     check_cover_sd(choices, inputs, problems=problems)
     if choices is not None and choices.concretes and not chloride:
         problems.add(("choices", "concrete"), "belongs to chloride ingress; leave it out")
+    skin_within_cover(inputs, problems)
     cost = read_cost(
         file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems
     )

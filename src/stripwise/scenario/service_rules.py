@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from types import MappingProxyType
 
+from stripwise.inputs.variables import Input
+from stripwise.scenario.problems import Problems
 from stripwise.scenario.quantities import LENGTH, NUMBER, TIME, Kind
 from stripwise.scenario.rules import Rule
 
-__all__ = ["CARBONATION_RULES", "CRACKING_RULES", "FRONT_FACTOR", "RISE_DURATION"]
+__all__ = [
+    "CARBONATION_RULES",
+    "CRACKING_RULES",
+    "FRONT_FACTOR",
+    "RISE_DURATION",
+    "skin_within_cover",
+]
 
 HUMIDITY = Kind("a relative humidity", MappingProxyType({"%": "percent"}), "75 %")
 STRESS = Kind(
@@ -111,3 +119,23 @@ CRACKING_RULES = {
         low=0.0, high=1.0, open_low=True,
     ),
 }  # fmt: skip
+
+
+def skin_within_cover(inputs: list[Input], problems: Problems) -> None:
+    """Refuse a penalised skin that is on average thicker than the cover.
+
+    Parameters
+    ----------
+    inputs
+        Inputs as far as they could be read.
+    problems
+        Where to note.
+    """
+    means = {item.name: item.distribution.mean for item in inputs}
+    skin, cover = (means.get(n) for n in ("curing.affected_depth", "reinforcement.cover"))
+    if skin is not None and cover is not None and skin > cover:
+        problems.add(
+            ("curing", "affected_depth"),
+            f"is on average {skin:.3g} mm, thicker than the mean cover of {cover:.3g} mm; write "
+            '"whole cover" where all of it is penalised',
+        )
