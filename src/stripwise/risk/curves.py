@@ -25,7 +25,6 @@ __all__ = ["CASES", "CurveSet", "interval", "probability_curves"]
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
-
 STARTING_AGES = (6, 18)
 """Sampled ages up to the first year and beyond it, before refinement."""
 
