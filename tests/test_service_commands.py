@@ -126,7 +126,7 @@ def test_a_ranking_holds_under_every_option(case, counted):
     at = result.methods[result.methods["age_yr"] == LIFE].set_index("method")
     close(at.loc["sampled", "probability"], counted[0][1], 1e-3)
     if name == "fall":
-        assert "the surface content falls at times" in at.loc["FORM", "note"]
+        assert "the surface chloride falls in time" in at.loc["FORM", "note"]
         return
     # importance sampling counts on the limit state, which shares nothing with the front depth
     row = at.loc["importance sampling"]

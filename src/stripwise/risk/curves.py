@@ -14,9 +14,9 @@ from scipy import special, stats
 
 from stripwise.errors import NumericalError
 from stripwise.inputs.sampling import CELL, Draw, sobol_cells, stream
-from stripwise.risk.index import FIRST_AGE, INFINITE_INDEX, Curves, index_of
+from stripwise.risk.band import band_by_knowledge
+from stripwise.risk.index import FIRST_AGE, Curves, index_of
 from stripwise.risk.integral import Integral, initiation_ages
-from stripwise.risk.nested import BAND_POINTS, BAND_SCATTER, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Wall
 
@@ -179,7 +179,7 @@ def probability_curves(
     whole = curves(mean)
     knowledge = None
     if band:
-        knowledge = _by_knowledge(
+        knowledge = band_by_knowledge(
             wall, whole, upper=upper, points=points, seed=seed, workers=workers, tell=tell
         )
     samples = points * repeats
@@ -357,51 +357,3 @@ def _steps(wall: Wall, draw: Draw, horizon: float) -> list[float]:
         if FIRST_AGE < at < horizon:
             ages += [at * (1.0 - 1e-9), at * (1.0 + 1e-12)]
     return ages
-
-
-def _by_knowledge(
-    wall: Wall,
-    whole: Curves,
-    *,
-    upper: NDArray[np.bool_],
-    points: int,
-    seed: int,
-    workers: int,
-    tell: Progress,
-) -> Array | None:
-    """Index by knowledge point, strategy and age, the scatter integrated inside.
-
-    The inside takes fewer points than the curves. What that does to the mean over all knowledge
-    points is seen, and taken back from each of them, so that the band lies about its curve.
-    """
-    nested = NestedDraw.of(
-        wall,
-        points=points,
-        seed=seed,
-        stage="knowledge",
-        outer_points=BAND_POINTS,
-        inner_points=BAND_SCATTER,
-    )
-    if nested is None:
-        return None
-
-    def outer(k: int) -> Array:
-        values = nested.values(k)
-        face = wall.face(values)
-        return nested.integral.probabilities(
-            wall, face, values, nested.shift, ages=whole.ages, upper=upper
-        )
-
-    def index(small: Array) -> Array:
-        return index_of(np.where(upper, 1.0 - small, small), np.where(upper, small, 1.0 - small))
-
-    parts = []
-    for one in run_parallel(outer, nested.count, workers=workers):
-        parts.append(one)
-        tell("knowledge band", len(parts) / nested.count)
-    small = np.array(parts)
-    with np.errstate(invalid="ignore"):
-        gap = whole.index - index(small.mean(axis=0))
-    found = index(small) + np.where(np.isfinite(gap), gap, 0.0)
-    found = np.clip(found, -INFINITE_INDEX, INFINITE_INDEX)
-    return np.asarray(np.minimum.accumulate(found, axis=-1))
