@@ -98,3 +98,61 @@ def test_the_options_reach_the_fit(tmp_path):
     table = (tmp_path / "out" / "specimens.csv").read_text("utf-8")
     # the washed-out first layer takes part, and so makes a maximum inside
     assert "maximum inside: layers before 1 mm left out" in table
+
+
+@pytest.fixture(scope="module")
+def skins(tmp_path_factory):
+    """Write profiles of a skin of 8 mm on a core; penalty 2.5 for the early strip."""
+    import numpy as np
+
+    from stripwise.evidence.skin import skin_layer_share
+
+    rng = np.random.default_rng(2)
+    edges = np.array([0, 1, 3, 5, 7, 10, 13, 17, 22, 28, 34], dtype=float)
+    lines = ["specimen,strategy,depth_from_mm,depth_to_mm,chloride_pct,exposure_d,initial_pct"]
+    for number in range(8):
+        ratio, name = (1.0, "Forms 7 d") if number < 4 else (2.5, "Forms 12 h")
+        tau = 6e-12 * 8.64e10 * 180.0 * np.exp(0.08 * rng.standard_normal())
+        share = skin_layer_share(edges[:-1], edges[1:], core=tau, ratio=ratio, skin=8.0)
+        for a, b, x in zip(edges[:-1], edges[1:], share, strict=True):
+            reading = 0.01 + 0.5 * x + 0.003 * rng.standard_normal()
+            lines.append(f"S{number},{name},{a:g},{b:g},{max(reading, 0):.4f},180,0.01")
+    path = tmp_path_factory.mktemp("skins") / "skins.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+def test_a_skin_reaches_the_files_of_a_scenario(tmp_path, skins):
+    out = tmp_path / "out"
+    result = run(skins, *REFERENCE, "--layered", "--out", out)
+    assert result.exit_code == 0, result.stderr
+    assert "on a core of another diffusivity is supported for Forms 12 h." in result.stdout
+    assert "The profiles of Forms 7 d support no skin of their own" in result.stdout
+    record = json.loads((out / "run.json").read_text("utf-8"))
+    assert record["models"] == {"Forms 7 d": "uniform", "Forms 12 h": "layered"}
+    assert record["skin_depth_low95"] < 8.0 < record["skin_depth_high95"]
+    row = next(r for r in record["penalties"] if r["strategy"] == "Forms 12 h")
+    assert row["low95"] < 2.5 < row["high95"]
+    assert {"layered.csv", "affected_depth.toml", "figures/skin.svg"} <= set(record["files"])
+    assert 'kind = "knowledge"' in (out / "affected_depth.toml").read_text("utf-8")
+
+
+def test_a_scenario_takes_the_depth_and_the_penalties_of_the_skin(tmp_path, skins):
+    from stripwise.scenario.loading import load
+
+    result = run(skins, *REFERENCE, "--layered", "--affected-depth", "8 mm", "--out", tmp_path)
+    assert result.exit_code == 0, result.stderr
+    source = (DATA.parent / "lab-wall.toml").read_text("utf-8")
+    head, _, _ = source.partition("[[strategy]]")
+    head = head.replace('"whole cover"', '{ from = "affected_depth.toml" }')
+    strategies = "".join(
+        f'[[strategy]]\nname = "{name}"\nstrip_age = "{age}"\n'
+        'penalty = { from = "penalties.toml" }\n'
+        for name, age in (("Forms 12 h", "12 h"), ("Forms 7 d", "7 d"))
+    )
+    path = tmp_path / "wall.toml"
+    path.write_text(head + strategies, encoding="utf-8")
+    case = load(path)
+    depth = next(i for i in case.inputs if i.name == "curing.affected_depth")
+    assert depth.distribution.mean == 8.0
+    assert case.curing.layered

@@ -38,6 +38,7 @@ class FitOptions:
     age: str | None = None
     profiles: Path | None = None
     affected_depth: str | None = None
+    layered: bool | None = None
     keep_first: bool | None = None
     fit_initial: bool | None = None
     zone: str | None = None
@@ -76,6 +77,7 @@ def _profiles(reading: Reading, options: FitOptions) -> Dossier:
         reading,
         reference=options.reference,
         affected_depth=options.affected_depth,
+        layered=bool(options.layered),
         keep_first=bool(options.keep_first),
         fit_initial=bool(options.fit_initial),
     )
@@ -118,7 +120,8 @@ def _cover_survey(reading: Reading, options: FitOptions) -> Dossier:
 
 REGISTRY = {
     "profiles": Entry(
-        _profiles, frozenset({"reference", "affected_depth", "keep_first", "fit_initial"})
+        _profiles,
+        frozenset({"reference", "affected_depth", "layered", "keep_first", "fit_initial"}),
     ),
     "drying": Entry(_drying, frozenset({"age", "profiles"})),
     "strip-log": Entry(
@@ -170,6 +173,13 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--affected-depth",
             metavar="DEPTH",
             help='Profiles: depth that curing changed, as "30 mm"; tells shorter profiles.',
+        ),
+    ] = None,
+    layered: Annotated[
+        bool | None,
+        typer.Option(
+            "--layered",
+            help="Profiles: fit a skin on a core too, of the affected depth or of a fitted one.",
         ),
     ] = None,
     keep_first: Annotated[
@@ -251,6 +261,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         age=age,
         profiles=profiles,
         affected_depth=affected_depth,
+        layered=layered,
         keep_first=keep_first,
         fit_initial=fit_initial,
         zone=zone,

@@ -1,4 +1,4 @@
-"""The fitted curve of one specimen with its band."""
+"""The fitted curves of one specimen, that of the uniform fit with its band."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from stripwise.evidence.diffusion import layer_share
+from stripwise.evidence.layered import Layered
 from stripwise.evidence.least_squares import parameter_covariance
 from stripwise.evidence.profiles import Fits
+from stripwise.evidence.skin import skin_layer_share
 
-__all__ = ["curve_band"]
+__all__ = ["curve_band", "skin_curve"]
 
 Array = NDArray[np.float64]
 
@@ -52,3 +54,31 @@ def curve_band(fits: Fits, row: int, *, depth: ArrayLike) -> tuple[Array, Array]
     variance = fits.rmse[row] ** 2 * np.einsum("...p,pq,...q->...", gradient, inverse, gradient)
     freedom = int(fits.used[row]) - 2 - int(np.isnan(fits.layers.initial[row]))
     return content, stats.t.ppf(0.975, freedom) * np.sqrt(np.maximum(variance, 0.0))
+
+
+def skin_curve(fits: Fits, layered: Layered, row: int, *, depth: ArrayLike) -> Array:
+    """Return the content over depth by the two-layer fit of one specimen.
+
+    Parameters
+    ----------
+    fits, layered
+        The uniform and the two-layer fits.
+    row
+        Number of the specimen.
+    depth
+        Any shape, below the exposed surface [mm].
+
+    Returns
+    -------
+    Content at the depths; NaN before the depth that the fit counts from.
+    """
+    x = np.asarray(depth, dtype=float) - fits.start[row]
+    log_skin, log_core, surface, initial = layered.values[row]
+    below = np.maximum(x, 0.0)
+    share = skin_layer_share(
+        below, below,
+        core=np.exp(log_core) * fits.profiles.exposure[row],
+        ratio=np.exp(log_skin - log_core),
+        skin=max(layered.depth.value - fits.start[row], 0.0),
+    )  # fmt: skip
+    return np.where(x >= 0.0, initial + (surface - initial) * share, np.nan)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from stripwise.evidence.diffusion import layer_share
 
-__all__ = ["Layers", "Solution", "parameter_covariance", "solve"]
+__all__ = ["Layers", "Solution", "linear_contents", "parameter_covariance", "solve"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -169,7 +169,7 @@ def _start(layers: Layers, free: Flags) -> Array:
     for ratio in np.geomspace(0.03, 2.0 * WIDEST, STARTS):
         length = ratio * deepest
         share, _ = layer_share(layers.upper, layers.lower, length=length[:, None])
-        rise, initial = _contents(layers, share, free)
+        rise, initial = linear_contents(layers, share, free)
         residual = layers.content - initial[:, None] - rise[:, None] * share
         cost = (layers.weight * residual**2).sum(axis=1)
         log_d = np.log(length**2 / (4.0 * layers.time))
@@ -179,8 +179,22 @@ def _start(layers: Layers, free: Flags) -> Array:
     return values
 
 
-def _contents(layers: Layers, share: Array, free: Flags) -> tuple[Array, Array]:
-    """Weighted linear least squares for Cs - C0 and, where it is free, C0."""
+def linear_contents(layers: Layers, share: Array, free: Flags) -> tuple[Array, Array]:
+    """Fit the contents for known shares by weighted linear least squares.
+
+    Parameters
+    ----------
+    layers
+        The profiles.
+    share
+        (g, k) share of Cs - C0 in each layer.
+    free
+        (g,) whether C0 is fitted.
+
+    Returns
+    -------
+    (g,) Cs - C0, inf where the shares do not differ, and (g,) C0.
+    """
     w = layers.weight
     fixed = np.where(free, 0.0, layers.initial)
     total = w.sum(axis=1)

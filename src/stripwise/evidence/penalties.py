@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.pooling import Pooled, Ratios, common_value, pool, ratios
+from stripwise.evidence.pooling import Pooled, Ratios, common_value, pool, ratios, widened
 from stripwise.evidence.profiles import Fits
 from stripwise.scenario.names import printable
 
@@ -76,7 +76,7 @@ class Penalties:
         return np.asarray(np.outer(self.mean, self.mean) * np.expm1(cross))
 
 
-def penalties(fits: Fits, reference: str) -> Penalties:
+def penalties(fits: Fits, reference: str, *, shared: Array | None = None) -> Penalties:
     """Pool the fits by strategy and divide by the reference strategy.
 
     Parameters
@@ -85,6 +85,9 @@ def penalties(fits: Fits, reference: str) -> Penalties:
         Fits of all specimens.
     reference
         Name of the strategy whose penalty is 1.
+    shared
+        (g,) change of ln D_a by one standard deviation of something that all specimens share,
+        such as a fitted depth; none unless given.
 
     Returns
     -------
@@ -121,6 +124,9 @@ def penalties(fits: Fits, reference: str) -> Penalties:
         between=(largest * np.sqrt(pooled.between)) ** 2 if pooled.assumed else None,
     )
     compared = ratios(pooled, names.index(reference))
+    if shared is not None:
+        move = np.bincount(group, shared) / np.bincount(group)
+        compared = widened(compared, move - move[names.index(reference)], t=pooled.t)
     variance = np.diag(compared.covariance)
     log_sd = np.sqrt(variance) * pooled.t / NORMAL_975
     scale = np.sqrt(np.outer(variance, variance))

@@ -14,7 +14,7 @@ from scipy import optimize, stats
 from stripwise.errors import InputError
 from stripwise.published import constant
 
-__all__ = ["ESTIMATOR", "Pooled", "Ratios", "common_value", "pool", "ratios"]
+__all__ = ["ESTIMATOR", "Pooled", "Ratios", "common_value", "pool", "ratios", "widened"]
 
 Array = NDArray[np.float64]
 
@@ -168,6 +168,35 @@ def ratios(pooled: Pooled, reference: int) -> Ratios:
     covariance[reference, :] = 0.0
     covariance[:, reference] = 0.0
     half = pooled.t * np.sqrt(np.diag(covariance))
+    return Ratios(log_mean, covariance, log_mean - half, log_mean + half)
+
+
+def widened(compared: Ratios, move: Array, *, t: float) -> Ratios:
+    """Add an error that moves all ratios together.
+
+    Parameters
+    ----------
+    compared
+        The ratios.
+    move
+        (s,) change of each logarithm by one standard deviation of the shared error; 0 for the
+        reference.
+    t
+        Quantile of the intervals.
+
+    Returns
+    -------
+    The `Ratios`, wider.
+
+    Examples
+    --------
+    >>> r = Ratios(np.array([0.0, 1.0]), np.diag([0.0, 0.09]), np.zeros(2), np.zeros(2))
+    >>> widened(r, np.array([0.0, 0.4]), t=2.0).high95
+    array([0., 2.])
+    """
+    covariance = compared.covariance + np.outer(move, move)
+    half = t * np.sqrt(np.diag(covariance))
+    log_mean = compared.log_mean
     return Ratios(log_mean, covariance, log_mean - half, log_mean + half)
 
 

@@ -176,7 +176,9 @@ def run_record(dossier: Dossier) -> dict[str, Any]:
     }
 
 
-def input_text(law: Distribution, *, unit: str, source: str, about: Sequence[str]) -> str:
+def input_text(
+    law: Distribution, *, unit: str, source: str, about: Sequence[str], kind: str = "scatter"
+) -> str:
     """Write a distribution as a file that an input of a scenario names by `from`.
 
     Parameters
@@ -189,6 +191,8 @@ def input_text(law: Distribution, *, unit: str, source: str, about: Sequence[str
         Where it comes from, one line.
     about
         Lines of comment for the reader of the file.
+    kind
+        "scatter" or "knowledge".
 
     Returns
     -------
@@ -207,7 +211,7 @@ def input_text(law: Distribution, *, unit: str, source: str, about: Sequence[str
             f"mean = {quantity(law.parent_mean)}",
             f"sd = {quantity(law.parent_sd)}",
         ]
-    lines += ['kind = "scatter"', f"source = {json.dumps(source, ensure_ascii=False)}"]
+    lines += [f'kind = "{kind}"', f"source = {json.dumps(source, ensure_ascii=False)}"]
     return "\n".join(lines) + "\n"
 
 

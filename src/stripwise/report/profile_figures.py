@@ -6,7 +6,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from stripwise.evidence.bands import curve_band
+from stripwise.evidence.bands import curve_band, skin_curve
+from stripwise.evidence.layered import LAYERED, Layered
 from stripwise.evidence.penalties import Penalties
 from stripwise.evidence.profiles import Fits
 from stripwise.report import paper, style, words
@@ -35,13 +36,15 @@ PATTERNS = style.LINES
 SIGNS, KEYS = "os", "\N{BLACK CIRCLE}\N{BLACK SQUARE}"
 
 
-def profiles_figure(fits: Fits) -> Figure:
+def profiles_figure(fits: Fits, skin: Layered | None = None) -> Figure:
     """Draw the profiles with their fitted curves, a panel per strategy.
 
     Parameters
     ----------
     fits
         All fits.
+    skin
+        Two-layer fits, drawn instead where the data support them; none unless given.
 
     Returns
     -------
@@ -52,6 +55,8 @@ def profiles_figure(fits: Fits) -> Figure:
     rows = -(-len(names) // columns)
     title = "The error function, averaged over each layer, against the ground profiles"
     note = _profiles_note(fits)
+    if skin is not None and LAYERED in skin.choice:
+        note += " Where a skin is supported the line is that of skin and core; thin dots: uniform."
     below = (rows - 1) * (PANEL_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
     first = paper.sheet(height=PANEL_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below,
                         title=title, note=note)  # fmt: skip
@@ -72,7 +77,7 @@ def profiles_figure(fits: Fits) -> Figure:
             ((LEFT_MM + column * (width + GAP_MM)) / style.WIDTH_MM, bottom / total,
              width / style.WIDTH_MM, PANEL_MM / total)
         )  # fmt: skip
-        _panel(ax, fits, name)
+        _panel(ax, fits, name, skin)
         ax.set_xlim(0.0, deepest)
         ax.set_ylim(0.0, 1.08 * highest)
         ax.set_title(
@@ -219,7 +224,7 @@ def plot_penalties(found: Penalties, fits: Fits, *, ax: Axes | None = None) -> A
     return chart
 
 
-def _panel(ax: Axes, fits: Fits, name: str) -> None:
+def _panel(ax: Axes, fits: Fits, name: str, skin: Layered | None) -> None:
     paper.dress(ax)
     profiles = fits.profiles
     rows = [r for r, strategy in enumerate(profiles.strategies) if strategy == name][:LINES]
@@ -227,9 +232,14 @@ def _panel(ax: Axes, fits: Fits, name: str) -> None:
         color, pattern = style.PALETTE[number % len(style.PALETTE)], PATTERNS[number // 7]
         depth = np.linspace(fits.start[row], float(profiles.lower[row].max()), 160)
         content, half = curve_band(fits, row, depth=depth)
-        ax.fill_between(depth, content - half, content + half, color=color, lw=0,
-                        alpha=style.BAND_OPACITY, gid=f"band-{row}")  # fmt: skip
-        ax.plot(depth, content, color=color, ls=pattern, lw=0.9, gid=f"curve-{row}")
+        if skin is not None and skin.choice_of(name) == LAYERED and skin.tells[row]:
+            ax.plot(depth, content, color=color, ls=":", lw=0.5, gid=f"uniform-{row}")
+            ax.plot(depth, skin_curve(fits, skin, row, depth=depth), color=color, ls=pattern,
+                    lw=0.9, gid=f"curve-{row}")  # fmt: skip
+        else:
+            ax.fill_between(depth, content - half, content + half, color=color, lw=0,
+                            alpha=style.BAND_OPACITY, gid=f"band-{row}")  # fmt: skip
+            ax.plot(depth, content, color=color, ls=pattern, lw=0.9, gid=f"curve-{row}")
         for layer in np.flatnonzero(profiles.present[row]):
             used = fits.layers.weight[row, layer] > 0
             x = (profiles.upper[row, layer], profiles.lower[row, layer])

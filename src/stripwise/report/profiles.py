@@ -9,6 +9,14 @@ from matplotlib.figure import Figure
 
 from stripwise.errors import InputError
 from stripwise.evidence.fitting import fit
+from stripwise.evidence.layered import (
+    LAYERED,
+    SKIN_ONLY,
+    Layered,
+    depth_effect,
+    fit_layered,
+    skin_fits,
+)
 from stripwise.evidence.penalties import (
     Penalties,
     covariance_table,
@@ -21,10 +29,19 @@ from stripwise.evidence.profiles import Bootstrap, Fits
 from stripwise.evidence.reading import Reading
 from stripwise.evidence.robust import bootstrap
 from stripwise.report import paper
-from stripwise.report.dossier import Dossier
+from stripwise.report.dossier import Dossier, Section
 from stripwise.report.profile_figures import plot_penalties, plot_residuals, profiles_figure
 from stripwise.report.profile_files import residual_table, scenario_files, strategy_table
 from stripwise.report.profile_words import findings, method, sections, warnings_of
+from stripwise.report.skin import (
+    depth_file,
+    plot_skins,
+    skin_findings,
+    skin_method,
+    skin_record,
+    skin_section,
+    skin_table,
+)
 from stripwise.scenario.quantities import LENGTH, parse
 
 __all__ = ["profiles_dossier"]
@@ -42,6 +59,7 @@ def profiles_dossier(
     *,
     reference: str | None = None,
     affected_depth: str | None = None,
+    layered: bool = False,
     keep_first: bool = False,
     fit_initial: bool = False,
 ) -> Dossier:
@@ -55,6 +73,8 @@ def profiles_dossier(
         Strategy whose penalty is 1; no penalties without it.
     affected_depth
         Depth that curing changed, with its unit.
+    layered
+        Whether a skin on a core is fitted too; of that depth, or of a fitted one.
     keep_first
         Whether the shallowest layer takes part.
     fit_initial
@@ -78,7 +98,8 @@ def profiles_dossier(
         fit_initial=fit_initial,
         affected_depth=depth,
     )
-    found = None if reference is None else penalties(fits, reference)
+    skin = fit_layered(fits, depth=depth) if layered else None
+    found = None if reference is None else _penalties(fits, skin, reference)
     spread = _bootstrap(fits)
     tables = {
         "specimens.csv": specimen_table(fits),
@@ -88,30 +109,38 @@ def profiles_dossier(
     if spread is not None:
         tables["bootstrap.csv"] = _bootstrap_table(fits, spread)
     with paper.styled():
-        figures = {"profiles": profiles_figure(fits)}
+        figures = {"profiles": profiles_figure(fits, skin)}
+        if skin is not None and LAYERED in skin.choice:
+            figures["skin"] = _figure(plot_skins(fits, skin))
         if found is not None and len(found.strategies) > 1:
-            figures["penalties"] = _figure(plot_penalties(found, fits))
+            figures["penalties"] = _figure(plot_penalties(found, _for_penalties(fits, skin, found)))
         figures["residuals"] = _figure(plot_residuals(fits))
     if found is not None:
         tables["penalties.csv"] = penalty_table(found)
         tables["penalty_covariance.csv"] = covariance_table(found)
+    texts = {} if found is None else scenario_files(fits, found, source=reading.path.name)
+    if skin is not None:
+        tables["layered.csv"] = skin_table(fits, skin)
+        if {LAYERED, SKIN_ONLY} & set(skin.choice):
+            texts["affected_depth.toml"] = depth_file(skin, source=reading.path.name)
     below = int(reading.data["chloride_below"].sum()) if reading.has("chloride_below") else 0
     return Dossier(
         title=f"Chloride profiles: {reading.name}",
         about=f"{len(fits.profiles.specimens)} specimens of "
         f"{len(set(fits.profiles.strategies))} strategies: surface content and apparent "
         "diffusivity by least squares, penalty factors by strategy.",
-        findings=findings(fits, found),
-        sections=sections(fits, found, spread),
+        findings=(*findings(fits, found), *_skin_findings(skin, reference)),
+        sections=_with_skin(sections(fits, found, spread), fits, skin),
         source=reading.path,
         digest=reading.digest,
         warnings=(*reading.notes, *warnings_of(fits, found, below=below, affected_depth=depth)),
-        method=method(keep_first=keep_first, repeats=_repeats(len(fits.used))),
+        method=method(keep_first=keep_first, repeats=_repeats(len(fits.used)))
+        + (() if skin is None else (skin_method(),)),
         assumptions=ASSUMPTIONS,
         figures=figures,
         tables=tables,
-        texts={} if found is None else scenario_files(fits, found, source=reading.path.name),
-        record=_record(fits, found),
+        texts=texts,
+        record=_record(fits, found) | ({} if skin is None else skin_record(skin)),
     )
 
 
@@ -135,6 +164,31 @@ ASSUMPTIONS = (
     "Not covered: cracks, joints, honeycombing, cold, and differences between the concretes of "
     "specimen and wall.",
 )
+
+
+def _for_penalties(fits: Fits, skin: Layered | None, found: Penalties) -> Fits:
+    return fits if skin is None else skin_fits(fits, skin, keep=found.reference)
+
+
+def _penalties(fits: Fits, skin: Layered | None, reference: str) -> Penalties:
+    if skin is None or LAYERED not in skin.choice:
+        return penalties(fits, reference)
+    return penalties(
+        skin_fits(fits, skin, keep=reference),
+        reference,
+        shared=depth_effect(fits, skin, keep=reference),
+    )
+
+
+def _skin_findings(skin: Layered | None, reference: str | None) -> tuple[str, ...]:
+    return () if skin is None else skin_findings(skin, reference=reference)
+
+
+def _with_skin(parts: tuple[Section, ...], fits: Fits, skin: Layered | None) -> tuple[Section, ...]:
+    if skin is None:
+        return parts
+    place = next(i for i, part in enumerate(parts) if part.heading == "Profiles")
+    return (*parts[:place], skin_section(fits, skin), *parts[place:])
 
 
 def _depth(text: str | None) -> float | None:
