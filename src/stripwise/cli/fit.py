@@ -83,6 +83,12 @@ def _profiles(reading: Reading, options: FitOptions) -> Dossier:
     )
 
 
+def _migration(reading: Reading, options: FitOptions) -> Dossier:
+    from stripwise.report.migration import migration_dossier
+
+    return migration_dossier(reading, reference=options.reference)
+
+
 def _strip_log(reading: Reading, options: FitOptions) -> Dossier:
     from stripwise.report.strip_log import strip_log_dossier
 
@@ -123,6 +129,7 @@ REGISTRY = {
         _profiles,
         frozenset({"reference", "affected_depth", "layered", "keep_first", "fit_initial"}),
     ),
+    "migration": Entry(_migration, frozenset({"reference"})),
     "drying": Entry(_drying, frozenset({"age", "profiles"})),
     "strip-log": Entry(
         _strip_log,
@@ -149,7 +156,9 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
     reference: Annotated[
         str | None,
         typer.Option(
-            "--reference", metavar="NAME", help="Profiles: strategy the others are compared with."
+            "--reference",
+            metavar="NAME",
+            help="Profiles, migration tests: strategy the others are compared with.",
         ),
     ] = None,
     age: Annotated[

@@ -20,6 +20,7 @@ __all__ = [
     "PLAIN",
     "TEMPERATURE",
     "TEXT",
+    "VOLTAGE",
     "Column",
     "Kind",
     "Measure",
@@ -96,6 +97,7 @@ TEMPERATURE = Measure(
     MappingProxyType(_units("degC", "degC", degC="degC", degF="degF", K="K")),
 )
 PERCENT = Measure("a percentage", MappingProxyType(_units("pct", "", pct="")))
+VOLTAGE = Measure("a voltage", MappingProxyType(_units("V", "", V="")))
 DIFFUSIVITY = Measure(
     "a diffusivity",
     MappingProxyType(

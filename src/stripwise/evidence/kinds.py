@@ -11,11 +11,21 @@ from stripwise.evidence.columns import (
     PLAIN,
     TEMPERATURE,
     TEXT,
+    VOLTAGE,
     Column,
     Kind,
 )
 
-__all__ = ["COVER_SURVEY", "DIFFUSIVITIES", "DRYING", "KINDS", "LOGGER", "PROFILES", "STRIP_LOG"]
+__all__ = [
+    "COVER_SURVEY",
+    "DIFFUSIVITIES",
+    "DRYING",
+    "KINDS",
+    "LOGGER",
+    "MIGRATION",
+    "PROFILES",
+    "STRIP_LOG",
+]
 
 FARTHEST = 1e8
 """Farthest position of a reading from the origin [mm]: 100 km."""
@@ -97,5 +107,21 @@ COVER_SURVEY = Kind(
     mark="cover",
 )
 
-KINDS = (PROFILES, DRYING, STRIP_LOG, COVER_SURVEY)
+MIGRATION = Kind(
+    "migration",
+    "a migration test",
+    (
+        SPECIMEN,
+        STRATEGY,
+        Column("penetration", LENGTH, low=0.0, open_low=True, high=200.0),
+        Column("voltage", VOLTAGE, low=2.0, open_low=True, high=100.0),
+        Column("thickness", LENGTH, low=10.0, high=200.0),
+        Column("temperature", TEMPERATURE, low=5.0, high=45.0),
+        Column("duration", DAYS, low=0.0, open_low=True, high=60.0, unit="h"),
+        Column("age", DAYS, required=False, low=0.0, open_low=True, high=36525.0),
+    ),
+    mark="voltage",
+)
+
+KINDS = (PROFILES, DRYING, STRIP_LOG, COVER_SURVEY, MIGRATION)
 """What `stripwise fit` takes; a logger's file belongs to a strip log."""

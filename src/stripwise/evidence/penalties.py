@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
@@ -18,8 +19,10 @@ from stripwise.scenario.names import printable
 __all__ = [
     "NORMAL_975",
     "PENALTY_COLUMNS",
+    "Factors",
     "Penalties",
     "covariance_table",
+    "factors",
     "penalties",
     "penalty_table",
     "specimen_table",
@@ -33,7 +36,7 @@ PENALTY_COLUMNS = ["strategy", "specimens", "mean", "sd", "low95", "high95"]
 
 
 @dataclass(frozen=True, slots=True)
-class Penalties:
+class Factors:
     """Penalty factors of s strategies.
 
     Attributes
@@ -42,8 +45,8 @@ class Penalties:
         s names, in the order of the data.
     reference
         The strategy whose penalty is 1.
-    log_diffusivity, surface
-        Means of ln D_a [ln(m2/s)] and of Cs by strategy.
+    log_diffusivity
+        Means of ln D [ln(m2/s)] by strategy.
     ratios
         ln of the penalty factors with their covariance.
     mean, sd, low95, high95
@@ -52,14 +55,11 @@ class Penalties:
         (s,) sd of its logarithm.
     correlation
         (s, s) correlation of the logarithms; 0 where a factor is certain.
-    common_surface
-        p of the test that all strategies have the same Cs; NaN for one strategy.
     """
 
     strategies: tuple[str, ...]
     reference: str
     log_diffusivity: Pooled
-    surface: Pooled
     ratios: Ratios
     mean: Array
     sd: Array
@@ -67,7 +67,6 @@ class Penalties:
     high95: Array
     log_sd: Array
     correlation: Array
-    common_surface: float
 
     @property
     def covariance(self) -> Array:
@@ -76,22 +75,50 @@ class Penalties:
         return np.asarray(np.outer(self.mean, self.mean) * np.expm1(cross))
 
 
-def penalties(fits: Fits, reference: str, *, shared: Array | None = None) -> Penalties:
-    """Pool the fits by strategy and divide by the reference strategy.
+@dataclass(frozen=True, slots=True)
+class Penalties(Factors):
+    """Penalty factors out of profiles, with what the profiles say about the surface content.
+
+    Attributes
+    ----------
+    surface
+        Means of Cs by strategy.
+    common_surface
+        p of the test that all strategies have the same Cs; NaN for one strategy.
+    """
+
+    surface: Pooled
+    common_surface: float
+
+
+def factors(
+    log_diffusivity: Array,
+    log_variance: Array,
+    *,
+    strategies: Sequence[str],
+    reference: str,
+    file: str = "",
+    shared: Array | None = None,
+) -> Factors:
+    """Pool diffusivities by strategy and divide by the reference strategy.
 
     Parameters
     ----------
-    fits
-        Fits of all specimens.
+    log_diffusivity, log_variance
+        (g,) ln D [ln(m2/s)] of the specimens, and the variance of each by its own test.
+    strategies
+        g names.
     reference
         Name of the strategy whose penalty is 1.
+    file
+        Name of the file for messages.
     shared
-        (g,) change of ln D_a by one standard deviation of something that all specimens share,
-        such as a fitted depth; none unless given.
+        (g,) change of ln D by one standard deviation of something that all specimens share, such
+        as a fitted depth; none unless given.
 
     Returns
     -------
-    The `Penalties`.
+    The `Factors`.
 
     Raises
     ------
@@ -103,40 +130,33 @@ def penalties(fits: Fits, reference: str, *, shared: Array | None = None) -> Pen
     The sd of ln k_c is half the 95 % interval over 1.96, so that what few specimens leave open
     (t instead of the normal) reaches the scenario too.
     """
-    names = tuple(dict.fromkeys(fits.profiles.strategies))
+    names = tuple(dict.fromkeys(strategies))
     if reference not in names:
         near = difflib.get_close_matches(reference, names, n=1, cutoff=0.5)
         nearest = f"; the nearest spelling is {printable(near[0])}" if near else ""
         raise EvidenceError(
             [
-                f"{fits.profiles.file}: no specimen has the reference strategy "
+                f"{file}: no specimen has the reference strategy "
                 f"{printable(reference)}; the strategies are "
                 f"{', '.join(printable(name) for name in names)}{nearest}"
             ]
         )
-    group = [names.index(name) for name in fits.profiles.strategies]
-    pooled = pool(np.log(fits.diffusivity), fits.log_variance, group=group)
-    largest = float(np.abs(fits.surface).max())
-    surface = pool(
-        fits.surface,
-        fits.surface_se**2,
-        group=group,
-        between=(largest * np.sqrt(pooled.between)) ** 2 if pooled.assumed else None,
-    )
-    compared = ratios(pooled, names.index(reference))
+    at = names.index(reference)
+    group = _group(strategies)
+    pooled = pool(log_diffusivity, log_variance, group=group)
+    compared = ratios(pooled, at)
     if shared is not None:
         move = np.bincount(group, shared) / np.bincount(group)
-        compared = widened(compared, move - move[names.index(reference)], t=pooled.t)
+        compared = widened(compared, move - move[at], t=pooled.t)
     variance = np.diag(compared.covariance)
     log_sd = np.sqrt(variance) * pooled.t / NORMAL_975
     scale = np.sqrt(np.outer(variance, variance))
     correlation = np.divide(compared.covariance, scale, out=np.zeros_like(scale), where=scale > 0.0)
     mean = np.exp(compared.log_mean + 0.5 * log_sd**2)
-    return Penalties(
+    return Factors(
         strategies=names,
         reference=reference,
         log_diffusivity=pooled,
-        surface=surface,
         ratios=compared,
         mean=mean,
         sd=mean * np.sqrt(np.expm1(log_sd**2)),
@@ -144,8 +164,53 @@ def penalties(fits: Fits, reference: str, *, shared: Array | None = None) -> Pen
         high95=np.exp(compared.high95),
         log_sd=log_sd,
         correlation=correlation,
-        common_surface=common_value(surface),
     )
+
+
+def penalties(fits: Fits, reference: str, *, shared: Array | None = None) -> Penalties:
+    """Pool the fits by strategy and divide by the reference strategy.
+
+    Parameters
+    ----------
+    fits
+        Fits of all specimens.
+    reference, shared
+        As `factors` takes them.
+
+    Returns
+    -------
+    The `Penalties`.
+
+    Raises
+    ------
+    EvidenceError
+        If no specimen has the reference strategy.
+    """
+    strategies = fits.profiles.strategies
+    base = factors(
+        np.log(fits.diffusivity),
+        fits.log_variance,
+        strategies=strategies,
+        reference=reference,
+        file=fits.profiles.file,
+        shared=shared,
+    )
+    pooled = base.log_diffusivity
+    largest = float(np.abs(fits.surface).max())
+    surface = pool(
+        fits.surface,
+        fits.surface_se**2,
+        group=_group(strategies),
+        between=(largest * np.sqrt(pooled.between)) ** 2 if pooled.assumed else None,
+    )
+    common = common_value(surface)
+    own = {item.name: getattr(base, item.name) for item in fields(base)}
+    return Penalties(**own, surface=surface, common_surface=common)
+
+
+def _group(strategies: Sequence[str]) -> NDArray[np.intp]:
+    place = {name: k for k, name in enumerate(dict.fromkeys(strategies))}
+    return np.array([place[name] for name in strategies], dtype=np.intp)
 
 
 def specimen_table(fits: Fits) -> pd.DataFrame:
@@ -178,7 +243,7 @@ def specimen_table(fits: Fits) -> pd.DataFrame:
     )
 
 
-def penalty_table(found: Penalties) -> pd.DataFrame:
+def penalty_table(found: Factors) -> pd.DataFrame:
     """Tabulate the penalty factors, one row a strategy.
 
     Parameters
@@ -203,7 +268,7 @@ def penalty_table(found: Penalties) -> pd.DataFrame:
     )
 
 
-def covariance_table(found: Penalties) -> pd.DataFrame:
+def covariance_table(found: Factors) -> pd.DataFrame:
     """Tabulate the covariance of the penalty factors.
 
     Parameters

@@ -7,12 +7,12 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
-from stripwise.evidence.penalties import NORMAL_975, Penalties
+from stripwise.evidence.penalties import NORMAL_975, Factors, Penalties
 from stripwise.evidence.profiles import Fits
 from stripwise.scenario.fitted import FittedPenalties, fitted_text
 from stripwise.scenario.names import JOINER
 
-__all__ = ["residual_table", "scenario_files", "strategy_table"]
+__all__ = ["diffusivity_text", "penalty_file", "residual_table", "scenario_files", "strategy_table"]
 
 LEAST = 1e-10
 """Spread below which a fitted input is written as fixed."""
@@ -112,46 +112,17 @@ def scenario_files(fits: Fits, found: Penalties, *, source: str) -> dict[str, st
     -------
     TOML by name; no penalties.toml where the reference is the only strategy.
     """
-    reference = found.strategies.index(found.reference)
-    others = [k for k in range(len(found.strategies)) if k != reference]
     exposure = sorted(set(fits.profiles.exposure.tolist()))
     span = f"{exposure[0]:g}" if len(exposure) == 1 else f"{exposure[0]:g} to {exposure[-1]:g}"
     name = found.reference.replace(JOINER, "")
     words = f"fitted by stripwise from {source}, exposure {span} d, reference {name}"
-    files: dict[str, str] = {}
-    if others:
-        correlation = found.correlation[np.ix_(others, others)]
-        np.fill_diagonal(correlation, 1.0)
-        fit = FittedPenalties(
-            reference=found.reference,
-            kind="knowledge",
-            source=words,
-            strategies=tuple(found.strategies[k] for k in others),
-            mean=found.mean[others],
-            sd=found.sd[others],
-            correlation=correlation,
-        )
-        files["penalties.toml"] = fitted_text(
-            fit,
-            specimens=[int(found.log_diffusivity.counts[k]) for k in others],
-            head=[
-                f"Penalty factors fitted by stripwise {version('stripwise')} from {source}.",
-                'A scenario takes them by  penalty = { from = "penalties.toml" }  in a',
-                '[[strategy]] of the same name, or with  as = "name here"  beside from. They are',
-                "lognormal and drawn jointly. They are ratios of laboratory diffusivities, not of",
-                "the wall's.",
-            ],
-        )
-    scale = found.log_diffusivity.t / NORMAL_975
-    between = found.log_diffusivity.between
-    spread = between + found.log_diffusivity.variance[reference] * scale**2
-    mean = float(np.exp(found.log_diffusivity.mean[reference] + 0.5 * spread))
-    files["diffusivity.toml"] = _input_text(
-        "Apparent diffusivity of the reference strategy: scatter between specimens and error of "
-        "the mean",
-        _moments(f'"{mean:.6g} m^2/s"', f'"{mean * np.sqrt(np.expm1(spread)):.6g} m^2/s"', spread),
+    files = penalty_file(found, source=source, told=words)
+    files["diffusivity.toml"] = diffusivity_text(
+        found,
+        "Apparent diffusivity of the reference strategy",
         source=f"{words}; apparent, at the age of the exposure",
     )
+    reference = found.strategies.index(found.reference)
     cs, basis = found.surface, fits.profiles.basis
     sd = float(np.sqrt(cs.between + cs.variance[reference] * (cs.t / NORMAL_975) ** 2))
     unit = ' kg/m^3"' if basis == "kg_m3" else ""
@@ -165,6 +136,78 @@ def scenario_files(fits: Fits, found: Penalties, *, source: str) -> dict[str, st
         source=f"{words}; surface content in the test's exposure",
     )
     return files
+
+
+def penalty_file(found: Factors, *, source: str, told: str) -> dict[str, str]:
+    """Write penalties.toml, which the strategies of a scenario name by `from`.
+
+    Parameters
+    ----------
+    found
+        The penalty factors.
+    source
+        Name of the file that was fitted.
+    told
+        What the scenario shows as their source.
+
+    Returns
+    -------
+    TOML by name; empty where the reference is the only strategy.
+    """
+    others = [k for k, name in enumerate(found.strategies) if name != found.reference]
+    if not others:
+        return {}
+    correlation = found.correlation[np.ix_(others, others)]
+    np.fill_diagonal(correlation, 1.0)
+    fit = FittedPenalties(
+        reference=found.reference,
+        kind="knowledge",
+        source=told,
+        strategies=tuple(found.strategies[k] for k in others),
+        mean=found.mean[others],
+        sd=found.sd[others],
+        correlation=correlation,
+    )
+    text = fitted_text(
+        fit,
+        specimens=[int(found.log_diffusivity.counts[k]) for k in others],
+        head=[
+            f"Penalty factors fitted by stripwise {version('stripwise')} from {source}.",
+            'A scenario takes them by  penalty = { from = "penalties.toml" }  in a',
+            '[[strategy]] of the same name, or with  as = "name here"  beside from. They are',
+            "lognormal and drawn jointly. They are ratios of laboratory diffusivities, not of",
+            "the wall's.",
+        ],
+    )
+    return {"penalties.toml": text}
+
+
+def diffusivity_text(found: Factors, what: str, *, source: str) -> str:
+    """Write the diffusivity of the reference strategy as an input of a scenario.
+
+    Parameters
+    ----------
+    found
+        The penalty factors.
+    what
+        What it is, the start of the file's first line.
+    source
+        What the scenario shows as its source.
+
+    Returns
+    -------
+    TOML with the table ``[input]``: a lognormal of the scatter between specimens and the error of
+    the mean.
+    """
+    pooled = found.log_diffusivity
+    reference = found.strategies.index(found.reference)
+    spread = pooled.between + pooled.variance[reference] * (pooled.t / NORMAL_975) ** 2
+    mean = float(np.exp(pooled.mean[reference] + 0.5 * spread))
+    return _input_text(
+        f"{what}: scatter between specimens and error of the mean",
+        _moments(f'"{mean:.6g} m^2/s"', f'"{mean * np.sqrt(np.expm1(spread)):.6g} m^2/s"', spread),
+        source=source,
+    )
 
 
 def _moments(mean: str, sd: str, spread: float) -> list[str]:
