@@ -21,7 +21,7 @@ from stripwise.evidence.families import (
     with_goodness,
 )
 from stripwise.evidence.reading import LINE, Reading
-from stripwise.evidence.spatial import Neighbourhood, design_effect, neighbourhood
+from stripwise.evidence.spatial import Neighbourhood, area_effective, design_effect, neighbourhood
 
 __all__ = ["CoverSurvey", "Estimate", "analyse_survey", "rounding_step", "wilson"]
 
@@ -142,7 +142,7 @@ def analyse_survey(
     if space is not None:
         effective = space.effective
     elif not math.isnan(rho):
-        effective = x.size / design_effect(x, data["area"].to_numpy())[1]
+        effective = area_effective(x, data["area"].to_numpy())
     effective = max(effective, 2.0)
     fits = with_goodness(fit_families(x), x, rng=rng, step=step)
     chosen = _choose(fits, family)

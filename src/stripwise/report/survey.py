@@ -152,10 +152,12 @@ METHOD = (
     "Anderson-Darling and Kolmogorov-Smirnov statistics, their p-values by parametric bootstrap "
     "with parameters fitted anew and readings rounded as these are (Davison and Hinkley 1997, "
     "4.2; recalled).",
-    "Correlation of neighbours: Moran (1950) with the four nearest readings and random "
-    "permutations; below 10 % a variogram with nugget and exponential is fitted, and the effective "
-    "number of readings is n / (1 + (n \N{MINUS SIGN} 1) r), r the mean correlation over pairs. "
-    "Without positions but with areas: design effect of Kish (1965).",
+    "Correlation of neighbours: b exp(-distance / length); the restricted likelihood (Patterson "
+    "and Thompson 1971) is summed over a grid of b and length and the case of no correlation, so "
+    "that what one survey leaves open about its own correlation widens the interval of the mean. "
+    "The effective number is that of independent readings whose t interval is as wide. Resemblance "
+    "is spoken of where Moran's test (1950; four nearest readings, random permutations) falls "
+    "below 10 %. Areas without positions: by the scatter of their means.",
     "Interval of the mean by Student\N{RIGHT SINGLE QUOTATION MARK}s t, of the sd by the kurtosis "
     "of the readings, of the counted share by Wilson (1927), of the fitted share by parametric "
     "bootstrap, each with the effective number. A reading on the limit is not below it.",
