@@ -18,6 +18,8 @@ from stripwise.evidence.families import (
     with_goodness,
 )
 
+RNG = np.random.default_rng
+
 SCIPY = {
     "normal": (stats.norm, {}),
     "lognormal": (stats.lognorm, {"floc": 0}),
@@ -126,3 +128,44 @@ def test_share_below_a_limit_when_fitted_anew(family):
     exact = float(fitted_distribution(fit, x).cdf(42.0))
     assert abs(shares.mean() - exact) < 4.0 * shares.std() / np.sqrt(len(shares)) + 1e-3
     assert refitted_shares(fit, -500.0, size=50, rng=np.random.default_rng(9)).max() < 1e-6
+
+
+def test_a_beta_between_stated_bounds_against_scipy():
+    x = np.round(RNG(4).normal(50.0, 7.0, 120), 2)
+    fit = next(f for f in fit_families(x, bounds=(20.0, 90.0)) if f.family == "beta")
+    p, q, loc, scale = stats.beta.fit(x, floc=20.0, fscale=70.0)
+    # scipy maximises by a simplex, to about 1e-5
+    assert_allclose(fit.parameters, (p, q), rtol=1e-4)
+    law = stats.beta(*fit.parameters, loc, scale)
+    assert fit.mean == pytest.approx(law.mean(), rel=1e-12)
+    assert fit.sd == pytest.approx(law.std(), rel=1e-12)
+    assert fit.log_likelihood == pytest.approx(law.logpdf(x).sum(), rel=1e-12)
+    assert fit.log_likelihood >= stats.beta(p, q, loc, scale).logpdf(x).sum() - 1e-9
+    own = fitted_distribution(fit, x)
+    at = np.array([25.0, 40.0, 55.0, 85.0])
+    assert_allclose(own.cdf(at), law.cdf(at), rtol=1e-9)
+    rated = with_goodness((fit,), x, rng=RNG(1), repeats=200)[0]
+    ad = stats.goodness_of_fit(
+        stats.beta, x, known_params={"loc": 20.0, "scale": 70.0}, statistic="ad",
+        fit_params={"a": fit.parameters[0], "b": fit.parameters[1]}, n_mc_samples=1, rng=1,
+    )  # fmt: skip
+    assert rated.anderson == pytest.approx(ad.statistic, rel=1e-4)
+    assert 0.05 < rated.anderson_p <= 1.0
+
+
+def test_a_beta_needs_bounds_around_the_values():
+    x = RNG(4).normal(50.0, 7.0, 40)
+    assert all(fit.family != "beta" for fit in fit_families(x))
+    with pytest.raises(InputError, match="must hold every value"):
+        fit_families(x, bounds=(45.0, 90.0))
+
+
+def test_the_p_value_of_a_true_beta_is_right_for_whole_millimetres():
+    low = 0
+    for seed in range(60):
+        x = np.round(RNG(seed).beta(3.0, 4.0, 80) * 60.0 + 20.0)
+        x = np.clip(x, 20.5, 79.5)
+        fit = next(f for f in fit_families(x, bounds=(20.0, 80.0)) if f.family == "beta")
+        low += with_goodness((fit,), x, rng=RNG(seed), step=1.0, repeats=99)[0].anderson_p < 0.1
+    # binomial of 60 with 0.1: mean 6, sd 2.3
+    assert low <= 6 + 3 * 2.3

@@ -15,7 +15,7 @@ from stripwise.evidence.spatial import (
     moran_p,
     neighbourhood,
 )
-from stripwise.evidence.survey import analyse_survey, rounding_step, wilson
+from stripwise.evidence.survey import _sd, analyse_survey, rounding_step, wilson
 
 RNG = np.random.default_rng
 
@@ -109,6 +109,18 @@ def test_interval_of_the_mean_covers_it_where_neighbours_resemble_each_other(len
     assert exact / 2.5 < np.median(found) < 1.25 * exact
 
 
+@pytest.mark.parametrize("length", [0.5, 2.0])
+def test_interval_of_the_sd_covers_it_where_neighbours_resemble_each_other(length):
+    rng, inside = RNG(15), 0
+    for _ in range(120):
+        x = field(rng, GRID, length)
+        found = neighbourhood(GRID, x, rng=rng)
+        end = _sd(x, found.effective_sd, found.inflation)
+        inside += end.low < 1.0 < end.high
+    # 90 to 99 %, and the binomial's own 2 sd at the lower end
+    assert 0.90 * 120 - 2 * 3.3 <= inside <= 0.995 * 120
+
+
 def test_independent_readings_with_positions_keep_most_of_their_number():
     rng = RNG(13)
     found = [neighbourhood(GRID, rng.standard_normal(len(GRID)), rng=rng) for _ in range(40)]
@@ -185,8 +197,15 @@ def test_readings_of_two_kinds_fit_badly(reading):
 def test_the_family_can_be_chosen(reading):
     text = table_of(RNG(3).normal(50.0, 7.0, 40))
     assert survey_of(reading, text, family="lognormal").chosen.family == "lognormal"
-    with pytest.raises(InputError, match="--family: 'beta': must be one of normal, lognormal"):
+    with pytest.raises(InputError, match="--family: 'cauchy': must be one of normal, lognormal"):
+        survey_of(reading, text, family="cauchy")
+    with pytest.raises(InputError, match="--family: 'beta': needs its bounds; state them"):
         survey_of(reading, text, family="beta")
+    found = survey_of(reading, text, family="beta", bounds=(0.0, 120.0), limit=45.0)
+    assert found.chosen.family == "beta"
+    assert found.fitted.low < found.fitted.value < found.fitted.high
+    with pytest.raises(InputError, match="--bounds: = 45 mm to 120 mm: must hold every reading"):
+        survey_of(reading, text, bounds=(45.0, 120.0))
 
 
 @pytest.mark.parametrize(

@@ -48,6 +48,7 @@ class FitOptions:
     reference_temperature: str | None = None
     limit: str | None = None
     family: str | None = None
+    bounds: str | None = None
     scenario: Path | None = None
     allow_outside: bool = False
     quiet: bool = False
@@ -113,7 +114,7 @@ def _cover_survey(reading: Reading, options: FitOptions) -> Dossier:
         if options.scenario is None
         else load(options.scenario, allow_outside=options.allow_outside)
     )
-    survey = surveyed(reading, limit=options.limit, family=options.family)
+    survey = surveyed(reading, limit=options.limit, family=options.family, bounds=options.bounds)
     comparison = None
     if case is not None:
         cover = fitted_distribution(survey.chosen, survey.data["cover_mm"])
@@ -136,7 +137,7 @@ REGISTRY = {
         frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
     ),
     "cover-survey": Entry(
-        _cover_survey, frozenset({"limit", "family", "scenario", "allow_outside"})
+        _cover_survey, frozenset({"limit", "family", "bounds", "scenario", "allow_outside"})
     ),
 }
 """By the name of the kind in `stripwise.evidence.kinds`."""
@@ -249,6 +250,14 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             help="Cover survey: family for the scenario; the best fitting one unless given.",
         ),
     ] = None,
+    bounds: Annotated[
+        str | None,
+        typer.Option(
+            "--bounds",
+            metavar="RANGE",
+            help='Cover survey: fit a beta too, within these bounds, as "20 mm to 100 mm".',
+        ),
+    ] = None,
     scenario: Annotated[
         Path | None,
         typer.Option(
@@ -280,6 +289,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         reference_temperature=reference_temperature,
         limit=limit,
         family=family,
+        bounds=bounds,
         scenario=scenario,
         allow_outside=allow_outside,
         quiet=quiet,

@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from stripwise.errors import InputError
+from stripwise.evidence.likelihood import estimate, log_density, moments, probability, sample
 from stripwise.inputs.distributions import Distribution, distribution, fixed
 
 __all__ = [
+    "BETA",
     "FITTED",
     "FittedFamily",
     "anderson_darling",
@@ -29,8 +30,11 @@ Array = NDArray[np.float64]
 FITTED = ("normal", "lognormal", "gamma", "weibull")
 """Families with two parameters, no bounds to be chosen, known to a scenario."""
 
-ROUNDS = 60
-TOLERANCE = 1e-12
+BETA = "beta"
+"""A fifth family where its bounds are stated."""
+
+EDGE = 1e-12
+"""Distance from its bounds, over their distance, that a drawn beta keeps."""
 
 BOOTSTRAP_MOST = 2_000
 """Most values that a bootstrap of the goodness of fit uses; more are thinned at random."""
@@ -43,7 +47,7 @@ class FittedFamily:
     Attributes
     ----------
     family
-        One of `FITTED`.
+        One of `FITTED`, or "beta".
     mean, sd
         Moments of the fitted distribution, in the unit of the values.
     log_likelihood
@@ -51,11 +55,14 @@ class FittedFamily:
     aic
         Akaike's criterion, 2 * 2 - 2 * log likelihood; lower is better.
     parameters
-        Mean and sd, those of the logarithm (lognormal), or shape and scale (gamma, weibull).
+        Mean and sd, those of the logarithm (lognormal), shape and scale (gamma, weibull), or the
+        two shapes (beta).
     anderson, kolmogorov
         Anderson-Darling and Kolmogorov-Smirnov statistics; NaN until `with_goodness`.
     anderson_p, kolmogorov_p
         Their p-values by parametric bootstrap, parameters fitted anew each time.
+    low, high
+        Stated bounds of a beta; NaN for the others.
     """
 
     family: str
@@ -68,10 +75,23 @@ class FittedFamily:
     anderson_p: float = math.nan
     kolmogorov: float = math.nan
     kolmogorov_p: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
+
+    def inward(self, x: Array) -> Array:
+        """Return values in the units of the parameters: of a beta from 0 to 1 over its bounds."""
+        return (x - self.low) / (self.high - self.low) if self.family == BETA else x
+
+    def outward(self, x: Array) -> Array:
+        """Undo `inward`."""
+        return self.low + (self.high - self.low) * x if self.family == BETA else x
 
 
 def fit_families(
-    values: ArrayLike, *, families: Sequence[str] = FITTED
+    values: ArrayLike,
+    *,
+    families: Sequence[str] = FITTED,
+    bounds: tuple[float, float] | None = None,
 ) -> tuple[FittedFamily, ...]:
     """Fit families by maximum likelihood.
 
@@ -81,6 +101,8 @@ def fit_families(
         (n,) values, finite.
     families
         Some of `FITTED`; those that need values above 0 are left out where one is not.
+    bounds
+        Bounds of a beta, which is then fitted too; no beta without them.
 
     Returns
     -------
@@ -89,7 +111,7 @@ def fit_families(
     Raises
     ------
     InputError
-        If a family is unknown or a value is not finite.
+        If a family is unknown, a value is not finite, or one lies outside the bounds.
 
     References
     ----------
@@ -110,11 +132,29 @@ def fit_families(
             raise InputError("family", f"is {family!r}; must be one of {', '.join(FITTED)}")
         if x.size < 2 or np.ptp(x) == 0 or (family != "normal" and np.min(x) <= 0):
             continue
-        one, two = (float(p[0]) for p in _estimate(family, x[np.newaxis]))
-        likelihood = float(np.sum(_log_density(family, x, one, two)))
-        mean, sd = _moments(family, one, two)
+        one, two = (float(p[0]) for p in estimate(family, x[np.newaxis]))
+        likelihood = float(np.sum(log_density(family, x, one, two)))
+        mean, sd = moments(family, one, two)
         fits.append(FittedFamily(family, mean, sd, likelihood, 4.0 - 2.0 * likelihood, (one, two)))
+    if bounds is not None and x.size > 1 and np.ptp(x) > 0:
+        fits.append(_fit_beta(x, *bounds))
     return tuple(sorted(fits, key=lambda fit: fit.aic))
+
+
+def _fit_beta(x: Array, low: float, high: float) -> FittedFamily:
+    if not low < float(x.min()) <= float(x.max()) < high:
+        raise InputError(
+            "bounds", f"{low:g} to {high:g} must hold every value, {x.min():g} to {x.max():g}"
+        )
+    width = high - low
+    y = (x - low) / width
+    one, two = (float(p[0]) for p in estimate(BETA, y[np.newaxis]))
+    likelihood = float(np.sum(log_density(BETA, y, one, two))) - x.size * math.log(width)
+    mean, sd = moments(BETA, one, two)
+    return FittedFamily(
+        BETA, low + width * mean, width * sd, likelihood, 4.0 - 2.0 * likelihood, (one, two),
+        low=low, high=high,
+    )  # fmt: skip
 
 
 def fitted_distribution(fit: FittedFamily | None, values: ArrayLike) -> Distribution:
@@ -133,6 +173,8 @@ def fitted_distribution(fit: FittedFamily | None, values: ArrayLike) -> Distribu
     """
     if fit is None:
         return fixed(float(np.asarray(values, dtype=float).mean()))
+    if fit.family == BETA:
+        return distribution(BETA, mean=fit.mean, sd=fit.sd, low=fit.low, high=fit.high)
     return distribution(fit.family, mean=fit.mean, sd=fit.sd)
 
 
@@ -173,14 +215,21 @@ def with_goodness(
         x = rng.choice(x, BOOTSTRAP_MOST, replace=False)
     result = []
     for fit in fits:
-        one, two = _estimate(fit.family, x[np.newaxis])
-        found = _statistics(fit.family, x[np.newaxis], one, two)
-        drawn = _sample(fit.family, float(one[0]), float(two[0]), (repeats, x.size), rng)
+        inward = fit.inward(x)[np.newaxis]
+        one, two = estimate(fit.family, inward)
+        found = _statistics(fit.family, inward, one, two)
+        drawn = sample(fit.family, float(one[0]), float(two[0]), (repeats, x.size), rng)
+        if fit.family == BETA:
+            drawn = np.clip(drawn, EDGE, 1.0 - EDGE)
         if step > 0:
-            drawn = np.round(drawn / step) * step
-            if fit.family != "normal":
+            drawn = np.round(fit.outward(drawn) / step) * step
+            if fit.family == BETA:
+                # to the bounds a reading comes no closer than half a step
+                drawn = np.clip(drawn, fit.low + 0.5 * step, fit.high - 0.5 * step)
+            elif fit.family != "normal":
                 drawn = np.maximum(drawn, 0.5 * step)
-        again = _statistics(fit.family, drawn, *_estimate(fit.family, drawn))
+            drawn = fit.inward(drawn)
+        again = _statistics(fit.family, drawn, *estimate(fit.family, drawn))
         p = [(1.0 + np.sum(b >= f[0] * (1.0 - 1e-9))) / (1.0 + repeats)
              for f, b in zip(found, again, strict=True)]  # fmt: skip
         result.append(
@@ -224,10 +273,12 @@ def refitted_shares(
     """
     if fit.family != "normal" and limit <= 0:
         return np.zeros(repeats)
-    drawn = _sample(fit.family, *fit.parameters, (repeats, size), rng)
-    first, second = _estimate(fit.family, drawn)
-    at = np.full((repeats, 1), float(limit))
-    low, _ = _probability(fit.family, at, first[:, np.newaxis], second[:, np.newaxis])
+    drawn = sample(fit.family, *fit.parameters, (repeats, size), rng)
+    if fit.family == BETA:
+        drawn = np.clip(drawn, EDGE, 1.0 - EDGE)
+    first, second = estimate(fit.family, drawn)
+    at = fit.inward(np.full((repeats, 1), float(limit)))
+    low, _ = probability(fit.family, at, first[:, np.newaxis], second[:, np.newaxis])
     return np.asarray(low[:, 0])
 
 
@@ -278,106 +329,5 @@ def kolmogorov_smirnov(probability: ArrayLike) -> Array:
 
 def _statistics(family: str, x: Array, one: Array, two: Array) -> tuple[Array, Array]:
     ordered = np.sort(x, axis=-1)
-    low, high = _probability(family, ordered, one[:, np.newaxis], two[:, np.newaxis])
+    low, high = probability(family, ordered, one[:, np.newaxis], two[:, np.newaxis])
     return anderson_darling(low, high), kolmogorov_smirnov(low)
-
-
-def _estimate(family: str, x: Array) -> tuple[Array, Array]:
-    """Maximum likelihood along the last axis: mean and sd; of the log; shape and scale."""
-    if family == "normal":
-        return x.mean(axis=-1), x.std(axis=-1)
-    logs = np.log(x)
-    if family == "lognormal":
-        return logs.mean(axis=-1), logs.std(axis=-1)
-    return _gamma(x, logs) if family == "gamma" else _weibull(x, logs)
-
-
-def _gamma(x: Array, logs: Array) -> tuple[Array, Array]:
-    """Solve ln k - digamma(k) = ln(mean) - mean(ln) by Newton in ln k."""
-    mean = x.mean(axis=-1)
-    excess = np.maximum(np.log(mean) - logs.mean(axis=-1), 1e-15)
-    shape = (3.0 - excess + np.sqrt((excess - 3.0) ** 2 + 24.0 * excess)) / (12.0 * excess)
-    for _ in range(ROUNDS):
-        miss = np.log(shape) - special.digamma(shape) - excess
-        slope = 1.0 - shape * special.polygamma(1, shape)
-        move = np.clip(miss / slope, -1.0, 1.0)
-        shape = shape * np.exp(-move)
-        if np.max(np.abs(move)) < TOLERANCE:
-            break
-    return shape, mean / shape
-
-
-def _weibull(x: Array, logs: Array) -> tuple[Array, Array]:
-    """Solve sum(x^k ln x) / sum(x^k) - 1/k = mean(ln x) by Newton in ln k."""
-    top = logs.max(axis=-1, keepdims=True)
-    u = logs - top  # so that no power overflows
-    shape = np.pi / np.sqrt(6.0) / np.maximum(logs.std(axis=-1), 1e-12)
-    for _ in range(ROUNDS):
-        weight = np.exp(shape[:, np.newaxis] * u)
-        total = weight.sum(axis=-1)
-        first = (weight * u).sum(axis=-1) / total
-        second = (weight * u**2).sum(axis=-1) / total
-        miss = first - 1.0 / shape - u.mean(axis=-1)
-        slope = shape * (second - first**2) + 1.0 / shape
-        move = np.clip(miss / slope, -1.0, 1.0)
-        shape = shape * np.exp(-move)
-        if np.max(np.abs(move)) < TOLERANCE:
-            break
-    power = np.mean(np.exp(shape[:, np.newaxis] * u), axis=-1)
-    return shape, np.exp(top[..., 0] + np.log(power) / shape)
-
-
-def _log_density(family: str, x: Array, one: float, two: float) -> Array:
-    if family == "normal":
-        return _log_normal(x, one, two)
-    logs = np.log(x)
-    if family == "lognormal":
-        return _log_normal(logs, one, two) - logs
-    if family == "gamma":
-        return np.asarray((one - 1.0) * logs - x / two - one * math.log(two) - special.gammaln(one))
-    ratio = logs - math.log(two)
-    return np.asarray(math.log(one / two) + (one - 1.0) * ratio - np.exp(one * ratio))
-
-
-def _log_normal(x: Array, mean: float, sd: float) -> Array:
-    return np.asarray(-0.5 * ((x - mean) / sd) ** 2 - math.log(sd) - 0.5 * math.log(2.0 * math.pi))
-
-
-def _moments(family: str, one: float, two: float) -> tuple[float, float]:
-    if family == "normal":
-        return one, two
-    if family == "lognormal":
-        mean = math.exp(one + 0.5 * two**2)
-        return mean, mean * math.sqrt(math.expm1(two**2))
-    if family == "gamma":
-        return one * two, math.sqrt(one) * two
-    first, second = math.lgamma(1.0 + 1.0 / one), math.lgamma(1.0 + 2.0 / one)
-    mean = two * math.exp(first)
-    return mean, mean * math.sqrt(math.expm1(second - 2.0 * first))
-
-
-def _probability(family: str, x: Array, one: Array, two: Array) -> tuple[Array, Array]:
-    """Return F and 1 - F."""
-    if family in ("normal", "lognormal"):
-        score = ((x if family == "normal" else np.log(x)) - one) / two
-        return np.asarray(special.ndtr(score)), np.asarray(special.ndtr(-score))
-    if family == "gamma":
-        return (
-            np.asarray(special.gammainc(one, x / two)),
-            np.asarray(special.gammaincc(one, x / two)),
-        )
-    with np.errstate(over="ignore"):  # far above the readings F is 1
-        power = (x / two) ** one
-    return -np.expm1(-power), np.exp(-power)
-
-
-def _sample(
-    family: str, one: float, two: float, shape: tuple[int, int], rng: np.random.Generator
-) -> Array:
-    if family == "normal":
-        return rng.normal(one, two, shape)
-    if family == "lognormal":
-        return rng.lognormal(one, two, shape)
-    if family == "gamma":
-        return rng.gamma(one, two, shape)
-    return two * rng.weibull(one, shape)

@@ -59,6 +59,10 @@ class Neighbourhood:
         Correlation right beside a reading.
     effective
         Number of independent readings that would tell the mean as well.
+    effective_sd
+        Number of independent readings that would tell the sd as well.
+    inflation
+        Factor on the sd of the readings for what they share and so do not show.
     """
 
     p_value: float
@@ -66,6 +70,8 @@ class Neighbourhood:
     length: float
     beside: float
     effective: float
+    effective_sd: float
+    inflation: float
 
 
 def neighbourhood(
@@ -112,14 +118,21 @@ def neighbourhood(
     weight = np.append(np.exp(level - top).ravel() / level.size, ALONE * np.exp(alone - top))
     weight /= weight.sum()
     mean = np.array([float(np.mean(np.exp(-apart / length))) for length in lengths])
-    inflation = (1.0 + (n - 1.0) * SHARES * mean[:, np.newaxis]) / n
+    cost = (1.0 + (n - 1.0) * SHARES * mean[:, np.newaxis]) / n
     sd = float(x.std(ddof=1))
-    scale = np.append(np.sqrt(variance * inflation).ravel(), sd / math.sqrt(n))
+    scale = np.append(np.sqrt(variance * cost).ravel(), sd / math.sqrt(n))
     effective = _as_independent(_half_width(scale, weight, freedom=len(fitted) - 1.0) / sd, n)
+    # squares of Gaussian readings are correlated by the square of the correlation
+    square = np.array([float(np.mean(np.exp(-2.0 * apart / length))) for length in lengths])
+    alike = np.append((SHARES**2 * square[:, np.newaxis]).ravel(), 0.0)
+    effective_sd = max(n / (1.0 + (n - 1.0) * float(weight @ alike)), LEAST)
+    shared = np.append((SHARES * mean[:, np.newaxis]).ravel(), 0.0)
+    inflation = float(weight @ (1.0 / np.sqrt(1.0 - shared)))
     if p >= SIGNIFICANT:
-        return Neighbourhood(p, False, 0.0, 0.0, effective)
+        return Neighbourhood(p, False, 0.0, 0.0, effective, effective_sd, inflation)
     best = np.unravel_index(int(level.argmax()), level.shape)
-    return Neighbourhood(p, True, float(lengths[best[0]]), float(SHARES[best[1]]), effective)
+    length, beside = float(lengths[best[0]]), float(SHARES[best[1]])
+    return Neighbourhood(p, True, length, beside, effective, effective_sd, inflation)
 
 
 def _clusters(place: Array, rng: np.random.Generator) -> NDArray[np.intp]:

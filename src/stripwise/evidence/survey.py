@@ -13,6 +13,7 @@ from scipy import special, stats
 
 from stripwise.errors import InputError
 from stripwise.evidence.families import (
+    BETA,
     FITTED,
     FittedFamily,
     fit_families,
@@ -108,6 +109,7 @@ def analyse_survey(
     rng: np.random.Generator,
     limit: float | None = None,
     family: str | None = None,
+    bounds: tuple[float, float] | None = None,
 ) -> CoverSurvey:
     """Analyse a cover survey.
 
@@ -121,6 +123,8 @@ def analyse_survey(
         Limit of the cover [mm].
     family
         Family for the scenario; the one of the lowest criterion unless given.
+    bounds
+        Bounds [mm] of a beta, which is then fitted too.
 
     Returns
     -------
@@ -131,7 +135,7 @@ def analyse_survey(
     EvidenceError
         If there are fewer than five readings, or all are equal.
     InputError
-        If `family` is unknown.
+        If `family` is unknown, or a reading lies outside the bounds.
     """
     data = reading.data.drop(columns=[LINE])
     x = data["cover_mm"].to_numpy(dtype=float)
@@ -144,7 +148,9 @@ def analyse_survey(
     elif not math.isnan(rho):
         effective = area_effective(x, data["area"].to_numpy())
     effective = max(effective, 2.0)
-    fits = with_goodness(fit_families(x), x, rng=rng, step=step)
+    for_sd = effective if space is None else space.effective_sd
+    inflation = 1.0 if space is None else space.inflation
+    fits = with_goodness(_families(x, bounds), x, rng=rng, step=step)
     chosen = _choose(fits, family)
     counted = fitted = None
     if limit is not None:
@@ -154,7 +160,7 @@ def analyse_survey(
         at = float(fitted_distribution(chosen, x).cdf(limit))
         fitted = Estimate(at, min(float(low), at), max(float(high), at))
     survey = CoverSurvey(
-        data, _mean(x, effective), _sd(x, effective), fits, chosen, effective, space, rho, areas,
+        data, _mean(x, effective), _sd(x, for_sd, inflation), fits, chosen, effective, space, rho, areas,
         step, limit, counted, fitted, (),
     )  # fmt: skip
     warnings = (*reading.notes, *_dependence_warnings(survey), *_reading_warnings(survey))
@@ -262,13 +268,26 @@ def _dependence(
     return None, math.nan, areas
 
 
+def _families(x: Array, bounds: tuple[float, float] | None) -> tuple[FittedFamily, ...]:
+    if bounds is not None and not bounds[0] < x.min() <= x.max() < bounds[1]:
+        raise InputError(
+            "--bounds",
+            f"= {bounds[0]:g} mm to {bounds[1]:g} mm: must hold every reading, which run from "
+            f"{x.min():g} to {x.max():g} mm; what can be found on the wall lies strictly within",
+        )
+    return fit_families(x, bounds=bounds)
+
+
 def _choose(fits: tuple[FittedFamily, ...], family: str | None) -> FittedFamily:
     if family is None:
         return fits[0]
     for fit in fits:
         if fit.family == family:
             return fit
-    raise InputError("--family", f"{family[:40]!r}: must be one of {', '.join(FITTED)}")
+    if family == BETA:
+        raise InputError("--family", "'beta': needs its bounds; state them by --bounds")
+    allowed = ", ".join((*FITTED, BETA))
+    raise InputError("--family", f"{family[:40]!r}: must be one of {allowed}")
 
 
 def _mean(x: Array, effective: float) -> Estimate:
@@ -276,8 +295,11 @@ def _mean(x: Array, effective: float) -> Estimate:
     return Estimate(float(x.mean()), float(x.mean() - half), float(x.mean() + half))
 
 
-def _sd(x: Array, effective: float) -> Estimate:
+def _sd(x: Array, effective: float, inflation: float) -> Estimate:
     """Interval of the sd on the log scale, by the kurtosis of the readings.
+
+    Correlated readings scatter less around their own mean than around the true one, by
+    `inflation`: the upper end takes it up.
 
     Var(ln s) = (kurtosis - 1) / (4 n), n the effective number (Cramer 1946, moments of a sample).
     """
@@ -285,7 +307,7 @@ def _sd(x: Array, effective: float) -> Estimate:
     kurtosis = float(np.mean((x - x.mean()) ** 4) / np.var(x) ** 2)
     error = math.sqrt(max(kurtosis - 1.0, 0.5) / (4.0 * effective))
     factor = math.exp(float(stats.t.ppf(0.975, effective - 1.0)) * error)
-    return Estimate(sd, sd / factor, sd * factor)
+    return Estimate(sd, sd / factor, sd * inflation * factor)
 
 
 def _dependence_warnings(survey: CoverSurvey) -> list[str]:

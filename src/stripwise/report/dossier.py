@@ -211,6 +211,8 @@ def input_text(
             f"mean = {quantity(law.parent_mean)}",
             f"sd = {quantity(law.parent_sd)}",
         ]
+        if law.family == "beta":
+            lines += [f"low = {quantity(law.low)}", f"high = {quantity(law.high)}"]
     lines += [f'kind = "{kind}"', f"source = {json.dumps(source, ensure_ascii=False)}"]
     return "\n".join(lines) + "\n"
 

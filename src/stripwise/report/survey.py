@@ -24,7 +24,7 @@ from stripwise.report.dossier import Dossier, Grid, Section, input_text, option_
 from stripwise.report.fits import family_grid, plot_fit
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.names import printable
-from stripwise.scenario.quantities import LENGTH
+from stripwise.scenario.quantities import LENGTH, parse
 
 __all__ = ["plot_positions", "survey_dossier", "surveyed"]
 
@@ -40,7 +40,9 @@ SHADES = ("#7F2704", "#D55E00", "#F2A65A", "#C6DBEF", "#6BAED6", "#08519C")
 """From thin to thick cover; thin is dark and warm, so that it stands out in grey print too."""
 
 
-def surveyed(reading: Reading, *, limit: str | None, family: str | None) -> CoverSurvey:
+def surveyed(
+    reading: Reading, *, limit: str | None, family: str | None, bounds: str | None = None
+) -> CoverSurvey:
     """Analyse a cover survey as the command line asks.
 
     Parameters
@@ -51,6 +53,8 @@ def surveyed(reading: Reading, *, limit: str | None, family: str | None) -> Cove
         Limit of the cover with its unit.
     family
         Family for the scenario.
+    bounds
+        Bounds of a beta: "20 mm to 100 mm".
 
     Returns
     -------
@@ -71,7 +75,24 @@ def surveyed(reading: Reading, *, limit: str | None, family: str | None) -> Cove
         rng=np.random.default_rng(SEED),
         limit=least,
         family=family,
+        bounds=_bounds(bounds),
     )
+
+
+def _bounds(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    ends = text.split(" to ")
+    start = f"{printable(text)}"
+    if len(ends) != 2:
+        raise InputError("--bounds", f'{start}: must be two lengths, as "20 mm to 100 mm"')
+    try:
+        low, high = (parse(end.strip(), LENGTH, to="mm") for end in ends)
+    except InputError as error:
+        raise InputError("--bounds", f"{start}: {error.problem}") from error
+    if not 0.0 <= low < high:
+        raise InputError("--bounds", f"{start}: must be at least 0 mm, the lower one first")
+    return low, high
 
 
 def survey_dossier(
@@ -107,7 +128,8 @@ def survey_dossier(
             figures["probability"] = paper.figure_of(plot_comparison(comparison, scenario))
     law = fitted_distribution(survey.chosen, survey.data["cover_mm"])
     families = pd.DataFrame([dataclasses.asdict(fit) for fit in survey.fits])
-    tables = {"families.csv": families.drop(columns="parameters"), "summary.csv": _summary(survey)}
+    families = families.drop(columns="parameters").dropna(axis=1, how="all")
+    tables = {"families.csv": families, "summary.csv": _summary(survey)}
     if survey.areas is not None:
         tables["areas.csv"] = survey.areas
     if comparison is not None:
@@ -148,7 +170,8 @@ ASSUMPTIONS = (
     "that goes to the scenario.",
 )
 METHOD = (
-    "Families by maximum likelihood, compared by the criterion of Akaike (1974). Goodness of fit: "
+    "Families by maximum likelihood (a beta only between bounds that --bounds states, which decide "
+    "its tails and are not fitted), compared by the criterion of Akaike (1974). Goodness of fit: "
     "Anderson-Darling and Kolmogorov-Smirnov statistics, their p-values by parametric bootstrap "
     "with parameters fitted anew and readings rounded as these are (Davison and Hinkley 1997, "
     "4.2; recalled).",
