@@ -160,8 +160,8 @@ def analyse_survey(
         at = float(fitted_distribution(chosen, x).cdf(limit))
         fitted = Estimate(at, min(float(low), at), max(float(high), at))
     survey = CoverSurvey(
-        data, _mean(x, effective), _sd(x, for_sd, inflation), fits, chosen, effective, space, rho, areas,
-        step, limit, counted, fitted, (),
+        data, _mean(x, effective), _sd(x, for_sd, inflation), fits, chosen, effective, space, rho,
+        areas, step, limit, counted, fitted, (),
     )  # fmt: skip
     warnings = (*reading.notes, *_dependence_warnings(survey), *_reading_warnings(survey))
     return dataclasses.replace(survey, warnings=warnings)
