@@ -62,7 +62,7 @@ class Neighbourhood:
     effective_sd
         Number of independent readings that would tell the sd as well.
     inflation
-        Factor on the sd of the readings for what they share and so do not show.
+        Factor on the sd of the readings for what they share and so do not show, the 90 % quantile.
     """
 
     p_value: float
@@ -127,7 +127,9 @@ def neighbourhood(
     alike = np.append((SHARES**2 * square[:, np.newaxis]).ravel(), 0.0)
     effective_sd = max(n / (1.0 + (n - 1.0) * float(weight @ alike)), LEAST)
     shared = np.append((SHARES * mean[:, np.newaxis]).ravel(), 0.0)
-    inflation = float(weight @ (1.0 / np.sqrt(1.0 - shared)))
+    order = np.argsort(shared)
+    place = int(np.searchsorted(np.cumsum(weight[order]), 0.9))
+    inflation = float(1.0 / np.sqrt(1.0 - shared[order][min(place, len(order) - 1)]))
     if p >= SIGNIFICANT:
         return Neighbourhood(p, False, 0.0, 0.0, effective, effective_sd, inflation)
     best = np.unravel_index(int(level.argmax()), level.shape)
