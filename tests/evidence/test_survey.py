@@ -111,15 +111,17 @@ def test_interval_of_the_mean_covers_it_where_neighbours_resemble_each_other(len
 
 @pytest.mark.parametrize("length", [0.5, 2.0])
 def test_interval_of_the_sd_covers_it_where_neighbours_resemble_each_other(length):
-    rng, inside = RNG(15), 0
+    rng, inside, more = RNG(15), 0, 0
     for _ in range(120):
         x = field(rng, GRID, length)
         found = neighbourhood(GRID, x, rng=rng)
         end = _sd(x, found.effective_sd, found.inflation)
         inside += end.low < 1.0 < end.high
-        assert found.effective_sd >= found.effective
+        more += found.effective_sd > found.effective
     # 95 % and 2 sd of the binomial; 96 to 98 % are measured over 200 fields
     assert inside >= 0.95 * 120 - 2 * 2.4
+    # squares are less alike than the readings, so that the sd is told by more of them
+    assert more > 0.9 * 120
 
 
 def test_independent_readings_with_positions_keep_most_of_their_number():

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import special
 
 from stripwise.errors import InputError
 from stripwise.evidence.likelihood import estimate, log_density, moments, probability, sample
@@ -37,7 +38,8 @@ EDGE = 1e-12
 """Distance from its bounds, over their distance, that a drawn beta keeps."""
 
 BOOTSTRAP_MOST = 2_000
-"""Most values that a bootstrap of the goodness of fit uses; more are thinned at random."""
+"""Most values of a bootstrap sample: more are thinned at random for the goodness of fit; the spread
+of a share is scaled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,13 +275,19 @@ def refitted_shares(
     """
     if fit.family != "normal" and limit <= 0:
         return np.zeros(repeats)
-    drawn = sample(fit.family, *fit.parameters, (repeats, size), rng)
+    drawn = sample(fit.family, *fit.parameters, (repeats, min(size, BOOTSTRAP_MOST)), rng)
     if fit.family == BETA:
         drawn = np.clip(drawn, EDGE, 1.0 - EDGE)
     first, second = estimate(fit.family, drawn)
     at = fit.inward(np.full((repeats, 1), float(limit)))
     low, _ = probability(fit.family, at, first[:, np.newaxis], second[:, np.newaxis])
-    return np.asarray(low[:, 0])
+    if size <= BOOTSTRAP_MOST:
+        return np.asarray(low[:, 0])
+    # the spread of smaller samples, scaled to the size where it shrinks with its root
+    one, two = (np.full((1, 1), p) for p in fit.parameters)
+    centre = special.ndtri(probability(fit.family, at[:1], one, two)[0][0, 0])
+    away = (special.ndtri(low[:, 0]) - centre) * np.sqrt(BOOTSTRAP_MOST / size)
+    return np.asarray(special.ndtr(centre + np.where(np.isfinite(away), away, 0.0)))
 
 
 def anderson_darling(probability: ArrayLike, upper: ArrayLike) -> Array:

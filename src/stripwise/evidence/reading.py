@@ -194,8 +194,9 @@ def _table(
     table: dict[str, object] = {LINE: np.asarray(lines)}
     signs: set[str] = set()
     for position, (column, header) in headers.used.items():
-        texts = pd.Series([row[position] for row in rows], dtype=object).str.strip()
-        blank = texts.str.lower().isin(MISSING).to_numpy()
+        stripped = [row[position].strip() for row in rows]
+        texts = pd.Series(stripped, dtype=object)
+        blank = np.array([text.lower() in MISSING for text in stripped])
         cells = _Cells(texts, blank, column, header, np.asarray(lines))
         if column.required or any(column.stem in stems for stems in headers.kind.one_of):
             for at in np.flatnonzero(blank):
@@ -238,6 +239,10 @@ def _numbers(
     """
     texts = cells.texts
     below = np.zeros(len(texts), dtype=bool)
+    if signs is None:  # the usual table, without anything to look at cell by cell
+        plain = pd.to_numeric(texts.mask(cells.blank, None), errors="coerce").to_numpy(dtype=float)
+        if (np.isfinite(plain) | cells.blank).all():
+            return plain, below
     if cells.column.censored:
         below = texts.str.startswith("<").to_numpy(dtype=bool)
         texts = texts.str.removeprefix("<").str.strip()

@@ -128,8 +128,8 @@ def neighbourhood(
     effective_sd = max(n / (1.0 + (n - 1.0) * float(weight @ alike)), LEAST)
     shared = np.append((SHARES * mean[:, np.newaxis]).ravel(), 0.0)
     order = np.argsort(shared)
-    place = int(np.searchsorted(np.cumsum(weight[order]), 0.9))
-    inflation = float(1.0 / np.sqrt(1.0 - shared[order][min(place, len(order) - 1)]))
+    at = int(np.searchsorted(np.cumsum(weight[order]), 0.9))
+    inflation = float(1.0 / np.sqrt(1.0 - shared[order][min(at, len(order) - 1)]))
     if p >= SIGNIFICANT:
         return Neighbourhood(p, False, 0.0, 0.0, effective, effective_sd, inflation)
     best = np.unravel_index(int(level.argmax()), level.shape)
