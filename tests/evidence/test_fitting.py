@@ -245,3 +245,34 @@ def test_many_bad_specimens_are_counted(made):
         fit(made.profiles(np.zeros((50, 8))))
     assert len(caught.value.problems) == 21
     assert caught.value.problems[-1] == "made.csv: ... and 30 more specimens"
+
+
+def test_the_fit_of_lmfit_on_layers_by_gauss_legendre(made):
+    """A second independent least-squares library, on layer averages by quadrature."""
+    import lmfit
+
+    data = noisy(made, 3, seed=8)
+    found = fit(data)
+    upper, lower = made.EDGES[1:-1], made.EDGES[2:]
+    nodes, weights = np.polynomial.legendre.leggauss(20)
+    depth = 0.5 * (upper + lower)[:, None] + 0.5 * (lower - upper)[:, None] * nodes
+
+    def content(x, log_d, surface):
+        share = special.erfc(x / (2 * np.sqrt(np.exp(log_d) * 90.0))) @ weights / 2
+        return 0.02 + (surface - 0.02) * share
+
+    for row in range(3):
+        known = lmfit.Model(content).fit(
+            data.content[row, 1:], x=depth, log_d=np.log(0.5), surface=0.5,
+            fit_kws={"xtol": 1e-12, "ftol": 1e-12},
+        )  # fmt: skip
+        log_d, surface = known.params["log_d"], known.params["surface"]
+        assert found.diffusivity[row] * MM2_D_PER_M2_S == pytest.approx(
+            np.exp(log_d.value), rel=1e-6
+        )
+        assert found.surface[row] == pytest.approx(surface.value, rel=1e-6)
+        # lmfit scales the covariance by the residual variance, as we do
+        assert np.sqrt(found.log_variance[row]) == pytest.approx(log_d.stderr, rel=1e-3)
+        assert found.surface_se[row] == pytest.approx(surface.stderr, rel=1e-3)
+        assert found.correlation[row] == pytest.approx(log_d.correl["surface"], rel=1e-3)
+        assert found.rmse[row] == pytest.approx(np.sqrt(known.redchi), rel=1e-6)

@@ -127,3 +127,66 @@ def test_shift_and_order_change_nothing_but_the_means():
 def test_values_that_are_none(value, variance):
     with pytest.raises(InputError, match="needs finite values"):
         pool([0.0, value], [0.1, variance], group=[0, 0])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_one_strategy_is_the_meta_analysis_of_statsmodels(seed):
+    """Paule-Mandel with the interval of Hartung, Knapp, Sidik and Jonkman, by statsmodels."""
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    rng = np.random.default_rng(seed)
+    variance = rng.uniform(0.03, 0.2, 8) ** 2
+    values = 0.4 + rng.normal(0.0, np.sqrt(0.2**2 + variance))
+    known = combine_effects(values, variance, method_re="iterated", use_t=True, atol=1e-12)
+    found = pool(values, variance, group=np.zeros(8, dtype=int))
+    assert found.between == pytest.approx(known.tau2, rel=1e-6)
+    assert found.mean[0] == pytest.approx(known.mean_effect_re, rel=1e-7)
+    assert found.heterogeneity == pytest.approx(known.q, rel=1e-9)
+    # its factor is not held at 1 from below, as ours is: they agree where it is above
+    factor = max(1.0, known.scale_hksj_re)
+    assert found.variance[0] == pytest.approx(known.var_eff_w_re * factor, rel=1e-6)
+    if known.scale_hksj_re >= 1.0:
+        low, high = known.conf_int(use_t=True)[3]
+        half = found.t * np.sqrt(found.variance[0])
+        assert_allclose([found.mean[0] - half, found.mean[0] + half], [low, high], rtol=1e-6)
+
+
+def test_several_strategies_are_the_weighted_regression_of_statsmodels():
+    """With the variance between specimens known, statsmodels' WLS on one column per strategy."""
+    from statsmodels.regression.linear_model import WLS
+
+    values, variance = draw(2)
+    found = pool(values, variance, group=GROUP)
+    design = (GROUP[:, None] == np.arange(3)).astype(float)
+    known = WLS(values, design, weights=1.0 / (variance + found.between)).fit()
+    assert_allclose(found.mean, known.params, rtol=1e-10)
+    # at the solution the weighted squares equal their degrees of freedom: the scale is 1
+    assert known.scale == pytest.approx(1.0, rel=1e-8)
+    assert_allclose(found.variance, np.diag(known.cov_params()), rtol=1e-8)
+    compared = ratios(found, 0)
+    contrast = known.t_test(np.array([[-1.0, 1.0, 0.0], [-1.0, 0.0, 1.0]]))
+    assert_allclose(compared.log_mean[1:], contrast.effect, rtol=1e-10)
+    assert_allclose(np.diag(compared.covariance)[1:], contrast.sd**2, rtol=1e-8)
+    cross = np.array([-1.0, 1.0, 0.0]) @ known.cov_params() @ np.array([-1.0, 0.0, 1.0])
+    assert compared.covariance[1, 2] == pytest.approx(cross, rel=1e-8)
+    ends = contrast.conf_int(0.05)
+    assert_allclose(np.column_stack([compared.low95, compared.high95])[1:], ends, rtol=1e-8)
+
+
+def test_between_and_within_specimens_as_a_mixed_model_of_statsmodels():
+    """Balanced repeats on every specimen: REML of statsmodels' MixedLM and our moments agree."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    rng = np.random.default_rng(3)
+    specimens, repeats = 12, 3
+    effect = np.array([0.0, 0.5, 0.9])[GROUP] + 0.3 * rng.standard_normal(specimens)
+    readings = effect[:, None] + 0.1 * rng.standard_normal((specimens, repeats))
+    design = np.repeat((GROUP[:, None] == np.arange(3)).astype(float), repeats, axis=0)
+    model = MixedLM(readings.ravel(), design, groups=np.repeat(np.arange(specimens), repeats))
+    known = model.fit(reml=True, method="lbfgs")
+    within = readings.var(axis=1, ddof=1).mean()  # the REML estimate in a balanced design
+    found = pool(readings.mean(axis=1), np.full(specimens, within / repeats), group=GROUP)
+    assert known.scale == pytest.approx(within, rel=1e-4)
+    assert found.between == pytest.approx(float(known.cov_re[0, 0]), rel=1e-3)
+    assert_allclose(found.mean, known.fe_params, rtol=1e-8)
+    assert_allclose(np.sqrt(found.variance), known.bse_fe, rtol=1e-3)
