@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from stripwise.evidence.diffusion import ierfc
 from stripwise.ingress.front import layered_share
@@ -86,13 +85,18 @@ def skin_layer_share(
 
 def _sum(y: Array, step: Array, q: Array) -> Array:
     """Sum q^n ierfc(y + n step) over n."""
-    total = ierfc(y)
-    largest, closest, lowest = float(np.abs(q).max()), float(step.min()), float(y.min())
-    weight, power = np.ones_like(y), 1.0
+    total = ierfc(y).ravel()
+    place = np.arange(total.size)
+    start, pace, factor = y.ravel(), step.ravel(), q.ravel()
+    weight = np.ones_like(start)
     for n in range(1, MOST_TERMS):
-        power *= largest
-        if power * special.erfc(lowest + n * closest) < SERIES_TOLERANCE:
+        weight = weight * factor
+        # what is left of the series is below its first term by erfc(u) < exp(-u^2)
+        live = np.abs(weight) * np.exp(-((start + n * pace) ** 2)) > SERIES_TOLERANCE
+        if not live.all():
+            place, weight = place[live], weight[live]
+            start, pace, factor = start[live], pace[live], factor[live]
+        if place.size == 0:
             break
-        weight = weight * q
-        total = total + weight * ierfc(y + n * step)
-    return total
+        total[place] += weight * ierfc(start + n * pace)
+    return total.reshape(y.shape)

@@ -123,6 +123,8 @@ def profiles_dossier(
         tables["layered.csv"] = skin_table(fits, skin)
         if {LAYERED, SKIN_ONLY} & set(skin.choice):
             texts["affected_depth.toml"] = depth_file(skin, source=reading.path.name)
+    # where a skin is taken up its section says what the penalties belong to
+    told = None if skin is not None and LAYERED in skin.choice else depth
     below = int(reading.data["chloride_below"].sum()) if reading.has("chloride_below") else 0
     return Dossier(
         title=f"Chloride profiles: {reading.name}",
@@ -133,7 +135,7 @@ def profiles_dossier(
         sections=_with_skin(sections(fits, found, spread), fits, skin),
         source=reading.path,
         digest=reading.digest,
-        warnings=(*reading.notes, *warnings_of(fits, found, below=below, affected_depth=depth)),
+        warnings=(*reading.notes, *warnings_of(fits, found, below=below, affected_depth=told)),
         method=method(keep_first=keep_first, repeats=_repeats(len(fits.used)))
         + (() if skin is None else (skin_method(),)),
         assumptions=ASSUMPTIONS,
