@@ -22,7 +22,7 @@ __all__ = ["CELL", "Draw", "copula", "plain_cell", "sobol_cells", "stream"]
 Array = NDArray[np.float64]
 Values = Mapping[str, Array | float]
 
-CELL = 8192
+CELL = 16384
 BITS = 30
 STAGES = (
     "main",

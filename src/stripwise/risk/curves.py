@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
 from stripwise.errors import NumericalError
-from stripwise.inputs.sampling import CELL, Draw, sobol_cells, stream
+from stripwise.inputs.sampling import Draw, sobol_cells, stream
 from stripwise.risk.band import band_by_knowledge
 from stripwise.risk.index import FIRST_AGE, Curves, index_of
 from stripwise.risk.integral import Integral, initiation_ages
@@ -29,10 +29,12 @@ STARTING_AGES = (6, 18)
 """Sampled ages up to the first year and beyond it, before refinement."""
 
 MOST_AGES = 400
+PILOT = 8192
+"""Samples of the pilot that chooses the ages."""
 NUMERICAL_PILOT = 1024
-"""Pilot sample, less than a cell, where every front is a numerical solution."""
+"""Where every front is a numerical solution."""
 SLOW_PILOT = 512
-"""Samples of the pilot where every front is the root of a long sum: a rise over a skin."""
+"""Where every front is the root of a long sum: a rise over a skin."""
 FINEST, FINEST_UNDER_RISE, FINEST_OF_SLOW = 1e-9, 0.02, 0.1
 """Steps of ln age that are refined no further. A front that starts under a rise has the whole
 convection zone behind it at once, so that every sample is a step and halving finds no end."""
@@ -290,7 +292,7 @@ def _choose_ages(
 ) -> tuple[Array, NDArray[np.bool_], float]:
     """Refine the ages on a pilot cell until interpolation at the midpoints is exact enough."""
     slow = wall.rises and wall.layered
-    pilot = NUMERICAL_PILOT if wall.numerical else SLOW_PILOT if slow else CELL
+    pilot = NUMERICAL_PILOT if wall.numerical else SLOW_PILOT if slow else PILOT
     z = next(iter(sobol_cells(draw.dimensions, pilot, stream(seed, stage="pilot"))))
     values = draw.values(z)
     face = wall.face(values)

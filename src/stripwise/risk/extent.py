@@ -31,6 +31,9 @@ __all__ = [
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
+POINTS = 8192
+"""Sobol' points of a scrambling."""
+
 NODES = 12
 ANGLES = 9
 """Correlations at which the joint probability is computed, even in their arc cosine."""
@@ -134,7 +137,7 @@ def share_moments(
     size: FaceSize,
     *,
     seed: int,
-    points: int = CELL,
+    points: int = POINTS,
     workers: int = 2,
 ) -> tuple[Array, Array]:
     """Mean and standard deviation of the share of a face that is depassivated.
