@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from stripwise.ranking.choices import INDEX, ChoiceTables
 from stripwise.report import words
 from stripwise.report.choice_words import CHOICE_NAMES, option_text, reaches
 
-__all__ = ["interaction_rows", "option_rows", "share_rows"]
+__all__ = ["interaction_rows", "option_rows", "share_of", "share_rows"]
 
 
 def share_rows(tables: ChoiceTables) -> list[tuple[str, ...]]:
@@ -27,14 +26,14 @@ def share_rows(tables: ChoiceTables) -> list[tuple[str, ...]]:
     own = _of(tables, "choices", pair=False)
     own = own.dropna(subset=["total"]).sort_values("total", ascending=False)
     doubted = {
-        str(row["input"]): _share(row, "total")
+        str(row["input"]): share_of(row, "total")
         for _, row in _of(tables, "choices over knowledge", pair=False).iterrows()
     }
     told: list[tuple[str, ...]] = []
     for _, row in own.iterrows():
         name = str(row["input"])
         band = doubted.get(name, words.DASH)
-        told.append((CHOICE_NAMES[name], _share(row, "first"), _share(row, "total"), band))
+        told.append((CHOICE_NAMES[name], share_of(row, "first"), share_of(row, "total"), band))
     return told
 
 
@@ -52,14 +51,17 @@ def interaction_rows(tables: ChoiceTables) -> list[tuple[str, str]]:
     """
     rows = _of(tables, "choices", pair=True).dropna(subset=["second"])
     told = [
-        (f"{CHOICE_NAMES[row['input']]} with {CHOICE_NAMES[row['input2']]}", _share(row, "second"))
+        (
+            f"{CHOICE_NAMES[row['input']]} with {CHOICE_NAMES[row['input2']]}",
+            share_of(row, "second"),
+        )
         for _, row in rows.sort_values("second", ascending=False).iterrows()
     ]
     table = tables.indices
     more = table[
         (table["analysis"] == "choices") & (table["quantity"] == INDEX) & (table["group"] != "")
     ].dropna(subset=["first"])
-    return told + [(str(row["group"]), _share(row, "first")) for _, row in more.iterrows()]
+    return told + [(str(row["group"]), share_of(row, "first")) for _, row in more.iterrows()]
 
 
 def option_rows(tables: ChoiceTables, *, units: str, horizon: float) -> list[tuple[str, ...]]:
@@ -105,14 +107,6 @@ def _of(tables: ChoiceTables, analysis: str, *, pair: bool) -> pd.DataFrame:
     return table[here & kind]
 
 
-def _share(row: pd.Series, name: str) -> str:
-    value = float(row[name])
-    if not np.isfinite(value):
-        return words.DASH
-    low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("_low95", "_high95"))
-    return f"{_plain(100.0 * value)} ({_plain(low)} to {_plain(high)})"
-
-
-def _plain(value: float) -> str:
-    text = f"{value:.1f}"
-    return ("0.0" if float(text) == 0 else text).replace("-", words.MINUS)
+def share_of(row: pd.Series, name: str) -> str:
+    """Write the index `name` of a row in % with the interval that stands beside it."""
+    return words.shares(*(float(row[f"{name}{end}"]) for end in ("", "_low95", "_high95")))

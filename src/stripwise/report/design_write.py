@@ -83,11 +83,8 @@ def write_design(result: DesignResult, folder: Path) -> list[Path]:
         If the folder cannot be written, or holds a file of one of the names that is not ours.
     """
     contents = {name: text.encode() for name, text in design_tables(result).items()}
-    drawn = draw_design(result)
-    vectors = {name: paper.svg(figure) for name, figure in drawn.items()}
-    for name, figure in drawn.items():
-        contents[f"figures/{name}.svg"] = vectors[name].encode()
-        contents[f"figures/{name}.png"] = paper.png(figure)
+    vectors, drawn = paper.figure_files(draw_design(result))
+    contents |= drawn
     contents["strip-ages.html"] = render_strip_ages(result).encode()
     contents["report.html"] = render_design(result, vectors).encode()
     scenario = result.scenario

@@ -140,10 +140,8 @@ def contents(dossier: Dossier) -> dict[str, bytes]:
         for name, table in dossier.tables.items()
     }
     files |= {name: text.encode() for name, text in dossier.texts.items()}
-    vectors = {name: paper.svg(figure) for name, figure in dossier.figures.items()}
-    for name, figure in dossier.figures.items():
-        files[f"figures/{name}.svg"] = vectors[name].encode()
-        files[f"figures/{name}.png"] = paper.png(figure)
+    vectors, drawn = paper.figure_files(dossier.figures)
+    files |= drawn
     page = _template().render(
         d=dossier,
         css=Markup(_text("page.css")),

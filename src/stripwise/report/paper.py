@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -21,6 +21,7 @@ __all__ = [
     "POINTS_PER_MM",
     "axes_size",
     "dress",
+    "figure_files",
     "figure_of",
     "headline",
     "png",
@@ -209,6 +210,26 @@ def png(figure: Figure) -> bytes:
     with styled(), legible(figure):
         figure.savefig(buffer, format="png", dpi=style.PNG_DPI, metadata={"Software": None})
     return buffer.getvalue()
+
+
+def figure_files(figures: Mapping[str, Figure]) -> tuple[dict[str, str], dict[str, bytes]]:
+    """Write every figure both ways, once.
+
+    Parameters
+    ----------
+    figures
+        Figures drawn under `styled`, by name.
+
+    Returns
+    -------
+    SVG documents by name, for the page; and the bytes of figures/NAME.svg and figures/NAME.png.
+    """
+    vectors = {name: svg(figure) for name, figure in figures.items()}
+    files = {}
+    for name, figure in figures.items():
+        files[f"figures/{name}.svg"] = vectors[name].encode()
+        files[f"figures/{name}.png"] = png(figure)
+    return vectors, files
 
 
 def _room_for_text(figure_width: float) -> float:

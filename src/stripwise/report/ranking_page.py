@@ -13,7 +13,7 @@ from markupsafe import Markup
 from stripwise.ranking.rows import LIFE
 from stripwise.ranking.study import Ranking
 from stripwise.report import words
-from stripwise.report.choice_page import interaction_rows, option_rows, share_rows
+from stripwise.report.choice_page import interaction_rows, option_rows, share_of, share_rows
 from stripwise.report.choice_words import choice_sentences, clipped_note
 from stripwise.report.page import inline_svg
 from stripwise.report.ranking_figures import names_of
@@ -143,26 +143,15 @@ def _text(name: str) -> str:
     return resources.files("stripwise.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _share(row: pd.Series, name: str) -> str:
-    value = float(row[name])
-    if not np.isfinite(value):
-        return words.DASH
-    low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("_low95", "_high95"))
-    return f"{_plain(100.0 * value)} ({_plain(low)} to {_plain(high)})"
-
-
-def _plain(value: float) -> str:
-    text = f"{value:.1f}"
-    return ("0.0" if float(text) == 0 else text).replace("-", words.MINUS)
-
-
 def _index_rows(ranking: Ranking, rows: pd.DataFrame) -> list[tuple[str, str, str, str]]:
     names = names_of(ranking)
     told = []
     for _, row in rows.sort_values("total", ascending=False, kind="stable").iterrows():
         group = "" if row["input"] else f"{row['group']} (group)"
         label = names.get(row["input"], row["input"]) or group
-        told.append((str(label), _share(row, "first"), _share(row, "total"), str(row["status"])))
+        told.append(
+            (str(label), share_of(row, "first"), share_of(row, "total"), str(row["status"]))
+        )
     return told
 
 
@@ -178,7 +167,7 @@ def _pair_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
         (
             f"{names.get(row['input'], row['input'])} with "
             f"{names.get(row['input2'], row['input2'])}",
-            _share(row, "second"),
+            share_of(row, "second"),
             str(row["status"]),
         )
         for _, row in rows.sort_values("second", ascending=False).head(10).iterrows()
@@ -196,8 +185,8 @@ def _form_rows(ranking: Ranking) -> list[tuple[str, ...]]:
             (
                 names.get(row["input"], row["input"]),
                 words.number(float(row["alpha"])),
-                _plain(100.0 * squared) if np.isfinite(squared) else words.DASH,
-                _plain(100.0 * float(row["gamma_squared"])),
+                words.tenths(100.0 * squared) if np.isfinite(squared) else words.DASH,
+                words.tenths(100.0 * float(row["gamma_squared"])),
                 words.number(float(row["design_score"])),
                 words.amount(value, str(row["unit"]), units=units),
             )
@@ -256,8 +245,7 @@ def _worth_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
     return [
         (
             names.get(str(row["measurement"]), str(row["measurement"])),
-            f"{_plain(100.0 * float(row['variance_share']))} "
-            f"({_plain(100.0 * float(row['low95']))} to {_plain(100.0 * float(row['high95']))})",
+            words.shares(*(float(row[part]) for part in ("variance_share", "low95", "high95"))),
             words.percent(float(row["chance_of_another_choice"])),
         )
         for _, row in rows.iterrows()
@@ -270,10 +258,7 @@ def _shapley_rows(ranking: Ranking) -> list[tuple[str, str, str, str]]:
     for _, row in ranking.shapley.sort_values("effect", ascending=False).iterrows():
         shown = words.DASH
         if row["status"] == "ok":
-            shown = (
-                f"{_plain(100.0 * float(row['effect']))} ({_plain(100.0 * float(row['low95']))} to "
-                f"{_plain(100.0 * float(row['high95']))})"
-            )
+            shown = words.shares(*(float(row[part]) for part in ("effect", "low95", "high95")))
         label = names.get(str(row["input"]), str(row["input"]))
         told.append((str(row["quantity"]), label, shown, str(row["correlated"])))
     return sorted(told, key=lambda line: line[0])

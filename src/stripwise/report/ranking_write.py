@@ -59,11 +59,8 @@ def write_ranking(ranking: Ranking, folder: Path) -> list[Path]:
         name: csv_text(table, columns=columns, name=name).encode()
         for name, (table, columns) in tables.items()
     }
-    vectors = {}
-    for name, figure in ranking_figures.draw(ranking).items():
-        vectors[name] = paper.svg(figure)
-        contents[f"figures/{name}.svg"] = vectors[name].encode()
-        contents[f"figures/{name}.png"] = paper.png(figure)
+    vectors, drawn = paper.figure_files(ranking_figures.draw(ranking))
+    contents |= drawn
     contents["report.html"] = ranking_page.render(ranking, vectors).encode()
     scenario = ranking.scenario
     record = {

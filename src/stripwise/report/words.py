@@ -21,8 +21,10 @@ __all__ = [
     "number",
     "percent",
     "rounded_up",
+    "shares",
     "signed_percent",
     "temperature",
+    "tenths",
     "tied",
     "unit_text",
     "years",
@@ -310,3 +312,26 @@ def tied(text: str) -> str:
 
 def _trimmed(text: str) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def tenths(value: float) -> str:
+    """Write a number to one decimal, without a negative 0."""
+    text = f"{value:.1f}"
+    return ("0.0" if float(text) == 0 else text).replace("-", MINUS)
+
+
+def shares(value: float, low: float, high: float) -> str:
+    """Write a share of the variance in % with its interval, both given as fractions.
+
+    Parameters
+    ----------
+    value, low, high
+        The share and the ends of its interval.
+
+    Returns
+    -------
+    Text such as "35.1 (34.0 to 36.2)"; a dash where the share is not finite.
+    """
+    if not math.isfinite(value):
+        return DASH
+    return f"{tenths(100.0 * value)} ({tenths(100.0 * low)} to {tenths(100.0 * high)})"

@@ -84,11 +84,8 @@ def write(assessment: Assessment, folder: Path) -> list[Path]:
         If `check_writable` would, or if the disk fails on the way.
     """
     contents = {name: text.encode() for name, text in records.csv_tables(assessment).items()}
-    drawn = figures.draw(assessment)
-    vectors = {name: paper.svg(figure) for name, figure in drawn.items()}
-    for name, figure in drawn.items():
-        contents[f"figures/{name}.svg"] = vectors[name].encode()
-        contents[f"figures/{name}.png"] = paper.png(figure)
+    vectors, drawn = paper.figure_files(figures.draw(assessment))
+    contents |= drawn
     contents["report.html"] = page.render(assessment, vectors).encode()
     record = records.run_record(assessment, files=[])
     return commit(folder, contents, record=record)
