@@ -199,9 +199,9 @@ def _depth(text: str | None) -> float | None:
     try:
         value = parse(text, LENGTH, to="mm")
     except InputError as error:
-        raise InputError("--affected-depth", f"= {text!r}: {error.problem}") from error
+        raise InputError("--affected-depth", f"{text!r}: {error.problem}") from error
     if value <= 0:
-        raise InputError("--affected-depth", f"= {text!r}: must be above 0 mm")
+        raise InputError("--affected-depth", f"{text!r}: must be above 0 mm")
     return value
 
 
