@@ -15,6 +15,7 @@ from stripwise.risk.conditions import CoatingInputs, Conditions, Extras, LayerIn
 from stripwise.risk.integral import Integral, front_depths, log_initiation_ages
 from stripwise.risk.numerical import strata_of
 from stripwise.risk.plain import plain_curves
+from stripwise.risk.wall import COVER, MEAN_DOUBT
 
 AGES = np.array([8.0, 30.0, 80.0])
 LAWS = {
@@ -156,3 +157,26 @@ def test_strata_put_layers_skin_and_zone_together():
     assert none.thickness.shape == (0, 2)
     assert_allclose(none.factor, [[4.0, 4.0]])
     assert isinstance(none, Strata)
+
+
+@pytest.mark.parametrize("skin", [False, True])
+@pytest.mark.parametrize("coating", [None, COATING])
+def test_layers_begin_at_the_surface_where_the_mean_cover_is_in_doubt(walls, skin, coating):
+    # 8 mm less cover than stated is a face of a mean cover 8 mm less, layers and coating the same
+    conditions = Conditions(layers=LAYERS, coating=coating, horizon=100.0,
+                            model_factor="model.front_factor")  # fmt: skip
+    changes = {COVER: fixed(60.0), "exposure.convection_zone": fixed(4.0)}
+    stated = under(walls, conditions=conditions, layered=skin, changes=changes)
+    thin = under(
+        walls, conditions=conditions, layered=skin, changes={**changes, COVER: fixed(52.0)}
+    )
+    offset = Input(MEAN_DOUBT, "", fixed(-8.0), "mm", "cover")
+    moved = replace(stated, inputs=(*stated.inputs, offset))
+    draw = Draw.of(stated.inputs, stated.correlations)
+    z = plain_cell(draw.dimensions, 300, np.random.default_rng(4))
+    starts = []
+    for wall in (thin, moved):
+        values = Draw.of(wall.inputs, wall.correlations).values(z)
+        starts.append(log_initiation_ages(wall, wall.face(values), values))
+    assert_allclose(starts[1], starts[0], rtol=0, atol=1e-9)
+    assert 0.1 < np.isfinite(starts[0]).mean() < 1.0

@@ -25,8 +25,9 @@ Number = Array | float
 
 
 def strata_of(
-    extras: Extras, *, zone: Number, skin: Number, log_penalty: Number, size: int
-) -> Strata:
+    extras: Extras, *, zone: Number, skin: Number, log_penalty: Number, size: int,
+    surface: Number = 0.0,
+) -> Strata:  # fmt: skip
     """Lay the layers of a cell of faces, below the convection zone.
 
     Parameters
@@ -34,25 +35,27 @@ def strata_of(
     extras
         With the layers as drawn.
     zone
-        Convection zone, which takes what lies in it [mm].
+        Where the convection zone ends, which takes what lies in it [mm].
     skin
-        Depth from the surface down to which the penalty holds [mm]; inf for the whole cover.
+        Depth down to which the penalty holds [mm]; inf for the whole cover.
     log_penalty
         ln k_c.
     size
         Number of faces n.
+    surface
+        Depth of the surface, where the layers begin [mm].
 
     Returns
     -------
     The `Strata`: as many layers as the scenario has, and one more where the skin has an end.
     """
-    edges = [np.zeros(size)]
+    edges = [np.broadcast_to(np.asarray(surface, dtype=float), size)]
     for thickness, _, _ in extras.layers:
         edges.append(edges[-1] + thickness)
     limited = bool(np.any(np.isfinite(skin)))
     ends = [*edges[1:], np.broadcast_to(np.asarray(skin, dtype=float), size)] if limited else edges
     bounds = np.sort(np.array(ends if limited else ends[1:]).reshape(-1, size), axis=0)
-    middle = 0.5 * (bounds + np.concatenate([np.zeros((1, size)), bounds[:-1]]))
+    middle = 0.5 * (bounds + np.concatenate([edges[0][None], bounds[:-1]]))
     middle = np.concatenate([middle, np.full((1, size), np.inf)])[-len(bounds) - 1 :]
     factor, share = np.ones_like(middle), np.ones_like(middle)
     for top, (thickness, own, part) in zip(edges, extras.layers, strict=False):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -256,15 +257,13 @@ class ServiceFronts:
             return np.broadcast_to(np.asarray(value, dtype=float), (size,))
 
         ratio = full(face.ratio)
+        lay = partial(strata_of, extras, zone=face.zone, skin=face.skin, surface=face.surface)
         return NumericalFronts(
             ratio=np.where((ratio > 0.0) & (ratio < 1.0), ratio, 0.5),
             zone=full(face.zone),
             log_rate=full(face.log_rate),
             exponent=full(face.exponent),
-            strata=tuple(
-                strata_of(extras, zone=face.zone, skin=face.skin, log_penalty=log_k, size=size)
-                for log_k in face.log_penalty
-            ),
+            strata=tuple(lay(log_penalty=log_k, size=size) for log_k in face.log_penalty),
             coating=(full(extras.coating[0]), full(extras.coating[1])) if extras.coating else None,
             clock=self.wall.clock,
             horizon=conditions.horizon,

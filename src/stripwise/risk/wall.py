@@ -137,6 +137,8 @@ class Face:
         ln k_c of each strategy.
     extras
         What the options of the physics draw; None without any.
+    surface
+        Depth of the surface itself [mm].
     """
 
     ratio: Number
@@ -149,6 +151,7 @@ class Face:
     skin: Number
     log_penalty: tuple[Number, ...]
     extras: Extras | None = None
+    surface: Number = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,6 +262,7 @@ class Wall:
             skin=values["curing.affected_depth"] - offset if self.layered else np.inf,
             log_penalty=self.log_penalties(values),
             extras=extras,
+            surface=-offset,
         )
 
     def _carbonated_face(self, extras: Extras, values: Values) -> Face:
