@@ -81,6 +81,25 @@ def test_a_uniform_face_is_the_error_function():
         assert np.sqrt(np.mean(error**2)) < 0.03
 
 
+def test_one_layer_that_holds_the_front_is_a_uniform_face_of_its_factor():
+    ratio, tau, factor, cut = faces(100, seed=3)
+    behind = np.ones(100)
+    whole = fronts(ratio, tau, strata=Strata(np.full((1, 100), 1e4), np.array([factor, behind])))
+    exact = front_depth(ratio, factor * tau)
+    assert_allclose(whole.at(tau), exact, rtol=0, atol=0.15)
+    # cut in two of the same factor, wherever, it is one layer still
+    thickness, three = np.array([cut, 1e4 - cut]), np.array([factor, factor, behind])
+    parts = fronts(ratio, tau, strata=Strata(thickness, three))
+    assert_allclose(parts.at(tau), whole.at(tau), rtol=1e-9)
+
+
+def test_a_penalty_of_one_over_a_skin_is_no_skin():
+    ratio, tau, _, skin = faces(100, seed=3)
+    bare = fronts(ratio, tau, strata=Strata(np.zeros((0, 100)), np.ones((1, 100))))
+    same = fronts(ratio, tau, strata=skinned(np.ones(100), skin))
+    assert_allclose(same.at(tau), bare.at(tau), rtol=1e-9)
+
+
 def test_two_layers_are_the_image_series():
     # Carslaw and Jaeger, 2nd ed., 1959, section 12.8; Crank, composite media (recalled).
     ratio, tau, penalty, skin = faces(400)
@@ -177,6 +196,9 @@ def test_limits_of_a_coating():
         )
 
     assert_allclose(under(1e-9, 0.5 * tau).at(tau), bare, rtol=0, atol=0.1)
+    # one without resistance is none, before it ends and after
+    for until in (0.5 * tau, 2.0 * tau):
+        assert_allclose(under(0.0, until).at(tau), under(1e3, 0.0 * tau).at(tau), atol=0.1)
     tight = under(1e9, 0.5 * tau)
     assert np.all(tight.at(0.5 * tau) < 0.0)
     # nothing came in before: the rest is a younger bare face

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import openturns as ot
 import pytest
@@ -6,14 +8,17 @@ from scipy import special, stats
 
 from stripwise.errors import InputError, NumericalError
 from stripwise.ingress.clock import Clock
+from stripwise.ingress.surface import SurfaceHistory
 from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.sampling import plain_cell
-from stripwise.inputs.variables import Correlation
+from stripwise.inputs.variables import Correlation, Input
+from stripwise.risk.conditions import Conditions
 from stripwise.risk.corner import on_edge
 from stripwise.risk.elasticity import elasticities, importance, nudged, with_input
 from stripwise.risk.form import first_order
 from stripwise.risk.limit_state import LimitState
 from stripwise.risk.rare import importance_sampling, subset_simulation
+from stripwise.risk.wall import Plan
 
 
 def test_gaussian_resistance_and_load():
@@ -177,6 +182,24 @@ def test_logarithmic_and_content_form_share_sign(walls):
         state = LimitState.of(wall, wall.plans[0], age=30.0)
         u = plain_cell(state.dimensions, 5000, np.random.default_rng(3)) * 1.5
         assert np.array_equal(state(u) <= 0.0, state.content(u) <= 0.0)
+
+
+@pytest.mark.parametrize("rises", [False, True])
+def test_a_penalty_of_one_over_a_skin_is_a_uniform_face(walls, rises):
+    # stripped at the reference curing of 7 d the penalty is 1, whatever it acts on
+    week = Plan("7 d", 168.0, 1.0)
+    span = Input("exposure.surface_rise", "", fixed(20.0), "yr", "exposure")
+    conditions = Conditions(history=SurfaceHistory("linear"), duration=span.name)
+    whole, skin = (
+        replace(wall, inputs=(*wall.inputs, span), conditions=conditions if rises else None)
+        for wall in (walls.wall(plans=(week,)), walls.wall(plans=(week,), layered=True))
+    )
+    other, state = (LimitState.of(wall, week, age=12.0) for wall in (whole, skin))
+    u = plain_cell(state.dimensions, 2000, np.random.default_rng(6)) * 1.5
+    values = state.draw.values(u)
+    gap = state.of_values(values, size=2000)
+    assert_allclose(gap, other.of_values(values, size=2000), rtol=1e-9, atol=1e-9)
+    assert 0.0 < np.mean(gap < 0.0) < 0.9
 
 
 def test_failure_of_the_limit_state_is_a_front_at_the_bars(walls):

@@ -116,6 +116,16 @@ def test_a_coating_that_never_was_gives_the_bare_wall(walls):
     assert_allclose(found, exact, rtol=0, atol=1e-3)
 
 
+def test_a_coating_without_resistance_gives_the_bare_wall(walls):
+    changes = {"coating.resistance": fixed(0.0)}
+    more = tuple(replace(i, distribution=changes.get(i.name, i.distribution)) for i in MORE)
+    bare = under(walls, conditions=None, more=more)
+    none = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
+    found, _ = curves_at(none, AGES, points=128)
+    exact, _ = curves_at(bare, AGES, points=128)
+    assert_allclose(found, exact, rtol=0, atol=1e-3)
+
+
 def test_a_tight_coating_puts_the_clock_back_without_ageing(walls):
     # constant diffusivity: nothing enters for 20 yr, then the wall is as a bare one 20 yr younger
     changes = {"coating.life": fixed(20.0), "coating.resistance": fixed(1e9)}
