@@ -62,7 +62,7 @@ def exchange_rows(setting: Setting) -> list[dict[str, object]]:
 
 def row_of(  # noqa: PLR0917
     question: str, place: str, follow_up: str, cover: float, hours: float,
-    by_repeat: Array, knowledge: Array | None, unit: str,
+    by_repeat: Array, knowledge: Array | None, unit: str, middle: float = np.nan,
 ) -> dict[str, object]:  # fmt: skip
     """Write one answer with its intervals.
 
@@ -78,6 +78,9 @@ def row_of(  # noqa: PLR0917
         (r,) answer of each repeat; infinite where it lies out of the looked-at range.
     knowledge
         (k,) answer of each knowledge point, or None.
+    middle
+        Answer from the mean over repeats, about which the interval lies; of a root it is nearer
+        than the mean of the answers, which stands for it where there is none.
 
     Returns
     -------
@@ -85,6 +88,8 @@ def row_of(  # noqa: PLR0917
     """
     finite = bool(np.isfinite(by_repeat).all())
     mean, low, high = (float(x) for x in interval(by_repeat)) if finite else (np.nan,) * 3
+    if finite and np.isfinite(middle):
+        mean, low, high = middle, low + middle - mean, high + middle - mean
     status = "ok"
     if not finite:
         above, below = np.any(by_repeat == np.inf), np.any(by_repeat == -np.inf)
@@ -102,6 +107,20 @@ def row_of(  # noqa: PLR0917
     }  # fmt: skip
 
 
+def _root_row(  # noqa: PLR0917
+    question: str, place: str, follow_up: str, cover: float, hours: float, plain: Array,
+    knowledge: Array | None,
+) -> dict[str, object]:  # fmt: skip
+    """Write one answer in mm whose first row (1 + r,) is that of the mean over repeats."""
+    return row_of(question, place, follow_up, cover, hours, plain[1:], knowledge, "mm",
+                  float(plain[0]))  # fmt: skip
+
+
+def _with_mean(p: Array) -> Array:
+    """Put the mean over repeats before them, (1 + r, ...): roots are sought on it too."""
+    return np.concatenate([p.mean(axis=0, keepdims=True), p])
+
+
 def _both(
     setting: Setting, work: Callable[[Wall, bool], Array | None], wall: Wall
 ) -> tuple[Array, Array | None]:
@@ -112,13 +131,13 @@ def _both(
 
 
 def _index(setting: Setting, covers: Array) -> Callable[[Wall, bool], Array | None]:
-    """Return how the index (m, p, c) over some covers is computed."""
+    """Return how the index (m, p, c) over some covers is computed, the mean over repeats first."""
 
     def work(wall: Wall, doubted: bool) -> Array | None:
         if doubted:
             p = by_knowledge(wall, covers, setting.at_life, sample=setting.doubt)
         else:
-            p = by_repeat(wall, covers, setting.at_life, sample=setting.full)
+            p = _with_mean(by_repeat(wall, covers, setting.at_life, sample=setting.full))
         return None if p is None else index_of_map(p)[:, :, 0]
 
     return work
@@ -149,16 +168,13 @@ def _point_rows(setting: Setting) -> list[dict[str, object]]:
 
     plain, know = answers(0, 1)
     assert plain is not None
-    rows = [
-        row_of(DAY, POINT, label, nominal, hours, plain, know,
-               "mm")
-    ]  # fmt: skip
+    rows = [_root_row(DAY, POINT, label, nominal, hours, plain, know)]
     if faster > 0.0:
         plain, know = answers(2, 0)
         assert plain is not None
         rows.append(
-            row_of(f"cover that stripping {faster:.3g} h earlier must buy", POINT, label, nominal,
-                   hours, plain, know, "mm")
+            _root_row(f"cover that stripping {faster:.3g} h earlier must buy", POINT, label,
+                      nominal, hours, plain, know)
         )  # fmt: skip
     return rows
 
@@ -194,7 +210,7 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
         (LINE, line, np.nan),
     ):
         assert plain is not None
-        rows.append(row_of(question, place, label, cover, hours, plain, know, "mm"))
+        rows.append(_root_row(question, place, label, cover, hours, plain, know))
     return rows
 
 
@@ -207,7 +223,7 @@ def _line_rows(setting: Setting) -> list[dict[str, object]]:
         if doubted:
             p = by_knowledge(wall, setting.wide, setting.at_life, sample=setting.doubt)
         else:
-            p = by_repeat(wall, setting.wide, setting.at_life, sample=setting.coarse)
+            p = _with_mean(by_repeat(wall, setting.wide, setting.at_life, sample=setting.coarse))
         if p is None:
             sets.append(None)
             continue
@@ -220,11 +236,10 @@ def _line_rows(setting: Setting) -> list[dict[str, object]]:
         for age in ages:
             i, j = (int(np.searchsorted(hours, h)) for h in (age, age + DAY_H))
             rows.append(
-                row_of(
-                    DAY, LINE, plan.name,
-                    setting.nominal(float(np.mean(plain[:, f, i]))), age,
+                _root_row(
+                    DAY, LINE, plan.name, setting.nominal(float(plain[0, f, i])), age,
                     _less(plain[:, f, i], plain[:, f, j]),
-                    None if know is None else _less(know[:, f, i], know[:, f, j]), "mm",
+                    None if know is None else _less(know[:, f, i], know[:, f, j]),
                 )
             )  # fmt: skip
     return rows
