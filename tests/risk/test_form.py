@@ -202,6 +202,20 @@ def test_a_penalty_of_one_over_a_skin_is_a_uniform_face(walls, rises):
     assert 0.0 < np.mean(gap < 0.0) < 0.9
 
 
+@pytest.mark.parametrize("layered", [False, True])
+@pytest.mark.parametrize("shape", ["linear", "square root"])
+def test_a_plateau_reached_at_once_is_a_constant_surface(walls, layered, shape):
+    span = Input("exposure.surface_rise", "", fixed(1e-9), "yr", "exposure")
+    conditions = Conditions(history=SurfaceHistory(shape), duration=span.name)
+    # with an exponent near 1 the first instant is a share of all transformed time
+    plain = walls.wall(layered=layered, changes={"concrete.ageing_exponent": fixed(0.3)})
+    plain = replace(plain, inputs=(*plain.inputs, span))
+    rising = replace(plain, conditions=conditions)
+    other, state = (LimitState.of(wall, wall.plans[0], age=12.0) for wall in (plain, rising))
+    u = plain_cell(state.dimensions, 1000, np.random.default_rng(7)) * 1.5
+    assert_allclose(state(u), other(u), rtol=1e-6, atol=1e-6)
+
+
 def test_failure_of_the_limit_state_is_a_front_at_the_bars(walls):
     # Both forms name the same event: g <= 0 in content, cover <= x_c in depth.
     wall = walls.wall()
