@@ -71,6 +71,22 @@ def test_shares_of_the_doubt(linear):
     assert COVER not in rows.index
 
 
+def test_the_interval_of_a_share_holds_the_exact_one(linear):
+    # what is measured is sampled too: an interval of the rest alone held 4 % of the exact shares
+    wall, fronts = linear
+    whole = SIGMA**2 + TAU**2 + ZONE**2
+    h = (fronts[1] - MU) / np.sqrt(whole)
+    everything = spread(h, (TAU**2 + ZONE**2) / whole)
+    held = []
+    for seed in range(12):
+        rows = table(wall, 0.1, seed=seed)
+        for name, known in ((MEAN_DOUBT, TAU**2), (ZONE_NAME, ZONE**2)):
+            exact = spread(h, known / whole) / everything
+            held.append(rows.loc[name, "low95"] <= exact <= rows.loc[name, "high95"])
+    # of 24 at 95 %, fewer than 18 come once in ten thousand times, were they independent
+    assert np.sum(held) >= 18
+
+
 def test_chance_of_another_choice(linear):
     wall, fronts = linear
     whole = np.sqrt(SIGMA**2 + TAU**2 + ZONE**2)

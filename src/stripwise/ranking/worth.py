@@ -94,7 +94,7 @@ def worth_table(
     allowed
         Probability allowed at the target life.
     repeats
-        Independent inner samples.
+        Independent samples, of what is measured and of all else.
     seed
         Seed of the run.
     workers
@@ -141,9 +141,8 @@ def worth_table(
         fine = bool(np.isfinite(share).all()) and RAREST <= told <= 1.0 - RAREST
         mean, low, high = (float(x) for x in interval(share)) if fine else (np.nan,) * 3
         # what is left of the mean's sampling error must not look like another choice
-        shown = found.mean(axis=0)
-        shown = shown + (everything.mean(axis=(0, 1)) - shown.mean(axis=0))
-        later = [_choice(p, order, allowed) for p in shown]
+        shown = found + (everything.mean(axis=(0, 1)) - found.mean(axis=1, keepdims=True))
+        later = [_choice(p, order, allowed) for p in shown.reshape(-1, shown.shape[2])]
         rows.append(
             {
                 "measurement": one.name, "group": one.group, "strategy": strategy, "age_yr": age,
@@ -236,10 +235,11 @@ def _given(  # noqa: PLR0917
     rest = [item for item in wall.inputs if not (whole and item.name in names)]
     integral, draw = Integral.of(wall, rest)
     outer = Draw.of(chosen, wall.correlations)
-    rng = stream(seed, stage="worth", index=(0,))
-    known = outer.values(next(iter(sobol_cells(outer.dimensions, OUTER_POINTS, rng))))
 
     def repeat(r: int) -> Array:
+        # outer points of its own, so that the spread of the repeats tells their error too
+        rng = stream(seed, stage="worth", index=(0, r))
+        known = outer.values(next(iter(sobol_cells(outer.dimensions, OUTER_POINTS, rng))))
         rng = stream(seed, stage="worth", index=(1, r))
         z = next(iter(sobol_cells(draw.dimensions, INNER_POINTS, rng)))
         inner, shift = draw.values(z), integral.shift(draw.correlate(z))
