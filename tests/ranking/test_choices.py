@@ -1,16 +1,20 @@
 """The choices on the table: shares of the variance, and each option alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy import special, stats
 
 from stripwise.corridor import assess
+from stripwise.inputs.distributions import fixed
 from stripwise.ranking.choices import INDEX, LIFE_TIME, PROBABILITY, choice_tables
 from stripwise.ranking.factorial import Design, lives, outcomes
 from stripwise.report.choice_words import choice_sentences, reaches
 from stripwise.risk.anova import anova
 from stripwise.risk.covers import Sample
+from stripwise.risk.nested import NestedDraw
 from stripwise.walls import wall_of
 
 OPEN = """
@@ -166,3 +170,29 @@ def test_halved_ranges_keep_their_middles(full):
     ages = [p.strip_age for p in half.plans]
     assert_allclose(np.sqrt(min(ages) * max(ages)), np.sqrt(12.0 * 72.0))
     assert [c.name for c in half.choices] == [c.name for c in tables.design.choices]
+
+
+def test_a_knowledge_point_is_the_same_for_concretes_of_other_kinds(full):
+    # one concrete whose exponent is in doubt, one whose exponent is known: what the curing law
+    # turns out to be is the same for both at every point
+    case, tables = full
+    plain = wall_of(case)
+    name = "concrete.ageing_exponent"
+
+    def with_exponent(**change):
+        return replace(
+            plain,
+            inputs=tuple(replace(i, **change) if i.name == name else i for i in plain.inputs),
+        )
+
+    doubted, known = with_exponent(kind="knowledge"), with_exponent(distribution=fixed(0.3))
+    some = tuple(c for c in tables.design.choices if c.name != "execution scatter")
+    design = replace(tables.design, walls=(doubted, known), wall_shape=(1, 2), choices=some)
+    sample = Sample(256, 1, 1, "choices", 1)
+    p = outcomes(design, np.array([50.0]), sample=sample, knowledge=True)
+    law = NestedDraw.of(doubted, points=256, seed=1, stage="choices", prefer_cover=True).knowledge
+    assert set(law) >= {name, "curing.law"}
+    # stripped at 12 h, with the exponent known, the probability follows the law alone
+    early = p[:, 0, 2, 0, 0, 1]
+    assert abs(stats.spearmanr(early, law["curing.law"]).statistic) > 0.9
+    assert abs(stats.spearmanr(early, law[name]).statistic) < 0.3

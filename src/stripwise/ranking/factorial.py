@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import interpolate
 
 from stripwise.errors import InputError
-from stripwise.inputs.distributions import Distribution
+from stripwise.inputs.distributions import Distribution, distribution
 from stripwise.inputs.variables import Input
 from stripwise.risk.anova import lobatto
 from stripwise.risk.covers import Sample, by_knowledge, by_repeat, is_quick
@@ -293,7 +293,7 @@ def outcomes(
     knowledge inputs.
     """
     parts = []
-    for wall in design.walls:
+    for wall in _aligned(design.walls) if knowledge else design.walls:
         one = wall.with_plans(design.plans)
         if knowledge:
             p = by_knowledge(one, design.covers, ages, sample=sample)
@@ -312,6 +312,30 @@ def outcomes(
     ordered = np.transpose(whole, (2, last - 1, last, *curing, 0, 1))
     kept = tuple(len(one.weights) for one in design.choices)
     return ordered.reshape(*ordered.shape[:2], *kept)
+
+
+def _aligned(walls: tuple[Wall, ...]) -> tuple[Wall, ...]:
+    """Give every wall as many knowledge inputs, in the same order, as all of them have together.
+
+    A concrete may scatter where another is in doubt; a column that nothing reads then keeps the
+    other columns, so that a knowledge point is the same for both.
+    """
+
+    def doubted(item: Input) -> bool:
+        return item.kind == "knowledge" and not item.distribution.is_fixed
+
+    names = {item.name for wall in walls for item in wall.inputs if doubted(item)}
+    law = distribution("normal", mean=0.0, sd=1.0)
+
+    def one(wall: Wall) -> Wall:
+        inputs: list[Input] = []
+        for item in wall.inputs:
+            inputs.append(item)
+            if item.name in names and not doubted(item):
+                inputs.append(Input(f"{item.name}, unread", "", law, "", item.group, "knowledge"))
+        return replace(wall, inputs=tuple(inputs))
+
+    return tuple(one(wall) for wall in walls)
 
 
 def lives(p: Array, ages: Array, *, target: float, horizon: float) -> Array:
