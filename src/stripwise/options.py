@@ -13,7 +13,7 @@ from stripwise.risk.integral import front_depths, initiation_ages
 from stripwise.risk.wall import COVER, Wall
 from stripwise.scenario.model import Scenario
 
-__all__ = ["conditions_of", "mean_values", "service_notes"]
+__all__ = ["conditions_of", "left_out", "mean_values", "service_notes"]
 
 EXPONENT = "concrete.ageing_exponent"
 COEFFICIENT = "concrete.temperature_coefficient"
@@ -89,6 +89,38 @@ def service_notes(
     return tuple(notes)
 
 
+def left_out(scenario: Scenario, what: str) -> list[str]:
+    """Say which options of the scenario an analysis up to depassivation knows nothing of.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+    what
+        Word for the analysis: "design" or "ranking".
+
+    Returns
+    -------
+    One sentence; none where the scenario asks for neither cracking nor extent.
+    """
+    service = scenario.service
+    parts = [
+        words
+        for asked, words in (
+            (service.cracking, "the first crack ([cracking])"),
+            (service.extent, "the share of the face that is affected ([extent])"),
+        )
+        if asked is not None
+    ]
+    if not parts:
+        return []
+    return [
+        f"This {what} ends at depassivation of one point of the face: {' and '.join(parts)} "
+        f"{'are' if len(parts) > 1 else 'is'} not part of it; `stripwise run` has "
+        f"{'them' if len(parts) > 1 else 'it'}."
+    ]
+
+
 def _layer_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> list[str]:
     service, conditions = scenario.service, wall.conditions
     notes = []
@@ -146,7 +178,7 @@ def _coating_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
         "convection rules keeps its depth under it. At mean values the front of "
         f"{name} lies at {_depth(depth, scenario)} after {life:g} yr against "
         f"{_depth(other, scenario)} without it; "
-        f"initiation {_years(start, wall)} against {_years(sooner, wall)}. The evidence for the "
+        f"{_starts(start, sooner, wall, between='against')}. The evidence for the "
         "life of coatings is thin: a decision should also stand without it; the table of the "
         f"results shows both.{shade}"
     )
@@ -180,6 +212,15 @@ def _years(age: float, wall: Wall) -> str:
     return f"{age:.0f} yr" if np.isfinite(age) and age < last else f"beyond {last:g} yr"
 
 
+def _starts(first: float, second: float, wall: Wall, *, between: str) -> str:
+    """Say when initiation begins by two readings, which may both lie beyond what is computed."""
+    one, other = _years(first, wall), _years(second, wall)
+    if one == other:
+        return f"initiation {one} either way"
+    lead = "at " if np.isfinite(first) and not one.startswith("beyond") else ""
+    return f"initiation {lead}{one} {between} {other}"
+
+
 def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
     life, name = scenario.target.service_life, scenario.reference_strategy
     clock = wall.clock
@@ -194,7 +235,7 @@ def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
         f"The same exponent of {exponent:.2f} read the other way ({other}) would multiply the "
         f"diffusivity averaged over {life:g} yr by {ratio:.2f} and, at mean values, put the front "
         f"of {name} at {_depth(changed, scenario)} instead of {_depth(depth, scenario)} and "
-        f"initiation at {_years(later, wall)} instead of {_years(start, wall)} (relation of the "
+        f"{_starts(later, start, wall, between='instead of')} (relation of the "
         "two after Tang and Gulikers, 2007, recalled)."
     )
 
@@ -225,8 +266,7 @@ def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> lis
     notes = [
         f"Surface chloride in time: it {how}. At mean values the front of {name} lies at "
         f"{_depth(depth, scenario)} after {life:g} yr against {_depth(other, scenario)} with the "
-        f"full content from the start; initiation {_years(start, wall)} against "
-        f"{_years(sooner, wall)}.",
+        f"full content from the start; {_starts(start, sooner, wall, between='against')}.",
         "The rise is superposed step by step in transformed time, which reads the slope of that "
         "time as the diffusivity of the instant, under either ageing convention.",
     ]

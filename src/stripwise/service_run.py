@@ -21,6 +21,8 @@ from stripwise.risk.extent import FaceSize, share_moments, simulated_faces
 from stripwise.risk.gridcheck import GRID_SAMPLES, grid_check
 from stripwise.risk.index import Curves, index_of
 from stripwise.risk.integral import front_depths, initiation_ages
+from stripwise.risk.nested import NUMERICAL_POINTS, NUMERICAL_SCATTER
+from stripwise.risk.numerical import PENALTY_NODES
 from stripwise.risk.tables import Goal
 from stripwise.risk.wall import COVER, Plan, Wall
 from stripwise.scenario.model import Scenario
@@ -124,9 +126,11 @@ def _layers(
         f"{length(np.max(check.front_most))} at most, and the probability by "
         f"{100.0 * np.max(np.abs(check.finer - check.probability)):.2g} percentage points; the "
         f"error left is estimated at {100.0 * check.probability_error:.2g} points (4/3 of it). "
-        "This error is not part of the intervals. Drivers and choices take "
-        f"{COARSE.cells} cells and {COARSE.steps} steps, and fewer points than a closed form "
-        "would."
+        "This error is not part of the intervals. Drivers, choices and the knowledge band about "
+        f"the curves take {COARSE.cells} cells and {COARSE.steps} steps, and fewer points than a "
+        f"closed form would; the band takes at most {NUMERICAL_POINTS} points of what is not known "
+        f"with {NUMERICAL_SCATTER} of the scatter. The solutions of more than {PENALTY_NODES} "
+        f"strategies or designs are read off those of {PENALTY_NODES} penalties."
     )
     return table, note
 
@@ -340,15 +344,22 @@ def service_hand_check(
     if conditions.model_factor:
         factor = values[conditions.model_factor]
         steps.append(HandStep("Model uncertainty", "f", "mean of the input", factor, ""))
-    begins = HandStep("Initiation age at mean values", "t_i", "x_c(t_i) = c", start, "yr")
+    within = start <= conditions.horizon
+    begins = (
+        HandStep("Initiation age at mean values", "t_i", "x_c(t_i) = c", start, "yr")
+        if within
+        else HandStep(
+            "Initiation at mean values", "t_i",
+            f"x_c is short of c at the horizon of {conditions.horizon:g} yr", np.inf, "yr",
+        )
+    )  # fmt: skip
     return (
         *steps,
         HandStep(f"Governing front at {age:g} yr", "x_c", "the deepest, times f", depth, "mm"),
         HandStep(
             "Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"
         ),
-        # a numerical solution ends at the horizon and cannot tell a later age from none
-        *([] if conditions.numerical and not np.isfinite(start) else [begins]),
+        begins,
     )
 
 

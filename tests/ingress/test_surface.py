@@ -5,9 +5,11 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from stripwise.ingress.buildup import BuildUp
 from stripwise.ingress.clock import Clock
+from stripwise.ingress.superposed import STEP_TOLERANCE
 from stripwise.ingress.surface import SurfaceHistory
 
 RISE = {"duration": 15.0, "clock": Clock()}
@@ -83,7 +85,7 @@ def test_first_passage_under_a_falling_surface_equals_finite_volumes():
 
 
 def test_a_plateau_reached_at_once_is_the_constant_surface():
-    ratio = np.linspace(0.05, 0.9, 30)
+    ratio = np.linspace(0.05, 0.9, 7)  # few enough for a table's roots to be solved, not read
     plain = special.erfcinv(ratio)
     for history, duration in (
         (SurfaceHistory("linear"), 1e-9),
@@ -138,3 +140,30 @@ def test_no_front_before_the_surface_is_critical_and_a_start_is_a_start():
     assert rise.root(5.0).tolist() == [np.inf, 0.0, 0.0]
     assert rise.root(0.0).tolist() == [np.inf, 0.0, 0.0]
     assert rise.root(30.0)[1] > 0.0
+
+
+@pytest.mark.parametrize("shape", ["linear", "square root"])
+def test_a_root_taken_at_a_coarse_step_is_as_near_as_told(shape):
+    # against Brent's method of scipy on the same sum, to 1e-14; told in STEP_TOLERANCE: its cube
+    rng = np.random.default_rng(6)
+    n = 400
+    ratio, exponent = rng.uniform(0.02, 0.9, n), rng.uniform(0.05, 0.9, n)
+    span = rng.uniform(2.0, 40.0, n)
+    rise = BuildUp.of(
+        SurfaceHistory(shape), ratio=ratio, duration=span, clock=Clock(), exponent=exponent
+    )
+    worst = 0.0
+    for age in (3.0, 12.0, 40.0, 90.0):
+        found = rise.root(age)
+        for i in np.flatnonzero(found > 0.0):
+            one = BuildUp.of(
+                SurfaceHistory(shape), ratio=ratio[i], duration=span[i], clock=Clock(),
+                exponent=exponent[i],
+            )  # fmt: skip
+
+            def gap(u, one=one, i=i, age=age):
+                return float(one.share(u, age)[0]) - ratio[i]
+
+            exact = brentq(gap, 0.0, 8.0, xtol=1e-14, rtol=1e-14)
+            worst = max(worst, abs(found[i] / exact - 1.0))
+    assert worst < STEP_TOLERANCE**3

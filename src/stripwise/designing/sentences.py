@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from stripwise.designing.exchange import DAY, POINT
+from stripwise.options import left_out
 
 if TYPE_CHECKING:
     from stripwise.designing.result import DesignResult
@@ -51,7 +52,7 @@ def design_warnings(result: DesignResult) -> tuple[str, ...]:
     -------
     Sentences.
     """
-    found = list(result.scenario.warnings)
+    found = [*result.scenario.warnings, *left_out(result.scenario, "design")]
     if result.required["know_low"].isna().all():
         found.append("No random input is marked as knowledge: intervals show sampling error only.")
     else:

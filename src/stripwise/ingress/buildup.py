@@ -32,8 +32,8 @@ GRID_DEPTHS = np.linspace(0.0, 3.0, 301)
 FITTED_FROM = 2048
 """Samples from which the start of the iteration is fitted rather than worked out."""
 FITTED_ON = 256
-GRID_FROM = 64
-"""Samples from which the roots of a table are read from the grid."""
+GRID_FROM = 8
+"""Samples from which the roots of a table are read from the grid, which every cell shares."""
 _GRID_LOCK = threading.Lock()
 DENSE = 8
 """More such ages within each fall, and as many after it."""

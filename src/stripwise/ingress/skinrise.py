@@ -97,11 +97,13 @@ class SkinRise:
 
         Returns
         -------
-        (n,) depth [mm]; 0 where there is no front yet, inf where depassivated from the start.
+        Depths of the broadcast shape [mm]; 0 where there is no front yet, inf where depassivated
+        from the start.
         """
         root = self.rise.root(age)
         if age <= 0.0:
-            return np.where(np.isinf(root), np.inf, 0.0 * np.asarray(tau))
+            parts = np.broadcast_arrays(root, tau, penalty, skin)
+            return np.where(np.isinf(parts[0]), np.inf, 0.0)
         cell = _Cell.of(self.rise, age, root, tau=tau, penalty=penalty, skin=skin, depth=0.0)
         found = np.where(np.isinf(cell.root), np.inf, 0.0)
         if cell.live.size:
@@ -109,7 +111,7 @@ class SkinRise:
             step = cell.tau * (cell.root[cell.live] / z) ** 2
             start = layered_front_depth(cell.rho, step, penalty=cell.k, skin=cell.edge)
             found[cell.live] = cell.depths(start)
-        return found
+        return found.reshape(cell.shape)
 
     def critical(self, depth: Number, age: float, *, penalty: Number, skin: Number) -> Array:
         """Return the transformed time that brings the front of this age to a depth.
@@ -126,11 +128,13 @@ class SkinRise:
 
         Returns
         -------
-        (n,) tau of the good concrete [mm2]; 0 where passed with any, inf where with none.
+        Tau of the good concrete of the broadcast shape [mm2]; 0 where passed with any, inf where
+        with none.
         """
         root = self.rise.root(age)
         if age <= 0.0:
-            at_once = np.isinf(root) | (root > 0.0) & (np.asarray(depth) <= 0.0)
+            root, x, *_ = np.broadcast_arrays(root, depth, penalty, skin)
+            at_once = np.isinf(root) | (root > 0.0) & (x <= 0.0)
             return np.where(at_once, 0.0, np.inf)
         cell = _Cell.of(self.rise, age, root, tau=1.0, penalty=penalty, skin=skin, depth=depth)
         found = np.where(np.isinf(cell.root) | (cell.root > 0.0) & (cell.x <= 0.0), 0.0, np.inf)
@@ -142,7 +146,7 @@ class SkinRise:
             start = 0.5 / np.sqrt(part.k * step) * cell.root[live] / special.erfcinv(part.rho)
             w = part.times(x, start)
             found[live] = 0.25 / (part.k * w * w)
-        return found
+        return found.reshape(cell.shape)
 
     def log_age(  # noqa: PLR0917
         self, depth: Array, log_rate: Number, penalty: Number, skin: Number, ages: Array,
@@ -190,8 +194,9 @@ class SkinRise:
             low, high = warmth[at, i], warmth[at + 1, i]
             log_tau = rate + rise.clock.log_shape(t, exponent) + low + (place - at) * (high - low)
             f = SkinRise(own).share(x, np.exp(log_tau), t, penalty=k, skin=edge)
+            # once the rise is over, the logarithm of the root is nearly straight in that of the age
             ends = [special.erfcinv(np.clip(v / most, 1e-300, 1.0)) for v in (f, ratio)]
-            return np.asarray(ends[0] - ends[1])
+            return np.asarray(np.log(np.maximum(ends[0], 1e-12) / ends[1]))
 
         if live.size:
             args = (live, *(p[live] for p in wide))
@@ -202,7 +207,7 @@ class SkinRise:
                 some = tuple(a[inside] for a in args)
                 bounds = (np.full(len(some[0]), first), np.full(len(some[0]), last))
                 solved = elementwise.find_root(
-                    gap, bounds, args=some, tolerances={"xatol": 1e-7, "xrtol": 0.0}
+                    gap, bounds, args=some, tolerances={"xatol": 1e-6, "xrtol": 0.0}
                 )
                 found[live[inside]] = solved.x
         return found
@@ -210,8 +215,9 @@ class SkinRise:
 
 @dataclass(frozen=True, slots=True)
 class _Cell:
-    """The samples whose front moves (`live`), with everything broadcast to them."""
+    """The samples whose front moves (`live`, flat), with everything broadcast to them."""
 
+    shape: tuple[int, ...]
     live: Rows
     root: Array
     x: Array
@@ -233,18 +239,24 @@ class _Cell:
             (1,), weights.shape[1:], stretch.shape[1:], *(np.shape(p) for p in parts)
         )
         root, x, rho, t, k, edge = (
-            np.broadcast_to(np.asarray(p, dtype=float), shape) for p in parts
+            np.broadcast_to(np.asarray(p, dtype=float), shape).ravel() for p in parts
         )
-        w, r = (np.broadcast_to(p, (len(p), *shape)) for p in (weights, stretch))
+        inner = (1,) * (len(shape) - 1)
+        w, r = (
+            np.broadcast_to(p.reshape(len(p), *inner, -1), (len(p), *shape)).reshape(len(p), -1)
+            for p in (weights, stretch)
+        )
         # a root read from a grid may start a little early
         live = np.flatnonzero((root > 0.0) & np.isfinite(root) & (rho < np.sum(w, axis=0)))
-        return cls(live, root, x, rho[live], t[live], k[live], edge[live], w[:, live], r[:, live])
+        return cls(
+            shape, live, root, x, rho[live], t[live], k[live], edge[live], w[:, live], r[:, live]
+        )  # fmt: skip
 
     def only(self, live: Rows) -> _Cell:
         """Return the cell with some of its live samples."""
         i = np.searchsorted(self.live, live)
         return _Cell(
-            live, self.root, self.x, self.rho[i], self.tau[i], self.k[i], self.edge[i],
+            self.shape, live, self.root, self.x, self.rho[i], self.tau[i], self.k[i], self.edge[i],
             self.weights[:, i], self.stretch[:, i],
         )  # fmt: skip
 

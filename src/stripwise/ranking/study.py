@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stripwise.errors import InputError
 from stripwise.inputs.sampling import Draw, copula
+from stripwise.options import left_out
 from stripwise.ranking.choices import ChoiceTables, choice_tables
 from stripwise.ranking.converge import MOST_POINTS, Sample, converge
 from stripwise.ranking.reliability import reliability
@@ -198,7 +199,7 @@ def rank(
         worth=worth,
         choices=choices,
         sample=sample,
-        notes=tuple(_notes(wall, labels, sample, indices, width)),
+        notes=(*_notes(wall, labels, sample, indices, width), *left_out(scenario, "ranking")),
         run={
             "command": "rank",
             "strategy": name,

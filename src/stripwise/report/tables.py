@@ -234,6 +234,9 @@ def hand_rows(assessment: Assessment) -> list[HandRow]:
     units = assessment.scenario.units
     rows = []
     for step in assessment.hand_check:
+        if step.value == np.inf:
+            rows.append(HandRow(step.words, step.symbol, step.formula, "beyond it", ""))
+            continue
         own = words.amount(step.value, step.unit, units="SI")
         if step.unit == "mm2/yr":  # the formula's own unit, not the tidier one
             own = f"{words.number(step.value)} mm²/yr"

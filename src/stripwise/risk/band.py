@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import interpolate
 
-from stripwise.risk.index import INFINITE_INDEX, Curves, index_of
+from stripwise.risk.index import FIRST_AGE, INFINITE_INDEX, Curves, index_of
 from stripwise.risk.nested import BAND_POINTS, BAND_SCATTER, NestedDraw
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import Wall
@@ -17,12 +18,16 @@ __all__ = ["band_by_knowledge"]
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
+BAND_AGES = 48
+"""Most ages at which a band is computed; at the curve's further ages its distance is read off."""
+
 
 def band_by_knowledge(
     wall: Wall,
     whole: Curves,
     *,
     upper: NDArray[np.bool_],
+    kinks: tuple[float, ...],
     points: int,
     seed: int,
     workers: int,
@@ -31,7 +36,8 @@ def band_by_knowledge(
     """Index by knowledge point, strategy and age, the scatter integrated inside.
 
     The inside takes fewer points than the curves. What that does to the mean over all knowledge
-    points is seen, and taken back from each of them, so that the band lies about its curve.
+    points is seen, and taken back from each of them, so that the band lies about its curve. So it
+    is with the coarse grid of a numerical solution.
 
     Parameters
     ----------
@@ -41,6 +47,8 @@ def band_by_knowledge(
         Its curves over all inputs, (s, t).
     upper
         (s, t) whether 1 - P is summed instead of P, to keep digits.
+    kinks
+        Ages that must be among those computed [yr].
     points
         Sobol' points of a scrambling, which the inside does not exceed.
     seed
@@ -65,11 +73,16 @@ def band_by_knowledge(
     if nested is None:
         return None
 
+    # a count jumps between ages, which leaves nothing to read off
+    chosen = _some(whole.ages, kinks) if nested.integral.name else np.arange(whole.ages.size)
+    ages, upper = whole.ages[chosen], upper[:, chosen]
+    coarse = wall.coarse()
+
     def outer(k: int) -> Array:
         values = nested.values(k)
-        face = wall.face(values)
+        face = coarse.face(values)
         return nested.integral.probabilities(
-            wall, face, values, nested.shift, ages=whole.ages, upper=upper
+            coarse, face, values, nested.shift, ages=ages, upper=upper
         )
 
     def index(small: Array) -> Array:
@@ -81,7 +94,25 @@ def band_by_knowledge(
         tell("knowledge band", len(parts) / nested.count)
     small = np.array(parts)
     with np.errstate(invalid="ignore"):
-        gap = whole.index - index(small.mean(axis=0))
+        gap = whole.index[:, chosen] - index(small.mean(axis=0))
     found = index(small) + np.where(np.isfinite(gap), gap, 0.0)
     found = np.clip(found, -INFINITE_INDEX, INFINITE_INDEX)
+    if chosen.size < whole.ages.size:
+        curve = np.clip(whole.index, -INFINITE_INDEX, INFINITE_INDEX)
+        place = np.log(np.maximum(whole.ages, 0.5 * FIRST_AGE))
+        apart = interpolate.PchipInterpolator(
+            place[chosen], found - curve[:, chosen], axis=-1
+        )(place)  # fmt: skip
+        found = np.clip(curve + apart, -INFINITE_INDEX, INFINITE_INDEX)
     return np.asarray(np.minimum.accumulate(found, axis=-1))
+
+
+def _some(ages: Array, kinks: tuple[float, ...]) -> NDArray[np.intp]:
+    """Return which of the ages to take: all if few, else the nearest to steps even in log age."""
+    if ages.size <= BAND_AGES:
+        return np.arange(ages.size)
+    even = np.geomspace(ages[1], ages[-1], BAND_AGES - 2 - len(kinks))
+    usable = [k for k in kinks if ages[0] < k < ages[-1]]
+    wanted = np.log(np.concatenate([even, usable]))
+    nearest = np.argmin(np.abs(np.log(ages[1:]) - wanted[:, None]), axis=1)
+    return np.unique(np.concatenate([[0], 1 + nearest]))

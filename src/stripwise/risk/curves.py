@@ -182,7 +182,14 @@ def probability_curves(
     knowledge = None
     if band:
         knowledge = band_by_knowledge(
-            wall, whole, upper=upper, points=points, seed=seed, workers=workers, tell=tell
+            wall,
+            whole,
+            upper=upper,
+            kinks=kinks,
+            points=points,
+            seed=seed,
+            workers=workers,
+            tell=tell,
         )
     samples = points * repeats
     k_mean = sum(s.penalty for s in sums) / samples

@@ -25,6 +25,8 @@ BAND_SCATTER = 2048
 third too low."""
 NUMERICAL_SCATTER = 512
 """Most inner points where every front is a numerical solution."""
+NUMERICAL_POINTS = 128
+"""Most outer points there."""
 SLOW_SCATTER = 256
 """Inner points where every front is the root of a long sum: a rise over a penalised skin."""
 
@@ -73,6 +75,8 @@ class NestedDraw:
         if wall.rises and wall.layered:
             outer_points = min(outer_points, KNOWLEDGE_POINTS)
             inner_points = min(inner_points, SLOW_SCATTER)
+        if wall.numerical:
+            outer_points = min(outer_points, NUMERICAL_POINTS)
         integral, draw = Integral.of(wall, rest, prefer_cover=prefer_cover)
         outer = Draw.of(doubted, wall.correlations)
         size = min(points, NUMERICAL_SCATTER if wall.numerical else inner_points)

@@ -7,7 +7,7 @@ The concrete's time runs as tau, the coating's by the clock: its resistance to t
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ from stripwise.ingress.sweep import Grid
 from stripwise.risk.conditions import Extras
 
 __all__ = ["NumericalFronts", "strata_of"]
+
+PENALTY_NODES = 5
+"""Solutions from which those of more strategies are interpolated over ln k_c."""
 
 Array = NDArray[np.float64]
 Number = Array | float
@@ -75,8 +78,10 @@ class NumericalFronts:
     ratio, zone, log_rate, exponent
         (n,) as in a `stripwise.risk.wall.Face`, the ratio of faces without a moving front
         replaced by one half.
+    log_penalty
+        ln k_c of each strategy, (n,) each.
     strata
-        Layers under each strategy.
+        ln k_c -> the layers under that penalty.
     coating
         (n,) resistance [yr/mm] and life [yr]; None without one.
     clock, horizon, grid
@@ -84,14 +89,21 @@ class NumericalFronts:
     log_shape
         Age [yr] -> (n,) ln(tau / rate), seasons included.
     courses
-        Solutions already found, by strategy.
+        Solutions already found, by strategy; below 0 those at the nodes of ln k_c.
+
+    Notes
+    -----
+    Strategies differ in their penalty alone, and the depth of a front at a transformed time is
+    smooth in it. Where there are more than `PENALTY_NODES` of them, the solutions are polynomials
+    in ln k_c through as many Chebyshev points between the least and the largest of each sample.
     """
 
     ratio: Array
     zone: Array
     log_rate: Array
     exponent: Array
-    strata: tuple[Strata, ...]
+    log_penalty: tuple[Array, ...]
+    strata: Callable[[Array], Strata]
     coating: tuple[Array, Array] | None
     clock: Clock
     horizon: float
@@ -112,8 +124,8 @@ class NumericalFronts:
         """Return shares of the surface content at depths from the surface [mm], (n,), at an age."""
         outer, until = self._outer()
         return content(
-            np.maximum(depth - self.zone, 0.0), self.tau(age), strata=self.strata[strategy],
-            outer=outer, until=until, grid=self.grid,
+            np.maximum(depth - self.zone, 0.0), self.tau(age), outer=outer, until=until,
+            strata=self.strata(self.log_penalty[strategy]), grid=self.grid,
         )  # fmt: skip
 
     def log_time(self, strategy: int, depth: Array) -> Array:
@@ -125,12 +137,43 @@ class NumericalFronts:
     def _course(self, strategy: int) -> Course:
         course = self.courses.get(strategy)
         if course is None:
-            outer, until = self._outer()
-            course = self.courses[strategy] = fronts(
-                self.ratio, self.tau(self.horizon), strata=self.strata[strategy], outer=outer,
-                until=until, grid=self.grid,
-            )  # fmt: skip
+            if len(self.log_penalty) > PENALTY_NODES:
+                course = self._interpolated(strategy)
+            else:
+                course = self._solved(self.log_penalty[strategy])
+            self.courses[strategy] = course
         return course
+
+    def _solved(self, log_penalty: Array) -> Course:
+        outer, until = self._outer()
+        return fronts(
+            self.ratio, self.tau(self.horizon), strata=self.strata(log_penalty), outer=outer,
+            until=until, grid=self.grid,
+        )  # fmt: skip
+
+    def _interpolated(self, strategy: int) -> Course:
+        low, high = np.min(self.log_penalty, axis=0), np.max(self.log_penalty, axis=0)
+        middle, half = 0.5 * (low + high), 0.5 * (high - low)
+        # the ends are among the points, so that nothing is extrapolated
+        points = -np.cos(np.linspace(0.0, np.pi, PENALTY_NODES))
+        place = (self.log_penalty[strategy] - middle) / np.where(half > 0.0, half, 1.0)
+        # what is left of a kink where a front crosses a layer is smaller over resistance than depth
+        totals: list[Array | float] = [0.0, 0.0]
+        course = None
+        for j, point in enumerate(points):
+            log_k = middle + point * half
+            if -1 - j not in self.courses:
+                self.courses[-1 - j] = self._solved(log_k)
+            course = self.courses[-1 - j]
+            others = np.delete(points, j)[:, None]
+            weight = np.prod((place - others) / (point - others), axis=0)
+            layers = self.strata(log_k)
+            for phase, depths in enumerate(course.depths):
+                totals[phase] = totals[phase] + weight * layers.resistance_at(depths)
+        assert course is not None
+        own = self.strata(self.log_penalty[strategy])
+        found = [own.depth_of_resistance(np.asarray(r)) for r in totals[: len(course.depths)]]
+        return replace(course, depths=tuple(np.maximum.accumulate(x, axis=0) for x in found))
 
     def _outer(self) -> tuple[Outer | None, Array | None]:
         if self.coating is None:

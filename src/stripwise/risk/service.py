@@ -19,14 +19,15 @@ from stripwise.ingress.season import season_factor
 from stripwise.ingress.skinrise import SkinRise
 from stripwise.risk.conditions import Conditions, Extras
 from stripwise.risk.numerical import NumericalFronts, strata_of
+from stripwise.risk.searched import SEARCHED, age_of
 from stripwise.risk.wall import Face, Number, Wall
 
 __all__ = ["ServiceFronts"]
 
 Array = NDArray[np.float64]
 
-SEARCHED = np.geomspace(0.05, 1000.0, 41)
-"""Ages between which an initiation age is interpolated [yr]."""
+STACKED = 4096
+"""Samples times strategies of one search for roots over a skin; more would leave the cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +108,9 @@ class ServiceFronts:
         """
         deep = np.asarray(cover) / self.extras.factor
         face = self.face
+        together = None
+        if self.rise is not None and self.wall.layered and self.conditions.chloride:
+            together = self._skin_critical(deep - np.asarray(face.zone), age)
         for i, log_k in enumerate(face.log_penalty):
             need: Array = np.full(1, np.inf)
             if self.numerical is not None:
@@ -115,7 +119,7 @@ class ServiceFronts:
             elif self.conditions.chloride:
                 tau = np.exp(face.log_rate + self.log_shape(age))
                 depth = deep - np.asarray(face.zone)
-                critical = self._critical_tau(depth, log_k, age)
+                critical = next(together) if together else self._critical_tau(depth, log_k, age)
                 with np.errstate(divide="ignore", invalid="ignore"):
                     need = np.where(critical > 0.0, critical / tau, 0.0)
             if self.conditions.carbonation:
@@ -233,13 +237,14 @@ class ServiceFronts:
             ratio = np.asarray(face.ratio)
             moving = np.where((ratio > 0.0) & (ratio < 1.0), ratio, 1.0)
             tau, skin = np.exp(face.log_rate + log_shape), self._skin
+            if self.rise is not None:
+                for k in self._stacks():
+                    for depth in SkinRise(self.rise).depth(tau, age, penalty=k, skin=skin):
+                        yield np.where(depth > 0.0, face.zone + depth, 0.0)
+                return
             for log_k in face.log_penalty:
                 k = np.exp(log_k)
-                if self.rise is None:
-                    yield face.edge + layered_front_depth(moving, tau, penalty=k, skin=skin)
-                    continue
-                depth = SkinRise(self.rise).depth(tau, age, penalty=k, skin=skin)
-                yield np.where(depth > 0.0, face.zone + depth, 0.0)
+                yield face.edge + layered_front_depth(moving, tau, penalty=k, skin=skin)
             return
         root, edge = self._root(age)
         spread = 2.0 * root * np.exp(0.5 * (face.log_rate + log_shape))
@@ -263,7 +268,8 @@ class ServiceFronts:
             zone=full(face.zone),
             log_rate=full(face.log_rate),
             exponent=full(face.exponent),
-            strata=tuple(lay(log_penalty=log_k, size=size) for log_k in face.log_penalty),
+            log_penalty=tuple(full(log_k) for log_k in face.log_penalty),
+            strata=lambda log_k: lay(log_penalty=log_k, size=size),
             coating=(full(extras.coating[0]), full(extras.coating[1])) if extras.coating else None,
             clock=self.wall.clock,
             horizon=conditions.horizon,
@@ -295,7 +301,7 @@ class ServiceFronts:
         if searched is None:
             found = self.wall.clock.log_age(target, self.face.exponent)
         else:
-            found = _inverse(searched, 0.5 * target)
+            found = age_of(searched, 0.5 * target)
         return np.where(ratio <= 0.0, -np.inf, np.where(ratio >= 1.0, np.inf, found))
 
     @property
@@ -318,9 +324,20 @@ class ServiceFronts:
         if not self.wall.layered:
             return self._critical(depth, age) * np.exp(-log_k)
         k, ratio = np.exp(log_k), self.face.ratio
-        if self.rise is None:
-            return layered_critical_tau(depth, ratio, penalty=k, skin=self._skin)
-        return SkinRise(self.rise).critical(depth, age, penalty=k, skin=self._skin)
+        return layered_critical_tau(depth, ratio, penalty=k, skin=self._skin)
+
+    def _skin_critical(self, depth: Array, age: float) -> Iterator[Array]:
+        """Yield the same for each strategy, where a rise lies over a skin."""
+        assert self.rise is not None
+        for k in self._stacks():
+            yield from SkinRise(self.rise).critical(depth, age, penalty=k, skin=self._skin)
+
+    def _stacks(self) -> Iterator[Array]:
+        """Yield the penalties of some strategies, (s, n): small samples go through one search."""
+        log_k = np.array(np.broadcast_arrays(*self.face.log_penalty, np.zeros(1))[:-1])
+        some = max(STACKED // np.size(self.face.ratio), 1)
+        for first in range(0, len(log_k), some):
+            yield np.exp(log_k[first : first + some])
 
     def _critical(self, depth: Array, age: float) -> Array:
         """Return k_c tau at which a front with the root of this age reaches a depth [mm2]."""
@@ -339,14 +356,14 @@ class ServiceFronts:
                 target = np.log(critical) - face.log_rate
             if searched is None:
                 return wall.clock.log_age(target, face.exponent)
-            return _inverse(searched, 0.5 * target)
+            return age_of(searched, 0.5 * target)
         if searched is None:
             with np.errstate(divide="ignore"):
                 target = np.log(self._critical(depth, 1.0)) - log_k - face.log_rate
             return wall.clock.log_age(target, face.exponent)
         with np.errstate(divide="ignore"):
             wanted = np.log(np.maximum(depth, 0.0) / 2.0) - 0.5 * (face.log_rate + log_k)
-        ages = _inverse(searched, wanted)
+        ages = age_of(searched, wanted)
         return np.where(np.asarray(face.ratio) <= 0.0, -np.inf, ages)
 
     def _skin_log_age(self, deep: Array, log_k: Number, searched: Array) -> Array:
@@ -368,31 +385,3 @@ class ServiceFronts:
             with np.errstate(divide="ignore"):
                 rows.append(np.log(own) + 0.5 * self.log_shape(float(age)))
         return np.maximum.accumulate(np.array(np.broadcast_arrays(*rows, np.zeros(1))[:-1]))
-
-
-def _inverse(table: Array, wanted: Array) -> Array:
-    """Age at which rising columns of a table reach a value, by a parabola through three ages."""
-    size = np.broadcast_shapes(table.shape[1:], np.shape(wanted))
-    table = np.broadcast_to(table, (len(table), *size))
-    goal = np.broadcast_to(wanted, size)
-    log_age = np.log(SEARCHED)
-    passed = np.sum(table < goal, axis=0)
-    i = np.clip(passed, 1, len(table) - 1)
-    column = np.arange(size[0])
-    low, high = table[i - 1, column], table[i, column]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = (goal - low) / (high - low)
-        before = table[np.maximum(i - 2, 0), column]
-        # one more point behind corrects the chord, where the front had already started
-        bend = ((goal - low) * (goal - high)) / (high - before)
-        step = log_age[1] - log_age[0]
-        bow = bend * (step / (high - low) - step / (low - before))
-    start = np.isneginf(low)
-    with np.errstate(invalid="ignore"):
-        first = np.where(goal < high, np.exp(np.minimum(goal - high, 0.0)), 1.0)
-    chord = log_age[i - 1] + np.where(start, first, part) * step
-    usable = np.isfinite(bow) & (i >= 2)
-    found = np.clip(chord + np.where(usable, bow, 0.0), log_age[i - 1], log_age[i])
-    found = np.where(passed == 0, log_age[0], found)
-    found = np.where(passed >= len(table), np.inf, found)
-    return np.where(np.isneginf(goal) & np.isfinite(found) & (passed == 0), -np.inf, found)
