@@ -7,6 +7,7 @@ from scipy.special import ndtr
 from stripwise.ingress.clock import Clock
 from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.variables import Correlation
+from stripwise.risk import band
 from stripwise.risk.curves import interval, probability_curves
 from stripwise.risk.index import Curves, index_of
 from stripwise.risk.plain import plain_curves
@@ -219,3 +220,16 @@ def test_a_band_that_the_knowledge_inputs_do_not_widen_lies_on_its_curve(walls):
     assert np.all(np.isfinite(start))
     assert_allclose(curves.know_low.at(0.0), start, rtol=0, atol=1e-12)
     assert_allclose(curves.know_high.at(0.0), start, rtol=0, atol=1e-12)
+
+
+def test_a_band_on_few_ages_is_that_on_all(walls, monkeypatch):
+    wall = walls.wall(knowledge=("curing.law", "concrete.ageing_exponent"))
+    whole = run(wall)
+    assert len(whole.mean.ages) > 24
+    monkeypatch.setattr(band, "BAND_AGES", 24)
+    few = run(wall)
+    ages = np.arange(1.0, 101.0)
+    for one, other in ((few.know_low, whole.know_low), (few.know_high, whole.know_high)):
+        assert_allclose(ndtr(-one.at(ages)), ndtr(-other.at(ages)), rtol=0, atol=4e-3)
+    # at a kink, as the target life is, nothing is read off
+    assert_allclose(few.know_high.at(50.0), whole.know_high.at(50.0), rtol=1e-9)

@@ -24,7 +24,7 @@ __all__ = ["map_figure", "plot_map", "strip_ticks"]
 Array = NDArray[np.float64]
 
 PANEL_HEIGHT_MM = 58.0
-LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 14.0, 6.0, 12.0, 7.0
+LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 14.0, 8.5, 12.0, 7.0
 LINE_NAMES_MM = 5.5
 TICK_HOURS = (4, 6, 8, 12, 16, 24, 36, 48, 72, 120, 168, 336, 672)
 LIMIT = 8.0
