@@ -247,38 +247,61 @@ def test_corner_on_a_known_edge():
     def edge(u):
         return u[0] - u[1]
 
-    corner = on_edge(h, edge, np.array([1.0, -0.5, 0.3]), origin_fails=False)
+    corner, calls = search_on_edge(h, edge, [1.0, -0.5, 0.3], [1.0, -1.0, 0.0], False)
     assert_allclose(corner.point, [2.0, 2.0, 0.0], rtol=0, atol=1e-6)
-    assert corner.nearest
-    assert corner.calls <= 40
+    assert calls <= 40
     # the smaller of two pieces fails as soon as one does: its corner is no nearest point
-    other = on_edge(
-        lambda u: np.minimum(2.0 - u[0], 2.0 - u[1]), edge, np.array([1.0, 0.5]),
-        origin_fails=False,
-    )  # fmt: skip
-    assert not other.nearest
+    smaller, _ = search_on_edge(
+        lambda u: np.minimum(2.0 - u[0], 2.0 - u[1]), edge, [1.0, 0.5], [1.0, -1.0], False
+    )
+    assert smaller is None
     # seen from the failing side
-    turned = on_edge(
-        lambda u: np.minimum(u[0] - 2.0, u[1] - 2.0), edge, np.array([1.0, 0.5]), origin_fails=True
+    turned, _ = search_on_edge(
+        lambda u: np.minimum(u[0] - 2.0, u[1] - 2.0), edge, [1.0, 0.5], [1.0, -1.0], True
     )
     assert_allclose(turned.point, [2.0, 2.0], rtol=0, atol=1e-6)
-    assert turned.nearest
-    assert on_edge(lambda u: 0.0 * u[0] + 1.0, edge, np.zeros(2), origin_fails=False) is None
+    flat, _ = search_on_edge(lambda u: 0.0 * u[0] + 1.0, edge, [0.0, 0.0], [1.0, -1.0], False)
+    assert flat is None
+
+
+def search_on_edge(h, edge, start, normal, origin_fails):
+    """Answer the questions of the search until it ends."""
+    asked = on_edge(
+        np.array(start), 0, np.array(normal), active=np.ones(len(start), dtype=bool),
+        origin_fails=origin_fails,
+    )  # fmt: skip
+    calls, points = 0, next(asked)
+    while True:
+        calls += points.shape[1]
+        try:
+            points = asked.send((h(points), edge(points)[None]))
+        except StopIteration as stop:
+            return stop.value, calls
+
+
+def test_calls_are_those_of_the_model():
+    # every point that the model sees is counted, those of finite differences too
+    seen = [0]
+
+    def h(u):
+        seen[0] += u.shape[1]
+        return 3.0 - u[0] - 0.3 * u[1] ** 2 + 0.1 * u[2] * u[0]
+
+    assert sum(first_order(h, 3).calls) == seen[0]
 
 
 def test_corner_of_a_skin_costs_little_and_is_that_of_quadratic_programming(walls):
     wall = walls.wall(layered=True)
     for age in (0.05, 0.3):
         state = LimitState.of(wall, wall.plans[0], age=age)
-        known = first_order(state, state.dimensions, edge=state.edge)
+        known = first_order(state, state.dimensions, edged=state.with_edges)
         sought = first_order(state, state.dimensions)
         assert known.kinked
         assert_allclose(known.index, sought.index, rtol=0, atol=2e-3)
         assert_allclose(known.alpha, sought.alpha, rtol=0, atol=0.02)
         assert known.disagreement == ""
         assert sum(known.calls) < 0.25 * sum(sought.calls)
-        assert abs(float(state.edge(known.point[:, None])[0])) < 1e-3
-    assert LimitState.of(walls.wall(), wall.plans[0], age=5.0).edge is None
+        assert np.min(np.abs(state.with_edges(known.point[:, None])[1:])) < 1e-2
 
 
 def test_young_wall_with_a_penalised_skin(walls):

@@ -149,13 +149,13 @@ def reliability(
 def _design_point(state: LimitState) -> DesignPoint:
     """Return the design point; of two mechanisms the nearer one, since either depassivates."""
     if len(state.mechanisms) < 2 or float(state(np.zeros((state.dimensions, 1)))[0]) <= 0.0:
-        return first_order(state, state.dimensions, edge=state.edge)
+        return first_order(state, state.dimensions, edged=state.with_edges)
     alone: dict[str, DesignPoint] = {}
     problem = NumericalError("no mechanism has a design point")
     for name in state.mechanisms:
         try:
             one = replace(state, mechanism=name)
-            alone[name] = first_order(one, one.dimensions, edge=one.edge)
+            alone[name] = first_order(one, one.dimensions, edged=one.with_edges)
         except NumericalError as error:
             problem = error
     if not alone:

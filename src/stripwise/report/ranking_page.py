@@ -56,7 +56,7 @@ def sentences(ranking: Ranking) -> list[str]:
         told.append(
             f"Failure within {words.number(life)} yr depends most on "
             f"{names.get(top['input'], top['input'])}: {words.percent(share)} at the design point "
-            f"(first-order index {words.index(index)}{_gap(beta)})."
+            f"(first-order reliability index {words.index(index)}{_gap(beta)})."
         )
     worth = ranking.worth.dropna(subset=["variance_share"])
     if len(worth):

@@ -5,7 +5,6 @@ Axes: d random inputs, n points.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,8 +21,6 @@ __all__ = ["LimitState", "relevant"]
 
 Array = NDArray[np.float64]
 
-LEAST_DEPTH = 1e-6
-"""Floor of a depth before its logarithm is taken [mm]."""
 LEAST_CONTENT = 1e-9
 """Floor of a difference of contents before its logarithm is taken [% by mass of binder]."""
 
@@ -60,7 +57,7 @@ class LimitState:
     wall is young, g is flat; `__call__` therefore gives ln(Ccrit - C0) - ln(C - C0), which has the
     same sign and the same zero, and keeps a slope. Under service conditions C is that of a rising
     surface content or of integrated seasons; where the cover carbonates too, the smaller of this
-    and of ln(cover) - ln(carbonated depth) counts, as the first of the two depassivates.
+    and of (cover - carbonated depth) / mean cover counts, as the first of the two depassivates.
 
     Attributes
     ----------
@@ -116,6 +113,11 @@ class LimitState:
                 "the surface chloride falls in time, so that the content at the bars does not tell "
                 "whether it was ever critical; take the sampled answer"
             )
+        if wall.conditions is not None and wall.conditions.numerical:
+            raise NumericalError(
+                "the front behind layers or a coating is a numerical solution, which has no limit "
+                "state here; take the sampled answer"
+            )
         return cls(one, draw, age)
 
     @property
@@ -132,40 +134,46 @@ class LimitState:
         """Number of random inputs d."""
         return self.draw.dimensions
 
-    @property
-    def edge(self) -> Callable[[Array], Array] | None:
-        """Depth of the bars below the end of the skin [mm] for points u (d, n), where h has a kink.
-
-        None for a uniform face, which has none.
-        """
-        return self._below_skin if self.wall.layered else None
-
-    def _below_skin(self, u: Array) -> Array:
-        values = self.draw.values(u)
-        with np.errstate(all="ignore"):
-            face = self.wall.face(values)
-            factor = 1.0 if face.extras is None else face.extras.factor
-            return np.array(np.broadcast_to(values[COVER] / factor - face.skin, u.shape[1]))
-
     def __call__(self, u: Array) -> Array:
-        """Return ln(Ccrit - C0) - ln(C - C0) for points u (d, n): below 0 is depassivated."""
-        return self.of_values(self.draw.values(u), size=u.shape[1])
+        """Return h for points u (d, n): below 0 is depassivated."""
+        return np.asarray(self.with_edges(u)[0])
+
+    def with_edges(self, u: Array) -> Array:
+        """Return h and what changes its sign where h has a kink, (1 + m, n) for points u (d, n).
+
+        The edges are the depths of the bars below the end of the convection zone and, of a
+        penalised face, below the end of its skin [mm]; with two mechanisms the difference of
+        theirs. The end of a rise of the surface content is none: it fades on the way to the bars.
+        """
+        return self._rows(self.draw.values(u), u.shape[1])
 
     def of_values(self, values: Values, *, size: int) -> Array:
-        """Return the same for values of the inputs, (n,) with n = `size`."""
+        """Return h for values of the inputs, (n,) with n = `size`."""
+        return np.asarray(self._rows(values, size)[0])
+
+    def _rows(self, values: Values, size: int) -> Array:
+        looked_at = (self.mechanism,) if self.mechanism else self.mechanisms
+        wall = self.wall
+        if "chloride" not in looked_at and wall.conditions is not None:
+            # a rise of the surface chloride is not needed
+            wall = replace(wall, conditions=replace(wall.conditions, chloride=False))
+        gaps, edges = [], []
         with np.errstate(all="ignore"):  # far out a diffusivity may be 0
-            face = self.wall.face(values)
-            service = None if self.wall.conditions is None else ServiceFronts.of(self.wall, face)
-            looked_at = (self.mechanism,) if self.mechanism else self.mechanisms
-            gaps = []
+            face = wall.face(values)
+            service = None if wall.conditions is None else ServiceFronts.of(wall, face)
+            deep = np.asarray(values[COVER]) / (service.extras.factor if service else 1.0)
             if "chloride" in looked_at:
                 gaps.append(self._chloride_gap(values, face, service))
+                edges.append(deep - face.zone)
+                if wall.layered:
+                    edges.append(deep - face.skin)
             if service is not None and "carbonation" in looked_at:
-                deep = np.asarray(values[COVER]) / service.extras.factor
-                reached = service.carbonated(0, self.age)
-                gaps.append(_log(deep, LEAST_DEPTH) - _log(reached, LEAST_DEPTH))
+                mean = self.wall.input(COVER).distribution.mean
+                gaps.append((deep - service.carbonated(0, self.age)) / mean)
+        if len(gaps) > 1:
+            edges.append(gaps[0] - gaps[1])
         lowest = gaps[0] if len(gaps) == 1 else np.minimum(*gaps)
-        return np.array(np.broadcast_to(lowest, size))
+        return np.stack([np.broadcast_to(row, size) for row in (lowest, *edges)])
 
     def _chloride_gap(self, values: Values, face: Face, service: ServiceFronts | None) -> Array:
         resistance, action, log_share = self._parts(values, face, service)

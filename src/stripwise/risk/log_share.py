@@ -78,4 +78,6 @@ def service_log_share(fronts: ServiceFronts, cover: Number, age: float) -> Array
         else:
             part = log_erfc(0.5 * depth * np.exp(-0.5 * (since + log_k)))
         steps.append(np.log(np.maximum(weight, 1e-300)) + part)
-    return np.asarray(special.logsumexp(np.array(np.broadcast_arrays(*steps)), axis=0))
+    terms = np.array(np.broadcast_arrays(*steps))
+    largest = terms.max(axis=0)
+    return np.asarray(largest + np.log(np.sum(np.exp(terms - largest), axis=0)))
