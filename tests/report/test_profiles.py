@@ -119,7 +119,7 @@ def test_the_figures_draw_the_data(dossier):
     table = dossier.tables["penalties.csv"].set_index("strategy")
     top = next(line for line in ax.lines if line.get_gid() == "interval-2")
     assert_allclose(top.get_xdata(), table.loc["Forms 12 h", ["low95", "high95"]].astype(float))
-    assert ax.get_xlabel().startswith("Penalty factor k_c")
+    assert ax.get_xlabel().startswith("Penalty factor")
     (ax,) = dossier.figures["residuals"].axes
     dots = [line for line in ax.lines if str(line.get_gid()).startswith("residuals-")]
     assert sum(len(line.get_xdata()) for line in dots) == 9 * 8
@@ -144,7 +144,7 @@ def test_an_unknown_reference_names_the_strategies(write):
 
 def test_one_specimen_per_strategy_is_told(write):
     found = profiles_dossier(write(rows(THREE, specimens=1)), reference="Forms 7 d")
-    assert any("an sd of 0.2 of ln D_a stands in for it" in text for text in found.warnings)
+    assert any("an sd of 0.2 of ln Dₐ stands in for it" in text for text in found.warnings)
     table = found.tables["penalties.csv"].set_index("strategy")
     assert np.isfinite(table.to_numpy(dtype=float)).all()
     ratio = np.log(table.loc["Forms 12 h", "high95"] / table.loc["Forms 12 h", "low95"])
@@ -189,8 +189,8 @@ def test_contents_by_volume(write):
 
 
 @pytest.mark.parametrize(
-    ("depth", "words"), [("60 mm", "9 of 9 profiles: their D_a is the skin's"),
-                         ("10 mm", "0 of 9 profiles: D_a of the others is an average")],
+    ("depth", "words"), [("60 mm", "9 of 9 profiles: their Dₐ is the skin's"),
+                         ("10 mm", "0 of 9 profiles: Dₐ of the others is an average")],
 )  # fmt: skip
 def test_a_profile_shorter_than_the_affected_depth_measured_the_skin(write, depth, words):
     found = profiles_dossier(write(rows(THREE)), reference="Forms 7 d", affected_depth=depth)

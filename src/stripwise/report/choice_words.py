@@ -148,7 +148,7 @@ def _alone(tables: ChoiceTables, *, strategy: str, life: float, allowed: float, 
     return (
         f"With all else as in {strategy} ({words.percent(now)} within {words.number(life)} yr, "
         f"{words.percent(allowed)} allowed), the {CHOICE_NAMES[widest.name]} alone takes the "
-        f"probability from {words.percent(float(best['probability']))} "
+        f"probability of depassivation from {words.percent(float(best['probability']))} "
         f"({option_text(best, units=units)}) to {words.percent(float(worst['probability']))} "
         f"({option_text(worst, units=units)}), further than any other choice."
     )

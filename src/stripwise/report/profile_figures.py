@@ -211,7 +211,7 @@ def plot_penalties(found: Penalties, fits: Fits, *, ax: Axes | None = None) -> A
         title=title,
         note="Dot: penalty factor, the ratio of pooled diffusivities; bar: its 95 % interval, the "
         "reference's error included; small dots: specimens over the pooled reference.",
-        label="Penalty factor k_c = D_a / D_a of the reference",
+        label="Penalty factor: diffusivity over that of the reference",
         mark=1.0,
         log=True,
         ax=ax,

@@ -64,7 +64,7 @@ def findings(fits: Fits, found: Penalties | None) -> tuple[str, ...]:
         f"Penalty factors against {found.reference}, with 95 % intervals: "
         f"{'; '.join(parts[:6])}{more}.",
         fitted,
-        f"Between specimens of one strategy ln D_a scatters with an sd of "
+        f"Between specimens of one strategy ln Dₐ scatters with an sd of "
         f"{words.number(float(np.sqrt(pooled.between)), 2)}"
         + (" (assumed: no strategy has two specimens)." if pooled.assumed else
            f" beyond what the fits explain ({pooled.freedom:g} degrees of freedom)."),
@@ -112,7 +112,7 @@ def warnings_of(
         )
     if np.isnan(fits.layers.initial).any():
         texts.append(
-            "Where no initial content was given it is fitted, which makes Cs and D_a less "
+            "Where no initial content was given it is fitted, which makes Cs and Dₐ less "
             "certain; a sample from deep in the concrete settles it."
         )
     if affected_depth is not None:
@@ -148,18 +148,18 @@ def method(*, keep_first: bool, repeats: int) -> tuple[str, ...]:
         else "No bootstrap: there are too many specimens for one."
     )
     return (
-        "Each profile: C = C0 + (Cs - C0) erfc(x / (2 sqrt(D_a t))), averaged exactly over each "
-        "layer by the integral of erfc, not taken at its middle; ln D_a, Cs and, where it was not "
+        "Each profile: C = C0 + (Cs - C0) erfc(x / (2 sqrt(Dₐ t))), averaged exactly over each "
+        "layer by the integral of erfc, not taken at its middle; ln Dₐ, Cs and, where it was not "
         "measured, C0 by least squares with equal weights, after ASTM C1556 and NT Build 443 "
         "(recalled). The content is read as it stands: where binder or chloride ran out, or "
-        "binding is not linear, D_a takes it up.",
+        "binding is not linear, Dₐ takes it up.",
         f"The shallowest layer is {kept}. Where a deeper layer exceeds the first of the fit by "
         "more than 5 %, the layers before the maximum are left out and depths count from the "
         "maximum's layer (after Andrade, Climent, de Vera 2015).",
         "Standard errors from the residuals and the Jacobian, by the degrees of freedom left. "
         "Flags: a fit by Huber's loss (1981), readings beyond 4 robust standard deviations; the "
         "scale is the larger of the specimen's own and the median of the file.",
-        f"Pooling of ln D_a: {ESTIMATOR} (recalled). The error of the reference is in every "
+        f"Pooling of ln Dₐ: {ESTIMATOR} (recalled). The error of the reference is in every "
         "ratio, and so in the covariance. In penalties.csv mean and sd are those of the lognormal "
         "whose 2.5 % and 97.5 % quantiles are the interval; the figures show its median.",
         boot,
@@ -199,7 +199,7 @@ def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> t
     skin = (
         f"At the fits, 95 % of the chloride's rise lies within {words.number(float(depth.min()))} "
         f"to {words.number(float(depth.max()))} mm of the surface. Where curing changed the "
-        "concrete deeper than that, D_a is the skin's; where less deep, it is an average over "
+        "concrete deeper than that, Dₐ is the skin's; where less deep, it is an average over "
         "skin and bulk."
     )
     parts += [
@@ -223,11 +223,11 @@ def _skin(fits: Fits, affected_depth: float) -> str:
     )
     if within == count:
         return text + (
-            "their D_a is the skin's, and the penalty factors belong to a scenario with that "
+            "their Dₐ is the skin's, and the penalty factors belong to a scenario with that "
             "affected_depth."
         )
     return text + (
-        "D_a of the others is an average over skin and bulk. Put on the skin alone, such a "
+        "Dₐ of the others is an average over skin and bulk. Put on the skin alone, such a "
         "penalty understates the harm; on the whole cover, the skin's own overstates it."
     )
 
@@ -252,7 +252,7 @@ def _few(found: Penalties) -> list[str]:
     if pooled.assumed:
         texts.append(
             "No strategy has two specimens, so that the scatter between specimens cannot be "
-            f"estimated: an sd of {words.number(float(np.sqrt(pooled.between)))} of ln D_a stands "
+            f"estimated: an sd of {words.number(float(np.sqrt(pooled.between)))} of ln Dₐ stands "
             "in for it (fib Bulletin 34, 2006, recalled). Test replicates."
         )
     else:
@@ -290,7 +290,7 @@ def _penalty_grid(found: Penalties, unit: str) -> Grid:
         )  # fmt: skip
     return Grid(
         f"By strategy. Surface content in {unit}, ± its standard error.",
-        ("Strategy", "Specimens", "D_a [10⁻¹² m²/s]", "Penalty, median", "95 % interval",
+        ("Strategy", "Specimens", "Dₐ [10⁻¹² m²/s]", "Penalty, median", "95 % interval",
          "Mean; sd", "Surface content"),
         tuple(rows),
         frozenset({1, 2, 3, 4, 5, 6}),
@@ -321,7 +321,7 @@ def _specimen_grid(fits: Fits, spread: Bootstrap | None, unit: str) -> Grid:
     cut = "" if len(rows) == len(fits.used) else f" The first {MOST_ROWS}; all in specimens.csv."
     return Grid(
         f"Each specimen, ± standard errors. Contents in {unit}.{cut}",
-        ("Specimen", "Strategy", "D_a [10⁻¹² m²/s]", "95 % by bootstrap", "Surface content",
+        ("Specimen", "Strategy", "Dₐ [10⁻¹² m²/s]", "95 % by bootstrap", "Surface content",
          "Correlation", "Rmse", "Layers", "Notes"),
         tuple(rows),
         frozenset({2, 3, 4, 5, 6, 7}),

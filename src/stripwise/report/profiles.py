@@ -150,15 +150,15 @@ ASSUMPTIONS = (
     "Exposure: specimens in a test solution, wetted all the time, take up chloride by diffusion "
     "alone; a wall in splash or spray is wetted and dried, and its outer millimetres follow "
     "other laws. The surface content of the solution is not that of the wall.",
-    "Age: D_a belongs to the age and the length of the exposure. Concrete goes on hydrating, a "
+    "Age: Dₐ belongs to the age and the length of the exposure. Concrete goes on hydrating, a "
     "poorly cured face less than a well cured one; a ratio found at weeks or months need not "
     "hold at decades.",
-    "Temperature: D_a is that of the test's temperature; a scenario's diffusivity is that at 20 "
+    "Temperature: Dₐ is that of the test's temperature; a scenario's diffusivity is that at 20 "
     "degC. Convert it where the two differ; the penalty factors are hardly concerned.",
     "Saturation: a face that dried early may be measured wetter, or drier, in the laboratory "
     "than on site; unsaturated concrete lets in chloride more slowly by diffusion and faster by "
     "suction.",
-    "Depth: a D_a fitted over the whole profile is an average over skin and bulk. A penalty "
+    "Depth: a Dₐ fitted over the whole profile is an average over skin and bulk. A penalty "
     "from it belongs to the whole cover; put on a thin skin it understates the harm unless the "
     "profile ended within the skin.",
     "A scenario can say how uncertain this step is: curing.model_factor multiplies penalties that "
