@@ -132,7 +132,7 @@ def _name_end(ax: Axes, x: float, y: int, text: str, side: int) -> None:
         "\n".join(lines), xy=(x, y), xytext=(side * 6.0, 0.0), textcoords="offset points",
         ha="right" if side < 0 else "left", va="center", fontsize=style.TEXT_SIZE,
         color=style.INK, linespacing=LINE_SPACING, annotation_clip=False, parse_math=False,
-        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.6}, zorder=5,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6}, zorder=5,
     )  # fmt: skip
 
 
