@@ -141,7 +141,7 @@ class Labels:
         """Name an index by its set and output."""
         item = next(i for i in self.items if not i.reason and self.position(i) == k)
         quantity, age = self.quantities.names[m]
-        when = f" at {age:g} yr" if np.isfinite(age) else ""
+        when = f" at {age:.3g} yr" if np.isfinite(age) else ""
         return f"{item.input or item.group} ({quantity}{when})"
 
 
