@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 
 from stripwise.errors import InputError
 from stripwise.inputs.distributions import Distribution
-from stripwise.report import paper
+from stripwise.report import paper, words
 from stripwise.report.page import inline_svg
 from stripwise.report.records import csv_text
 from stripwise.scenario.names import printable
@@ -258,6 +258,7 @@ def _template() -> jinja2.Template:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["tied"] = words.tied
     return environment.from_string(_text("dossier.html.j2"))
 
 

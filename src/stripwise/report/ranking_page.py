@@ -121,7 +121,7 @@ def render(ranking: Ranking, figures: Mapping[str, str]) -> str:
         s=ranking.scenario,
         css=Markup(_text("page.css")),
         figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
-        verdict=sentences(ranking),
+        verdict=[words.tied(line) for line in sentences(ranking)],
         blocks=[(q, _index_rows(ranking, _at(ranking, q, age))) for q, age in quantities],
         pairs=_pair_rows(ranking),
         form=_form_rows(ranking),
