@@ -137,7 +137,8 @@ def test_one_strategy_is_the_meta_analysis_of_statsmodels(seed):
     rng = np.random.default_rng(seed)
     variance = rng.uniform(0.03, 0.2, 8) ** 2
     values = 0.4 + rng.normal(0.0, np.sqrt(0.2**2 + variance))
-    known = combine_effects(values, variance, method_re="iterated", use_t=True, atol=1e-12)
+    # finer than this, its Newton steps may pass the root by rounding, which it takes for tau2 = 0
+    known = combine_effects(values, variance, method_re="iterated", use_t=True, atol=1e-9)
     found = pool(values, variance, group=np.zeros(8, dtype=int))
     assert found.between == pytest.approx(known.tau2, rel=1e-6)
     assert found.mean[0] == pytest.approx(known.mean_effect_re, rel=1e-7)
