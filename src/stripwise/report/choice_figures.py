@@ -64,7 +64,7 @@ def plot_choices(
         "frost come first."
     )
     if ax is None:
-        ax = paper.sheet(height=ROW_MM * len(rows) + TOP_MM, left=NAME_ROOM_MM, right=2.0,
+        ax = paper.sheet(height=ROW_MM * len(rows) + TOP_MM, left=NAME_ROOM_MM, right=6.0,
                          bottom=11.0, title=title, note=note)  # fmt: skip
     paper.dress(ax)
     ax.spines["left"].set_visible(False)
