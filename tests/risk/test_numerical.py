@@ -40,20 +40,6 @@ def under(walls, *, conditions, more=MORE, **changes):
     return replace(plain, inputs=(*plain.inputs, *more), conditions=conditions)
 
 
-def curves_at(wall, ages, points=512):
-    """Mean over 8 scramblings and its standard error, without the pilot sample of a run."""
-    integral, draw = Integral.of(wall)
-    each = []
-    for r in range(8):
-        z = next(sobol_cells(draw.dimensions, points, np.random.default_rng([3, r])))
-        values = draw.values(z)
-        upper = np.zeros((len(wall.plans), len(ages)), dtype=bool)
-        shift = integral.shift(draw.correlate(z))
-        face = wall.face(values)
-        each.append(integral.probabilities(wall, face, values, shift, ages=ages, upper=upper))
-    return np.mean(each, axis=0), np.std(each, axis=0, ddof=1) / np.sqrt(8.0)
-
-
 CASES = {
     "layers": (Conditions(layers=LAYERS, horizon=100.0), {}),
     "coating": (Conditions(coating=COATING, horizon=100.0), {}),
@@ -78,7 +64,7 @@ CASES = {
 def test_curves_equal_contents_counted_and_initiation_ages(walls, case):
     conditions, changes = CASES[case]
     wall = under(walls, conditions=conditions, **changes)
-    mean, error = curves_at(wall, AGES)
+    mean, error = walls.curves_at(wall, AGES)
     n = 6_000
     # the content at the bars instead of the depth of the front, with pseudo-random samples
     plain = plain_curves(wall, AGES, samples=n, seed=11)
@@ -106,23 +92,14 @@ def test_layers_that_change_nothing_give_the_closed_forms(walls, skin):
         assert np.max(np.abs(found - exact)) < 0.5
 
 
-def test_a_coating_that_never_was_gives_the_bare_wall(walls):
-    changes = {"coating.life": fixed(0.0)}
+@pytest.mark.parametrize("nothing", ["coating.life", "coating.resistance"])
+def test_a_coating_of_no_life_or_no_resistance_gives_the_bare_wall(walls, nothing):
+    changes = {nothing: fixed(0.0)}
     more = tuple(replace(i, distribution=changes.get(i.name, i.distribution)) for i in MORE)
     bare = under(walls, conditions=None, more=more)
     none = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
-    found, _ = curves_at(none, AGES, points=128)
-    exact, _ = curves_at(bare, AGES, points=128)
-    assert_allclose(found, exact, rtol=0, atol=1e-3)
-
-
-def test_a_coating_without_resistance_gives_the_bare_wall(walls):
-    changes = {"coating.resistance": fixed(0.0)}
-    more = tuple(replace(i, distribution=changes.get(i.name, i.distribution)) for i in MORE)
-    bare = under(walls, conditions=None, more=more)
-    none = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
-    found, _ = curves_at(none, AGES, points=128)
-    exact, _ = curves_at(bare, AGES, points=128)
+    found, _ = walls.curves_at(none, AGES, points=128)
+    exact, _ = walls.curves_at(bare, AGES, points=128)
     assert_allclose(found, exact, rtol=0, atol=1e-3)
 
 
@@ -133,10 +110,10 @@ def test_a_tight_coating_puts_the_clock_back_without_ageing(walls):
     still = {"changes": {"concrete.ageing_exponent": fixed(0.0)}}
     bare = under(walls, conditions=None, more=more, **still)
     coated = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
-    found, _ = curves_at(coated, AGES + 20.0, points=128)
-    exact, _ = curves_at(bare, AGES, points=128)
+    found, _ = walls.curves_at(coated, AGES + 20.0, points=128)
+    exact, _ = walls.curves_at(bare, AGES, points=128)
     assert_allclose(found, exact, rtol=0, atol=2e-3)
-    early, _ = curves_at(coated, np.array([10.0, 19.9]), points=128)
+    early, _ = walls.curves_at(coated, np.array([10.0, 19.9]), points=128)
     # contents that start above the critical one aside, nothing is depassivated under it
     assert np.all(early < 1e-6)
 
@@ -144,8 +121,8 @@ def test_a_tight_coating_puts_the_clock_back_without_ageing(walls):
 def test_every_coating_delays(walls):
     coated = under(walls, conditions=Conditions(coating=COATING, horizon=100.0))
     bare = under(walls, conditions=None)
-    found, _ = curves_at(coated, AGES, points=128)
-    exact, _ = curves_at(bare, AGES, points=128)
+    found, _ = walls.curves_at(coated, AGES, points=128)
+    exact, _ = walls.curves_at(bare, AGES, points=128)
     assert np.all(found < exact)
 
 

@@ -8,11 +8,11 @@ from numpy.testing import assert_allclose
 
 from stripwise.ingress.surface import SurfaceHistory
 from stripwise.inputs.distributions import distribution, fixed
-from stripwise.inputs.sampling import Draw, plain_cell, sobol_cells
+from stripwise.inputs.sampling import Draw, plain_cell
 from stripwise.inputs.variables import Input
 from stripwise.risk.conditions import Conditions
 from stripwise.risk.cracking import cracking_curves
-from stripwise.risk.integral import Integral, front_depths, log_initiation_ages
+from stripwise.risk.integral import front_depths, log_initiation_ages
 from stripwise.risk.plain import plain_curves
 
 AGES = np.array([8.0, 25.0, 50.0, 100.0])
@@ -56,20 +56,6 @@ def carbonation_inputs():
     return tuple(
         Input(f"carbonation.{name}", "", law, "", "exposure") for name, law in CARBONATION.items()
     )
-
-
-def curves_at(wall, ages, points=1024):
-    """Mean over 8 scramblings and its standard error, without the pilot sample of a run."""
-    integral, draw = Integral.of(wall)
-    each = []
-    for r in range(8):
-        z = next(sobol_cells(draw.dimensions, points, np.random.default_rng([3, r])))
-        values = draw.values(z)
-        upper = np.zeros((len(wall.plans), len(ages)), dtype=bool)
-        shift = integral.shift(draw.correlate(z))
-        face = wall.face(values)
-        each.append(integral.probabilities(wall, face, values, shift, ages=ages, upper=upper))
-    return np.mean(each, axis=0), np.std(each, axis=0, ddof=1) / np.sqrt(8.0)
 
 
 CASES = {
@@ -124,7 +110,7 @@ CASES = {
 def test_curves_equal_plain_monte_carlo_and_counted_initiation_ages(walls, case):
     conditions, more, changes = CASES[case]
     wall = under(walls, conditions=conditions, more=more, **changes)
-    mean, error = curves_at(wall, AGES)
+    mean, error = walls.curves_at(wall, AGES, points=1024)
     n = 8_000
     plain = plain_curves(wall, AGES, samples=n, seed=11)
     spread = np.sqrt(error**2 + np.maximum(mean * (1.0 - mean), 1.0 / n) / n)
@@ -139,7 +125,7 @@ def test_curves_equal_plain_monte_carlo_and_counted_initiation_ages(walls, case)
 
 def test_options_that_change_nothing_give_the_plain_curves(walls):
     plain = under(walls, conditions=None)
-    mean, _ = curves_at(plain, AGES, points=256)
+    mean, _ = walls.curves_at(plain, AGES, points=256)
     one = Input("model.front_factor", "", fixed(1.0), "", "concrete")
     flat = SurfaceHistory("table", (0.0, 1.0), (1.0, 1.0))
     for conditions, more in (
@@ -147,7 +133,7 @@ def test_options_that_change_nothing_give_the_plain_curves(walls):
         (Conditions(model_factor=one.name), (one,)),
         (Conditions(history=flat), ()),
     ):
-        found, _ = curves_at(under(walls, conditions=conditions, more=more), AGES, points=256)
+        found, _ = walls.curves_at(under(walls, conditions=conditions, more=more), AGES, points=256)
         assert_allclose(found, mean, rtol=0, atol=1e-4)
 
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from stripwise.ingress.clock import Clock
 from stripwise.inputs.distributions import Distribution, distribution, fixed
+from stripwise.inputs.sampling import sobol_cells
 from stripwise.inputs.variables import Correlation, Input
+from stripwise.risk.integral import Integral
 from stripwise.risk.wall import Plan, Wall
 
 UNIT = 31.5576
@@ -88,3 +92,17 @@ def wall(
         layered=layered,
         reference_d=7.0,
     )
+
+
+def curves_at(wall, ages, points=512):
+    """Mean over 8 scramblings and its standard error, without the pilot sample of a run."""
+    integral, draw = Integral.of(wall)
+    each = []
+    for r in range(8):
+        z = next(sobol_cells(draw.dimensions, points, np.random.default_rng([3, r])))
+        values = draw.values(z)
+        upper = np.zeros((len(wall.plans), len(ages)), dtype=bool)
+        shift = integral.shift(draw.correlate(z))
+        face = wall.face(values)
+        each.append(integral.probabilities(wall, face, values, shift, ages=ages, upper=upper))
+    return np.mean(each, axis=0), np.std(each, axis=0, ddof=1) / np.sqrt(8.0)

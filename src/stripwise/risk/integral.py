@@ -9,7 +9,7 @@ numerical solution and the cover fixed, the samples count.
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -171,29 +171,9 @@ class Integral:
     def _by_time(  # noqa: PLR0917
         self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Flags
     ) -> Array:
-        if wall.conditions is not None:
-            return self._under_conditions(wall, face, values, shift, ages, upper)
-        needed = [critical_tau_of(wall, face, values[COVER], log_k) for log_k in face.log_penalty]
         means = np.empty((len(wall.plans), len(ages)))
-        for j, age in enumerate(ages):
-            tau = np.exp(face.log_rate + wall.clock.log_shape(age, face.exponent))
-            for i, critical in enumerate(needed):
-                flip = bool(upper[i, j])
-                if self.name:
-                    with np.errstate(divide="ignore", invalid="ignore"):
-                        least = np.where(critical > 0.0, critical / tau, 0.0)
-                    means[i, j] = self.mean_below(least, shift, above=not flip)
-                else:
-                    means[i, j] = np.mean((critical <= tau) != flip)
-        return means
-
-    def _under_conditions(  # noqa: PLR0917
-        self, wall: Wall, face: Face, values: Values, shift: Number, ages: Array, upper: Flags
-    ) -> Array:
-        fronts = ServiceFronts.of(wall, face)
-        means = np.empty((len(wall.plans), len(ages)))
-        for j, age in enumerate(ages):
-            for i, least in enumerate(fronts.least(float(age), values[COVER])):
+        for j, factors in enumerate(_least_by_age(wall, face, values[COVER], ages)):
+            for i, least in enumerate(factors):
                 flip = bool(upper[i, j])
                 means[i, j] = (
                     self.mean_below(least, shift, above=not flip)
@@ -301,18 +281,23 @@ def least_factors(wall: Wall, face: Face, cover: Number, ages: Array) -> Array:
     -------
     (s, t, n) factors, n = 1 where nothing is random; 0 where depassivated with any, inf with none.
     """
+    rows = [list(factors) for factors in _least_by_age(wall, face, cover, ages)]
+    size = np.broadcast_shapes((1,), *(np.shape(x) for row in rows for x in row))
+    return np.array([[np.broadcast_to(x, size) for x in row] for row in rows]).swapaxes(0, 1)
+
+
+def _least_by_age(wall: Wall, face: Face, cover: Number, ages: Array) -> Iterator[Iterable[Array]]:
+    """Yield the `least_factors` of all strategies age by age."""
     if wall.conditions is not None:
         fronts = ServiceFronts.of(wall, face)
-        rows = [list(fronts.least(float(age), cover)) for age in ages]
-        size = np.broadcast_shapes((1,), *(np.shape(x) for row in rows for x in row))
-        return np.array([[np.broadcast_to(x, size) for x in row] for row in rows]).swapaxes(0, 1)
-    tau = np.exp(face.log_rate + wall.clock.log_shape(ages[:, None], face.exponent))
-    found = []
-    for log_k in face.log_penalty:
-        needed = critical_tau_of(wall, face, cover, log_k)
+        for age in ages:
+            yield fronts.least(float(age), cover)
+        return
+    needed = [critical_tau_of(wall, face, cover, log_k) for log_k in face.log_penalty]
+    for age in ages:
+        tau = np.exp(face.log_rate + wall.clock.log_shape(age, face.exponent))
         with np.errstate(divide="ignore", invalid="ignore"):
-            found.append(np.where(needed > 0.0, needed / tau, 0.0))
-    return np.array(np.broadcast_arrays(*found, np.zeros((1, 1)))[:-1])
+            yield [np.where(tau_c > 0.0, tau_c / tau, 0.0) for tau_c in needed]
 
 
 def critical_tau_of(wall: Wall, face: Face, cover: Number, log_penalty: Number) -> Array:
