@@ -15,12 +15,13 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class HermiteTable:
-    """Coefficients of the cubic on each of m steps, one row per power of the offset in the step.
+    """Coefficients of the cubic on each of m steps.
 
     Attributes
     ----------
     coefficients
-        (4, m) polynomial coefficients, constant first, in the function's unit.
+        (m, 4) polynomial coefficients of the offset in the step, constant first, in the function's
+        unit; those of one step stand together, so that one look-up fetches them all.
     start, step
         Where the first step begins, and the width of one, in the variable's unit.
     """
@@ -59,8 +60,8 @@ class HermiteTable:
         step = float(x[1] - x[0])
         change, rise = np.diff(y), step * slope
         left, right = rise[:-1], rise[1:]
-        rows = (y[:-1], left, 3 * change - 2 * left - right, left + right - 2 * change)
-        return cls(np.ascontiguousarray(rows), float(x[0]), step)
+        columns = (y[:-1], left, 3 * change - 2 * left - right, left + right - 2 * change)
+        return cls(np.stack(columns, axis=-1), float(x[0]), step)
 
     def __call__(self, x: Array) -> Array:
         """Evaluate at any shape of x; beyond the ends the result means nothing."""
@@ -68,10 +69,11 @@ class HermiteTable:
         offset -= self.start / self.step
         whole = np.trunc(offset)
         offset -= whole
-        cell = whole.astype(np.intp)
-        c0, c1, c2, c3 = self.coefficients
-        y = np.asarray(c3.take(cell, mode="clip"))
-        for c in (c2, c1, c0):
-            y *= offset
-            y += c.take(cell, mode="clip")
+        rows = self.coefficients.take(whole.astype(np.intp), axis=0, mode="clip")
+        y = np.asarray(rows[..., 3] * offset)
+        y += rows[..., 2]
+        y *= offset
+        y += rows[..., 1]
+        y *= offset
+        y += rows[..., 0]
         return y

@@ -25,8 +25,7 @@ SIZES = (256, 512, 1024, 4096, 16384)
 TOLERANCE = 1e-7
 
 FAINT = 1e-12
-STRAIGHT = 4.0
-"""A bound that cuts off 1e-12 moves a probability of Phi(-4) = 3e-5 by 3e-8 of itself."""
+"""Most that a bound may cut off: it moves a probability of 1e-5 by 1e-7 of itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +73,7 @@ class InverseTable:
         return cls(HermiteTable.of(z, x, slope), law)
 
     def _error(self, law: Any) -> float:
-        size = self.cubic.coefficients.shape[1]
+        size = len(self.cubic.coefficients)
         z = -REACH + self.cubic.step * (np.arange(size, dtype=np.float64) + 0.5)
         x = self(z)
         with np.errstate(all="ignore"):
@@ -100,27 +99,29 @@ class NormalLine:
     ----------
     mean, sd
         Moments before truncation, in the variable's unit.
+    straight
+        Largest |z| at which the line misses the probability by less than 1e-7 of itself.
     """
 
     mean: float
     sd: float
+    straight: float
     _law: Any
 
     @classmethod
     def build(cls, law: Any) -> Self | None:
-        """Return the line of a truncated normal, or None where a bound cuts off more than 1e-12.
-
-        Up to there the line misses the probability by less than 1e-7 of itself for |z| < 4.
-        """
-        if max(law.lost_below, law.lost_above) > FAINT:
+        """Return the line of a truncated normal, or None where a bound cuts off more than 1e-12."""
+        lost = max(law.lost_below, law.lost_above)
+        if lost > FAINT:
             return None
-        return cls(law.mean, law.sd, law)
+        straight = -float(special.ndtri(lost / TOLERANCE)) if lost > 0.0 else np.inf
+        return cls(law.mean, law.sd, straight, law)
 
     def __call__(self, z: Array) -> Array:
         """Evaluate x(z) for any shape of z."""
         x = np.asarray(self.mean + self.sd * z)
-        if z.size and (z.min() < -STRAIGHT or z.max() > STRAIGHT):
-            tail = np.abs(z) > STRAIGHT
+        if z.size and (z.min() < -self.straight or z.max() > self.straight):
+            tail = np.abs(z) > self.straight
             x[tail] = exact_inverse(self._law, z[tail])
         return x
 
