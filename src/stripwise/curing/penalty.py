@@ -204,8 +204,7 @@ def relative_log_penalty(
     >>> float(relative_log_penalty(3.0, 3.0, draws=law_draws(1.2, 0.0)))
     0.0
     """
-    pairs = zip(_weights(duration_d), _weights(reference_d), strict=True)
-    return _combined(tuple(there - here for there, here in pairs), draws)
+    return _combined(_relative_weights(duration_d, reference_d), draws)
 
 
 def effective_duration(
@@ -267,10 +266,24 @@ def _weights(duration_d: ArrayLike) -> Weights:
     return _weights_of(np.asarray(duration_d, dtype=float))
 
 
+def _relative_weights(duration_d: ArrayLike, reference_d: ArrayLike) -> Weights:
+    """Weights after some curing less those after the reference curing [d]."""
+    if np.ndim(duration_d) == 0 and np.ndim(reference_d) == 0:
+        return _relative_weights_at(float(duration_d), float(reference_d))  # type: ignore[arg-type]
+    pairs = zip(_weights(duration_d), _weights(reference_d), strict=True)
+    return tuple(there - here for there, here in pairs)
+
+
 @functools.lru_cache(maxsize=4096)
 def _weights_at(duration: float) -> Weights:
     """Return the same for one duration, which every cell of a sample asks for again."""
     return tuple(float(weight) for weight in _weights_of(np.asarray(duration)))
+
+
+@functools.lru_cache(maxsize=4096)
+def _relative_weights_at(duration: float, reference: float) -> Weights:
+    pairs = zip(_weights_at(duration), _weights_at(reference), strict=True)
+    return tuple(there - here for there, here in pairs)
 
 
 def _weights_of(duration: Array) -> Weights:
@@ -285,10 +298,12 @@ def _weights_of(duration: Array) -> Weights:
 def _combined(weights: Weights, draws: LawDraws) -> Array:
     """Sum of the knots by weight; most weights are 0 and are passed over."""
     knots = (draws.early_exponent, draws.log_1d, draws.log_3d, draws.log_28d)
-    total: Array | float = 0.0
-    for weight, knot in zip(weights, knots, strict=True):
-        if weight.any() if isinstance(weight, np.ndarray) else weight:
-            total = total + weight * knot
+    terms = [
+        weight * knot
+        for weight, knot in zip(weights, knots, strict=True)
+        if (weight.any() if isinstance(weight, np.ndarray) else weight)
+    ]
+    total = functools.reduce(np.add, terms) if terms else 0.0
     if np.size(total) > 1:
         return np.asarray(total)
     return np.full(np.broadcast_shapes(np.shape(weights[0]), *(k.shape for k in knots)), total)

@@ -47,11 +47,7 @@ def critical_ratio(surface: ArrayLike, critical: ArrayLike, initial: ArrayLike) 
     (Ccrit - C0) / (Cs - C0) in (0, 1); 1 where the surface never reaches the critical content
     (no front), 0 where the initial content already does (depassivated from the start).
     """
-    cs, cc, c0 = np.broadcast_arrays(
-        np.asarray(surface, dtype=float),
-        np.asarray(critical, dtype=float),
-        np.asarray(initial, dtype=float),
-    )
+    cs, cc, c0 = (np.asarray(content, dtype=float) for content in (surface, critical, initial))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         ratio = (cc - c0) / (cs - c0)
     return np.asarray(np.where(cc <= c0, 0.0, np.where(cs <= cc, 1.0, ratio)))

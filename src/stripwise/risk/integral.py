@@ -352,10 +352,14 @@ def log_initiation_ages(wall: Wall, face: Face, values: Values) -> Array:
                 np.log(critical_tau_of(wall, face, cover, log_k)) - face.log_rate
                 for log_k in face.log_penalty
             ]
+        shapes = np.stack(np.broadcast_arrays(*logs, np.zeros(1))[:-1])
     else:
         common = _log_critical_tau(face, cover) - face.log_rate
-        logs = [common - log_k for log_k in face.log_penalty]
-    return wall.clock.log_age(np.stack(np.broadcast_arrays(*logs, np.zeros(1))[:-1]), face.exponent)
+        size = np.broadcast_shapes((1,), common.shape, *(np.shape(k) for k in face.log_penalty))
+        shapes = np.empty((len(face.log_penalty), *size))
+        for shape, log_k in zip(shapes, face.log_penalty, strict=True):
+            np.subtract(common, log_k, out=shape)
+    return wall.clock.log_age(shapes, face.exponent)
 
 
 def _log_critical_tau(face: Face, cover: Number) -> Array:

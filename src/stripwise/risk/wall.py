@@ -291,7 +291,7 @@ class Wall:
                 np.log(curing_term(plan.effective_days(values), exponent)) for plan in self.plans
             )
         days = {plan: plan.effective_days(values) for plan in self.plans if not plan.penalty}
-        longest = max([self.reference_d, *(float(np.max(d)) for d in days.values())])
+        longest = max([self.reference_d, *(float(d.max()) for d in days.values())])
         law, slope = values["curing.law"], values["curing.early_slope"]
         draws = law_draws(law, slope, longest_d=longest) if days else None
         return tuple(
