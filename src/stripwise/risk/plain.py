@@ -6,12 +6,14 @@ exact integral nor its front depth, and so checks all three.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.inputs.sampling import CELL, Draw, plain_cell, stream
 from stripwise.risk.integral import log_initiation_ages
-from stripwise.risk.parallel import run_parallel
+from stripwise.risk.parallel import run_ahead, run_parallel
 from stripwise.risk.service import ServiceFronts
 from stripwise.risk.wall import COVER, Wall
 
@@ -46,9 +48,12 @@ def plain_curves(wall: Wall, ages: Array, *, samples: int, seed: int, workers: i
         # seven digits misplace less than one wall in a million, and sort in half the time
         log_ages = np.log(ages).astype(np.float32)
 
-    def count(cell: int) -> NDArray[np.int64]:
+    def scores(cell: int) -> Array:
         size = min(CELL, samples - cell * CELL)
-        z = plain_cell(draw.dimensions, size, stream(seed, stage="plain", index=(cell,)))
+        return plain_cell(draw.dimensions, size, stream(seed, stage="plain", index=(cell,)))
+
+    def count(z: Array) -> NDArray[np.int64]:
+        size = z.shape[-1]
         values = draw.values(z)
         if wall.conditions is not None:
             fronts = ServiceFronts.of(wall, wall.face(values))
@@ -66,7 +71,12 @@ def plain_curves(wall: Wall, ages: Array, *, samples: int, seed: int, workers: i
         starts.sort(axis=-1)
         return np.array([np.searchsorted(one, log_ages, side="right") for one in starts])
 
+    counts: Iterator[NDArray[np.int64]]
+    if wall.layered or wall.conditions is not None:
+        counts = run_parallel(lambda cell: count(scores(cell)), cells, workers=workers)
+    else:
+        counts = map(count, run_ahead(scores, cells, workers=workers))
     total = np.zeros((len(wall.plans), len(ages)), dtype=np.int64)
-    for one in run_parallel(count, cells, workers=workers):
+    for one in counts:
         total += one
     return np.asarray(total / samples)
