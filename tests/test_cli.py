@@ -84,6 +84,16 @@ def test_wrong_usage_is_code_2(small):
     assert "no strategy of the scenario" in result.stderr
 
 
+@pytest.mark.parametrize("command", ["run", "design", "rank", "plan-tests", "fit"])
+def test_an_empty_folder_name_is_refused(small, command, monkeypatch):
+    monkeypatch.chdir(small.parent)
+    before = sorted(small.parent.iterdir())
+    result = call(command, small, "--out", " ")
+    assert result.exit_code == 2
+    assert "is empty; give a folder" in result.stderr
+    assert sorted(small.parent.iterdir()) == before
+
+
 def test_new_writes_a_scenario_that_checks_and_never_overwrites(tmp_path):
     path = tmp_path / "wall.toml"
     result = call("new", path)

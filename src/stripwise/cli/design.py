@@ -7,8 +7,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from stripwise.cli.shell import (
     CAUTION,
     AllowOutside,
@@ -17,6 +15,7 @@ from stripwise.cli.shell import (
     ScenarioFile,
     Workers,
     app,
+    out_option,
     plain_errors,
     print_json,
     progress_bar,
@@ -32,14 +31,7 @@ __all__ = ["design"]
 @app.command(epilog="Example:  stripwise design scenarios/pier-wall-cost.toml")
 def design(  # noqa: PLR0917 - typer reads the options from the signature
     file: ScenarioFile,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            metavar="DIR",
-            help="Folder of the results; reports/<file name>-design unless given.",
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("results; reports/<file name>-design")] = None,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     as_json: AsJson = False,

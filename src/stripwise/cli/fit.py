@@ -17,6 +17,7 @@ from stripwise.cli.shell import (
     AsJson,
     Quiet,
     app,
+    out_option,
     plain_errors,
     print_json,
     progress_bar,
@@ -148,12 +149,7 @@ REGISTRY = {
 )
 def fit(  # noqa: PLR0917 - typer reads the options from the signature
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Table of test data (CSV).")],
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", metavar="DIR", help="Folder of the report; reports/<file name> unless given."
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("report; reports/<file name>")] = None,
     reference: Annotated[
         str | None,
         typer.Option(

@@ -10,7 +10,15 @@ from typing import Annotated
 import typer
 
 from stripwise.cli.fit import finish
-from stripwise.cli.shell import AllowOutside, AsJson, Quiet, ScenarioFile, app, plain_errors
+from stripwise.cli.shell import (
+    AllowOutside,
+    AsJson,
+    Quiet,
+    ScenarioFile,
+    app,
+    out_option,
+    plain_errors,
+)
 
 __all__ = ["plan_tests"]
 
@@ -60,12 +68,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
     significance: Annotated[
         float, typer.Option("--significance", help="Probability of a false alarm, one-sided.")
     ] = 0.05,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", metavar="DIR", help="Folder of the plan; reports/<file name>-tests if absent."
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("plan; reports/<file name>-tests")] = None,
     allow_outside: AllowOutside = False,
     quiet: Quiet = False,
     as_json: AsJson = False,

@@ -17,6 +17,7 @@ from stripwise.cli.shell import (
     ScenarioFile,
     Workers,
     app,
+    out_option,
     plain_errors,
     print_json,
     progress_bar,
@@ -51,13 +52,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
             "budget does not allow it. Unless given, 0.1 is aimed at.",
         ),
     ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", metavar="DIR",
-            help="Folder of the report; reports/<file name>-rank unless given.",
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("report; reports/<file name>-rank")] = None,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     as_json: AsJson = False,

@@ -18,6 +18,7 @@ from stripwise.cli.shell import (
     Workers,
     app,
     lined_up,
+    out_option,
     plain_errors,
     print_json,
     progress_bar,
@@ -37,12 +38,7 @@ TARGET_MISSED = 3
 @app.command(epilog="Example:  stripwise run scenarios/garage-wall.toml --out reports/garage-wall")
 def run(  # noqa: PLR0917 - typer reads the options from the signature
     file: ScenarioFile,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", metavar="DIR", help="Folder of the report; reports/<file name> unless given."
-        ),
-    ] = None,
+    out: Annotated[Path | None, out_option("report; reports/<file name>")] = None,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     require_target: Annotated[

@@ -31,6 +31,7 @@ __all__ = [
     "fail",
     "folded",
     "lined_up",
+    "out_option",
     "plain_errors",
     "print_json",
     "progress_bar",
@@ -79,6 +80,19 @@ Workers = Annotated[
 Quiet = Annotated[
     bool, typer.Option("--quiet", help="Print neither text nor progress, only errors.")
 ]
+
+
+def out_option(what: str) -> Any:
+    """Return the option of the folder that a command writes to; `what` is written, and where."""
+    return typer.Option(
+        "--out", metavar="DIR", parser=_folder, help=f"Folder of the {what} unless given."
+    )
+
+
+def _folder(text: str) -> Path:
+    if not text.strip():
+        raise typer.BadParameter("is empty; give a folder, or . for the current one")
+    return Path(text)
 
 
 def _print_version(wanted: bool) -> None:
