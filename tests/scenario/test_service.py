@@ -237,6 +237,11 @@ BAD = {
         EXTENT.replace("2 m", "0 m"),
         'extent.correlation_length = "0 m": must be between 0.05 m and 1000 m',
     ),
+    "a share that stands there twice": (
+        [],
+        EXTENT + "shares = [0.1, 0.2, 0.1]\n",
+        "extent.shares[3] = 0.1: stands there twice",
+    ),
     "two rates": (
         [],
         CRACKING + 'corrosion_rate = "30 um/yr"\n',

@@ -339,6 +339,9 @@ def _extent(part: ExtentPart, problems: Problems) -> Extent | None:
         )
         for i, raw in enumerate(raw_shares)
     ]  # fmt: skip
+    for i, share in enumerate(shares):
+        if share in shares[:i]:
+            problems.add(("extent", "shares", i), "stands there twice", found=raw_shares[i])
     if any(math.isnan(x) for x in (*sizes.values(), *shares)):
         return None
     return Extent(
