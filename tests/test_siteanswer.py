@@ -245,7 +245,7 @@ def test_the_cold_has_its_frost_line_and_a_mild_strip_a_shorter_one(case, answer
     ]  # fmt: skip
     frost = answer.cautions[2]
     assert "6 degC is cold" in frost
-    assert "3.5 MPa (500 psi; ACI 306R) or 5 MPa (EN 13670" in frost
+    assert "3.5 MPa (500 psi; ACI 306R) or 5 MPa (725 psi; EN 13670" in frost
     assert "may have frozen already" not in frost
     assert "licensed practice govern" in answer.cautions[3]
     assert "may have frozen already" in cautions(case, record(case, at="-2 degC"))[2]
@@ -260,6 +260,17 @@ def test_a_strip_below_the_floor_says_so(case):
     text = "the true penalty may be worse"
     assert text in " ".join(notes(case, record(case), effective_h=4.0, equivalent_h=3.9))
     assert text not in " ".join(notes(case, record(case), effective_h=4.0, equivalent_h=4.0))
+
+
+def test_no_follow_up_is_proposed_on_a_face_that_would_freeze(ask):
+    cold = ask("20 h", "-2 degC")
+    assert cold.outcomes["follow_up"].tolist() == ["none", "none"]
+    assert math.isnan(cold.kept_wet_to_match_d)
+    assert "no follow-up is counted or proposed" in " ".join(cold.notes)
+    protected = ask("20 h", "-2 degC", follow_up_at="8 degC")
+    assert "kept wet 7 d" in protected.outcomes["follow_up"].tolist()
+    assert protected.kept_wet_to_match_d > 0.0
+    assert "no follow-up is counted" not in " ".join(protected.notes)
 
 
 def test_frost_and_a_skin_are_noted(case):

@@ -75,7 +75,7 @@ def test_a_scenario_in_us_units_is_answered_in_them(wall):
     assert result.exit_code == 0, result.stderr
     assert "Stripping after 18 h at 43 degF" in result.stdout
     assert "at 50 degF:" in result.stdout
-    assert "degC h)" in result.stdout
+    assert "(198 degF h)" in result.stdout  # 18 h * (43 - 32) degF
 
 
 def test_another_plan_and_face(wall):

@@ -57,7 +57,8 @@ class SiteAnswer:
         The curves of the same rows, as in curves.csv.
     kept_wet_to_match_d
         Days of keeping the face wet that count as much curing as the plan, at mean retention;
-        0 if none are missing, NaN where the plan's penalty is given and not from the law.
+        0 if none are missing, NaN where the plan's penalty is given and not from the law, or where
+        the face would freeze.
     notes
         What the reader must know about the numbers.
     """
@@ -253,7 +254,7 @@ def _maturity(case: Scenario, record: SiteRecord) -> pd.DataFrame:
 
 def _days_to_match(case: Scenario, record: SiteRecord, plan: Plan, outcomes: pd.DataFrame) -> float:
     """Return how long the wet face must be kept for the plan's mean effective curing [d]."""
-    if plan.penalty:
+    if plan.penalty or record.freezes_after:
         return math.nan
     lack = float(outcomes["effective_curing_h"].iloc[0] - outcomes["effective_curing_h"].iloc[1])
     # below the floor the first hours of a follow-up only make up for what the floor has granted

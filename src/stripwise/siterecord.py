@@ -51,6 +51,11 @@ class SiteRecord:
     face: str
     plan: str
 
+    @property
+    def freezes_after(self) -> bool:
+        """Whether the face would be at 0 degC or below while a follow-up lasts."""
+        return self.follow_up_temperature <= 0.0
+
     def name_with(self, follow_up: FollowUp) -> str:
         """Return the name of the strip with a follow-up, as a strategy is named."""
         then = "" if follow_up.method == "none" else f", then {follow_up.label}"
@@ -120,8 +125,11 @@ def follow_ups(case: Scenario, record: SiteRecord) -> list[FollowUp]:
     Returns
     -------
     Follow-ups from the moment of stripping, at the record's temperature and on its face; "none"
-    first, then by method and duration.
+    first, then by method and duration. "none" alone where the face would freeze: water and films
+    cure no ice, and to propose them would be wrong.
     """
+    if record.freezes_after:
+        return [FollowUp("none", 0.0, record.follow_up_temperature, record.face, "")]
     named = [strategy.follow_up for strategy in case.strategies]
     named += case.choices.follow_up if case.choices else ()
     hours = {(method, 24.0 * days) for method, days in USUAL_DAYS}
@@ -164,7 +172,7 @@ def _frost(case: Scenario, record: SiteRecord) -> str:
     coldest = min(record.temperature, record.follow_up_temperature)
     limits = (
         f"{constant('aci306.frost_strength'):g} MPa (500 psi; ACI 306R) or "
-        f"{constant('en13670.frost_strength'):g} MPa (EN 13670, both recalled)"
+        f"{constant('en13670.frost_strength'):g} MPa (725 psi; EN 13670, both recalled)"
     )
     freezing = _degrees(0.0, case.units)
     if coldest >= MILD:
@@ -206,20 +214,21 @@ def notes(
     -------
     Sentences.
     """
-    found = [
-        "A follow-up counts from the moment of stripping: every hour that the face stood bare "
-        "comes off it.",
-        "What a follow-up retains on a face is an assumption, and so is its range, unless the "
-        "scenario gives measured values.",
-    ]
-    name = retention_name("wet covering", record.face)
-    if any(i.name == name and i.distribution.mean == 0.0 for i in case.retentions):
+    found = []
+    if record.freezes_after:
         found.append(
-            f"A wet covering is taken to dry out on a {record.face} face and counts as none: "
-            "common practice, no source."
+            f"At {_degrees(record.follow_up_temperature, case.units)} no follow-up is counted or "
+            "proposed. Protect the face from frost first; --follow-up-at with a temperature above "
+            f"{_degrees(0.0, case.units)} then shows what a follow-up on the protected face buys."
         )
+    else:
+        found += _about_follow_ups(case, record)
     if min(record.temperature, record.follow_up_temperature) <= 0.0:
-        found.append("The numbers hold for concrete that has not frozen.")
+        found.append(
+            "The numbers hold for concrete that has not frozen. So cold, the Arrhenius function "
+            "is an extrapolation and may count too much; the Nurse-Saul function counts nothing "
+            "up to its datum."
+        )
     if case.curing.layered:
         found.append(
             "The penalty acts on the affected depth alone, as the scenario says; a run gives the "
@@ -239,6 +248,22 @@ def notes(
             "law. The two are compared as they are."
         )
     return (*found, *case.warnings)
+
+
+def _about_follow_ups(case: Scenario, record: SiteRecord) -> list[str]:
+    found = [
+        "A follow-up counts from the moment of stripping: every hour that the face stood bare "
+        "comes off it.",
+        "What a follow-up retains on a face is an assumption, and so is its range, unless the "
+        "scenario gives measured values.",
+    ]
+    name = retention_name("wet covering", record.face)
+    if any(i.name == name and i.distribution.mean == 0.0 for i in case.retentions):
+        found.append(
+            f"A wet covering is taken to dry out on a {record.face} face and counts as none: "
+            "common practice, no source."
+        )
+    return found
 
 
 def _degrees(celsius: float, units: str) -> str:

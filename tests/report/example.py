@@ -100,7 +100,7 @@ def make_scenario(
         target=Target(75.0, 0.10, float(-ndtri(0.10))),
         reference_strategy=names[-2],
         strategies=tuple(
-            Strategy(name, f"s{n}", f"strategy.{n}.strip_age", 12.0, follow)
+            Strategy(name, f"s{n}", f"strategy.{n}.strip_age", 15.0, follow)
             for n, (name, _, follow, _) in enumerate(strategies)
         ),
         inputs=make_inputs(knowledge) + ages,

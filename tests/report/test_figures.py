@@ -1,3 +1,4 @@
+import dataclasses
 from itertools import combinations
 from xml.etree import ElementTree
 
@@ -12,6 +13,7 @@ from stripwise.errors import InputError
 from stripwise.report import figures, paper, style
 from stripwise.report.labels import text_width
 from stripwise.report.maps import map_figure
+from stripwise.report.marks import unmarked
 from stripwise.report.shares import choice_shares, driver_shares
 
 CASES = {
@@ -207,6 +209,20 @@ def test_the_map_marks_strategies_at_their_strip_age(six):
     ]
     # Forms 7 d lies beyond the map's 5 d and is named in the note.
     assert dots == [[12.0, 24.0, 36.0], [16.0], [12.0]]
+
+
+def test_a_strategy_at_another_temperature_is_not_on_the_map(six):
+    def cooler(strategy):
+        return dataclasses.replace(strategy, temperature=strategy.temperature - 5.0)
+
+    first, *others = six.scenario.strategies
+    scenario = dataclasses.replace(six.scenario, strategies=(cooler(first), *others))
+    assert unmarked(dataclasses.replace(six, scenario=scenario)) == [1, *unmarked(six)]
+    colder = dataclasses.replace(others[0].follow_up, temperature=1.0)
+    assert others[0].follow_up.method != "none"
+    changed = dataclasses.replace(others[0], follow_up=colder)
+    scenario = dataclasses.replace(six.scenario, strategies=(first, changed, *others[1:]))
+    assert unmarked(dataclasses.replace(six, scenario=scenario)) == [2, *unmarked(six)]
 
 
 def test_the_map_in_inches(example):

@@ -128,6 +128,19 @@ def test_the_reference_curing_must_be_that_of_the_specimens(wall, specimens, ref
     assert part in " ".join(case.warnings)
 
 
+def test_a_choice_takes_the_temperature_of_the_same_follow_up_of_the_strategies(wall):
+    planned = """strip_age = "24 h"
+follow_up = { method = "sheet", duration = "3 d", temperature = "7 degC" }
+"""
+    listed = """{ method = "sheet", duration = "3 d" },
+    { method = "sheet", duration = "5 d" },
+    { method = "kept wet", duration = "2 d", temperature = "5 degC" }"""
+    case = wall.load(('strip_age = "24 h"\n', planned), ('{ method = "none" }', listed))
+    forms = case.curing.temperature
+    assert forms != 7.0
+    assert [item.temperature for item in case.choices.follow_up] == [7.0, forms, 5.0]
+
+
 def test_follow_ups_bring_their_retention(wall):
     new = """strip_age = "24 h"
 follow_up = { method = "membrane", face = "horizontal", temperature = "50 degF" }

@@ -216,7 +216,9 @@ def _maturity(answer: SiteAnswer, case: Scenario) -> list[str]:
             detail = f"Arrhenius, Q {case.curing.activation_temperature:g} K"
         else:
             datum = _degrees(case.curing.datum_temperature, case)
-            detail = f"Nurse-Saul, datum {datum} ({row['temperature_time_degCh']:.3g} degC h)"
+            unit = "degC" if case.units == "SI" else "degF"
+            factor = row["temperature_time_degCh"] * (1.0 if case.units == "SI" else 1.8)
+            detail = f"Nurse-Saul, datum {datum} ({factor:.3g} {unit} h)"
         used = ", used below" if row["used"] else ""
         lines.append(f"    {_hours(row['equivalent_age_h'])} by {detail}{used}")
     return lines
@@ -243,12 +245,11 @@ def _follow_up_table(answer: SiteAnswer, case: Scenario) -> str:
         for row in _rows(answer)[1:]
     ]
     at = _degrees(answer.record.follow_up_temperature, case)
-    return "\n".join(
-        [
-            f"What each follow-up still buys on the {answer.record.face} face, at {at}:",
-            *lined_up(rows),
-        ]
+    what = (
+        "Without a follow-up" if answer.record.freezes_after else "What each follow-up still buys"
     )
+    head = f"{what} on the {answer.record.face} face, at {at}:"
+    return "\n".join([head, *lined_up(rows)])
 
 
 def _penalty(row: dict[Hashable, Any]) -> str:

@@ -127,7 +127,7 @@ def reference_table(temperature: float) -> pd.DataFrame:
                  high, entry.source, entry.mark)
             )  # fmt: skip
     rows.append(
-        ("ACI 318", "minimum curing period at 10 °C or more",
+        ("ACI 318", "minimum curing period at 10 °C (50 °F) or more",
          *(24.0 * constant("aci318.curing"),) * 3, cure.source, cure.mark)
     )  # fmt: skip
     columns = ["name", "meaning", "low_h", "hours", "high_h", "source", "mark"]

@@ -261,5 +261,5 @@ def _note(data: Mapped) -> str:
     missing = unmarked(data)
     if missing:
         numbers = words.listing([str(n) for n in missing])
-        note += f" Not on the map: No. {numbers} (outside its ranges or follow-ups)."
+        note += f" Not on the map: No. {numbers} (outside its ranges, follow-ups or temperatures)."
     return note

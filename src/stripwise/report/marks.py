@@ -140,12 +140,18 @@ def _flags(
 
 
 def _marks(data: Mapped) -> list[tuple[int, float, str]]:
-    """List number, strip age [h] and follow-up of the strategies whose penalty is the law's."""
+    """List number, strip age [h] and follow-up of the strategies that are a point of the map.
+
+    Their penalty is the law's, and they are as warm as the map and wet or covered as long.
+    """
     scenario = data.scenario
+    open_to = scenario.choices.follow_up if scenario.choices else ()
     return [
         (number, scenario.input(s.strip_age_input).distribution.mean, s.follow_up.label)
         for number, s in enumerate(scenario.strategies, start=1)
         if not s.penalty_input
+        and s.temperature == scenario.curing.temperature
+        and (s.follow_up.method == "none" or s.follow_up in open_to)
     ]
 
 

@@ -16,6 +16,7 @@ from markupsafe import Markup, escape
 from stripwise.assessment import Assessment
 from stripwise.report import cover, tables, words
 from stripwise.report.service_part import service_part
+from stripwise.scenario.model import Scenario
 
 __all__ = ["inline_svg", "render", "style_sheet", "template", "writers"]
 
@@ -175,7 +176,17 @@ def writers(units: str) -> dict[str, object]:
         "duration": words.duration,
         "length": functools.partial(words.length, units=units),
         "temperature": functools.partial(words.temperature, units=units),
+        "cured_at": _cured_at,
     }
+
+
+def _cured_at(scenario: Scenario) -> str:
+    open_to = scenario.choices.follow_up if scenario.choices else ()
+    return words.cure_temperatures(
+        scenario.curing.temperature,
+        [(item.label, item.temperature) for item in open_to],
+        units=scenario.units,
+    )
 
 
 def _depassivation(assessment: Assessment) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 __all__ = [
     "DASH",
@@ -12,6 +12,7 @@ __all__ = [
     "MM2_YR_PER_E12_M2_S",
     "MM_PER_INCH",
     "amount",
+    "cure_temperatures",
     "displayed",
     "duration",
     "index",
@@ -167,6 +168,36 @@ def length(mm: float, *, units: str) -> str:
 def temperature(celsius: float, *, units: str) -> str:
     """Write a temperature given in degC, in degC for "SI" and in degF for "US"."""
     return amount(celsius, "degC", units=units)
+
+
+def cure_temperatures(
+    until_stripping: float, after: Iterable[tuple[str, float]], *, units: str
+) -> str:
+    """Say at which concrete temperatures choices hold.
+
+    Parameters
+    ----------
+    until_stripping
+        Concrete temperature in the forms [degC].
+    after
+        Label and concrete temperature [degC] of each follow-up; "none" is passed over.
+    units
+        "SI" or "US".
+
+    Returns
+    -------
+    A sentence such as "Concrete temperature 12 degC until stripping, 8 degC during sheet 7 d.".
+    """
+    groups: dict[float, list[str]] = {}
+    for label, celsius in after:
+        if label != "none":
+            groups.setdefault(celsius, []).append(label)
+    parts = [f"{temperature(until_stripping, units=units)} until stripping"]
+    parts += [
+        f"{temperature(celsius, units=units)} during {listing(labels)}"
+        for celsius, labels in groups.items()
+    ]
+    return f"Concrete temperature {', '.join(parts)}."
 
 
 def index(beta: float) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from stripwise.errors import InputError
@@ -43,7 +45,11 @@ COVER_STEPS = 200
 
 
 def read_choices(
-    part: ChoicesPart | None, *, temperature: float, problems: Problems
+    part: ChoicesPart | None,
+    *,
+    temperature: float,
+    planned: Sequence[FollowUp],
+    problems: Problems,
 ) -> Choices | None:
     """Read the ranges of the choices.
 
@@ -53,6 +59,9 @@ def read_choices(
         [choices]; None where the file has none.
     temperature
         Concrete temperature of the choices [degC].
+    planned
+        Follow-ups of the strategies. A choice without a temperature of its own takes that of the
+        same follow-up there, the coldest if they differ, so that both show the same cure.
     problems
         Where to note.
 
@@ -87,7 +96,9 @@ def read_choices(
             "is not used: strip ages are spaced in their logarithm; leave it out",
             found=part.strip_age.step,
         )
-    follow_ups = _choice_follow_ups(part, temperature=temperature, problems=problems)
+    follow_ups = _choice_follow_ups(
+        part, temperature=temperature, planned=planned, problems=problems
+    )
     return Choices(
         (*cover, step), strip, follow_ups, _cover_sds(part, problems), _concretes(part, problems)
     )
@@ -262,7 +273,7 @@ def _step(part: RangePart | None, cover: tuple[float, float], problems: Problems
 
 
 def _choice_follow_ups(
-    part: ChoicesPart, *, temperature: float, problems: Problems
+    part: ChoicesPart, *, temperature: float, planned: Sequence[FollowUp], problems: Problems
 ) -> tuple[FollowUp, ...]:
     path: KeyPath = ("choices", "follow_up")
     if not part.follow_up:
@@ -276,5 +287,12 @@ def _choice_follow_ups(
         item = read_follow_up(entry, (*path, index), temperature=temperature, problems=problems)
         if any(item.label == other.label for other in items):
             problems.add((*path, index), f"{item.label} stands twice in the list")
+        if entry.temperature is None:
+            same = [other.temperature for other in planned if _work(other) == _work(item)]
+            item = dataclasses.replace(item, temperature=min(same, default=item.temperature))
         items.append(item)
     return tuple(items)
+
+
+def _work(item: FollowUp) -> tuple[str, float, str]:
+    return item.method, item.duration_h, item.face

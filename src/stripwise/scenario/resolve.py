@@ -104,9 +104,11 @@ def resolve(
     strategies = read_strategies(
         file.strategy, curing=curing, fits=references.penalties, problems=problems
     )
-    choices = read_choices(file.choices, temperature=curing.temperature, problems=problems)
     follow_ups = [strategy.follow_up for strategy in strategies.strategies]
-    follow_ups += choices.follow_up if choices else ()
+    choices = read_choices(
+        file.choices, temperature=curing.temperature, planned=follow_ups, problems=problems
+    )
+    follow_ups = [*follow_ups, *(choices.follow_up if choices else ())]
     inputs += concrete_inputs
     inputs += read_reinforcement(
         file.reinforcement, contents if chloride else None, problems=problems
