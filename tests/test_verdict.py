@@ -62,3 +62,27 @@ def test_a_cover_of_more_than_100_mm_is_written_out():
     choices = dataclasses.replace(case.choices, cover=(80.0, 120.0, 10.0))
     result = assessed("garage-wall.toml", choices=choices)
     assert "Within 80 mm to 120 mm of cover" in sentence(result, "Within")
+
+
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [
+        (0.09671, "is 9.7 % ("),  # the same number needs no further digit
+        (0.0968, "is 9.68 % ("),
+        (0.09672, "is 9.672 % ("),
+        (0.12, "is 12 % ("),
+    ],
+)
+def test_a_probability_beside_the_allowed_one_is_told_apart(underpass, share, told):
+    from stripwise.risk.tables import Goal
+    from stripwise.verdict import verdict
+
+    table = underpass.strategies.copy()
+    name = table["strategy"].iloc[0]
+    table.loc[0, "probability_at_target"] = share
+    goal = Goal(75.0, 0.09671, 1.3, 120.0, name)
+    first = verdict(
+        table, underpass.sensitivity, goal=goal, choices=None, exchange=None, flips=False,
+        units="SI",
+    )[0]  # fmt: skip
+    assert told in first

@@ -66,6 +66,16 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.2g} %" if share < 0.0995 else f"{100.0 * share:.0f} %"
 
 
+def _apart(share: float, allowed: float) -> tuple[str, str]:
+    """Write two probabilities, with as many digits as tell them apart."""
+    texts = _percent(share), _percent(allowed)
+    for digits in (3, 4, 5):
+        if texts[0] != texts[1] or share == allowed:
+            return texts
+        texts = f"{100.0 * share:.{digits}g} %", f"{100.0 * allowed:.{digits}g} %"
+    return texts
+
+
 def _rows(table: pd.DataFrame, key: str) -> dict[str, Row]:
     return {str(row[key]): row for row in table.to_dict("records")}
 
@@ -84,10 +94,11 @@ def _target_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
         "no": "misses",
         "undecided": "neither surely meets nor surely misses",
     }[row["meets_target"]]
+    found, allowed = _apart(row["probability_at_target"], goal.probability)
     return (
         f'The reference strategy "{goal.reference}" {answer} the target: the probability that the '
-        f"bars are depassivated within {goal.life:g} yr is {_percent(row['probability_at_target'])}"
-        f" ({_band(row)}), against {_percent(goal.probability)} allowed."
+        f"bars are depassivated within {goal.life:g} yr is {found} ({_band(row)}), against "
+        f"{allowed} allowed."
     )
 
 

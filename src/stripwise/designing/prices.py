@@ -140,7 +140,7 @@ class Priced:
                     "follow_up": option.follow_up.label,
                     "cover_mm": setting.nominal(option.cover), "strip_age_h": option.hours,
                     "probability": p,
-                    "reliability_index": float(index_of_map(np.array(p))), "meets_target": meets,
+                    "reliability_index": float(index_of_map(np.array(p))), "met_on_average": meets,
                     "forms": forms, "follow_up_curing": after, "cover": cover,
                     "first_cost": first, "repair": repair, "cost": first + repair,
                     "low95": first + max(low, 0.0), "high95": first + high,

@@ -51,7 +51,7 @@ SITE_COLUMNS = [
 ]  # fmt: skip
 COST_COLUMNS = [
     "option", "kind", "follow_up", "cover_mm", "strip_age_h", "probability", "reliability_index",
-    "meets_target", "forms", "follow_up_curing", "cover", "first_cost", "repair", "cost", "low95",
+    "met_on_average", "forms", "follow_up_curing", "cover", "first_cost", "repair", "cost", "low95",
     "high95", "know_low", "know_high", "currency",
 ]  # fmt: skip
 PARETO_COLUMNS = [

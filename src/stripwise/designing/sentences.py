@@ -175,18 +175,19 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     follow_up = best["follow_up"]
     then = "no follow-up" if follow_up == "none" else f"the follow-up {follow_up}"
     text = (
-        f"The cheapest design point that meets the target has {_length(best['cover_mm'], result)} "
-        f"of nominal cover, forms kept {_hours(best['strip_age_h'])} and {then}: "
-        f"{best['cost']:.4g} {money}/m2 expected present cost, "
+        "The cheapest design point that meets the target on average has "
+        f"{_length(best['cover_mm'], result)} of nominal cover, forms kept "
+        f"{_hours(best['strip_age_h'])} and {then}: "
+        f"{best['cost']:.4g} {money}/m² expected present cost, "
         f"{best['first_cost']:.4g} of it for the first build"
     )
-    drawn = cost[(cost["kind"] == "strategy at drawn cover") & (cost["meets_target"] == "yes")]
+    drawn = cost[(cost["kind"] == "strategy at drawn cover") & (cost["met_on_average"] == "yes")]
     if drawn.empty:
         return text + "."
     pick = drawn.sort_values("cost").iloc[0]
     return text + (
         f'. Among the strategies, each at its drawn cover, "{pick["option"]}" with '
-        f"{_drawn(pick['cover_mm'], result)} is the cheapest, {pick['cost']:.4g} {money}/m2."
+        f"{_drawn(pick['cover_mm'], result)} is the cheapest, {pick['cost']:.4g} {money}/m²."
     )
 
 
@@ -205,7 +206,7 @@ def _hour(result: DesignResult) -> str:
     text = (
         f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
         f"{_hours(row['strip_age_h'])}, one hour more in the forms avoids repairs worth "
-        f"{row['value']:.2g} {scenario.cost.currency}/m2{band}, {answer} than the "
+        f"{row['value']:.2g} {scenario.cost.currency}/m²{band}, {answer} than the "
         f"{scenario.cost.forms:.3g} that the hour costs"
     )
     faster = result.exchange[result.exchange["question"].str.startswith("cover that stripping")]
@@ -215,7 +216,7 @@ def _hour(result: DesignResult) -> str:
             paid = float(other["value"]) * scenario.cost.cover
             text += (
                 f"; stripping {hours:.3g} h earlier must buy {_length(other['value'], result)} of "
-                f"cover for {paid:.2g} {scenario.cost.currency}/m2 and saves "
+                f"cover for {paid:.2g} {scenario.cost.currency}/m² and saves "
                 f"{hours * scenario.cost.forms:.2g} of forms"
             )
     return text + "."

@@ -307,7 +307,7 @@ def _costs(result: DesignResult, length: Callable[[float], str]) -> list[tuple[s
                 "cover": length(row["cover_mm"]),
                 "strip_age": words.duration(row["strip_age_h"]),
                 "probability": words.percent(row["probability"]),
-                "meets": row["meets_target"],
+                "meets": row["met_on_average"],
                 "forms": _money(row["forms"]),
                 "after": _money(row["follow_up_curing"]),
                 "extra": _money(row["cover"]),
