@@ -175,7 +175,7 @@ def _note(data: DesignResult) -> str:
     assert data.scenario.cost is not None
     note = (
         f"Real discount rate {words.percent(data.scenario.cost.rate)} a year. "
-        "Strategies at the cover that the drawing holds."
+        f"Strategies at the cover that the drawing holds. {words.DURABILITY_ONLY}"
     )
     if data.cost["know_low"].notna().any():
         note += " In brackets: 2.5 % to 97.5 % over the knowledge inputs."

@@ -165,4 +165,4 @@ def _note(data: DesignResult) -> str:
     )
     if data.required["know_low"].notna().any():
         note += " Grey bar: the reference strategy, 2.5 % to 97.5 % over the knowledge inputs."
-    return note + " Durability only: strength, stability and frost decide first."
+    return f"{note} {words.DURABILITY_ONLY}"

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable
 
 __all__ = [
     "DASH",
+    "DURABILITY_ONLY",
     "MINUS",
     "MM2_YR_PER_E12_M2_S",
     "MM_PER_INCH",
@@ -31,6 +32,8 @@ __all__ = [
     "years",
 ]
 
+DURABILITY_ONLY = "Durability only: strength, stability and frost decide first."
+"""Stands on every figure that a strip age could be read from."""
 DASH = "\N{EN DASH}"
 """Stands where there is no number."""
 
