@@ -3,6 +3,8 @@
 import json
 import os
 import signal
+import subprocess
+import sys
 from importlib.metadata import version
 
 import pandas as pd
@@ -300,3 +302,26 @@ def test_new_leaves_nothing_where_the_disk_is_full(tmp_path, monkeypatch):
     assert result.exit_code == 1
     assert result.stderr == f"{path}: cannot be written: No space left on device\n"
     assert not path.exists()
+
+
+def piped(arguments, *, stdout=subprocess.PIPE, **environment):
+    """Run the command line in a process of its own, as a shell would."""
+    return subprocess.run(
+        [sys.executable, "-m", "stripwise", *map(str, arguments)],
+        check=False, stdout=stdout, stderr=subprocess.PIPE, env={**os.environ, **environment},
+    )  # fmt: skip
+
+
+def test_output_in_a_narrow_encoding_is_written_as_utf_8(small):
+    result = piped(["stripped", small, "--after", "14 h", "--at", "6 degC"],
+                   PYTHONIOENCODING="cp1252")  # fmt: skip
+    assert result.returncode == 0, result.stderr.decode()
+    assert "\N{MINUS SIGN}" in result.stdout.decode("utf-8")
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="the system has no full device")
+def test_output_that_cannot_be_written_is_told_in_a_line(small):
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        result = piped(["check", small], stdout=full)
+    assert result.returncode == 1
+    assert result.stderr.decode() == "the output cannot be written (No space left on device)\n"

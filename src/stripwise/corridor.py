@@ -16,7 +16,7 @@ from stripwise.assessment import Assessment, ExchangeRate, PlainCheck, Reliabili
 from stripwise.handcheck import hand_check
 from stripwise.risk import choices as variance
 from stripwise.risk import joint, tables
-from stripwise.risk.curves import CurveSet, interval
+from stripwise.risk.curves import WITHOUT_FRONT, CurveSet, interval
 from stripwise.risk.plain import plain_curves
 from stripwise.risk.sensitivity import Indices, margin_indices
 from stripwise.risk.wall import COVER, Wall
@@ -32,6 +32,8 @@ Progress = Callable[[str, float], None]
 
 PLAIN_SAMPLES = 200_000
 NUMERICAL_PLAIN_SAMPLES = 20_000
+FEW = 10.0
+"""Expected number of sampled walls beyond the limit, below which their spread says nothing."""
 PLAIN_LIMIT = 4.0
 MAP_STRIP_AGES = 15
 KNOWLEDGE_QUANTILES = (0.025, 0.975)
@@ -161,7 +163,11 @@ def _plain_check(
     sampled = float(special.ndtr(-curves.mean.at(at)[reference, 0]))
     # the plain estimate's own variance, with the other answer in place of a count of 0 or all
     variance = max(sampled * (1.0 - sampled), 1.0 / samples) / samples
-    error = float(np.sqrt(variance + np.var(by_repeat, ddof=1) / len(by_repeat)))
+    spread = np.var(by_repeat, ddof=1) / len(by_repeat)
+    likely = max(sampled, plain)
+    if curves.samples * likely < FEW:  # too few walls near the event for the repeats to differ
+        spread = max(spread, likely * (1.0 - likely) / curves.samples)
+    error = float(np.sqrt(variance + spread))
     deviations = abs(plain - sampled) / error
     return PlainCheck(samples, plain, sampled, error, deviations, deviations <= PLAIN_LIMIT)
 
@@ -281,6 +287,12 @@ def _warnings(
             f"PLAIN MONTE CARLO DISAGREES: {check.plain:.5f} against {check.sampled:.5f} at the "
             f"target life, {check.deviations:.1f} standard errors apart. Do not use these results."
         )
+    found += [
+        f"In {100.0 * share:.0f} % of the sampled walls: {case}. Check the contents with their "
+        "basis, the cover and the convection zone before using the answer."
+        for case, share in curves.shares.items()
+        if case in WITHOUT_FRONT and share > 0.5 and scenario.service.chloride
+    ]
     if curves.know_low is None:
         found.append("No random input is marked as knowledge: the bands show sampling error only.")
     if curves.integrated != COVER:

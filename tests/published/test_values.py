@@ -81,8 +81,16 @@ def test_the_retention_of_follow_ups_is_an_assumption():
     for key in keys():
         if key.startswith("curing."):
             assert value(key).mark == "assumed"
-    assert constant("curing.retention.sheet.vertical.mean") == 0.06
-    assert constant("curing.retention.kept_wet.mean") == 0.80
+    film, wet = {"mean": 0.06, "sd": 0.04}, {"mean": 0.80, "sd": 0.15}
+    share = {"low": 0.0, "high": 1.0}
+    for key, numbers in {
+        "sheet.vertical": film | share,
+        "membrane.vertical": film | share,
+        "wet_covering.vertical": {"mean": 0.0},  # it drains: common practice, no source
+        "wet_covering.horizontal": wet | share,
+        "kept_wet": wet | share,
+    }.items():
+        assert dict(value(f"curing.retention.{key}").numbers) == numbers
     assert constant("curing.membrane_duration") == 3.0
 
 

@@ -216,3 +216,52 @@ def test_check_writable_says_why_it_cannot_write(tmp_path, monkeypatch):
 def test_a_name_that_no_file_system_takes(tmp_path):
     with pytest.raises(OutputError, match="cannot be used"):
         check_writable(tmp_path / ("a" * 300))
+
+
+def test_a_file_that_cannot_be_put_back_keeps_its_old_copy_and_the_others_are(
+    tmp_path, monkeypatch
+):
+    out = tmp_path / "o"
+    commit(out, {"a.csv": b"1", "b.csv": b"2", "c.csv": b"3"}, record={})
+    real = os.replace
+
+    def stuck(source, target):
+        name, again = Path(target).name, "old" in Path(source).parts
+        if name == "c.csv" or (name == "b.csv" and again):
+            raise PermissionError(errno.EPERM, "Operation not permitted")
+        real(source, target)
+
+    monkeypatch.setattr(writing.os, "replace", stuck)
+    with pytest.raises(OutputError, match=r"those of before lie in .*\.stripwise-") as caught:
+        commit(out, {"a.csv": b"x", "b.csv": b"y", "c.csv": b"z"}, record={})
+    assert [(out / f"{n}.csv").read_bytes() for n in "abc"] == [b"1", b"y", b"3"]
+    saved = Path(str(caught.value).rsplit(" lie in ", 1)[1])
+    assert (saved / "b.csv").read_bytes() == b"2"
+
+
+def test_a_file_that_cannot_be_replaced_leaves_everything_as_it_was(tmp_path, monkeypatch):
+    out = tmp_path / "o"
+    commit(out, {"a.csv": b"1", "b.csv": b"2"}, record={})
+    before = tree(tmp_path)
+    real = os.replace
+
+    def stuck(source, target):
+        if Path(target).name == "b.csv":
+            raise PermissionError(errno.EPERM, "Operation not permitted")
+        real(source, target)
+
+    monkeypatch.setattr(writing.os, "replace", stuck)
+    with pytest.raises(OutputError, match="writing failed"):
+        commit(out, {"a.csv": b"x", "b.csv": b"y"}, record={})
+    assert tree(tmp_path) == before
+
+
+def test_the_results_of_another_command_are_not_taken_for_stale_ones(tmp_path):
+    out = tmp_path / "o"
+    commit(out, {"penalties.toml": b"1"}, record={}, command="fit (profiles)")
+    before = tree(tmp_path)
+    for name in ("run", "fit (cover)"):
+        with pytest.raises(OutputError, match=r"holds the results of stripwise fit \(profiles\)"):
+            commit(out, {"a.csv": b"x"}, record={}, command=name)
+    assert tree(tmp_path) == before
+    commit(out, {"penalties.toml": b"2"}, record={}, command="fit (profiles)")

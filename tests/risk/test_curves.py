@@ -135,6 +135,34 @@ def test_fixed_wall_is_a_step(walls):
     assert curves.mean.at(exact * 1.01)[0, 0] == -np.inf
 
 
+@pytest.mark.parametrize("layered", [False, True])
+@pytest.mark.parametrize("cover", [None, 60.0])
+@pytest.mark.parametrize(
+    ("surface", "critical", "initial", "case", "probability"),
+    [
+        (0.5, 0.6, 0.1, "surface chloride never reaches the critical content", 0.0),
+        (1.5, 0.1, 0.2, "depassivated from the start", 1.0),
+        (0.05, 0.1, 0.2, "depassivated from the start", 1.0),  # both at once: the start decides
+    ],
+)
+def test_fixed_contents_without_a_front_leave_nothing_to_chance(  # noqa: PLR0917
+    walls, surface, critical, initial, case, probability, cover, layered
+):
+    contents = {
+        "exposure.surface_chloride": fixed(surface),
+        "reinforcement.critical_chloride": fixed(critical),
+        "exposure.initial_chloride": fixed(initial),
+    }
+    if cover is not None:
+        contents["reinforcement.cover"] = fixed(cover)
+    wall = walls.wall(changes=contents, layered=layered)
+    curves = run(wall)
+    assert np.all(ndtr(-curves.mean.at(AGES)) == probability)
+    assert curves.shares[case] == 1.0
+    plain = plain_curves(wall, AGES, samples=1000, seed=1)
+    assert np.all(plain == probability)
+
+
 def plain_start(wall):
     from stripwise.risk.integral import initiation_ages
 

@@ -1,3 +1,4 @@
+import dataclasses
 import math
 from importlib import resources
 from pathlib import Path
@@ -6,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from stripwise import assess
 from stripwise.inputs.variables import Correlation
 from stripwise.scenario.describe import describe
 from stripwise.scenario.loading import load
@@ -238,4 +240,20 @@ def test_the_inch_twin_is_the_metric_scenario():
         assert other.temperature == pytest.approx(one.temperature, abs=1e-10)
         assert other.follow_up.temperature == pytest.approx(one.follow_up.temperature, abs=1e-10)
     assert_allclose(inch.choices.cover, metric.choices.cover, rtol=1e-12)
+    assert inch.correlations == metric.correlations
+    assert inch.target == metric.target
+    answers = []
+    for case in (metric, inch):
+        small = dataclasses.replace(case.sampling, points=64, repeats=8)
+        answers.append(assess(dataclasses.replace(case, sampling=small)).strategies)
+    numbers = answers[0].select_dtypes("number").columns
+    assert_allclose(answers[1][numbers], answers[0][numbers], rtol=1e-9, atol=1e-12)
+    assert answers[1]["meets_target"].tolist() == answers[0]["meets_target"].tolist()
     assert (metric.units, inch.units) == ("SI", "US")
+
+
+def test_a_surface_content_below_the_critical_one_is_told(wall):
+    case = wall.load((SURFACE, "0.5"))
+    (told,) = (text for text in case.warnings if "so that a mean wall never depassivates" in text)
+    assert told.startswith("exposure.surface_chloride: its mean of 0.5 % by mass of binder")
+    assert not [text for text in wall.load().warnings if "never depassivates" in text]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stripwise.cli import check, design, fit, plan_tests, rank, run, stripped
-from stripwise.cli.shell import app
+from stripwise.cli.shell import app, run_app
 
 __all__ = ["app", "main"]
 
@@ -13,4 +13,4 @@ COMMANDS = (run, design, check, fit, plan_tests, stripped, rank)
 
 def main() -> None:
     """Run the command line and end the process with its exit code."""
-    app()
+    run_app()

@@ -52,7 +52,7 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
         case = load(file, allow_outside=allow_outside)
         Setting.of(case, workers=workers)  # its complaints come before anything is computed
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-design"
-        check_writable(folder, [*DESIGN_FILES, RUN])
+        check_writable(folder, [*DESIGN_FILES, RUN], command="design")
         with progress_bar(quiet=quiet) as tell:
             result = weigh(case, workers=workers, progress=tell)
         written = write_design(result, folder)

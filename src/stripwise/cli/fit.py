@@ -300,11 +300,14 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         entry = REGISTRY[reading.kind.name]
         _refuse_others(options, entry, reading.kind.words)
         folder = out if out is not None else Path("reports") / slug(file.stem)
-        check_writable(folder, ("report.html", "run.json"))
-        finish(entry.handler(reading, options), folder, quiet=quiet, as_json=as_json)
+        command = f"fit ({reading.kind.name})"
+        check_writable(folder, ("report.html", "run.json"), command=command)
+        finish(
+            entry.handler(reading, options), folder, command=command, quiet=quiet, as_json=as_json
+        )
 
 
-def finish(dossier: Dossier, folder: Path, *, quiet: bool, as_json: bool) -> None:
+def finish(dossier: Dossier, folder: Path, *, command: str, quiet: bool, as_json: bool) -> None:
     """Write a dossier and print what it says.
 
     Parameters
@@ -313,6 +316,8 @@ def finish(dossier: Dossier, folder: Path, *, quiet: bool, as_json: bool) -> Non
         What a command found.
     folder
         Folder of the report.
+    command
+        Command whose results they are.
     quiet, as_json
         Whether to print nothing, or one JSON object.
 
@@ -325,7 +330,7 @@ def finish(dossier: Dossier, folder: Path, *, quiet: bool, as_json: bool) -> Non
     from stripwise.report.write import commit
 
     record = run_record(dossier)
-    written = commit(folder, contents(dossier), record=record)
+    written = commit(folder, contents(dossier), record=record, command=command)
     if as_json:
         files = [str(path) for path in written]
         print_json({**record, "caution": CAUTION, "files": files})

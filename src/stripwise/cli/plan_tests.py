@@ -96,7 +96,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
             allowed=allowed,
         )
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-tests"
-        check_writable(folder, ("report.html", "run.json"))
+        check_writable(folder, ("report.html", "run.json"), command="plan-tests")
         cores = None if specimens is None else read(specimens, kinds=[DIFFUSIVITIES])
         survey = None
         if cover is not None:
@@ -109,4 +109,4 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
             specimens=cores,
             survey=survey,
         )
-        finish(dossier, folder, quiet=quiet, as_json=as_json)
+        finish(dossier, folder, command="plan-tests", quiet=quiet, as_json=as_json)

@@ -76,7 +76,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
 
         case = load(file, allow_outside=allow_outside)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-rank"
-        check_writable(folder, FILES)
+        check_writable(folder, FILES, command="rank")
         with progress_bar(quiet=quiet) as tell:
             result = run_ranking(
                 case, strategy=strategy, ages=wanted, second_order=second_order,

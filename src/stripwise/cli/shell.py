@@ -7,6 +7,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
 import shutil
 import signal
 import sys
@@ -35,15 +36,17 @@ __all__ = [
     "plain_errors",
     "print_json",
     "progress_bar",
+    "run_app",
     "say",
     "tell_result",
 ]
 
 BAD_INPUT = 1
 INTERRUPTED = 130
-TERMINATED = 143
 
-SIGNALS = (signal.SIGINT, signal.SIGTERM)
+SIGNALS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
 
 MOST_WORKERS = 64
 
@@ -113,6 +116,31 @@ def _root(
     pass
 
 
+def run_app() -> None:
+    """Run the command line on streams that take every character, and end the process."""
+    _open_streams()
+    try:
+        app()
+    except OSError as problem:
+        # only printing gets here: what commands read and write is caught where it is done
+        with contextlib.suppress(OSError):
+            sys.stdout.close()
+        say(f"the output cannot be written ({problem.strerror})")
+        raise SystemExit(BAD_INPUT) from None
+
+
+def _open_streams() -> None:
+    """Write UTF-8 to files and pipes; a terminal that lacks a character gets a substitute."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+        elif stream.isatty():
+            stream.reconfigure(errors="replace")
+        else:
+            stream.reconfigure(encoding="utf-8")
+
+
 @contextlib.contextmanager
 def plain_errors() -> Iterator[None]:
     """Turn what the user can mend into lines on stderr and an exit code, without a traceback."""
@@ -121,9 +149,9 @@ def plain_errors() -> Iterator[None]:
             yield
     except StripwiseError as error:
         fail(str(error))
-    except Terminated:
+    except Terminated as request:
         say("terminated; nothing more was written")
-        raise typer.Exit(TERMINATED) from None
+        raise typer.Exit(128 + request.number) from None
     except KeyboardInterrupt:
         say("interrupted; nothing more was written")
         raise typer.Exit(INTERRUPTED) from None
@@ -131,6 +159,10 @@ def plain_errors() -> Iterator[None]:
 
 class Terminated(KeyboardInterrupt):
     """The process was asked to end; what was begun is taken back as after an interrupt."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.number = number
 
 
 @contextlib.contextmanager
@@ -140,7 +172,7 @@ def _stoppable() -> Iterator[None]:
     def stop(number: int, _frame: object) -> None:
         for name in SIGNALS:
             signal.signal(name, signal.SIG_IGN)
-        raise (Terminated if number == signal.SIGTERM else KeyboardInterrupt)
+        raise KeyboardInterrupt if number == signal.SIGINT else Terminated(number)
 
     before = {}
     for name in SIGNALS:

@@ -142,15 +142,18 @@ def _headline(answer: SiteAnswer, case: Scenario) -> str:
     horizon = case.sampling.horizon
     lives = [words.years(row["life_at_target_yr"], horizon=horizon) for row in (meant, now)]
     worse = now["probability_change"]
-    verb = "raises" if worse > 0 else "lowers" if worse < 0 else "leaves"
+    before, after = (words.percent(row["probability_at_target"]) for row in (meant, now))
+    verb = "raises" if worse > 0 else "lowers"
+    moved = f"from {before} to {after}"
+    if before == after:
+        verb, moved = "leaves", f"at {after}"
+    life = f"goes from {lives[0]} to {lives[1]}" if lives[0] != lives[1] else f"stays {lives[0]}"
     text = (
         f"Stripping after {words.duration(record.strip_age_h)} at "
         f'{_degrees(record.temperature, case)}, where the plan was "{record.plan}", {verb} the '
-        f"probability of depassivation within {target.service_life:g} yr from "
-        f"{words.percent(meant['probability_at_target'])} to "
-        f"{words.percent(now['probability_at_target'])}, if nothing follows; "
-        f"{words.percent(target.probability)} is allowed. {_answer(now, target.probability)} The "
-        f"life until the target is reached goes from {lives[0]} to {lives[1]}."
+        f"probability of depassivation within {target.service_life:g} yr {moved}, if nothing "
+        f"follows; {words.percent(target.probability)} is allowed. "
+        f"{_answer(now, target.probability)} The life until the target is reached {life}."
     )
     days = answer.kept_wet_to_match_d
     if math.isfinite(days) and days > 0.0:

@@ -90,10 +90,9 @@ def write_design(result: DesignResult, folder: Path) -> list[Path]:
     scenario = result.scenario
     record = {
         **result.run,
-        "command": "design",
         "scenario": records.scenario_record(scenario),
         "inputs": inputs_table(scenario)[records.INPUT_COLUMNS].to_dict("records"),
         "warnings": list(result.warnings),
         "verdict": list(result.verdict),
     }
-    return commit(folder, contents, record=record)
+    return commit(folder, contents, record=record, command="design")

@@ -71,4 +71,4 @@ def write_ranking(ranking: Ranking, folder: Path) -> list[Path]:
         "verdict": ranking_page.sentences(ranking),
         "warnings": list(ranking.notes),
     }  # fmt: skip
-    return commit(folder, contents, record=record)
+    return commit(folder, contents, record=record, command="rank")

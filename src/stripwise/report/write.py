@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import filecmp
 import json
 import os
 import shutil
@@ -24,7 +25,7 @@ ALWAYS = ("curves.csv", "strategies.csv", "sensitivity.csv", "inputs.csv", "repo
 STAGE = ".stripwise-"
 
 
-def check_writable(folder: Path, names: Iterable[str] = ALWAYS) -> None:
+def check_writable(folder: Path, names: Iterable[str] = ALWAYS, *, command: str = "run") -> None:
     """Make sure, before anything is computed, that results can be written to a folder.
 
     A temporary folder is made and removed beside it, and inside it if it exists.
@@ -35,12 +36,14 @@ def check_writable(folder: Path, names: Iterable[str] = ALWAYS) -> None:
         Folder for the results; it need not exist.
     names
         Files that will be written, relative to it.
+    command
+        Command whose results they are.
 
     Raises
     ------
     OutputError
-        If the folder is a file or lies below one, cannot be made or written to, or holds a file of
-        one of the names that no earlier run wrote.
+        If the folder is a file or lies below one, cannot be made or written to, or holds results
+        of another command or a file of one of the names that no earlier run wrote.
     """
     folder = Path(folder)
     try:
@@ -61,6 +64,7 @@ def check_writable(folder: Path, names: Iterable[str] = ALWAYS) -> None:
             raise OutputError(
                 f"{folder}: cannot write there ({problem.strerror}: {place})"
             ) from problem
+    _refuse_other_command(folder, command)
     _refuse_foreign(folder, names)
 
 
@@ -91,7 +95,13 @@ def write(assessment: Assessment, folder: Path) -> list[Path]:
     return commit(folder, contents, record=record)
 
 
-def commit(folder: Path, contents: Mapping[str, bytes], *, record: Mapping[str, Any]) -> list[Path]:
+def commit(
+    folder: Path,
+    contents: Mapping[str, bytes],
+    *,
+    record: Mapping[str, Any],
+    command: str = "run",
+) -> list[Path]:
     """Put files into a folder in one step as far as a file system allows.
 
     Everything is written to a hidden temporary folder first and swapped in file by file, run.json
@@ -105,7 +115,9 @@ def commit(folder: Path, contents: Mapping[str, bytes], *, record: Mapping[str, 
     contents
         Bytes by name relative to `folder`, with "/" between folders.
     record
-        What run.json says; "program" and "files" are set here.
+        What run.json says; "program", "command" and "files" are set here.
+    command
+        Command whose results they are.
 
     Returns
     -------
@@ -114,15 +126,16 @@ def commit(folder: Path, contents: Mapping[str, bytes], *, record: Mapping[str, 
     Raises
     ------
     OutputError
-        If a file of one of the names exists that no earlier run wrote, or if the disk fails.
+        As `check_writable`, or if the disk fails.
     """
     folder = Path(folder)
     names = [*contents, RUN]
-    check_writable(folder, names)
+    check_writable(folder, names, command=command)
     stale = [name for name in sorted(_owned(folder)) if name not in names]
-    text = records.json_text({**record, "program": PROGRAM, "files": names})
+    text = records.json_text({**record, "program": PROGRAM, "command": command, "files": names})
     stage = Path(tempfile.mkdtemp(prefix=STAGE, dir=_stage_home(folder)))
     undo: list[Callable[[], object]] = []
+    left = False
     try:
         for name, data in {**contents, RUN: text.encode()}.items():
             _fill(stage / "new" / name, data)
@@ -132,13 +145,18 @@ def commit(folder: Path, contents: Mapping[str, bytes], *, record: Mapping[str, 
             _make_folder(target.parent, undo)
             _swap(stage, name, target, undo=undo)
     except BaseException as problem:
-        for step in reversed(undo):
-            step()
+        left = not _take_back(undo)
+        if left:
+            raise OutputError(
+                f"{folder}: writing failed ({problem}), and not every file could be put back; "
+                f"those of before lie in {stage / 'old'}"
+            ) from problem
         if isinstance(problem, OSError):
             raise OutputError(f"{folder}: writing failed ({problem})") from problem
         raise
     finally:
-        shutil.rmtree(stage, ignore_errors=True)
+        if not left:
+            shutil.rmtree(stage, ignore_errors=True)
     _remove_empty(folder, stale)
     return [folder / name for name in names]
 
@@ -149,13 +167,30 @@ def _swap(stage: Path, name: str, target: Path, *, undo: list[Callable[[], objec
     if os.path.lexists(target):
         old.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy2(target, old, follow_symlinks=False)
-        undo.append(lambda: os.replace(old, target))
+        undo.append(lambda: _put_back(old, target))
     else:
         undo.append(lambda: target.unlink(missing_ok=True))
     if new.exists():
         os.replace(new, target)
     else:
         target.unlink(missing_ok=True)
+
+
+def _take_back(undo: list[Callable[[], object]]) -> bool:
+    """Take every step back, the last first, and say whether all of them could be."""
+    whole = True
+    for step in reversed(undo):
+        try:
+            step()
+        except OSError:
+            whole = False
+    return whole
+
+
+def _put_back(old: Path, target: Path) -> None:
+    """Put a file back, unless it was never replaced, as where that is what failed."""
+    if not (os.path.lexists(target) and filecmp.cmp(old, target, shallow=False)):
+        os.replace(old, target)
 
 
 def _fill(path: Path, data: bytes) -> None:
@@ -216,21 +251,33 @@ def _refuse_foreign(folder: Path, names: Iterable[str]) -> None:
             )
 
 
+def _refuse_other_command(folder: Path, command: str) -> None:
+    """Refuse results of another command, which would be taken for stale ones and removed."""
+    other = _last_run(folder).get("command", command)
+    if other != command:
+        raise OutputError(
+            f"{folder}: holds the results of stripwise {other}; give another --out for {command}"
+        )
+
+
 def _owned(folder: Path) -> set[str]:
     """Names that an earlier run.json of ours lists, and that lie in the folder for sure."""
-    path = folder / RUN
-    if path.is_symlink() or not path.is_file():
-        return set()
-    try:
-        record = json.loads(path.read_bytes())
-    except (OSError, ValueError):
-        return set()
-    if not isinstance(record, dict) or record.get("program") != PROGRAM:
-        return set()
-    files = record.get("files")
+    files = _last_run(folder).get("files")
     if not isinstance(files, list):
         return set()
     return {name for name in files if isinstance(name, str) and _stays_inside(folder, name)}
+
+
+def _last_run(folder: Path) -> dict[str, Any]:
+    """Return what run.json of an earlier run of ours says; nothing if there is none."""
+    path = folder / RUN
+    if path.is_symlink() or not path.is_file():
+        return {}
+    try:
+        record = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return record if isinstance(record, dict) and record.get("program") == PROGRAM else {}
 
 
 def _stays_inside(folder: Path, name: str) -> bool:

@@ -20,7 +20,7 @@ from stripwise.risk.integral import Integral, initiation_ages
 from stripwise.risk.parallel import run_parallel
 from stripwise.risk.wall import COVER, Wall
 
-__all__ = ["CASES", "CurveSet", "interval", "probability_curves"]
+__all__ = ["CASES", "WITHOUT_FRONT", "CurveSet", "interval", "probability_curves"]
 
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -216,10 +216,13 @@ def probability_curves(
     )
 
 
-CASES = (
+WITHOUT_FRONT = (
     "surface chloride never reaches the critical content",
     "depassivated from the start",
     "convection zone reaches the bars",
+)
+CASES = (
+    *WITHOUT_FRONT,
     "no penalised zone left below the convection zone",
     "ageing exponent of 0.95 or more",
 )

@@ -249,8 +249,8 @@ class Wall:
         all_moving = bool(np.all(moving))
         root, edge = front_root(ratio), zone
         if not all_moving:
-            edge = np.array(np.broadcast_to(edge, ratio.shape))
-            root[~moving], edge[~moving] = 0.0, np.where(ratio[~moving] >= 1.0, 0.0, np.inf)
+            root = np.where(moving, root, 0.0)
+            edge = np.where(moving, edge, np.where(ratio >= 1.0, 0.0, np.inf))
         return Face(
             ratio=ratio,
             all_moving=all_moving,
