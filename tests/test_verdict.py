@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 import stripwise
+from stripwise.inputs.distributions import fixed
 
 WALLS = Path(__file__).parents[1] / "scenarios"
 
@@ -86,3 +87,24 @@ def test_a_probability_beside_the_allowed_one_is_told_apart(underpass, share, to
         units="SI",
     )[0]  # fmt: skip
     assert told in first
+
+
+def test_a_wall_that_chloride_cannot_depassivate_is_warned_of():
+    case = stripwise.load(WALLS / "garage-wall.toml")
+    changed = {"exposure.surface_chloride": 0.5, "reinforcement.critical_chloride": 0.6}
+    inputs = tuple(
+        dataclasses.replace(item, distribution=fixed(changed[item.name]))
+        if item.name in changed
+        else item
+        for item in case.inputs
+    )
+    sampling = dataclasses.replace(case.sampling, points=64, repeats=8)
+    result = stripwise.assess(
+        dataclasses.replace(case, inputs=inputs, sampling=sampling, choices=None)
+    )
+    (told,) = (text for text in result.warnings if "sampled walls" in text)
+    assert told.startswith(
+        "In 100 % of the sampled walls: surface chloride never reaches the critical content."
+    )
+    assert (result.strategies["probability_at_target"] == 0.0).all()
+    assert result.plain_check.agrees

@@ -397,6 +397,11 @@ REFUSED = [
         ("triangular", {"sd": 0.9, "low": 0.0, "high": 1.0}),
         "sd: = 0.9 contradicts the bounds of the triangular, which give 0.204124",
     ),
+    (
+        ("beta", {"mean": 9.0, "sd": 5.0, "low": 0.0, "high": 1e300}),
+        "high: = 1e+300 lies 2e+299 sd from low; a beta is computed up to 1e+06, and a lognormal "
+        "or gamma needs no upper bound",
+    ),
     (("fixed", {}), "mean: is missing; a fixed input needs a value"),
     (("fixed", {"mean": 1.0, "sd": 0.2}), "sd: = 0.2 is not used by a fixed input; leave it out"),
     (("cauchy", {"mean": 1.0}), f"family: is 'cauchy'; must be one of {', '.join(FAMILIES)}"),

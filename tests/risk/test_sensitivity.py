@@ -2,14 +2,16 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from SALib.analyze import sobol as salib_sobol
-from scipy.special import ndtr, ndtri
+from scipy.special import erfcinv, ndtr, ndtri
 from scipy.stats import sobol_indices as scipy_sobol
 from scipy.stats import uniform
 
+from stripwise.inputs.distributions import distribution, fixed
 from stripwise.inputs.sampling import sobol_cells, stream
 from stripwise.inputs.variables import Correlation
 from stripwise.risk.curves import interval
 from stripwise.risk.sensitivity import margin_indices, sobol_indices
+from stripwise.risk.wall import Plan
 
 
 def ishigami(z):
@@ -95,6 +97,51 @@ def test_cover_share_is_the_exact_ratio_of_variances(walls):
     assert {g.label for g in by_group} == {"cover", "curing", "concrete", "exposure", "steel"}
     sums = sum(i.first.mean(axis=0) for i in by_group)
     assert np.all(sums < 1.02)
+
+
+def test_a_product_of_lognormals_has_its_exact_indices(walls):
+    # Closed form: the margin is c - A B with A = sqrt(D) and B = sqrt(k_e) lognormal, so with
+    # a, b = exp(s^2) - 1 of either the variance is Var(c) + m^2 ((1 + a)(1 + b) - 1).
+    wall = walls.wall(
+        changes={
+            "exposure.surface_chloride": fixed(3.0),
+            "exposure.initial_chloride": fixed(0.0),
+            "exposure.convection_zone": fixed(0.0),
+            "concrete.diffusivity": distribution("lognormal", mean=200.0, cov=0.8),
+            "concrete.ageing_exponent": fixed(0.3),
+            "concrete.temperature_coefficient": distribution("normal", mean=4800.0, sd=4000.0),
+            "reinforcement.cover": distribution("lognormal", mean=60.0, cov=0.2),
+            "reinforcement.critical_chloride": fixed(0.6),
+            "curing.law": fixed(0.0),
+            "curing.early_slope": fixed(0.0),
+            "curing.retention.sheet.vertical": fixed(0.1),
+        },
+        plans=(Plan("7 d", 168.0, 1.0),),
+    )
+    by_input, by_group = margin_indices(wall, 50.0, repeats=16, seed=5)
+    cold = 1 / 293.0 - 1 / 283.15
+    s_d = np.sqrt(np.log1p(0.8**2))
+    s_a, s_b = 0.5 * s_d, 0.5 * abs(cold) * 4000.0
+    a, b = np.expm1(s_a**2), np.expm1(s_b**2)
+    shape = (28 / 365.25) ** 0.3 * 50.0**0.7
+    mean_a = np.exp(0.5 * (np.log(200.0) - 0.5 * s_d**2) + 0.5 * s_a**2)
+    mean_b = np.exp(0.5 * cold * 4800.0 + 0.5 * s_b**2)
+    m = 2.0 * erfcinv(0.2) * np.sqrt(shape) * mean_a * mean_b
+    variance = 12.0**2 + m**2 * ((1 + a) * (1 + b) - 1)
+    exact = {
+        "reinforcement.cover": (12.0**2, 12.0**2),
+        "concrete.diffusivity": (m**2 * a, m**2 * a * (1 + b)),
+        "concrete.temperature_coefficient": (m**2 * b, m**2 * b * (1 + a)),
+    }
+    assert a * b * m**2 / variance > 0.01  # the interaction is there to be seen
+    for item in by_input:
+        for found, part in zip((item.first, item.total), exact[item.label], strict=True):
+            mean, _, high = interval(found[:, 0])
+            assert abs(mean - part / variance) <= 2.0 * (high - mean) + 1e-4
+            assert high - mean < 0.01
+    concrete = next(item for item in by_group if item.label == "concrete")
+    mean, _, high = interval(concrete.total[:, 0])
+    assert abs(mean - (1.0 - 12.0**2 / variance)) <= 2.0 * (high - mean) + 1e-4
 
 
 def test_correlated_inputs_move_together(walls):

@@ -55,7 +55,9 @@ def test_not_utf8(tmp_path):
         ("a = 1\na = 2\n", "line 2"),
         ("a = " + "[" * 5000, "nested too deeply"),
         ("[" + ".".join("a" * 9000) + "]", "nested too deeply"),
-        ("a = " + "1" * 5000, "not valid TOML"),
+        ("a = " + "1" * 5000, "not valid TOML: a whole number has thousands of digits"),
+        ("[a.b]\n[a.b]\n", "not valid TOML: the table [a.b] stands twice (at line 2"),
+        ("a = 1\na = 2\n", "not valid TOML: a key stands twice (at line 2"),
         ("%PDF-1.4", "line 1"),
     ],
 )
@@ -545,3 +547,37 @@ def test_a_path_with_control_characters_is_printed_escaped(tmp_path):
 def test_a_file_name_that_is_no_text(tmp_path):
     path = tmp_path / "w\udcff.toml"
     assert only(path) == "w\\udcff.toml: the name of the file is not UTF-8; rename it"
+
+
+def test_one_bracket_or_two(wall):
+    doubled = only(wall.write(("[target]", "[[target]]")))
+    assert "target = a list of 1: must be a table; write [target] once, with one bracket" in doubled
+    text = wall.write().read_text("utf-8")
+    head, *entries = text.split("[[strategy]]")
+    rest = entries[-1].split("\n[", 1)
+    path = wall.path
+    path.write_text(f"{head}[strategy]{entries[0]}" + (f"\n[{rest[1]}" if rest[1:] else ""))
+    with pytest.raises(ScenarioError, match=r"write \[\[strategy\]\], with two brackets"):
+        load(path)
+
+
+def test_a_correlation_with_an_input_that_is_wrong_is_not_told_again(wall):
+    between = """
+[[correlation]]
+between = ["exposure.surface_chloride", "concrete.diffusivity"]
+rank = 0.3
+"""
+    path = wall.write((SURFACE, '{ family = "lognormal", mean = -2.0, cov = 0.35 }'))
+    path.write_text(path.read_text("utf-8") + between)
+    assert only(path).startswith("wall.toml: exposure.surface_chloride.mean: -2")
+
+
+def test_a_flood_of_problems_is_cut(wall):
+    path = wall.write()
+    flood = "".join(f"key_{n} = 1\n" for n in range(500)) + "k" * 5000 + " = 1\n"
+    path.write_text(flood + path.read_text("utf-8"))
+    with pytest.raises(ScenarioError) as caught:
+        load(path)
+    assert len(caught.value.problems) == 101
+    assert caught.value.problems[-1] == "wall.toml: and 401 more; mend these first"
+    assert max(len(text) for text in caught.value.problems) < 1000

@@ -104,11 +104,12 @@ def test_contents_of_concrete_become_contents_of_binder(wall):
 
 def test_a_mixed_up_basis_is_warned_of(wall):
     case = wall.load((SURFACE, '{ family = "lognormal", mean = 0.25, sd = 0.1 }'))
-    (warning,) = case.warnings
+    warning, below = case.warnings
     assert warning.startswith(
         "exposure.surface_chloride: the mean is 0.25 % by mass of binder, outside the usual 0.3 to "
         '8 %; the file\'s contents were read with chloride_basis = "binder"'
     )
+    assert "does not exceed the critical content's 0.6 %" in below
 
 
 @pytest.mark.parametrize(

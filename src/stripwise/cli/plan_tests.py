@@ -80,7 +80,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.extracts import mean_penalties
         from stripwise.report.dossier import option_quantity
         from stripwise.report.plan_table import PlanOptions
-        from stripwise.report.survey import surveyed
+        from stripwise.report.survey import LARGEST_COVER, surveyed
         from stripwise.report.testplan import plan_dossier
         from stripwise.report.write import check_writable
         from stripwise.scenario.loading import load
@@ -91,8 +91,9 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
         options = PlanOptions(
             power=power,
             significance=significance,
-            shift=option_quantity("--shift", shift, kind=LENGTH, to="mm") or 0.0,
-            limit=option_quantity("--limit", limit, kind=LENGTH, to="mm"),
+            shift=option_quantity("--shift", shift, kind=LENGTH, to="mm", most=LARGEST_COVER)
+            or 0.0,
+            limit=option_quantity("--limit", limit, kind=LENGTH, to="mm", most=LARGEST_COVER),
             allowed=allowed,
         )
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-tests"

@@ -63,7 +63,7 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
     """Assess every strategy of a scenario and write the report.
 
     Exit codes: 0 done, 1 bad input, 2 wrong usage, 3 target missed under --require-target,
-    130 interrupted, 143 terminated.
+    129 hung up, 130 interrupted, 143 terminated.
     """
     if strategy is not None and not require_target:
         raise typer.BadParameter("is used with --require-target only", param_hint="--strategy")

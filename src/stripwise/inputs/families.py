@@ -18,6 +18,10 @@ __all__ = ["FAMILIES", "Member", "constant_member", "log_sd", "member"]
 FAMILIES = ("normal", "lognormal", "beta", "uniform", "triangular", "weibull", "gamma", "fixed")
 
 
+WIDEST = 1e6
+"""Largest distance of a beta's bounds in sd: beyond, rounding decides its shape."""
+
+
 @dataclass(frozen=True, slots=True)
 class Member:
     """One member of a family: resolved moments and support with the law they belong to.
@@ -197,6 +201,12 @@ def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Memb
     if sigma >= limit:
         raise InputError(
             "sd", f"= {sigma:g}: must be below {limit:.4g} for this mean between these bounds"
+        )
+    if high - low > WIDEST * sigma:
+        raise InputError(
+            "high",
+            f"= {high:g} lies {(high - low) / sigma:.1g} sd from low; a beta is computed up to "
+            f"{WIDEST:g}, and a lognormal or gamma needs no upper bound",
         )
     share = (mu - low) / (high - low)
     total = share * (1 - share) * ((high - low) / sigma) ** 2 - 1

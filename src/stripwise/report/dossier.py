@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
@@ -215,7 +216,9 @@ def input_text(
     return "\n".join(lines) + "\n"
 
 
-def option_quantity(option: str, text: str | None, *, kind: Kind, to: str) -> float | None:
+def option_quantity(
+    option: str, text: str | None, *, kind: Kind, to: str, most: float = math.inf
+) -> float | None:
     """Read a positive quantity that the command line gives with its unit.
 
     Parameters
@@ -228,6 +231,8 @@ def option_quantity(option: str, text: str | None, *, kind: Kind, to: str) -> fl
         Kind of quantity.
     to
         Unit of the result by pint's name.
+    most
+        Largest number in `to`.
 
     Returns
     -------
@@ -236,7 +241,7 @@ def option_quantity(option: str, text: str | None, *, kind: Kind, to: str) -> fl
     Raises
     ------
     InputError
-        If it is no such quantity, or not above 0 (a temperature may be).
+        If it is no such quantity, not above 0 (a temperature may be), or above `most`.
     """
     if text is None:
         return None
@@ -246,6 +251,8 @@ def option_quantity(option: str, text: str | None, *, kind: Kind, to: str) -> fl
         raise InputError(option, f"{printable(text)} {error.problem}") from error
     if number <= 0 and kind is not TEMPERATURE:
         raise InputError(option, f"{printable(text)} must be above 0")
+    if number > most:
+        raise InputError(option, f"{printable(text)} must be at most {most:g} {to}")
     return number
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from stripwise.errors import InputError
 from stripwise.evidence.survey import CoverSurvey
 from stripwise.evidence.testplan import (
     CoreScatter,
@@ -31,6 +32,8 @@ COLUMNS = [
     "test", "shows", "effect", "scatter", "scatter_from", "needed", "needed_normal_formula",
     "have", "more", "power_now",
 ]  # fmt: skip
+LEAST_SIGNIFICANCE = 1e-6
+MOST_POWER = 0.9999
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,28 @@ class PlanOptions:
     shift: float = 5.0
     limit: float | None = None
     allowed: float = 0.05
+
+    def __post_init__(self) -> None:
+        """Refuse what no plan can reach.
+
+        Raises
+        ------
+        InputError
+            If a probability or a share is out of its range.
+        """
+        if not LEAST_SIGNIFICANCE <= self.significance < 0.5:
+            raise InputError(
+                "--significance",
+                f"{self.significance:g} must be between {LEAST_SIGNIFICANCE:g} and 0.5",
+            )
+        if not self.significance < self.power <= MOST_POWER:
+            raise InputError(
+                "--power",
+                f"{self.power:g} must be above the significance of {self.significance:g} and at "
+                f"most {MOST_POWER:g}",
+            )
+        if not 0.0 < self.allowed < 1.0:
+            raise InputError("--allowed", f"{self.allowed:g} must be above 0 and below 1")
 
 
 def plan_table(

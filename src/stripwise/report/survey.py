@@ -26,11 +26,11 @@ from stripwise.scenario.model import Scenario
 from stripwise.scenario.names import printable
 from stripwise.scenario.quantities import LENGTH, parse
 
-__all__ = ["plot_positions", "survey_dossier", "surveyed"]
+__all__ = ["LARGEST_COVER", "plot_positions", "survey_dossier", "surveyed"]
 
 SEED = 1
 
-LARGEST_LIMIT = 500.0
+LARGEST_COVER = 500.0
 """Largest limit of the cover [mm], as of a reading."""
 
 MOST_POINTS = 800
@@ -67,9 +67,7 @@ def surveyed(
     InputError
         If an option cannot be used.
     """
-    least = option_quantity("--limit", limit, kind=LENGTH, to="mm")
-    if least is not None and least > LARGEST_LIMIT:
-        raise InputError("--limit", f"{printable(limit)} must be at most {LARGEST_LIMIT:g} mm")
+    least = option_quantity("--limit", limit, kind=LENGTH, to="mm", most=LARGEST_COVER)
     return analyse_survey(
         reading,
         rng=np.random.default_rng(SEED),

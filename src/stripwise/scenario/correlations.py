@@ -123,6 +123,8 @@ def _read(
     rank = _rank(part, (*path, "rank"), problems)
     if len(problems.texts) > before or len(names) != 2 or math.isnan(rank):
         return None  # the last two: reported with the shape of the file
+    if any(name not in by_name and problems.spoilt(tuple(name.split("."))) for name in names):
+        return None  # the input itself could not be read, and that was told
     for name in names:
         if name not in by_name:
             problems.choice(name, (*path, "between"), allowed=tuple(by_name))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -105,8 +106,18 @@ def _parse(data: bytes, name: str) -> tuple[str, dict[str, Any]]:
     except RecursionError as error:
         raise ScenarioError([f"{name}: is nested too deeply to be a scenario"]) from error
     except ValueError as error:
-        reason = printable(str(error), 200).strip('"')
-        raise ScenarioError([f"{name}: is not valid TOML: {reason}"]) from error
+        raise ScenarioError([f"{name}: is not valid TOML: {_reason(error)}"]) from error
+
+
+def _reason(error: ValueError) -> str:
+    """Say what the reader of TOML found, where its own words are for programmers."""
+    text = printable(str(error), 200).strip('"')
+    if "integer string conversion" in text:
+        return "a whole number has thousands of digits"
+    if twice := re.match(r"Cannot declare \((.*?),?\) twice(.*)", text):
+        table = ".".join(part.strip(" '") for part in twice[1].split(","))
+        return f"the table [{table}] stands twice{twice[2]}"
+    return text.replace("Cannot overwrite a value", "a key stands twice")
 
 
 def _check_depth(raw: dict[str, Any], name: str) -> None:

@@ -23,6 +23,12 @@ _HEADER = re.compile(rf"\s*(\[\[?)\s*({_DOTTED})\s*\]\]?")
 _ASSIGNMENT = re.compile(rf"\s*({_DOTTED})\s*=")
 
 
+LONGEST = 80
+"""Longest part of a key path that is shown whole."""
+MOST_TOLD = 100
+"""Most problems of one file that are told."""
+
+
 class Problems:
     """The list of what is wrong with one file; values that could not be read count as NaN.
 
@@ -85,6 +91,10 @@ class Problems:
     def reported(self, path: KeyPath) -> bool:
         """Whether this key or a table around it was already reported."""
         return any(path[:end] in self._reported for end in range(1, len(path) + 1))
+
+    def spoilt(self, path: KeyPath) -> bool:
+        """Whether anything in the table or value at a path was reported."""
+        return any(one[: len(path)] == path for one in self._reported) or self.reported(path)
 
     def quantity(
         self,
@@ -154,7 +164,9 @@ class Problems:
             With every problem.
         """
         if self._notes:
-            raise ScenarioError(list(self.texts))
+            more = len(self._notes) - MOST_TOLD
+            rest = [f"{self._file}: and {more} more; mend these first"] if more > 0 else []
+            raise ScenarioError([*self.texts[:MOST_TOLD], *rest])
 
     def _line(self, path: KeyPath) -> int:
         """Line of the key or of the table around it; 0 if unknown."""
@@ -177,7 +189,7 @@ def words(path: KeyPath) -> str:
         if isinstance(part, int):
             text += f"[{part + 1}]"
             continue
-        key = part if re.fullmatch(_BARE, part) else printable(part)
+        key = part if re.fullmatch(_BARE, part) and len(part) <= LONGEST else printable(part)
         text += f".{key}" if text else key
     return text
 

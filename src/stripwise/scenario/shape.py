@@ -39,7 +39,7 @@ def read_shape(raw: dict[str, Any], problems: Problems) -> ScenarioFile:
                 if detail["type"] == "extra_forbidden":
                     _note_unknown(problems, path, found=detail["input"])
                 else:
-                    problems.add(path, _rule(detail), found=detail["input"])
+                    problems.add(path, _rule(detail, path), found=detail["input"])
                 _take_out(rest, path)
 
 
@@ -60,12 +60,17 @@ def _note_unknown(problems: Problems, path: KeyPath, *, found: Any) -> None:
         problems.excuse((*path[:-1], near[0]))
 
 
-def _rule(detail: Any) -> str:
+def _rule(detail: Any, path: KeyPath) -> str:
     """Return pydantic's finding as a rule in words."""
     code = str(detail["type"])
     if code == "value_error":
         return str(detail["ctx"]["error"])
-    return SHAPES.get(code, str(detail["msg"]).lower())
+    rule = SHAPES.get(code, str(detail["msg"]).lower())
+    if len(path) == 1 and code == "list_type" and isinstance(detail["input"], dict):
+        rule += f"; write [[{path[0]}]], with two brackets, above each"
+    if len(path) == 1 and code == "model_type" and isinstance(detail["input"], list):
+        rule += f"; write [{path[0]}] once, with one bracket"
+    return rule
 
 
 def _keys_at(path: KeyPath) -> list[str]:
