@@ -2,6 +2,7 @@
 
 import dataclasses
 import io
+import math
 from pathlib import Path
 
 import numpy as np
@@ -69,6 +70,18 @@ def test_the_hand_check_ends_at_the_front_of_the_options(result):
     steps = {step.symbol: step.value for step in result.hand_check}
     deepest = max(steps["x_Cl"], steps["x_CO2"]) * steps["f"]
     assert_allclose(steps["x_c"], deepest, rtol=1e-9)
+
+
+def test_the_carbonation_front_can_be_redone_from_the_printed_formulas(result):
+    # Read as a person would with a pocket calculator: x is times, ^ a power, sqrt a root.
+    def redone(step):
+        text = step.formula.replace(" x ", " * ").replace("^", "**")
+        return eval(text, {"sqrt": math.sqrt})
+
+    steps = {step.symbol: step for step in result.hand_check}
+    for symbol in ("k_e,CO2", "k_c,CO2", "k_t/R + eps", "W", "x_CO2"):
+        assert redone(steps[symbol]) == pytest.approx(steps[symbol].value, rel=2e-3)
+    assert 0.3 < steps["W"].value < 1.0
 
 
 def test_files_and_page_hold_the_tables(result):

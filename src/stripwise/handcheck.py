@@ -9,12 +9,13 @@ from scipy import special
 
 from stripwise.assessment import HandStep
 from stripwise.curing.penalty import SHORTEST_H
+from stripwise.ingress.carbonation import curing_term, humidity_term
 from stripwise.ingress.clock import REFERENCE_TEMPERATURE
 from stripwise.risk.integral import front_depths, initiation_ages
 from stripwise.risk.margin import at_means
 from stripwise.risk.wall import COVER, DIFFUSIVITY, Plan, Wall
 
-__all__ = ["hand_check"]
+__all__ = ["carbonation_steps", "hand_check"]
 
 MM2_YR_PER_1E12_M2_S = 31.5576
 
@@ -170,3 +171,62 @@ def _ageing_formula(wall: Wall, age: float, exponent: float) -> str:
         late = f"{age - until:g} x ({reference:.5f} / ({until:g} + {start:.5f}))^{exponent:.3f}"
         text = f"({text} + {late})"
     return f"{text} / {age:g}"
+
+
+def carbonation_steps(plan: Plan, values: Mapping[str, float], *, age: float) -> list[HandStep]:
+    """Work the carbonation front of one strategy at the mean of every input.
+
+    Parameters
+    ----------
+    plan
+        The strategy.
+    values
+        Every input at its mean, by name, in internal units.
+    age
+        Age since first exposure [yr].
+
+    Returns
+    -------
+    The steps, in order.
+
+    References
+    ----------
+    fib Bulletin 34, 2006, Annex B1 (recalled).
+    """
+    days = float(plan.effective_days(values))
+    own = {name.removeprefix("carbonation."): v for name, v in values.items()}
+    humidity, exponent = own["relative_humidity"], own["curing_exponent"]
+    climate, curing = float(humidity_term(humidity)), float(curing_term(days, exponent))
+    resistance = own["test_factor"] * own["inverse_resistance"] + own["test_error"]
+    rate = 2.0 * climate * curing * resistance * own["co2"]
+    wet = own["rain_share"] * own["wet_share"]
+    power = 0.5 * wet ** own["weather_exponent"] if wet > 0.0 else 0.0
+    start = 28.0 / 365.25
+    weather = (start / age) ** power
+    depth = float(np.sqrt(rate * age)) * weather
+    return [
+        HandStep(
+            "Humidity factor of carbonation", "k_e,CO2",
+            f"((1 - {humidity / 100:.3f}^5) / (1 - 0.65^5))^2.5", climate, "",
+        ),
+        HandStep(
+            "Curing factor of carbonation", "k_c,CO2",
+            f"({days:.3f} / 7)^({exponent:.3f})", curing, "",
+        ),
+        HandStep(
+            "Inverse effective resistance", "k_t/R + eps",
+            f"{own['test_factor']:.3g} x {own['inverse_resistance']:.1f} + "
+            f"{own['test_error']:.1f}", resistance, "mm2/yr/(kg/m3)",
+        ),
+        HandStep(
+            "Weather factor", "W",
+            f"({start:.5f} / {age:g})^(({own['rain_share']:.3g} x {own['wet_share']:.3g})^"
+            f"{own['weather_exponent']:.3f} / 2)" if wet > 0.0 else "1 for a sheltered face",
+            weather, "",
+        ),
+        HandStep(
+            f"Carbonation front at {age:g} yr", "x_CO2",
+            f"sqrt(2 x {climate:.4f} x {curing:.4f} x {resistance:.1f} x {own['co2']:.3g} x "
+            f"{age:g}) x {weather:.4f}", depth, "mm",
+        ),
+    ]  # fmt: skip

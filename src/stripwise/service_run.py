@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.assessment import FacePicture, HandStep, ServiceResults
-from stripwise.handcheck import hand_check
-from stripwise.ingress.carbonation import curing_term, humidity_term
+from stripwise.handcheck import carbonation_steps, hand_check
 from stripwise.options import mean_values, service_notes
 from stripwise.risk.conditions import COARSE, Conditions
 from stripwise.risk.cracking import cracking_curves
@@ -340,7 +339,7 @@ def service_hand_check(
             words = "Chloride front"
         steps.append(HandStep(words, "x_Cl", "", front, "mm"))
     if conditions.carbonation:
-        steps += _carbonation_steps(plan, values, age=age)
+        steps += carbonation_steps(plan, values, age=age)
     if conditions.model_factor:
         factor = values[conditions.model_factor]
         steps.append(HandStep("Model uncertainty", "f", "mean of the input", factor, ""))
@@ -365,36 +364,3 @@ def service_hand_check(
 
 def _depth(wall: Wall, values: dict[str, float], age: float) -> float:
     return float(np.ravel(front_depths(wall, wall.face(values), age)[0])[0])
-
-
-def _carbonation_steps(plan: Plan, values: dict[str, float], *, age: float) -> list[HandStep]:
-    days = float(plan.effective_days(values))
-    own = {name.removeprefix("carbonation."): v for name, v in values.items()}
-    humidity, exponent = own["relative_humidity"], own["curing_exponent"]
-    climate, curing = float(humidity_term(humidity)), float(curing_term(days, exponent))
-    resistance = own["test_factor"] * own["inverse_resistance"] + own["test_error"]
-    rate = 2.0 * climate * curing * resistance * own["co2"]
-    wet = own["rain_share"] * own["wet_share"]
-    power = 0.5 * wet ** own["weather_exponent"] if wet > 0.0 else 0.0
-    start = 28.0 / 365.25
-    weather = (start / age) ** power
-    depth = float(np.sqrt(rate * age)) * weather
-    return [
-        HandStep(
-            "Humidity factor of carbonation", "k_e",
-            f"((1 - {humidity / 100:.3f}^5) / (1 - 0.65^5))^2.5", climate, "",
-        ),
-        HandStep(
-            "Curing factor of carbonation", "k_c", f"({days:.3f} / 7)^({exponent:.3f})", curing, ""
-        ),
-        HandStep(
-            "Inverse effective resistance", "k_t/R + eps",
-            f"{own['test_factor']:.3g} x {own['inverse_resistance']:.1f} + "
-            f"{own['test_error']:.1f}", resistance, "mm2/yr/(kg/m3)",
-        ),
-        HandStep(
-            f"Carbonation front at {age:g} yr", "x_CO2",
-            f"sqrt(2 x {climate:.4f} x {curing:.4f} x {resistance:.1f} x {own['co2']:.3g} x "
-            f"{age:g}) x {weather:.4f}", depth, "mm",
-        ),
-    ]  # fmt: skip
