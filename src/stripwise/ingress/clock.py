@@ -200,9 +200,13 @@ class Clock:
 
     def _apparent_log_age(self, target: Array, a: Array) -> Array:
         gap = target - a * np.log(self.reference_age)
+        slowing = np.max(a, initial=0.0) < 1.0
+        if slowing and np.isinf(self.ageing_ends):
+            gap /= 1.0 - a
+            return np.asarray(gap)
         with np.errstate(divide="ignore", invalid="ignore"):
             log_age = gap / (1.0 - a)
-        if np.max(a, initial=0.0) >= 1.0:
+        if not slowing:
             log_age = np.where(a < 1.0, log_age, np.where(gap > 0.0, np.inf, -np.inf))
         if np.isfinite(self.ageing_ends):
             end = np.log(self.ageing_ends)

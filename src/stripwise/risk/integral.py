@@ -366,8 +366,9 @@ def _log_critical_tau(face: Face, cover: Number) -> Array:
     """Logarithm of `critical_tau`, from the root that the face already holds."""
     depth = np.maximum(np.asarray(cover) - face.zone, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        log_tau = 2.0 * np.log(depth / (2.0 * face.root))
-    if face.all_moving:
-        return np.asarray(log_tau)
-    ratio = np.asarray(face.ratio)
-    return np.where(ratio >= 1.0, np.inf, np.where(ratio <= 0.0, -np.inf, log_tau))
+        log_tau = np.asarray(2.0 * np.log(depth / (2.0 * face.root)))
+    if not face.all_moving:
+        ratio = np.asarray(face.ratio)
+        np.copyto(log_tau, np.inf, where=ratio >= 1.0)
+        np.copyto(log_tau, -np.inf, where=ratio <= 0.0)
+    return log_tau

@@ -249,8 +249,10 @@ class Wall:
         all_moving = bool(np.all(moving))
         root, edge = front_root(ratio), zone
         if not all_moving:
-            root = np.where(moving, root, 0.0)
-            edge = np.where(moving, edge, np.where(ratio >= 1.0, 0.0, np.inf))
+            edge = np.array(np.broadcast_to(edge, np.broadcast_shapes(ratio.shape, np.shape(edge))))
+            np.copyto(root, 0.0, where=~moving)
+            np.copyto(edge, 0.0, where=ratio >= 1.0)
+            np.copyto(edge, np.inf, where=ratio <= 0.0)
         return Face(
             ratio=ratio,
             all_moving=all_moving,
