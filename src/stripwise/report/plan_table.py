@@ -179,14 +179,16 @@ def _cover_rows(
     if effective >= 2:
         now = mean_power(options.shift, sd, number=int(effective),
                          significance=options.significance)  # fmt: skip
+    lack = words.length(options.shift, units=scenario.units)
     rows = [
-        _row("covermeter, mean", "cover", f"{words.number(options.shift)} mm too little", sd,
-             origin, None if number is None else math.ceil(number * repeat), math.nan, have, now)
+        _row("covermeter, mean", "cover", f"{lack} too little", sd, origin,
+             None if number is None else math.ceil(number * repeat), math.nan, have, now)
     ]  # fmt: skip
     if options.limit is not None:
         expected = float(law.cdf(options.limit))
+        limit = words.length(options.limit, units=scenario.units)
         effect = (
-            f"below {words.percent(options.allowed)} under {words.number(options.limit)} mm "
+            f"below {words.percent(options.allowed)} under {limit} "
             f"({words.percent(expected)} as specified)"
         )
         plan, size = None, math.nan
