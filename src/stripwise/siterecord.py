@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stripwise.published import constant
-from stripwise.scenario.curing_inputs import FACES, METHODS, concrete_temperature, retention_name
+from stripwise.scenario.curing_inputs import (
+    FACES,
+    FREEZING,
+    METHODS,
+    concrete_temperature,
+    retention_name,
+)
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.problems import Problems
 from stripwise.scenario.quantities import TIME, convert
@@ -54,7 +60,7 @@ class SiteRecord:
     @property
     def freezes_after(self) -> bool:
         """Whether the face would be at 0 degC or below while a follow-up lasts."""
-        return self.follow_up_temperature <= 0.0
+        return self.follow_up_temperature <= FREEZING
 
     def name_with(self, follow_up: FollowUp) -> str:
         """Return the name of the strip with a follow-up, as a strategy is named."""
@@ -182,7 +188,7 @@ def _frost(case: Scenario, record: SiteRecord) -> str:
         )
     shown = _degrees(coldest, case.units)
     text = f"Frost: {shown} is cold. Keep the face from freezing until it has {limits} in place. "
-    if coldest <= 0.0:
+    if coldest <= FREEZING:
         text += f"Concrete at {freezing} or below may have frozen already: have it examined. "
     if record.temperature < MILD:
         text += (
@@ -223,7 +229,7 @@ def notes(
         )
     else:
         found += _about_follow_ups(case, record)
-    if min(record.temperature, record.follow_up_temperature) <= 0.0:
+    if min(record.temperature, record.follow_up_temperature) <= FREEZING:
         found.append(
             "The numbers hold for concrete that has not frozen. So cold, the Arrhenius function "
             "is an extrapolation and may count too much; the Nurse-Saul function counts nothing "

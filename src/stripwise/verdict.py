@@ -72,7 +72,7 @@ def _apart(share: float, allowed: float) -> tuple[str, str]:
     for digits in (3, 4, 5):
         if texts[0] != texts[1] or share == allowed:
             return texts
-        texts = f"{100.0 * share:.{digits}g} %", f"{100.0 * allowed:.{digits}g} %"
+        texts = f"{100.0 * share:#.{digits}g} %", f"{100.0 * allowed:#.{digits}g} %"
     return texts
 
 

@@ -581,3 +581,17 @@ def test_a_flood_of_problems_is_cut(wall):
     assert len(caught.value.problems) == 101
     assert caught.value.problems[-1] == "wall.toml: and 401 more; mend these first"
     assert max(len(text) for text in caught.value.problems) < 1000
+
+
+@pytest.mark.parametrize("own", ['temperature = "-4 degC", ', 'temperature = "32 degF", '])
+def test_no_follow_up_on_a_face_that_freezes(wall, own):
+    follow_up = f'follow_up = {{ {own}method = "kept wet", duration = "7 d" }}'
+    problem = only(wall.write((FOLLOW_UP, f"{FOLLOW_UP}\n{follow_up}")))
+    assert "follow_up.temperature = " in problem
+    assert "must be above 0 degC: no follow-up cures a face that freezes" in problem
+
+
+def test_concrete_that_may_freeze_in_the_forms_is_warned_of(wall):
+    case = wall.load((FOLLOW_UP, f'{FOLLOW_UP}\nconcrete_temperature = "-1 degC"'))
+    (told,) = (text for text in case.warnings if text.startswith("Concrete at 0 degC or below"))
+    assert '("Forms 24 h")' in told

@@ -135,14 +135,14 @@ def _earliest(result: DesignResult) -> str:
     for row in table[np.isclose(table["cover_mm"], cover)].to_dict("records"):
         follow_up = "no follow-up" if row["follow_up"] == "none" else row["follow_up"]
         if row["status"].startswith("no strip"):
-            text = f"not within {_hours(result.design['strip_age_h'].max())}"
+            text = f"never within {_hours(result.design['strip_age_h'].max())}"
         elif row["status"].startswith("any strip"):
             text = f"at any strip age from {_hours(row['earliest_strip_age_h'])} on"
         else:
             text = f"from {_hours(row['earliest_strip_age_h'])} on"
         parts.append(f"with {follow_up} {text}")
     return (
-        f"At a nominal cover of {_length(cover, result)} the target is met "
+        f"At a nominal cover of {_length(cover, result)} the target is met on average: "
         f"{'; '.join(parts)} (durability alone; strength, stability and frost decide first)."
     )
 

@@ -95,7 +95,7 @@ def rounded_up_hours(hours: float) -> float:
     if not np.isfinite(hours):
         return hours
     step = 0.5 if hours <= 48.0 else 2.4
-    return float(np.ceil(hours / step - 1e-9) * step)
+    return round(float(np.ceil(hours / step - 1e-9) * step), 6)
 
 
 def reference_table(temperature: float) -> pd.DataFrame:

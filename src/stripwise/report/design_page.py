@@ -108,6 +108,7 @@ def render_strip_ages(result: DesignResult) -> str:
         blocks=blocks,
         shortest=_site_hours(float(hours.min())),
         longest=words.duration(float(hours.max())),
+        knowledge=bool(result.required["know_low"].notna().any()),
     )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from stripwise.inputs.distributions import distribution
 from stripwise.inputs.variables import Input
 from stripwise.published import Published, value
-from stripwise.scenario.model import Curing, FollowUp
+from stripwise.scenario.model import Curing, FollowUp, Strategy
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import COEFFICIENT, TEMPERATURE, TIME
 from stripwise.scenario.random_inputs import build_input
@@ -16,8 +17,10 @@ from stripwise.scenario.schema import CuringPart, FollowUpPart
 
 __all__ = [
     "FACES",
+    "FREEZING",
     "METHODS",
     "cited",
+    "cold_warning",
     "concrete_temperature",
     "read_curing",
     "read_follow_up",
@@ -35,6 +38,10 @@ DEPTH = "curing.affected_depth"
 FACTOR = "curing.model_factor"
 
 
+FREEZING = 1e-6
+"""Temperature up to which a face freezes [degC]; 32 degF converts to a rounding above 0."""
+
+
 def cited(entry: Published) -> str:
     """Return the source of a published value with its mark."""
     return entry.citation
@@ -49,6 +56,29 @@ def concrete_temperature(raw: object, path: KeyPath, problems: Problems) -> floa
         to="degC",
         low=(-10.0, "-10 degC"),
         high=(80.0, "80 degC"),
+    )
+
+
+def cold_warning(strategies: Iterable[Strategy], *, among_choices: float | None) -> str:
+    """Warn of concrete that may freeze in the forms; empty if none does.
+
+    Parameters
+    ----------
+    strategies
+        All strategies.
+    among_choices
+        Concrete temperature of the choices [degC]; None without any.
+    """
+    cold = [f'"{item.name}"' for item in strategies if item.temperature <= FREEZING]
+    if among_choices is not None and among_choices <= FREEZING:
+        cold.append("[choices]")
+    if not cold:
+        return ""
+    return (
+        f"Concrete at 0 degC or below in the forms ({', '.join(cold)}): it may freeze, and what "
+        "has frozen young is not what these numbers speak of. The Arrhenius function is an "
+        "extrapolation there and counts too much; the Nurse-Saul function counts nothing up to its "
+        "datum."
     )
 
 
@@ -144,6 +174,13 @@ def read_follow_up(
                 found=part.duration,
             )
         return FollowUp("none", 0.0, temperature, face, "")
+    if temperature <= FREEZING:
+        problems.add(
+            (*path, "temperature"),
+            "must be above 0 degC: no follow-up cures a face that freezes. Give the temperature of "
+            "the protected concrete, not that of the forms or the air",
+            found=part.temperature,
+        )
     hours = _duration(part, path, method=method, problems=problems)
     return FollowUp(method, hours, temperature, face, retention_name(method, face))
 

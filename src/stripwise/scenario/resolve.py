@@ -12,7 +12,13 @@ from stripwise.scenario.chlorides import Contents, basis_warnings, read_contents
 from stripwise.scenario.choices import check_cover_sd, cover_above_zone, read_choices
 from stripwise.scenario.correlations import read_correlations
 from stripwise.scenario.cost import read_cost
-from stripwise.scenario.curing_inputs import FACES, METHODS, read_curing, retention_name
+from stripwise.scenario.curing_inputs import (
+    FACES,
+    METHODS,
+    cold_warning,
+    read_curing,
+    retention_name,
+)
 from stripwise.scenario.fit_strategies import fit_warnings
 from stripwise.scenario.layers import (
     check_layers,
@@ -145,7 +151,12 @@ def resolve(
         problems=problems,
     )
     problems.raise_all()
-    warnings = [fewer, credit_warning(layering), *(truncation_warning(item) for item in inputs)]
+    warnings = [
+        fewer,
+        credit_warning(layering),
+        cold_warning(strategies.strategies, among_choices=curing.temperature if choices else None),
+        *(truncation_warning(item) for item in inputs),
+    ]
     warnings += basis_warnings(inputs, contents.basis)
     warnings += retention_warnings(file.curing, follow_ups)
     warnings += fit_warnings(
