@@ -183,12 +183,18 @@ def test_an_interrupt_is_code_130_without_a_traceback(small, tmp_path, monkeypat
 
 @pytest.mark.parametrize(
     ("number", "ending"),
-    [(signal.SIGINT, (130, "interrupted")), (signal.SIGTERM, (143, "terminated"))],
+    [
+        (signal.SIGINT, (130, "interrupted")),
+        (signal.SIGTERM, (143, "terminated")),
+        (signal.SIGHUP, (129, "terminated")),
+    ],
 )
 def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, ending):
     import stripwise.report.write
 
-    handlers = {name: signal.getsignal(name) for name in (signal.SIGINT, signal.SIGTERM)}
+    handlers = {
+        name: signal.getsignal(name) for name in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    }
     replace = os.replace
     swapped = []
 
@@ -325,3 +331,10 @@ def test_output_that_cannot_be_written_is_told_in_a_line(small):
         result = piped(["check", small], stdout=full)
     assert result.returncode == 1
     assert result.stderr.decode() == "the output cannot be written (No space left on device)\n"
+
+
+def test_a_name_that_is_no_text_is_told_and_no_traceback(tmp_path):
+    result = piped(["check", os.fsdecode(bytes(tmp_path / "w") + b"\xff.toml")])
+    assert result.returncode == 1
+    assert b"Traceback" not in result.stderr
+    assert b"\\udcff" in result.stderr

@@ -181,7 +181,10 @@ def test_wrong_use_writes_nothing(tmp_path, monkeypatch, arguments, code, said):
         (["--strategy", "Forms 24 h of equivalent age"], "is the reference itself; use one of"),
         (["--power", "1.5"], "--power: 1.5 must be above the significance of 0.05 and at most"),
         (["--power", "0.01"], "--power: 0.01 must be above the significance of 0.05"),
-        (["--significance", "1e-300"], "--significance: 1e-300 must be between 1e-06 and 0.5"),
+        (
+            ["--significance", "1e-300"],
+            "1e-300 must be at least 1e-06 and below 0.5",
+        ),
         (["--allowed", "nan"], "--allowed: nan must be above 0 and below 1"),
         (["--allowed", "0"], "--allowed: 0 must be above 0 and below 1"),
         (["--shift", "1e300 mm"], '--shift: "1e300 mm" must be at most 500 mm'),

@@ -104,7 +104,30 @@ def test_a_wall_that_chloride_cannot_depassivate_is_warned_of():
     )
     (told,) = (text for text in result.warnings if "sampled walls" in text)
     assert told.startswith(
-        "In 100 % of the sampled walls: surface chloride never reaches the critical content."
+        "Most of the sampled walls have no front to follow (surface chloride never reaches the "
+        "critical content, 100 %; depassivated from the start, 0 %;"
     )
     assert (result.strategies["probability_at_target"] == 0.0).all()
     assert result.plain_check.agrees
+
+
+def test_a_check_that_cannot_tell_says_so_and_does_not_alarm():
+    # 1024 walls and P of some 3e-3: three of them are expected, and the repeats tell little.
+    case = stripwise.load(WALLS / "garage-wall.toml")
+    changed = {
+        "exposure.surface_chloride": fixed(1.5),
+        "reinforcement.cover": fixed(85.0),
+    }
+    inputs = tuple(
+        dataclasses.replace(item, distribution=changed.get(item.name, item.distribution))
+        for item in case.inputs
+    )
+    case = dataclasses.replace(case, inputs=inputs, choices=None)
+    told = {}
+    for points in (64, 16384):
+        sampling = dataclasses.replace(case.sampling, points=points, repeats=16)
+        result = stripwise.assess(dataclasses.replace(case, sampling=sampling))
+        assert result.plain_check.agrees
+        assert 0.0 < result.plain_check.sampled < 5e-3
+        told[points] = any("too weak to tell" in text for text in result.warnings)
+    assert told == {64: True, 16384: False}

@@ -165,11 +165,16 @@ def _plain_check(
     variance = max(sampled * (1.0 - sampled), 1.0 / samples) / samples
     spread = np.var(by_repeat, ddof=1) / len(by_repeat)
     likely = max(sampled, plain)
-    if curves.samples * likely < FEW:  # too few walls near the event for the repeats to differ
+    if _too_few(curves, likely, samples):
         spread = max(spread, likely * (1.0 - likely) / curves.samples)
     error = float(np.sqrt(variance + spread))
     deviations = abs(plain - sampled) / error
     return PlainCheck(samples, plain, sampled, error, deviations, deviations <= PLAIN_LIMIT)
+
+
+def _too_few(curves: CurveSet, likely: float, samples: int) -> bool:
+    """Whether so few walls lie near the event that the spread over repeats says nothing."""
+    return curves.samples < samples and 0.0 < curves.samples * likely < FEW
 
 
 def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFrame:
@@ -287,12 +292,19 @@ def _warnings(
             f"PLAIN MONTE CARLO DISAGREES: {check.plain:.5f} against {check.sampled:.5f} at the "
             f"target life, {check.deviations:.1f} standard errors apart. Do not use these results."
         )
-    found += [
-        f"In {100.0 * share:.0f} % of the sampled walls: {case}. Check the contents with their "
-        "basis, the cover and the convection zone before using the answer."
-        for case, share in curves.shares.items()
-        if case in WITHOUT_FRONT and share > 0.5 and scenario.service.chloride
-    ]
+    if _too_few(curves, max(check.plain, check.sampled), check.samples):
+        found.append(
+            f"The check by plain Monte Carlo is too weak to tell anything: of {curves.samples:,} "
+            f"sampled walls fewer than {FEW:g} are expected to depassivate. Raise the points of "
+            "[sampling]."
+        )
+    special = {case: share for case, share in curves.shares.items() if case in WITHOUT_FRONT}
+    if scenario.service.chloride and sum(special.values()) > 0.5:
+        cases = "; ".join(f"{case}, {100.0 * share:.0f} %" for case, share in special.items())
+        found.append(
+            f"Most of the sampled walls have no front to follow ({cases}). Check the contents with "
+            "their basis, the cover and the convection zone before using the answer."
+        )
     if curves.know_low is None:
         found.append("No random input is marked as knowledge: the bands show sampling error only.")
     if curves.integrated != COVER:

@@ -399,8 +399,8 @@ REFUSED = [
     ),
     (
         ("beta", {"mean": 9.0, "sd": 5.0, "low": 0.0, "high": 1e300}),
-        "high: = 1e+300 lies 2e+299 sd from low; a beta is computed up to 1e+06, and a lognormal "
-        "or gamma needs no upper bound",
+        "high: = 1e+300 lies more than 1e+06 sd from low, too far for a beta to be computed, and a "
+        "lognormal or gamma needs no upper bound",
     ),
     (("fixed", {}), "mean: is missing; a fixed input needs a value"),
     (("fixed", {"mean": 1.0, "sd": 0.2}), "sd: = 0.2 is not used by a fixed input; leave it out"),

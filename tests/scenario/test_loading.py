@@ -142,6 +142,16 @@ follow_up = { method = "sheet", duration = "3 d", temperature = "7 degC" }
     forms = case.curing.temperature
     assert forms != 7.0
     assert [item.temperature for item in case.choices.follow_up] == [7.0, forms, 5.0]
+    # a strategy with cooler forms is another plan; among equally warm ones the coldest counts
+    colder = planned.replace("7 degC", "3 degC")
+    cool = f'concrete_temperature = "4 degC"\n{colder}'
+    for other, expected in ((cool, 7.0), (colder, 3.0)):
+        case = wall.load(
+            ('strip_age = "24 h"\n', planned),
+            ('strip_age = "12 h"\n', other.replace("24 h", "12 h")),
+            ('{ method = "none" }', listed),
+        )
+        assert case.choices.follow_up[0].temperature == expected
 
 
 def test_follow_ups_bring_their_retention(wall):
@@ -255,6 +265,6 @@ def test_the_inch_twin_is_the_metric_scenario():
 
 def test_a_surface_content_below_the_critical_one_is_told(wall):
     case = wall.load((SURFACE, "0.5"))
-    (told,) = (text for text in case.warnings if "so that a mean wall never depassivates" in text)
+    (told,) = (text for text in case.warnings if "never depassivates a mean wall" in text)
     assert told.startswith("exposure.surface_chloride: its mean of 0.5 % by mass of binder")
     assert not [text for text in wall.load().warnings if "never depassivates" in text]

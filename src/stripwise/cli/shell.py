@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import math
 import os
@@ -121,8 +122,7 @@ def run_app() -> None:
     _open_streams()
     try:
         app()
-    except OSError as problem:
-        # only printing gets here: what commands read and write is caught where it is done
+    except OSError as problem:  # of the output: what commands read and write is caught there
         with contextlib.suppress(OSError):
             sys.stdout.close()
         say(f"the output cannot be written ({problem.strerror})")
@@ -130,15 +130,15 @@ def run_app() -> None:
 
 
 def _open_streams() -> None:
-    """Write UTF-8 to files and pipes; a terminal that lacks a character gets a substitute."""
+    """Write UTF-8 to files and pipes; a character that cannot be written becomes its code."""
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:
             setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
-        elif stream.isatty():
-            stream.reconfigure(errors="replace")
-        else:
-            stream.reconfigure(encoding="utf-8")
+        elif isinstance(stream, io.TextIOWrapper):
+            # a file name may hold what is no text at all, which no encoding takes
+            encoding = stream.encoding if stream.isatty() else "utf-8"
+            stream.reconfigure(encoding=encoding, errors="backslashreplace")
 
 
 @contextlib.contextmanager

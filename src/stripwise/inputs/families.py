@@ -205,8 +205,8 @@ def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Memb
     if high - low > WIDEST * sigma:
         raise InputError(
             "high",
-            f"= {high:g} lies {(high - low) / sigma:.1g} sd from low; a beta is computed up to "
-            f"{WIDEST:g}, and a lognormal or gamma needs no upper bound",
+            f"= {high:g} lies more than {WIDEST:g} sd from low, too far for a beta to be computed"
+            f", and a lognormal or gamma needs no upper bound",
         )
     share = (mu - low) / (high - low)
     total = share * (1 - share) * ((high - low) / sigma) ** 2 - 1

@@ -20,6 +20,7 @@ from stripwise.risk.curves import interval
 from stripwise.risk.index import index_of
 from stripwise.risk.tables import SENSITIVITY_COLUMNS
 from stripwise.risk.wall import COVER, Plan, Wall
+from stripwise.scenario.curing_inputs import same_cure
 from stripwise.scenario.model import Scenario
 from stripwise.walls import plan_of
 
@@ -299,7 +300,7 @@ def _changes(wall: Wall, scenario: Scenario, plan: Plan, design: Design) -> Iter
                         scenario, option, strip_age=plan.strip_age,
                         temperature=scenario.strategy(plan.name).temperature, follow_up=follow,
                     )  # fmt: skip
-                    now = scenario.strategy(plan.name).follow_up.label == option
+                    now = same_cure(scenario.strategy(plan.name).follow_up, follow)
                     yield one(choice.name, option, planned=now, way=way)
                 case "strategy":
                     way = next(p for p in wall.plans if p.name == option)

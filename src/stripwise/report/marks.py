@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
@@ -11,6 +13,7 @@ from stripwise.errors import InputError
 from stripwise.report import paper, style, words
 from stripwise.report.cover import mean_cover
 from stripwise.report.labels import Box, spread, text_width
+from stripwise.scenario.curing_inputs import same_cure
 
 __all__ = ["map_of", "mark_strategies", "on_paper", "unmarked"]
 
@@ -150,8 +153,8 @@ def _marks(data: Mapped) -> list[tuple[int, float, str]]:
         (number, scenario.input(s.strip_age_input).distribution.mean, s.follow_up.label)
         for number, s in enumerate(scenario.strategies, start=1)
         if not s.penalty_input
-        and s.temperature == scenario.curing.temperature
-        and (s.follow_up.method == "none" or s.follow_up in open_to)
+        and math.isclose(s.temperature, scenario.curing.temperature, abs_tol=1e-6)
+        and any(same_cure(s.follow_up, item) for item in open_to)
     ]
 
 

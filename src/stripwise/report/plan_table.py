@@ -71,7 +71,7 @@ class PlanOptions:
         if not LEAST_SIGNIFICANCE <= self.significance < 0.5:
             raise InputError(
                 "--significance",
-                f"{self.significance:g} must be between {LEAST_SIGNIFICANCE:g} and 0.5",
+                f"{self.significance:g} must be at least {LEAST_SIGNIFICANCE:g} and below 0.5",
             )
         if not self.significance < self.power <= MOST_POWER:
             raise InputError(

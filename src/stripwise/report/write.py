@@ -147,8 +147,9 @@ def commit(
     except BaseException as problem:
         left = not _take_back(undo)
         if left:
+            reason = str(problem) or type(problem).__name__
             raise OutputError(
-                f"{folder}: writing failed ({problem}), and not every file could be put back; "
+                f"{folder}: writing failed ({reason}), and not every file could be put back; "
                 f"those of before lie in {stage / 'old'}"
             ) from problem
         if isinstance(problem, OSError):
@@ -169,7 +170,7 @@ def _swap(stage: Path, name: str, target: Path, *, undo: list[Callable[[], objec
         shutil.copy2(target, old, follow_symlinks=False)
         undo.append(lambda: _put_back(old, target))
     else:
-        undo.append(lambda: target.unlink(missing_ok=True))
+        undo.append(lambda: _remove(target))
     if new.exists():
         os.replace(new, target)
     else:
@@ -189,8 +190,14 @@ def _take_back(undo: list[Callable[[], object]]) -> bool:
 
 def _put_back(old: Path, target: Path) -> None:
     """Put a file back, unless it was never replaced, as where that is what failed."""
-    if not (os.path.lexists(target) and filecmp.cmp(old, target, shallow=False)):
+    links = os.path.islink(old) or os.path.islink(target)
+    if links or not target.is_file() or not filecmp.cmp(old, target, shallow=False):
         os.replace(old, target)
+
+
+def _remove(target: Path) -> None:
+    if os.path.lexists(target):  # a folder that cannot be entered holds nothing of ours
+        target.unlink()
 
 
 def _fill(path: Path, data: bytes) -> None:

@@ -165,13 +165,14 @@ def basis_warnings(inputs: list[Input], basis: str) -> list[str]:
                 f"{low:g} to {high:g} %; the file's contents were read with chloride_basis = "
                 f'"{basis}" unless the input says otherwise. Check that this is what they refer to.'
             )
-    means = {item.name: item.distribution.mean for item in inputs if item.name in LIKELY}
-    if len(means) == len(LIKELY):
+    means = {item.name: item.distribution.mean for item in inputs}
+    if means.keys() >= LIKELY.keys():
         critical, surface = (means[name] for name in LIKELY)
-        if surface <= critical:
+        if means["exposure.initial_chloride"] < surface <= critical:
             sentences.append(
                 f"exposure.surface_chloride: its mean of {surface:.3g} % by mass of binder does "
-                f"not exceed the critical content's {critical:.3g} %, so that a mean wall never "
-                "depassivates. Check that both have the basis that the file says."
+                f"not exceed the critical content's {critical:.3g} %, so that chloride at this "
+                "surface content never depassivates a mean wall. Check that both have the basis "
+                "that the file says."
             )
     return sentences

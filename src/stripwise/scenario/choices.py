@@ -11,7 +11,7 @@ from stripwise.errors import InputError
 from stripwise.inputs.variables import Input
 from stripwise.risk.elasticity import nudged
 from stripwise.scenario.curing_inputs import read_follow_up
-from stripwise.scenario.model import Choices, ConcreteOption, FollowUp
+from stripwise.scenario.model import Choices, ConcreteOption, FollowUp, Strategy
 from stripwise.scenario.names import name_problem
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.quantities import LENGTH, TIME, Kind
@@ -40,6 +40,8 @@ CONCRETE_RULES = {
 CHOICE_LIMIT = 20
 """Most follow-ups among the choices."""
 
+SAME_DEGREE = 1e-6
+"""Difference of two temperatures that is rounding of their units [K]."""
 COVER_STEPS = 200
 """Most steps of cover among the choices."""
 
@@ -48,7 +50,7 @@ def read_choices(
     part: ChoicesPart | None,
     *,
     temperature: float,
-    planned: Sequence[FollowUp],
+    planned: Sequence[Strategy],
     problems: Problems,
 ) -> Choices | None:
     """Read the ranges of the choices.
@@ -60,8 +62,8 @@ def read_choices(
     temperature
         Concrete temperature of the choices [degC].
     planned
-        Follow-ups of the strategies. A choice without a temperature of its own takes that of the
-        same follow-up there, the coldest if they differ, so that both show the same cure.
+        The strategies. A choice without a temperature of its own takes that of the same follow-up
+        of those as warm in the forms as the choices, the coldest if they differ.
     problems
         Where to note.
 
@@ -273,7 +275,7 @@ def _step(part: RangePart | None, cover: tuple[float, float], problems: Problems
 
 
 def _choice_follow_ups(
-    part: ChoicesPart, *, temperature: float, planned: Sequence[FollowUp], problems: Problems
+    part: ChoicesPart, *, temperature: float, planned: Sequence[Strategy], problems: Problems
 ) -> tuple[FollowUp, ...]:
     path: KeyPath = ("choices", "follow_up")
     if not part.follow_up:
@@ -288,7 +290,12 @@ def _choice_follow_ups(
         if any(item.label == other.label for other in items):
             problems.add((*path, index), f"{item.label} stands twice in the list")
         if entry.temperature is None:
-            same = [other.temperature for other in planned if _work(other) == _work(item)]
+            same = [
+                other.follow_up.temperature
+                for other in planned
+                if _work(other.follow_up) == _work(item)
+                and math.isclose(other.temperature, temperature, abs_tol=SAME_DEGREE)
+            ]
             item = dataclasses.replace(item, temperature=min(same, default=item.temperature))
         items.append(item)
     return tuple(items)

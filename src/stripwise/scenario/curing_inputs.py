@@ -25,6 +25,7 @@ __all__ = [
     "read_curing",
     "read_follow_up",
     "retention_name",
+    "same_cure",
 ]
 
 METHODS = ("none", "sheet", "membrane", "wet covering", "kept wet")
@@ -57,6 +58,14 @@ def concrete_temperature(raw: object, path: KeyPath, problems: Problems) -> floa
         low=(-10.0, "-10 degC"),
         high=(80.0, "80 degC"),
     )
+
+
+def same_cure(one: FollowUp, other: FollowUp) -> bool:
+    """Whether both are the same work on the same face and as warm, or both none."""
+    if one.method == other.method == "none":
+        return True
+    same = (one.method, one.duration_h, one.face) == (other.method, other.duration_h, other.face)
+    return same and math.isclose(one.temperature, other.temperature, abs_tol=FREEZING)
 
 
 def cold_warning(strategies: Iterable[Strategy], *, among_choices: float | None) -> str:

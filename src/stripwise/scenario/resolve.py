@@ -110,11 +110,14 @@ def resolve(
     strategies = read_strategies(
         file.strategy, curing=curing, fits=references.penalties, problems=problems
     )
-    follow_ups = [strategy.follow_up for strategy in strategies.strategies]
     choices = read_choices(
-        file.choices, temperature=curing.temperature, planned=follow_ups, problems=problems
+        file.choices,
+        temperature=curing.temperature,
+        planned=strategies.strategies,
+        problems=problems,
     )
-    follow_ups = [*follow_ups, *(choices.follow_up if choices else ())]
+    follow_ups = [strategy.follow_up for strategy in strategies.strategies]
+    follow_ups += choices.follow_up if choices else ()
     inputs += concrete_inputs
     inputs += read_reinforcement(
         file.reinforcement, contents if chloride else None, problems=problems
