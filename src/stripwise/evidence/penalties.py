@@ -22,6 +22,7 @@ __all__ = [
     "Factors",
     "Penalties",
     "covariance_table",
+    "diffusivity_table",
     "factors",
     "penalties",
     "penalty_table",
@@ -239,6 +240,31 @@ def specimen_table(fits: Fits) -> pd.DataFrame:
             "rmse": fits.rmse,
             "layers_used": fits.used,
             "notes": fits.notes,
+        }
+    )
+
+
+def diffusivity_table(found: Factors) -> pd.DataFrame:
+    """Tabulate the pooled diffusivities, one row a strategy.
+
+    Parameters
+    ----------
+    found
+        The factors.
+
+    Returns
+    -------
+    DataFrame: strategy, specimens, diffusivity_m2_s (geometric mean) with its 95 % interval.
+    """
+    pooled = found.log_diffusivity
+    half = pooled.t * np.sqrt(pooled.variance)
+    return pd.DataFrame(
+        {
+            "strategy": found.strategies,
+            "specimens": pooled.counts,
+            "diffusivity_m2_s": np.exp(pooled.mean),
+            "diffusivity_low95": np.exp(pooled.mean - half),
+            "diffusivity_high95": np.exp(pooled.mean + half),
         }
     )
 

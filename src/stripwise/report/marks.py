@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
@@ -13,7 +11,7 @@ from stripwise.errors import InputError
 from stripwise.report import paper, style, words
 from stripwise.report.cover import mean_cover
 from stripwise.report.labels import Box, spread, text_width
-from stripwise.scenario.curing_inputs import same_cure
+from stripwise.scenario.curing_inputs import same_cure, same_degree
 
 __all__ = ["map_of", "mark_strategies", "on_paper", "unmarked"]
 
@@ -153,7 +151,7 @@ def _marks(data: Mapped) -> list[tuple[int, float, str]]:
         (number, scenario.input(s.strip_age_input).distribution.mean, s.follow_up.label)
         for number, s in enumerate(scenario.strategies, start=1)
         if not s.penalty_input
-        and math.isclose(s.temperature, scenario.curing.temperature, abs_tol=1e-6)
+        and same_degree(s.temperature, scenario.curing.temperature)
         and any(same_cure(s.follow_up, item) for item in open_to)
     ]
 

@@ -7,7 +7,13 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from stripwise.evidence.migration_data import MigrationTests, migration_tests
-from stripwise.evidence.penalties import Factors, covariance_table, factors, penalty_table
+from stripwise.evidence.penalties import (
+    Factors,
+    covariance_table,
+    diffusivity_table,
+    factors,
+    penalty_table,
+)
 from stripwise.evidence.pooling import ESTIMATOR
 from stripwise.evidence.reading import Reading
 from stripwise.report import paper, words
@@ -53,7 +59,7 @@ def migration_dossier(reading: Reading, *, reference: str | None = None) -> Doss
         np.log(tests.coefficient), tests.log_variance, strategies=tests.strategies,
         reference=names[0] if known is None else known, file=reading.name,
     )  # fmt: skip
-    tables = {"specimens.csv": _specimens(tests), "strategies.csv": _strategies(found)}
+    tables = {"specimens.csv": _specimens(tests), "strategies.csv": diffusivity_table(found)}
     texts: dict[str, str] = {}
     if known is not None:
         tables["penalties.csv"] = penalty_table(found)
@@ -137,22 +143,8 @@ def _specimens(tests: MigrationTests) -> pd.DataFrame:
     return pd.concat([table, tests.settings], axis=1)
 
 
-def _strategies(found: Factors) -> pd.DataFrame:
-    pooled = found.log_diffusivity
-    half = pooled.t * np.sqrt(pooled.variance)
-    return pd.DataFrame(
-        {
-            "strategy": found.strategies,
-            "specimens": pooled.counts,
-            "diffusivity_m2_s": np.exp(pooled.mean),
-            "diffusivity_low95": np.exp(pooled.mean - half),
-            "diffusivity_high95": np.exp(pooled.mean + half),
-        }
-    )
-
-
 def _plot(tests: MigrationTests, found: Factors) -> Axes:
-    table = _strategies(found).sort_values("diffusivity_m2_s", ascending=False, kind="stable")
+    table = diffusivity_table(found).sort_values("diffusivity_m2_s", ascending=False, kind="stable")
     strategies = np.array(tests.strategies, dtype=object)
     rows = []
     for row in table.head(SHOWN).to_dict("records"):
@@ -174,7 +166,7 @@ def _plot(tests: MigrationTests, found: Factors) -> Axes:
 
 
 def _findings(tests: MigrationTests, found: Factors, known: str | None) -> tuple[str, ...]:
-    each = _strategies(found)
+    each = diffusivity_table(found)
     parts = [
         f"{r['strategy']} {words.number(r['diffusivity_m2_s'] * E12)} ("
         + words.interval(
@@ -228,7 +220,7 @@ def _warnings(found: Factors, known: str | None) -> tuple[str, ...]:
 
 def _sections(tests: MigrationTests, found: Factors, known: str | None) -> tuple[Section, ...]:
     rows = []
-    for k, r in enumerate(_strategies(found).to_dict("records")):
+    for k, r in enumerate(diffusivity_table(found).to_dict("records")):
         certain = r["strategy"] == known
         penalty = "" if known is None else words.number(float(np.exp(found.ratios.log_mean[k])))
         ends = "" if known is None or certain else words.interval(

@@ -7,7 +7,7 @@ from importlib.metadata import version
 import numpy as np
 import pandas as pd
 
-from stripwise.evidence.penalties import NORMAL_975, Factors, Penalties
+from stripwise.evidence.penalties import NORMAL_975, Factors, Penalties, diffusivity_table
 from stripwise.evidence.profiles import Fits
 from stripwise.scenario.fitted import FittedPenalties, fitted_text
 from stripwise.scenario.names import JOINER
@@ -83,19 +83,10 @@ def strategy_table(fits: Fits, found: Penalties | None) -> pd.DataFrame:
                 unit: groups[unit].mean().to_numpy(),
             }
         )
-    pooled, surface = found.log_diffusivity, found.surface
-    half = pooled.t * np.sqrt(pooled.variance)
-    return pd.DataFrame(
-        {
-            "strategy": found.strategies,
-            "specimens": pooled.counts,
-            "diffusivity_m2_s": np.exp(pooled.mean),
-            "diffusivity_low95": np.exp(pooled.mean - half),
-            "diffusivity_high95": np.exp(pooled.mean + half),
-            unit: surface.mean,
-            "surface_se": np.sqrt(surface.variance),
-        }
-    )
+    table = diffusivity_table(found)
+    table[unit] = found.surface.mean
+    table["surface_se"] = np.sqrt(found.surface.variance)
+    return table
 
 
 def scenario_files(fits: Fits, found: Penalties, *, source: str) -> dict[str, str]:

@@ -72,7 +72,7 @@ def plain_curves(wall: Wall, ages: Array, *, samples: int, seed: int, workers: i
         return np.array([np.searchsorted(one, log_ages, side="right") for one in starts])
 
     counts: Iterator[NDArray[np.int64]]
-    if wall.layered or wall.conditions is not None:
+    if wall.layered or wall.conditions is not None:  # long solutions, worth a thread each
         counts = run_parallel(lambda cell: count(scores(cell)), cells, workers=workers)
     else:
         counts = map(count, run_ahead(scores, cells, workers=workers))

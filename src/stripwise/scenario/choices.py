@@ -10,7 +10,7 @@ from typing import Any
 from stripwise.errors import InputError
 from stripwise.inputs.variables import Input
 from stripwise.risk.elasticity import nudged
-from stripwise.scenario.curing_inputs import read_follow_up
+from stripwise.scenario.curing_inputs import read_follow_up, same_degree, same_work
 from stripwise.scenario.model import Choices, ConcreteOption, FollowUp, Strategy
 from stripwise.scenario.names import name_problem
 from stripwise.scenario.problems import KeyPath, Problems
@@ -40,8 +40,6 @@ CONCRETE_RULES = {
 CHOICE_LIMIT = 20
 """Most follow-ups among the choices."""
 
-SAME_DEGREE = 1e-6
-"""Difference of two temperatures that is rounding of their units [K]."""
 COVER_STEPS = 200
 """Most steps of cover among the choices."""
 
@@ -293,13 +291,8 @@ def _choice_follow_ups(
             same = [
                 other.follow_up.temperature
                 for other in planned
-                if _work(other.follow_up) == _work(item)
-                and math.isclose(other.temperature, temperature, abs_tol=SAME_DEGREE)
+                if same_work(other.follow_up, item) and same_degree(other.temperature, temperature)
             ]
             item = dataclasses.replace(item, temperature=min(same, default=item.temperature))
         items.append(item)
     return tuple(items)
-
-
-def _work(item: FollowUp) -> tuple[str, float, str]:
-    return item.method, item.duration_h, item.face

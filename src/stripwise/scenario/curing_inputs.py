@@ -26,6 +26,8 @@ __all__ = [
     "read_follow_up",
     "retention_name",
     "same_cure",
+    "same_degree",
+    "same_work",
 ]
 
 METHODS = ("none", "sheet", "membrane", "wet covering", "kept wet")
@@ -60,12 +62,21 @@ def concrete_temperature(raw: object, path: KeyPath, problems: Problems) -> floa
     )
 
 
+def same_degree(one: float, other: float) -> bool:
+    """Whether two temperatures [degC] differ by no more than the rounding of their units."""
+    return math.isclose(one, other, abs_tol=1e-6)
+
+
+def same_work(one: FollowUp, other: FollowUp) -> bool:
+    """Whether both are the same method for as long on the same face, at whatever temperature."""
+    return (one.method, one.duration_h, one.face) == (other.method, other.duration_h, other.face)
+
+
 def same_cure(one: FollowUp, other: FollowUp) -> bool:
-    """Whether both are the same work on the same face and as warm, or both none."""
+    """Whether both are the same work and as warm, or both none."""
     if one.method == other.method == "none":
         return True
-    same = (one.method, one.duration_h, one.face) == (other.method, other.duration_h, other.face)
-    return same and math.isclose(one.temperature, other.temperature, abs_tol=FREEZING)
+    return same_work(one, other) and same_degree(one.temperature, other.temperature)
 
 
 def cold_warning(strategies: Iterable[Strategy], *, among_choices: float | None) -> str:
