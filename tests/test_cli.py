@@ -212,6 +212,7 @@ def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, endi
     monkeypatch.setattr(stripwise.report.write.os, "replace", killed)
     monkeypatch.setattr(stripwise.report.write.shutil, "rmtree", slow_removal)
     before = sorted(tmp_path.iterdir())
+    signal.signal(number, signal.SIG_DFL)  # under nohup a hang-up is ignored, and stays so
     try:
         result = call("run", small, "--out", tmp_path / "out")
     finally:
