@@ -105,7 +105,7 @@ def wall(tmp_path):
 
 @pytest.fixture(scope="session")
 def designs():
-    return _module("designs", Path(__file__).parent / "designing" / "designs.py")
+    return _module("designs", Path(__file__).parent / "studies" / "design" / "designs.py")
 
 
 @pytest.fixture(scope="session")

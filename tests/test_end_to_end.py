@@ -4,7 +4,7 @@ import json
 
 from typer.testing import CliRunner
 
-import stripwise.corridor
+import stripwise.studies.run
 from stripwise import cli
 
 REDUCED = (
@@ -26,13 +26,13 @@ def files(folder):
 
 def test_a_run_writes_the_same_bytes_whatever_the_workers(wall, tmp_path, monkeypatch):
     scenario = wall.write(*REDUCED)
-    asked, assess = [], stripwise.corridor.assess
+    asked, assess = [], stripwise.studies.run.assess
 
     def spy(case, *, workers, progress):
         asked.append(workers)
         return assess(case, workers=workers, progress=progress)
 
-    monkeypatch.setattr(stripwise.corridor, "assess", spy)
+    monkeypatch.setattr(stripwise.studies.run, "assess", spy)
     runs = []
     for workers in (1, 2, 3):
         out = tmp_path / f"out{workers}"

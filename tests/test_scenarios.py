@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 import stripwise
-from stripwise.risk.tables import strategy_table
-from stripwise.walls import curves_of, goal_of, wall_of
+from stripwise.studies.from_scenario import curves_of, goal_of, wall_of
+from stripwise.studies.result_tables import strategy_table
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 FILES = sorted(SCENARIOS.glob("*.toml"))

@@ -20,8 +20,12 @@ DRYING_SCATTER = 0.06
 BALANCE_ERROR = 0.004
 
 # Invented fits of chloride profiles on sister specimens [m2/s], to correlate the ranks with
-DIFFUSIVITIES = {"Forms 16 h": 9.1e-12, "Forms 16 h, then sheet 3 d": 6.4e-12,
-                 "Forms 3 d": 5.6e-12, "Forms 7 d": 3.9e-12}  # fmt: skip
+DIFFUSIVITIES = {
+    "Forms 16 h": 9.1e-12,
+    "Forms 16 h, then sheet 3 d": 6.4e-12,
+    "Forms 3 d": 5.6e-12,
+    "Forms 7 d": 3.9e-12,
+}
 
 POURS = 24
 COVER_MEAN, COVER_SD, COVER_LENGTH = 54.0, 8.0, 1.5  # mm, mm, m

@@ -7,22 +7,22 @@ True
 
 from __future__ import annotations
 
-from importlib import import_module
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
+from stripwise.api.public_names import public
 from stripwise.errors import InputError, NumericalError, OutputError, ScenarioError, StripwiseError
 
 if TYPE_CHECKING:
-    from stripwise.assessment import Assessment
-    from stripwise.corridor import assess
-    from stripwise.designing.driver import design
-    from stripwise.designing.result import DesignResult
     from stripwise.report.design_write import write_design
     from stripwise.report.write import write
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
-    from stripwise.siteanswer import SiteAnswer, stripped_early
+    from stripwise.studies.design.design_result import DesignResult
+    from stripwise.studies.design.design_study import design
+    from stripwise.studies.results import Assessment
+    from stripwise.studies.run import assess
+    from stripwise.studies.stripped import SiteAnswer, stripped_early
 
 __all__ = [
     "Assessment",
@@ -44,24 +44,9 @@ __all__ = [
 
 __version__ = version("stripwise")
 
-_HOMES = {
-    "Assessment": "stripwise.assessment",
-    "DesignResult": "stripwise.designing.result",
-    "Scenario": "stripwise.scenario.model",
-    "SiteAnswer": "stripwise.siteanswer",
-    "assess": "stripwise.corridor",
-    "design": "stripwise.designing.driver",
-    "load": "stripwise.scenario.loading",
-    "stripped_early": "stripwise.siteanswer",
-    "write": "stripwise.report.write",
-    "write_design": "stripwise.report.design_write",
-}
-
 
 def __getattr__(name: str) -> Any:
     """Import on first use, so that `stripwise --help` does not wait for pandas."""
-    if name not in _HOMES:
-        raise AttributeError(f"module 'stripwise' has no attribute {name!r}")
-    value = getattr(import_module(_HOMES[name]), name)
+    value = public(name)
     globals()[name] = value
     return value

@@ -46,7 +46,7 @@ def row(what: str, inside: float, other: str) -> None:
 
 def surveys(repeats: int) -> None:
     """Cover surveys whose neighbours resemble each other."""
-    from stripwise.evidence.spatial import area_effective, neighbourhood
+    from stripwise.evidence.statistics.effective_sample_size import area_effective, neighbourhood
 
     rng = np.random.default_rng(3)
     for name, places in (("98 readings on 9 x 4 m", FACE), ("40 readings along 20 m", LINE)):
@@ -75,9 +75,9 @@ def surveys(repeats: int) -> None:
 
 def profiles(repeats: int) -> None:
     """Penalty factors out of the invented profiles of the lab wall."""
-    from stripwise.evidence.fitting import fit
-    from stripwise.evidence.penalties import penalties
-    from stripwise.evidence.profiles import Profiles
+    from stripwise.evidence.profiles.chloride_profiles import Profiles
+    from stripwise.evidence.profiles.penalty_factors import penalties
+    from stripwise.evidence.profiles.profile_fit import fit
 
     lab = load(ROOT / "scenarios" / "lab-wall" / "make_data.py")
     truth = np.array(list(lab.PENALTY.values()))

@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.sparse import diags_array
 
+from stripwise.ingress.finite_volume.face_layers import Strata
+from stripwise.ingress.finite_volume.finite_volume_solver import FAR
+from stripwise.ingress.finite_volume.numerical_front import GRID, content, fronts
 from stripwise.ingress.front import layered_front_depth
-from stripwise.ingress.numeric import GRID, content, fronts
-from stripwise.ingress.strata import Strata
-from stripwise.ingress.sweep import FAR
 
 __all__: list[str] = []
 
@@ -116,9 +116,14 @@ def scipy_loop(tau: Array, penalty: Array, skin: Array, method: str) -> Array:
             return a * (upper - c) + b * (lower - c)
 
         out[:, k] = solve_ivp(
-            change, (0.0, float(tau[k])), np.zeros(size), method=method, rtol=1e-4, atol=1e-6,
+            change,
+            (0.0, float(tau[k])),
+            np.zeros(size),
+            method=method,
+            rtol=1e-4,
+            atol=1e-6,
             **options,
-        ).y[:, -1]  # fmt: skip
+        ).y[:, -1]
     return out
 
 
@@ -133,8 +138,10 @@ def sweep_rows(samples: int, rounds: int) -> tuple[list[run.Row], float]:
     """Our fronts, with and without a coating, against the bare sweep."""
     ratio, tau, penalty, skin = faces(samples)
     strata = Strata(skin[None], np.array([penalty, np.ones(samples)]))
-    tried = {b: process_time(lambda b=b: bare_sweep(tau[:16384], penalty[:16384], skin[:16384], b))
-             for b in BLOCKS}  # fmt: skip
+    tried = {
+        b: process_time(lambda b=b: bare_sweep(tau[:16384], penalty[:16384], skin[:16384], b))
+        for b in BLOCKS
+    }
     best = min(tried, key=lambda b: tried[b])
     works = {
         "bare": lambda: bare_sweep(tau, penalty, skin, best),
@@ -156,9 +163,11 @@ def sweep_rows(samples: int, rounds: int) -> tuple[list[run.Row], float]:
         each = sorted(o / b for o, b in zip(times[name], times["bare"], strict=True))
         ratio_ = statistics.median(each)
         cells_ = (
-            f"{statistics.median(times[name]):.3g} s", f"{statistics.median(times['bare']):.3g} s",
-            f"{ratio_:.2f} x ({each[0]:.2f} to {each[-1]:.2f})", "at most 1.3 x",
-        )  # fmt: skip
+            f"{statistics.median(times[name]):.3g} s",
+            f"{statistics.median(times['bare']):.3g} s",
+            f"{ratio_:.2f} x ({each[0]:.2f} to {each[-1]:.2f})",
+            "at most 1.3 x",
+        )
         about = f"{what}, against a bare Thomas sweep (blocks of {best})"
         rows.append((row, about, *cells_, "yes" if ratio_ <= 1.3 else "NO"))
     return rows, statistics.median(times["ours"])
@@ -169,8 +178,9 @@ def loop_rows(samples: int, rounds: int, ours: float) -> list[run.Row]:
     _, tau, penalty, skin = faces(FEW)
     rows = []
     for row, method in (("g3", "LSODA"), ("g4", "BDF")):
-        each = [process_time(lambda m=method: scipy_loop(tau, penalty, skin, m))
-                for _ in range(rounds)]  # fmt: skip
+        each = [
+            process_time(lambda m=method: scipy_loop(tau, penalty, skin, m)) for _ in range(rounds)
+        ]
         whole = statistics.median(each) * samples / FEW
         what = f"against solve_ivp, {method}, extrapolated from {FEW} faces"
         rows.append(run.faster(row, what, ours, whole, 50))

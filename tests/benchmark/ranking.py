@@ -23,15 +23,15 @@ import numpy as np
 from scipy import stats
 from scipy.special import ndtr
 
+from stripwise.distributions.sampling import sobol_cells, stream
 from stripwise.errors import NumericalError
-from stripwise.inputs.sampling import sobol_cells, stream
-from stripwise.risk.curves import interval
-from stripwise.risk.form import first_order
-from stripwise.risk.limit_state import LimitState
-from stripwise.risk.pickfreeze import Layout, accumulate, estimates
-from stripwise.risk.quantities import MARGIN, Quantities
+from stripwise.risk.probability.curves import interval
+from stripwise.risk.reliability.form import first_order
+from stripwise.risk.reliability.limit_state import LimitState
+from stripwise.risk.sensitivity.quantities_of_interest import MARGIN, Quantities
+from stripwise.risk.sensitivity.sobol import Layout, accumulate, estimates
 from stripwise.scenario.loading import load
-from stripwise.walls import wall_of
+from stripwise.studies.from_scenario import wall_of
 
 __all__: list[str] = []
 
@@ -113,9 +113,15 @@ def coverage() -> None:
             inside = np.zeros((2, 3))
             for trial in range(TRIALS):
                 sums = accumulate(
-                    model, layout, start=0, points=points, repeats=REPEATS, seed=10_000 + trial,
-                    shift=np.zeros(1), workers=1,
-                )  # fmt: skip
+                    model,
+                    layout,
+                    start=0,
+                    points=points,
+                    repeats=REPEATS,
+                    seed=10_000 + trial,
+                    shift=np.zeros(1),
+                    workers=1,
+                )
                 found = estimates(sums, layout, shift=np.zeros(1))
                 for row, values, truth in ((0, found.first, first), (1, found.total, total)):
                     _, low, high = interval(values[..., 0])
@@ -135,9 +141,13 @@ def _coverage_row(name: str, how: str, points: str, inside: Any) -> None:
 
 
 def _bootstrap(
-    model: Callable[[Any], Any], first: list[float], total: list[float], trial: int, *,
+    model: Callable[[Any], Any],
+    first: list[float],
+    total: list[float],
+    trial: int,
+    *,
     scrambled: bool,
-) -> Any:  # fmt: skip
+) -> Any:
     n, rng = 4096, np.random.default_rng(trial)
     z = (
         next(iter(sobol_cells(6, n, stream(trial, stage="rank", index=(77,)))))
@@ -211,10 +221,12 @@ def speed(rounds: int, ages: int) -> None:
     by_row = [outputs[:, j].T.ravel() for j in range(ages)]
     order = [0, d + 1, *range(1, d + 1)]
     points = [
-        (ot.Sample(np.concatenate([blocks[k] for k in order], axis=1).T),
-         ot.Sample(outputs[order, j].ravel()[:, None]))
+        (
+            ot.Sample(np.concatenate([blocks[k] for k in order], axis=1).T),
+            ot.Sample(outputs[order, j].ravel()[:, None]),
+        )
         for j in range(ages)
-    ]  # fmt: skip
+    ]
 
     def salib_loop() -> Any:
         return [
@@ -248,9 +260,10 @@ def speed(rounds: int, ages: int) -> None:
         told = f"{scale * median[name]:.3g} s (from {ages} ages)"
         print(f"| {name}, one output at a time | {told} | {ratio:.0f} x | {wanted} x | {met} |")
     one = estimates(
-        accumulate(model, layout, start=0, points=n, repeats=1, seed=1, shift=shift), layout,
+        accumulate(model, layout, start=0, points=n, repeats=1, seed=1, shift=shift),
+        layout,
         shift=shift,
-    )  # fmt: skip
+    )
     gap = max(
         float(np.max(np.abs(mine[0, :, j] - np.asarray(theirs[key]))))
         for theirs, j in zip(salib_loop(), picked, strict=True)

@@ -42,8 +42,8 @@ def load_walls() -> ModuleType:
 
 def build_wall(*, layered: bool = False) -> Any:
     """Return the wall of the case: eight random inputs, six strategies without follow-up."""
-    from stripwise.inputs.distributions import fixed
-    from stripwise.risk.wall import Plan
+    from stripwise.distributions.distribution import fixed
+    from stripwise.risk.model.wall import Plan
 
     return load_walls().wall(
         changes={
@@ -98,7 +98,7 @@ def plain_rows(rounds: int) -> tuple[list[Row], dict[str, float]]:
     import numpy as np
     import rivals
 
-    from stripwise.risk.plain import plain_curves
+    from stripwise.risk.probability.plain_monte_carlo import plain_curves
 
     wall, ages = build_wall(), np.linspace(0.0, 100.0, 101)
     plain_curves(wall, ages, samples=10_000, seed=1)
@@ -136,7 +136,7 @@ def precision_rows(rounds: int, time_of: dict[str, float]) -> list[Row]:
     import numpy as np
     from scipy import special
 
-    from stripwise.risk.curves import probability_curves
+    from stripwise.risk.probability.curves import probability_curves
 
     wall, ages = build_wall(), np.linspace(0.0, 100.0, 101)
 
@@ -162,7 +162,7 @@ def precision_rows(rounds: int, time_of: dict[str, float]) -> list[Row]:
 
 def layered_rows(rounds: int) -> list[Row]:
     """Layered face against the uniform one at the same points."""
-    from stripwise.risk.curves import probability_curves
+    from stripwise.risk.probability.curves import probability_curves
 
     def work(layered: bool) -> Callable[[], Any]:
         wall = build_wall(layered=layered)
@@ -180,10 +180,10 @@ def map_rows(rounds: int) -> list[Row]:
     """Map of 31 covers, 25 strip ages and 4 follow-ups against the curves of a plain run."""
     import numpy as np
 
-    from stripwise.risk.covers import Sample, by_repeat
-    from stripwise.risk.curves import probability_curves
-    from stripwise.risk.joint import Grid
-    from stripwise.risk.wall import Plan
+    from stripwise.risk.model.wall import Plan
+    from stripwise.risk.probability.cover_map import Grid
+    from stripwise.risk.probability.curves import probability_curves
+    from stripwise.risk.probability.nominal_covers import Sample, by_repeat
 
     wall = build_wall()
     follow_ups = tuple(Plan(f"{days:g} d", 24.0, 1.0, 24.0 * days) for days in (0.0, 1.0, 3.0, 7.0))
@@ -212,12 +212,12 @@ def option_rows(rounds: int) -> list[Row]:
 
     import numpy as np
 
-    from stripwise.ingress.surface import SurfaceHistory
-    from stripwise.inputs.distributions import distribution
-    from stripwise.inputs.sampling import CELL, Draw, plain_cell
-    from stripwise.inputs.variables import Input
-    from stripwise.risk.conditions import Conditions
-    from stripwise.risk.integral import Fronts, Integral, fronts_of
+    from stripwise.distributions.distribution import distribution
+    from stripwise.distributions.random_input import Input
+    from stripwise.distributions.sampling import CELL, Draw, plain_cell
+    from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
+    from stripwise.risk.model.service_conditions import Conditions
+    from stripwise.risk.probability.integral import Fronts, Integral, fronts_of
 
     plain = build_wall()
     name = "exposure.surface_history.duration"
@@ -265,9 +265,14 @@ def option_rows(rounds: int) -> list[Row]:
     )
     return [
         ("f1", "plain wall with the options there, against the plain path alone", *cells, *told),
-        most("f2", "rise of the surface chloride, against the plain wall", middle["rise"],
-             middle["alone"], 15),
-    ]  # fmt: skip
+        most(
+            "f2",
+            "rise of the surface chloride, against the plain wall",
+            middle["rise"],
+            middle["alone"],
+            15,
+        ),
+    ]
 
 
 MEMORY = """
@@ -275,7 +280,7 @@ import resource, sys
 import numpy as np
 sys.path.insert(0, sys.argv[2])
 import run
-from stripwise.risk.plain import plain_curves
+from stripwise.risk.probability.plain_monte_carlo import plain_curves
 wall = run.build_wall()
 peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 before = peak()

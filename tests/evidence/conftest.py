@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.kinds import KINDS
-from stripwise.evidence.reading import read
+from stripwise.evidence.tables.data_kinds import KINDS
+from stripwise.evidence.tables.reading import read
 
 
 @pytest.fixture

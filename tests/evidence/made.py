@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 from scipy import integrate, special
 
-from stripwise.evidence.profiles import MM2_D_PER_M2_S, Profiles
+from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, Profiles
 
 EDGES = np.array([0, 1, 3, 5, 7, 10, 13, 16, 20], dtype=float)
 

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special
 
-from stripwise.curing.penalty import CHARACTERISTIC, law_draws, log_penalty
+from stripwise.curing.curing_law import CHARACTERISTIC, law_draws, log_penalty
 from stripwise.published import constant
 
 # Trapezoid over the normal variate: the integrand and its derivatives vanish at both ends, so the

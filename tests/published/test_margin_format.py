@@ -17,11 +17,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from stripwise.distributions.distribution import fixed
 from stripwise.ingress.clock import Clock
-from stripwise.inputs.distributions import fixed
 from stripwise.published import constant, value
-from stripwise.risk.margin import largest_diffusivity, needed_cover
-from stripwise.risk.wall import Plan
+from stripwise.risk.model.wall import Plan
+from stripwise.risk.probability.margin_format import largest_diffusivity, needed_cover
 
 UNIT = 31.5576
 """mm2/yr per 1e-12 m2/s."""

@@ -14,10 +14,10 @@ import openturns as ot
 import pytest
 from scipy.special import erfc, ndtr
 
-from stripwise.inputs.distributions import distribution, fixed
-from stripwise.inputs.variables import Correlation, Input
-from stripwise.risk.curves import probability_curves
-from stripwise.risk.wall import Plan
+from stripwise.distributions.distribution import distribution, fixed
+from stripwise.distributions.random_input import Correlation, Input
+from stripwise.risk.model.wall import Plan
+from stripwise.risk.probability.curves import probability_curves
 
 AGES = np.array([10.0, 50.0, 100.0])
 POINTS = 400_000

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import special
 
-from stripwise.evidence.fitting import fit
-from stripwise.evidence.penalties import penalties
-from stripwise.evidence.profiles import Profiles
+from stripwise.evidence.profiles.chloride_profiles import Profiles
+from stripwise.evidence.profiles.penalty_factors import penalties
+from stripwise.evidence.profiles.profile_fit import fit
 from stripwise.published import constant
 
 DAYS = (1, 3, 7, 28)

@@ -7,7 +7,7 @@ from scipy import optimize, special, stats
 
 from stripwise.ingress.front import critical_ratio, critical_tau, front_depth, uniform_share
 from stripwise.published import constant, value
-from stripwise.risk.index import index_of
+from stripwise.risk.probability.reliability_index import index_of
 
 COLUMNS = ("cem_i_xd", "cem_i_xs", "slag_xd", "slag_xs", "fly_ash_xd", "fly_ash_xs")
 

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from stripwise.ingress.buildup import BuildUp
 from stripwise.ingress.carbonation import (
     carbonation_age,
     carbonation_depth,
@@ -14,14 +13,15 @@ from stripwise.ingress.carbonation import (
     weather_power,
 )
 from stripwise.ingress.clock import Clock
-from stripwise.ingress.surface import (
+from stripwise.ingress.surface_history.rising_front import BuildUp
+from stripwise.ingress.surface_history.surface_chloride import (
     SurfaceHistory,
     linear_response,
     splash_content,
     square_root_response,
 )
 from stripwise.published import constant, value
-from stripwise.risk.cracking import first_crack_loss
+from stripwise.risk.probability.cracking import first_crack_loss
 
 
 # Crank, The Mathematics of Diffusion, 1975, section 3.3.1, with the tables of i^n erfc in

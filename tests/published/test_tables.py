@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from stripwise.inputs.distributions import distribution
+from stripwise.distributions.distribution import distribution
 from stripwise.published import value
 
 ZONES = ("submerged", "tidal", "splash", "atmospheric")
@@ -127,8 +127,10 @@ def test_published_thresholds_by_volume_become_shares_of_the_binder(wall, conten
     law = 'critical_chloride = { family = "beta", mean = 0.6, sd = 0.15, low = 0.2, high = 2.0 }'
     case = wall.load(
         (law, f'critical_chloride = {{ value = "{content} kg/m^3", unusual = true }}'),
-        ('chloride_basis = "binder"',
-         f'chloride_basis = "binder"\nbinder_content = "{binder} kg/m^3"'),
-    )  # fmt: skip
+        (
+            'chloride_basis = "binder"',
+            f'chloride_basis = "binder"\nbinder_content = "{binder} kg/m^3"',
+        ),
+    )
     found = case.input("reinforcement.critical_chloride").distribution.mean
     assert_allclose(found, 100.0 * content / binder, rtol=1e-12)

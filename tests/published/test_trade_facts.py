@@ -9,14 +9,14 @@ from itertools import pairwise
 
 import pytest
 
-from stripwise.inputs.distributions import distribution
-from stripwise.risk.curves import probability_curves
-from stripwise.risk.wall import Plan
-from stripwise.scenario.curing_inputs import retention_name
+from stripwise.distributions.distribution import distribution
+from stripwise.risk.model.wall import Plan
+from stripwise.risk.probability.curves import probability_curves
 from stripwise.scenario.model import FollowUp
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.retention import retention_inputs
 from stripwise.scenario.schema import CuringPart
+from stripwise.scenario.sections.curing import retention_name
+from stripwise.scenario.sections.retention import retention_inputs
 
 DONE = ("sheet", "membrane", "wet covering", "kept wet")
 

@@ -7,9 +7,9 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 import stripwise
+from stripwise.distributions.distribution import FAMILIES, distribution
 from stripwise.errors import InputError
 from stripwise.ingress import clock
-from stripwise.inputs.distributions import FAMILIES, distribution
 from stripwise.published import MARKS, constant, keys, value
 
 MOMENTS = {"mean", "sd", "low", "high"}

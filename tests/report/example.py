@@ -9,10 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import log_ndtr, ndtri
 
-from stripwise.assessment import Assessment, ExchangeRate, HandStep, PlainCheck, ReliabilityMap
-from stripwise.inputs.distributions import Distribution, distribution, fixed
-from stripwise.inputs.variables import Input
-from stripwise.risk.tables import SENSITIVITY_COLUMNS
+from stripwise.distributions.distribution import Distribution, distribution, fixed
+from stripwise.distributions.random_input import Input
 from stripwise.scenario.model import (
     Choices,
     Curing,
@@ -22,6 +20,8 @@ from stripwise.scenario.model import (
     Strategy,
     Target,
 )
+from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
+from stripwise.studies.results import Assessment, ExchangeRate, HandStep, PlainCheck, ReliabilityMap
 
 NONE = FollowUp("none", 0.0, 10.0, "vertical", "")
 SHEET = FollowUp("sheet", 72.0, 10.0, "vertical", "curing.retention.sheet")
@@ -54,27 +54,81 @@ def make_inputs(knowledge: bool) -> tuple[Input, ...]:
     d = distribution
     recalled = "fib Bulletin 34 (2006), Annex B2 (recalled)"
     return (
-        _input("reinforcement.cover", "cover", d("normal", mean=60, sd=8), "mm", "cover",
-               source="invented for this example"),
-        _input("concrete.diffusivity", "diffusivity at 28 d",
-               d("normal", mean=1.9 * 31.5576, cov=0.2), "mm2/yr", "concrete", source=recalled),
-        _input("concrete.ageing_exponent", "ageing exponent",
-               d("beta", mean=0.45, sd=0.2, low=0, high=1), "", "concrete", kind=kind,
-               source=recalled),
-        _input("concrete.temperature_coefficient", "temperature coefficient",
-               d("normal", mean=4800, sd=700), "K", "concrete", source=recalled),
-        _input("exposure.temperature", "temperature", fixed(282.15), "K", "exposure",
-               is_temperature=True),
-        _input("exposure.surface_chloride", "surface chloride",
-               d("lognormal", mean=3, cov=0.35), "%", "exposure"),
+        _input(
+            "reinforcement.cover",
+            "cover",
+            d("normal", mean=60, sd=8),
+            "mm",
+            "cover",
+            source="invented for this example",
+        ),
+        _input(
+            "concrete.diffusivity",
+            "diffusivity at 28 d",
+            d("normal", mean=1.9 * 31.5576, cov=0.2),
+            "mm2/yr",
+            "concrete",
+            source=recalled,
+        ),
+        _input(
+            "concrete.ageing_exponent",
+            "ageing exponent",
+            d("beta", mean=0.45, sd=0.2, low=0, high=1),
+            "",
+            "concrete",
+            kind=kind,
+            source=recalled,
+        ),
+        _input(
+            "concrete.temperature_coefficient",
+            "temperature coefficient",
+            d("normal", mean=4800, sd=700),
+            "K",
+            "concrete",
+            source=recalled,
+        ),
+        _input(
+            "exposure.temperature",
+            "temperature",
+            fixed(282.15),
+            "K",
+            "exposure",
+            is_temperature=True,
+        ),
+        _input(
+            "exposure.surface_chloride",
+            "surface chloride",
+            d("lognormal", mean=3, cov=0.35),
+            "%",
+            "exposure",
+        ),
         _input("exposure.initial_chloride", "initial chloride", fixed(0.1), "%", "exposure"),
-        _input("exposure.convection_zone", "convection zone",
-               d("beta", mean=8.9, sd=5.6, low=0, high=50), "mm", "exposure", source=recalled),
-        _input("reinforcement.critical_chloride", "critical chloride",
-               d("beta", mean=0.6, sd=0.15, low=0.2, high=2), "%", "steel", source=recalled),
-        _input("curing.law", "curing law", d("normal", mean=0, sd=1), "", "curing",
-               kind=kind, source="DuraCrete R9 (recalled)"),
-    )  # fmt: skip
+        _input(
+            "exposure.convection_zone",
+            "convection zone",
+            d("beta", mean=8.9, sd=5.6, low=0, high=50),
+            "mm",
+            "exposure",
+            source=recalled,
+        ),
+        _input(
+            "reinforcement.critical_chloride",
+            "critical chloride",
+            d("beta", mean=0.6, sd=0.15, low=0.2, high=2),
+            "%",
+            "steel",
+            source=recalled,
+        ),
+        _input(
+            "curing.law",
+            "curing law",
+            d("normal", mean=0, sd=1),
+            "",
+            "curing",
+            kind=kind,
+            source="DuraCrete R9 (recalled)",
+        ),
+    )
 
 
 def make_scenario(
@@ -105,8 +159,18 @@ def make_scenario(
         ),
         inputs=make_inputs(knowledge) + ages,
         correlations=(),
-        curing=Curing(7.0, "arrhenius", 4000.0, 0.0, 20.0, 15.0, layered, "curing.law",
-                      "curing.early_slope", "curing.affected_depth" if layered else ""),
+        curing=Curing(
+            7.0,
+            "arrhenius",
+            4000.0,
+            0.0,
+            20.0,
+            15.0,
+            layered,
+            "curing.law",
+            "curing.early_slope",
+            "curing.affected_depth" if layered else "",
+        ),
         choices=open_choices if choices else None,
         sampling=Sampling(16384, 16, 1, 120.0),
         monthly_temperature=(),
@@ -118,7 +182,7 @@ def make_scenario(
         chloride_basis="binder",
         units=units,
         warnings=("The strip ages are below one day: the curing law is extrapolated there.",),
-    )  # fmt: skip
+    )
 
 
 def index_at(age, penalty, *, cover=60.0, shift=0.0):
@@ -134,12 +198,20 @@ def make_curves(scenario: Scenario, penalties, *, knowledge: bool, lift: float) 
         beta = index_at(age, penalty) + lift
         p = np.exp(log_ndtr(-beta))
         low, high = np.exp(log_ndtr(-(beta + 0.55))), np.exp(log_ndtr(-(beta - 0.5)))
-        parts.append(pd.DataFrame({
-            "strategy": strategy.name, "age_yr": age, "probability": p,
-            "low95": p * 0.998, "high95": np.minimum(p * 1.002, 1.0),
-            "know_low": low if knowledge else np.nan, "know_high": high if knowledge else np.nan,
-            "reliability_index": beta,
-        }))  # fmt: skip
+        parts.append(
+            pd.DataFrame(
+                {
+                    "strategy": strategy.name,
+                    "age_yr": age,
+                    "probability": p,
+                    "low95": p * 0.998,
+                    "high95": np.minimum(p * 1.002, 1.0),
+                    "know_low": low if knowledge else np.nan,
+                    "know_high": high if knowledge else np.nan,
+                    "reliability_index": beta,
+                }
+            )
+        )
     return pd.concat(parts, ignore_index=True)
 
 
@@ -154,24 +226,36 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
         c = curves[curves.strategy == strategy.name]
         age = c.age_yr.to_numpy()
         at = c[c.age_yr == scenario.target.service_life].iloc[0]
-        reach = {k: reached(age, c[k].to_numpy(), target)
-                 for k in ("probability", "low95", "high95")}  # fmt: skip
+        reach = {
+            k: reached(age, c[k].to_numpy(), target) for k in ("probability", "low95", "high95")
+        }
         life[strategy.name] = reach["probability"]
-        rows.append({
-            "strategy": strategy.name,
-            "strip_age_h": scenario.input(strategy.strip_age_input).distribution.mean,
-            "effective_curing_h":
-                0.7 * scenario.input(strategy.strip_age_input).distribution.mean,
-            "penalty_mean": penalty, "penalty_sd": 0.25 * penalty,
-            "probability_at_target": at.probability, "low95": at.low95, "high95": at.high95,
-            "know_low": at.know_low, "know_high": at.know_high,
-            "life_at_target_yr": reach["probability"],
-            "life_low95": reach["high95"], "life_high95": reach["low95"],
-            "median_initiation_yr": reached(age, c.probability.to_numpy(), 0.5),
-            "life_change_pct": np.nan, "life_change_low95": np.nan, "life_change_high95": np.nan,
-            "life_status": "", "meets_target": "yes" if at.probability < target else "no",
-            "life_change_know_low": np.nan, "life_change_know_high": np.nan,
-        })  # fmt: skip
+        rows.append(
+            {
+                "strategy": strategy.name,
+                "strip_age_h": scenario.input(strategy.strip_age_input).distribution.mean,
+                "effective_curing_h": 0.7
+                * scenario.input(strategy.strip_age_input).distribution.mean,
+                "penalty_mean": penalty,
+                "penalty_sd": 0.25 * penalty,
+                "probability_at_target": at.probability,
+                "low95": at.low95,
+                "high95": at.high95,
+                "know_low": at.know_low,
+                "know_high": at.know_high,
+                "life_at_target_yr": reach["probability"],
+                "life_low95": reach["high95"],
+                "life_high95": reach["low95"],
+                "median_initiation_yr": reached(age, c.probability.to_numpy(), 0.5),
+                "life_change_pct": np.nan,
+                "life_change_low95": np.nan,
+                "life_change_high95": np.nan,
+                "life_status": "",
+                "meets_target": "yes" if at.probability < target else "no",
+                "life_change_know_low": np.nan,
+                "life_change_know_high": np.nan,
+            }
+        )
     base = life[scenario.reference_strategy]
     for row in rows:
         own = row["life_at_target_yr"]
@@ -179,8 +263,12 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
             row["life_status"] = "reference"
         elif np.isfinite(own) and np.isfinite(base):
             change = 100 * (own / base - 1)
-            row.update(life_change_pct=change, life_change_low95=change - 1,
-                       life_change_high95=change + 1, life_status="ok")  # fmt: skip
+            row.update(
+                life_change_pct=change,
+                life_change_low95=change - 1,
+                life_change_high95=change + 1,
+                life_status="ok",
+            )
             if np.isfinite(row["know_low"]):
                 row.update(life_change_know_low=change - 9, life_change_know_high=change + 9)
         else:
@@ -191,12 +279,24 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
 def _row(analysis, who, quantity, age, *estimates, **more):
     first, total = estimates or (np.nan, np.nan)
     row = {
-        "analysis": analysis, "strategy": who, "quantity": quantity, "age_yr": age, "input": "",
-        "input2": "", "group": "", "first": first, "first_low95": first - 0.01,
-        "first_high95": first + 0.01, "total": total, "total_low95": total - 0.012,
-        "total_high95": total + 0.012, "second": np.nan, "second_low95": np.nan,
-        "second_high95": np.nan, "status": "ok",
-    }  # fmt: skip
+        "analysis": analysis,
+        "strategy": who,
+        "quantity": quantity,
+        "age_yr": age,
+        "input": "",
+        "input2": "",
+        "group": "",
+        "first": first,
+        "first_low95": first - 0.01,
+        "first_high95": first + 0.01,
+        "total": total,
+        "total_low95": total - 0.012,
+        "total_high95": total + 0.012,
+        "second": np.nan,
+        "second_low95": np.nan,
+        "second_high95": np.nan,
+        "status": "ok",
+    }
     return row | more
 
 
@@ -212,27 +312,61 @@ def make_sensitivity(scenario: Scenario) -> pd.DataFrame:
         "reinforcement.critical_chloride": (0.02, 0.025, "steel"),
         "curing.law": (0.004, 0.006, "curing"),
     }
-    groups = {"cover": (0.09, 0.09), "concrete": (0.66, 0.74), "exposure": (0.12, 0.15),
-              "steel": (0.02, 0.025), "curing": (0.004, 0.006)}  # fmt: skip
+    groups = {
+        "cover": (0.09, 0.09),
+        "concrete": (0.66, 0.74),
+        "exposure": (0.12, 0.15),
+        "steel": (0.02, 0.025),
+        "curing": (0.004, 0.006),
+    }
     rows = []
     for age in (25.0, scenario.target.service_life):
         for quantity in ("depth margin", "failure"):
-            rows += [_row("uncertainty", who, quantity, age, s, t, input=name, group=group)
-                     for name, (s, t, group) in singles.items()]  # fmt: skip
-            rows += [_row("uncertainty", who, quantity, age, s, t, group=group)
-                     for group, (s, t) in groups.items()]  # fmt: skip
+            rows += [
+                _row("uncertainty", who, quantity, age, s, t, input=name, group=group)
+                for name, (s, t, group) in singles.items()
+            ]
+            rows += [
+                _row("uncertainty", who, quantity, age, s, t, group=group)
+                for group, (s, t) in groups.items()
+            ]
     if scenario.choices is not None:
         life = scenario.target.service_life
-        for name, (s, t) in {"cover": (0.71, 0.74), "strip age": (0.2, 0.24),
-                             "follow-up": (0.03, 0.06)}.items():  # fmt: skip
+        for name, (s, t) in {
+            "cover": (0.71, 0.74),
+            "strip age": (0.2, 0.24),
+            "follow-up": (0.03, 0.06),
+        }.items():
             rows.append(_row("choices", "", "reliability index", life, s, t, input=name))
             if any(item.kind == "knowledge" for item in scenario.inputs):
-                rows.append(_row("choices over knowledge", "", "reliability index", life, s, t,
-                                 input=name, first_low95=s - 0.1 * s, first_high95=s + 0.1 * s,
-                                 total_low95=0.8 * t, total_high95=1.2 * t))  # fmt: skip
-        rows.append(_row("choices", "", "reliability index", life, input="cover",
-                         input2="strip age", second=0.02, second_low95=0.01,
-                         second_high95=0.03))  # fmt: skip
+                rows.append(
+                    _row(
+                        "choices over knowledge",
+                        "",
+                        "reliability index",
+                        life,
+                        s,
+                        t,
+                        input=name,
+                        first_low95=s - 0.1 * s,
+                        first_high95=s + 0.1 * s,
+                        total_low95=0.8 * t,
+                        total_high95=1.2 * t,
+                    )
+                )
+        rows.append(
+            _row(
+                "choices",
+                "",
+                "reliability index",
+                life,
+                input="cover",
+                input2="strip age",
+                second=0.02,
+                second_low95=0.01,
+                second_high95=0.03,
+            )
+        )
     return pd.DataFrame(rows, columns=SENSITIVITY_COLUMNS)
 
 
@@ -252,10 +386,22 @@ def make_input_table(scenario: Scenario) -> pd.DataFrame:
     for item in scenario.inputs:
         law = item.distribution
         p05, p50, p95 = law.quantile([0.05, 0.5, 0.95])
-        rows.append({"name": item.name, "label": item.label, "family": law.family,
-                     "mean": law.mean, "sd": law.sd, "p05": p05, "p50": p50, "p95": p95,
-                     "unit": item.unit, "kind": item.kind, "group": item.group,
-                     "source": item.source})  # fmt: skip
+        rows.append(
+            {
+                "name": item.name,
+                "label": item.label,
+                "family": law.family,
+                "mean": law.mean,
+                "sd": law.sd,
+                "p05": p05,
+                "p50": p50,
+                "p95": p95,
+                "unit": item.unit,
+                "kind": item.kind,
+                "group": item.group,
+                "source": item.source,
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -288,36 +434,54 @@ def make_assessment(
         reliability_map=make_map(scenario) if scenario.choices is not None else None,
         hand_check=(
             HandStep("temperature factor", "k_e", "exp(4800 (1/293 - 1/282.15))", 0.5325, ""),
-            HandStep("transformed time", "tau", "0.5325 x 59.96 x (0.0767/75)^0.45 x 75",
-                     108.1, "mm2"),
+            HandStep(
+                "transformed time", "tau", "0.5325 x 59.96 x (0.0767/75)^0.45 x 75", 108.1, "mm2"
+            ),
             HandStep("front depth", "x_c", "8.9 + 2 x 0.941 x sqrt(1.80 x 108.1)", 35.2, "mm"),
             HandStep("margin", "c - x_c", "60 - 35.2", 24.8, "mm"),
         ),
         plain_check=PlainCheck(100_000, 0.121, 0.1204, 0.001, 0.6, True)
         if agrees
         else PlainCheck(100_000, 0.161, 0.1204, 0.001, 40.6, False),
-        special_cases=pd.DataFrame({
-            "case": ["surface chloride at or below the critical content",
-                     "depassivated from the start"],
-            "strategy": ["", ""], "share": [0.0012, 0.0],
-        }),
-        uniform_face=pd.DataFrame({"strategy": table["strategy"],
-                                   "probability_at_target": table["high95"] * 1.3})
+        special_cases=pd.DataFrame(
+            {
+                "case": [
+                    "surface chloride at or below the critical content",
+                    "depassivated from the start",
+                ],
+                "strategy": ["", ""],
+                "share": [0.0012, 0.0],
+            }
+        ),
+        uniform_face=pd.DataFrame(
+            {"strategy": table["strategy"], "probability_at_target": table["high95"] * 1.3}
+        )
         if layered
         else None,
         warnings=scenario.warnings,
-        run={"versions": {"stripwise": "0.1.0", "numpy": "2.3.0"}, "seed": 1,
-             "points": 16384, "repeats": 16, "times": {"total_s": 0.66}, "odd": float("nan")},
-    )  # fmt: skip
+        run={
+            "versions": {"stripwise": "0.1.0", "numpy": "2.3.0"},
+            "seed": 1,
+            "points": 16384,
+            "repeats": 16,
+            "times": {"total_s": 0.66},
+            "odd": float("nan"),
+        },
+    )
 
 
 def many(count: int) -> tuple[tuple[str, float, FollowUp, float], ...]:
     """Strategies with long names and curves that end close together."""
     return tuple(
-        (f"Strategy {n:02d}: " + "forms kept until the responsible engineer releases them "
-         "and then the sheet"[:54], 12.0 + 2 * n, (NONE, SHEET, WET)[n % 3], 2.9 - 0.05 * n)
+        (
+            f"Strategy {n:02d}: "
+            + "forms kept until the responsible engineer releases them and then the sheet"[:54],
+            12.0 + 2 * n,
+            (NONE, SHEET, WET)[n % 3],
+            2.9 - 0.05 * n,
+        )
         for n in range(count)
-    )  # fmt: skip
+    )
 
 
 def hostile() -> tuple[tuple[str, float, FollowUp, float], ...]:

@@ -11,8 +11,11 @@ from stripwise.report.write import check_writable, commit, write
 
 
 def tree(folder):
-    return {p.relative_to(folder).as_posix(): p.read_bytes()
-            for p in sorted(folder.rglob("*")) if p.is_file()}  # fmt: skip
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file()
+    }
 
 
 def small(folder, **contents):
@@ -23,10 +26,18 @@ def test_a_run_writes_everything(six, tmp_path):
     paths = write(six, tmp_path / "deep" / "out")
     names = [p.relative_to(tmp_path / "deep" / "out").as_posix() for p in paths]
     assert set(names) == {
-        "curves.csv", "strategies.csv", "sensitivity.csv", "inputs.csv", "report.html", "run.json",
-        *(f"figures/{n}.{e}" for n in ("curves", "drivers", "choices", "map")
-          for e in ("svg", "png")),
-    }  # fmt: skip
+        "curves.csv",
+        "strategies.csv",
+        "sensitivity.csv",
+        "inputs.csv",
+        "report.html",
+        "run.json",
+        *(
+            f"figures/{n}.{e}"
+            for n in ("curves", "drivers", "choices", "map")
+            for e in ("svg", "png")
+        ),
+    }
     assert names[-1] == "run.json"
     assert json.loads(paths[-1].read_text())["files"] == names
     assert all(path.stat().st_size for path in paths)
@@ -69,9 +80,14 @@ def test_a_file_of_someone_else_is_refused_by_name_and_nothing_is_touched(tmp_pa
 
 @pytest.mark.parametrize(
     "text",
-    ["not json", "[]", '{"files": ["a.csv", "run.json"]}', '{"program": "stripwise"}',
-     '{"program": "stripwise", "files": "a.csv"}'],
-)  # fmt: skip
+    [
+        "not json",
+        "[]",
+        '{"files": ["a.csv", "run.json"]}',
+        '{"program": "stripwise"}',
+        '{"program": "stripwise", "files": "a.csv"}',
+    ],
+)
 def test_a_run_json_that_is_not_ours_is_refused(tmp_path, text):
     (tmp_path / "run.json").write_text(text)
     with pytest.raises(OutputError, match=r"run\.json: exists and was not written"):

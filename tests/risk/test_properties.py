@@ -12,21 +12,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from stripwise.curing.penalty import (
+from stripwise.curing.curing_law import (
     effective_duration,
     law_draws,
     log_penalty,
     relative_log_penalty,
 )
+from stripwise.distributions.cumulative import TOLERANCE
+from stripwise.distributions.distribution import distribution, fixed
+from stripwise.distributions.random_input import Input
+from stripwise.distributions.sampling import sobol_cells, stream
 from stripwise.ingress import front
 from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_temperature_factor
-from stripwise.inputs.cumulative import TOLERANCE
-from stripwise.inputs.distributions import distribution, fixed
-from stripwise.inputs.sampling import sobol_cells, stream
-from stripwise.inputs.variables import Input
-from stripwise.risk.integral import Integral
-from stripwise.risk.plain import plain_curves
-from stripwise.risk.wall import Plan
+from stripwise.risk.model.wall import Plan
+from stripwise.risk.probability.integral import Integral
+from stripwise.risk.probability.plain_monte_carlo import plain_curves
 
 AGES = np.array([0.0, 0.02, 1.0, 7.0, 20.0, 25.0, 60.0, 120.0, 400.0])
 PENALTY = "strategy.given.penalty"

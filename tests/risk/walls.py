@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from stripwise.distributions.distribution import Distribution, distribution, fixed
+from stripwise.distributions.random_input import Correlation, Input
+from stripwise.distributions.sampling import sobol_cells
 from stripwise.ingress.clock import Clock
-from stripwise.inputs.distributions import Distribution, distribution, fixed
-from stripwise.inputs.sampling import sobol_cells
-from stripwise.inputs.variables import Correlation, Input
-from stripwise.risk.integral import Integral
-from stripwise.risk.wall import Plan, Wall
+from stripwise.risk.model.wall import Plan, Wall
+from stripwise.risk.probability.integral import Integral
 
 UNIT = 31.5576
 """mm2/yr per 1e-12 m2/s."""

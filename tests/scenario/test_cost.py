@@ -128,13 +128,17 @@ def test_a_repair_in_parts(wall):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"repair": '"400 USD/m^2"'},
-         'cost.repair = "400 USD/m^2": is in USD, but cost.forms is in EUR; use one currency for '
-         "all prices (line 34)"),
+        (
+            {"repair": '"400 USD/m^2"'},
+            'cost.repair = "400 USD/m^2": is in USD, but cost.forms is in EUR; use one currency for '
+            "all prices (line 34)",
+        ),
         ({"forms": '"-1.2 EUR/m^2/h"'}, 'cost.forms = "-1.2 EUR/m^2/h": must be at least 0'),
-        ({"forms": '"1.2 EUR/m^2"'},
-         'cost.forms = "1.2 EUR/m^2": must be a price such as "1.2 EUR/m^2/h": a currency by its '
-         "code of three capital letters, then /m^2, /ft^2 or /yd^2, then /h or /d"),
+        (
+            {"forms": '"1.2 EUR/m^2"'},
+            'cost.forms = "1.2 EUR/m^2": must be a price such as "1.2 EUR/m^2/h": a currency by its '
+            "code of three capital letters, then /m^2, /ft^2 or /yd^2, then /h or /d",
+        ),
         ({"forms": '"1.2 eur/m^2/h"'}, "a currency by its code of three capital letters"),
         ({"forms": '"1.2 €/m^2/h"'}, "is not a number followed by a unit; write a price such as"),
         ({"forms": "1.2"}, 'cost.forms = 1.2: must be a price such as "1.2 EUR/m^2/h"'),
@@ -143,19 +147,29 @@ def test_a_repair_in_parts(wall):
         ({"cover": '"0.5 EUR/m^2/h"'}, "then /m^2, /ft^2 or /yd^2, then /mm or /cm or /in"),
         ({"repair": '"400 EUR/m"'}, "then /m^2, /ft^2 or /yd^2"),
         ({"repair": '"1e999 EUR/m^2"'}, "must be a finite number"),
-        ({"follow_up": ""},
-         "cost.follow_up.sheet: is missing; the scenario uses this follow-up; write its price"),
-        ({"follow_up": '{ sheet = "1 EUR/m^2", sheets = "1 EUR/m^2" }'},
-         'the nearest spelling is "sheet"'),
+        (
+            {"follow_up": ""},
+            "cost.follow_up.sheet: is missing; the scenario uses this follow-up; write its price",
+        ),
+        (
+            {"follow_up": '{ sheet = "1 EUR/m^2", sheets = "1 EUR/m^2" }'},
+            'the nearest spelling is "sheet"',
+        ),
         ({"real_rate": '"-100 %"'}, 'cost.real_rate = "-100 %": must be above -100 %'),
-        ({"real_rate": "3"},
-         'cost.real_rate = 3: must be between -10 % and 50 %; a plain number is a share, 0.03 is '
-         '"3 %"'),
+        (
+            {"real_rate": "3"},
+            "cost.real_rate = 3: must be between -10 % and 50 %; a plain number is a share, 0.03 is "
+            '"3 %"',
+        ),
         ({"real_rate": ""}, "cost.real_rate: is missing"),
-        ({"nominal_rate": '"5 %"'},
-         'cost.nominal_rate = "5 %": is given beside real_rate; give exactly one of them'),
-        ({"real_rate": "", "nominal_rate": '"5 %"'},
-         "cost.inflation: is missing; a nominal rate needs it"),
+        (
+            {"nominal_rate": '"5 %"'},
+            'cost.nominal_rate = "5 %": is given beside real_rate; give exactly one of them',
+        ),
+        (
+            {"real_rate": "", "nominal_rate": '"5 %"'},
+            "cost.inflation: is missing; a nominal rate needs it",
+        ),
         ({"inflation": '"2 %"'}, "is not used by a real rate"),
         ({"horizon": '"0 yr"'}, "must be between 1 yr and 500 yr"),
         ({"repair_parts": "[]"}, "cost.repair_parts: has 0 entries"),
@@ -164,7 +178,7 @@ def test_a_repair_in_parts(wall):
         ({"repair_parts": "[ { share = 0.5 } ]"}, "cost.repair_parts[1].after: is missing"),
         ({"repairs": '"1 EUR/m^2"'}, "repair"),
     ],
-)  # fmt: skip
+)
 def test_bad_prices_are_refused_in_one_line(wall, change, message):
     found = problems(wall(change))
     assert len(found) == 1, found
@@ -174,14 +188,18 @@ def test_bad_prices_are_refused_in_one_line(wall, change, message):
 @pytest.mark.parametrize(
     ("ranges", "message"),
     [
-        ({"COVER_LOW": "75 mm", "COVER_HIGH": "45 mm"},
-         'choices.cover.low = "75 mm": must be below high = "45 mm"'),
+        (
+            {"COVER_LOW": "75 mm", "COVER_HIGH": "45 mm"},
+            'choices.cover.low = "75 mm": must be below high = "45 mm"',
+        ),
         ({"COVER_LOW": "75 mm"}, 'choices.cover.low = "75 mm": must be below high = "75 mm"'),
         ({"STRIP_LOW": "5 d"}, 'choices.strip_age.low = "5 d": must be below high = "5 d"'),
-        ({"COVER_LOW": "8 mm"},
-         'choices.cover.low = "8 mm": must be above the mean convection zone of 8.9 mm'),
+        (
+            {"COVER_LOW": "8 mm"},
+            'choices.cover.low = "8 mm": must be above the mean convection zone of 8.9 mm',
+        ),
     ],
-)  # fmt: skip
+)
 def test_bad_ranges_are_refused(wall, ranges, message):
     found = problems(wall(**ranges))
     assert len(found) == 1, found

@@ -12,9 +12,19 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 def test_the_table_has_the_columns_of_the_contract(wall):
     table = inputs_table(wall.load())
     assert list(table.columns) == [
-        "name", "label", "family", "mean", "sd", "p05", "p50", "p95", "unit", "kind", "group",
+        "name",
+        "label",
+        "family",
+        "mean",
+        "sd",
+        "p05",
+        "p50",
+        "p95",
+        "unit",
+        "kind",
+        "group",
         "source",
-    ]  # fmt: skip
+    ]
     row = table.set_index("name").loc["exposure.surface_chloride"]
     # lognormal median = mean / sqrt(1 + cov^2), closed form
     assert row["p50"] == pytest.approx(2.0 / (1 + 0.35**2) ** 0.5, rel=1e-12)

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stripwise.evidence.fitting import fit
-from stripwise.evidence.kinds import KINDS
-from stripwise.evidence.penalties import penalties
-from stripwise.evidence.profiles import Profiles
-from stripwise.evidence.reading import read
-from stripwise.report.profiles import profiles_dossier
+from stripwise.evidence.profiles.chloride_profiles import Profiles
+from stripwise.evidence.profiles.penalty_factors import penalties
+from stripwise.evidence.profiles.profile_fit import fit
+from stripwise.evidence.tables.data_kinds import KINDS
+from stripwise.evidence.tables.reading import read
+from stripwise.report.pages.profiles_page import profiles_dossier
 from stripwise.scenario.loading import load
 
 FOLDER = Path(__file__).parents[2] / "scenarios" / "lab-wall"
@@ -99,7 +99,7 @@ def test_the_intervals_cover_the_truth(script):
 
 
 def test_from_the_fit_to_a_verdict(script):
-    from stripwise.corridor import assess
+    from stripwise.studies.run import assess
 
     case = load(FOLDER / "lab-wall.toml")
     case = dataclasses.replace(case, sampling=dataclasses.replace(case.sampling, points=256))

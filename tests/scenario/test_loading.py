@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from stripwise import assess
-from stripwise.inputs.variables import Correlation
+from stripwise.distributions.random_input import Correlation
 from stripwise.scenario.describe import describe
 from stripwise.scenario.loading import load
 

@@ -94,8 +94,10 @@ def test_penalties_come_as_lognormals_with_their_correlation(wall, fit_file):
     twelve = case.input("strategy.Forms 12 h.penalty")
     day = case.input("strategy.Forms 24 h.penalty")
     assert (twelve.distribution.family, twelve.kind, twelve.source) == (
-        "lognormal", "knowledge", "invented profiles",
-    )  # fmt: skip
+        "lognormal",
+        "knowledge",
+        "invented profiles",
+    )
     assert (twelve.distribution.mean, day.distribution.sd) == pytest.approx((2.0, 0.2))
     (pair,) = case.correlations
     assert {pair.first, pair.second} == {twelve.name, day.name}
@@ -103,8 +105,8 @@ def test_penalties_come_as_lognormals_with_their_correlation(wall, fit_file):
 
 
 def test_the_sampler_draws_them_with_the_correlation_of_the_file(wall, fit_file):
-    from stripwise.inputs.sampling import Draw
-    from stripwise.walls import wall_of
+    from stripwise.distributions.sampling import Draw
+    from stripwise.studies.from_scenario import wall_of
 
     scene = wall_of(wall.load(*BOTH))
     draw = Draw.of(scene.inputs, scene.correlations)
@@ -141,7 +143,7 @@ def test_check_says_where_the_law_answers_instead_of_the_fit(wall, fit_file):
 
 
 def test_the_model_factor_multiplies_penalties_out_of_a_fit_alone(wall, fit_file):
-    from stripwise.walls import wall_of
+    from stripwise.studies.from_scenario import wall_of
 
     depth = 'affected_depth = "whole cover"\n'
     factor = 'model_factor = { family = "lognormal", mean = 1.2, cov = 0.2 }\n'
@@ -157,7 +159,7 @@ def test_the_model_factor_multiplies_penalties_out_of_a_fit_alone(wall, fit_file
 
 
 def test_the_fit_reaches_the_curves(wall, fit_file):
-    from stripwise.corridor import assess
+    from stripwise.studies.run import assess
 
     result = assess(wall.load(*BOTH), workers=1)
     means = result.strategies.set_index("strategy")["penalty_mean"]
@@ -287,9 +289,9 @@ def test_as_needs_from(wall):
         ("0.6", "1.0", "penalties.correlation: must be symmetric, 1 on the diagonal, between"),
         ('name = "A day"', 'name = "Forms 7 d"', "penalties.strategy: every strategy stands once"),
         ("specimens = 4\n\n", "n = 4\n\n", "penalties.strategy[1]: must hold name, mean and sd"),
-        ('kind = "knowledge"', 'extra = 1', "penalties.extra: unknown key; allowed here"),
+        ('kind = "knowledge"', "extra = 1", "penalties.extra: unknown key; allowed here"),
     ],
-)  # fmt: skip
+)
 def test_a_damaged_file_of_penalties(wall, fit_file, old, new, rule):
     assert old in FIT
     fit_file.write_text(FIT.replace(old, new), encoding="utf-8")

@@ -88,10 +88,13 @@ def test_a_rise_goes_with_a_penalty_on_a_skin(wall):
 def test_a_table_and_a_wall_beside_a_road(wall):
     case = wall.load(
         (SURFACE, 'de_icing = { distance = "1 m", height = "0 m", cov = 0.5 }'),
-        ('chloride_basis = "binder"', 'chloride_basis = "binder"\nbinder_content = "350 kg/m^3"\n'
-         'density = "2350 kg/m^3"\nsurface_history = { shape = "table", '
-         'table = [["0 yr", 0.2], ["10 yr", 1], ["30 yr", 0.5]] }'),
-    )  # fmt: skip
+        (
+            'chloride_basis = "binder"',
+            'chloride_basis = "binder"\nbinder_content = "350 kg/m^3"\n'
+            'density = "2350 kg/m^3"\nsurface_history = { shape = "table", '
+            'table = [["0 yr", 0.2], ["10 yr", 1], ["30 yr", 0.5]] }',
+        ),
+    )
     assert case.service.history.falls
     # 0.2296 % of concrete at 1 m (Gehlen 2000, recalled) over 350 / 2350 of binder
     mean = case.input("exposure.surface_chloride").distribution.mean

@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
-from stripwise.cli import check, design, fit, plan_tests, rank, run, stripped
+from stripwise.cli import (
+    check_command,
+    design_command,
+    fit_command,
+    plan_tests_command,
+    rank_command,
+    run_command,
+    stripped_command,
+)
 from stripwise.cli.shell import app, run_app
 
 __all__ = ["app", "main"]
 
-COMMANDS = (run, design, check, fit, plan_tests, stripped, rank)
+COMMANDS = (
+    run_command,
+    design_command,
+    check_command,
+    fit_command,
+    plan_tests_command,
+    stripped_command,
+    rank_command,
+)
 """One module per command; importing it puts the command on `app`."""
 
 

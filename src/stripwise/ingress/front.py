@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from stripwise.errors import NumericalError
-from stripwise.ingress.series import layered_series
+from stripwise.ingress.skin_series import layered_series
 
 __all__ = [
     "critical_ratio",

@@ -20,9 +20,19 @@ __all__ = ["MONTHS", "month_departures", "month_shares", "season_factor"]
 Array = NDArray[np.float64]
 
 MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September",
-    "October", "November", "December",
-)  # fmt: skip
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 """Each counts a twelfth of a year."""
 
 DEGREE = 20

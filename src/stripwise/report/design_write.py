@@ -6,7 +6,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from stripwise.designing.result import (
+from stripwise.report import files
+from stripwise.report.figures import sheet
+from stripwise.report.figures.design_figures import draw_design
+from stripwise.report.pages.design_page import render_design, render_strip_ages
+from stripwise.report.write import commit
+from stripwise.scenario.describe import inputs_table
+from stripwise.studies.design.design_result import (
     CHOICE_COLUMNS,
     COST_COLUMNS,
     DESIGN_COLUMNS,
@@ -18,18 +24,19 @@ from stripwise.designing.result import (
     SITE_COLUMNS,
     DesignResult,
 )
-from stripwise.report import paper, records
-from stripwise.report.design_figures import draw_design
-from stripwise.report.design_page import render_design, render_strip_ages
-from stripwise.report.write import commit
-from stripwise.scenario.describe import inputs_table
 
 __all__ = ["DESIGN_FILES", "design_tables", "write_design"]
 
 DESIGN_FILES = (
-    "design.csv", "required.csv", "earliest.csv", "exchange.csv", "rules.csv", "strip-ages.csv",
-    "strip-ages.html", "report.html",
-)  # fmt: skip
+    "design.csv",
+    "required.csv",
+    "earliest.csv",
+    "exchange.csv",
+    "rules.csv",
+    "strip-ages.csv",
+    "strip-ages.html",
+    "report.html",
+)
 """What every design writes; cost.csv, pareto.csv and choice.csv come with prices."""
 
 
@@ -57,7 +64,7 @@ def design_tables(result: DesignResult) -> dict[str, str]:
         ("choice", result.choice, CHOICE_COLUMNS),
     ]
     return {
-        f"{name}.csv": records.csv_text(table, columns=columns, name=name)
+        f"{name}.csv": files.csv_text(table, columns=columns, name=name)
         for name, table, columns in tables
         if table is not None
     }
@@ -83,15 +90,15 @@ def write_design(result: DesignResult, folder: Path) -> list[Path]:
         If the folder cannot be written, or holds a file of one of the names that is not ours.
     """
     contents = {name: text.encode() for name, text in design_tables(result).items()}
-    vectors, drawn = paper.figure_files(draw_design(result))
+    vectors, drawn = sheet.figure_files(draw_design(result))
     contents |= drawn
     contents["strip-ages.html"] = render_strip_ages(result).encode()
     contents["report.html"] = render_design(result, vectors).encode()
     scenario = result.scenario
     record = {
         **result.run,
-        "scenario": records.scenario_record(scenario),
-        "inputs": inputs_table(scenario)[records.INPUT_COLUMNS].to_dict("records"),
+        "scenario": files.scenario_record(scenario),
+        "inputs": inputs_table(scenario)[files.INPUT_COLUMNS].to_dict("records"),
         "warnings": list(result.warnings),
         "verdict": list(result.verdict),
     }

@@ -4,22 +4,36 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stripwise.ranking.choices import OPTION_COLUMNS
-from stripwise.ranking.reliability import ELASTICITY_COLUMNS, FORM_COLUMNS, RELIABILITY_COLUMNS
-from stripwise.ranking.rows import CONVERGENCE_COLUMNS, SHAPLEY_COLUMNS
-from stripwise.ranking.study import Ranking
-from stripwise.ranking.worth import WORTH_COLUMNS
-from stripwise.report import paper, ranking_figures, ranking_page
-from stripwise.report.records import csv_text
+from stripwise.report.figures import ranking_figures, sheet
+from stripwise.report.files import csv_text
+from stripwise.report.pages import rank_page
 from stripwise.report.write import RUN, commit
-from stripwise.risk.tables import SENSITIVITY_COLUMNS
+from stripwise.studies.rank.choice_tables import OPTION_COLUMNS
+from stripwise.studies.rank.index_tables import CONVERGENCE_COLUMNS, SHAPLEY_COLUMNS
+from stripwise.studies.rank.rank_study import Ranking
+from stripwise.studies.rank.reliability_table import (
+    ELASTICITY_COLUMNS,
+    FORM_COLUMNS,
+    RELIABILITY_COLUMNS,
+)
+from stripwise.studies.rank.value_of_information import WORTH_COLUMNS
+from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
 
 __all__ = ["FILES", "write_ranking"]
 
 FILES = (
-    "sensitivity.csv", "convergence.csv", "form.csv", "elasticity.csv", "reliability.csv",
-    "shapley.csv", "worth.csv", "choices.csv", "options.csv", "report.html", RUN,
-)  # fmt: skip
+    "sensitivity.csv",
+    "convergence.csv",
+    "form.csv",
+    "elasticity.csv",
+    "reliability.csv",
+    "shapley.csv",
+    "worth.csv",
+    "choices.csv",
+    "options.csv",
+    "report.html",
+    RUN,
+)
 """Files that a ranking may write, besides its figures."""
 
 
@@ -59,16 +73,18 @@ def write_ranking(ranking: Ranking, folder: Path) -> list[Path]:
         name: csv_text(table, columns=columns, name=name).encode()
         for name, (table, columns) in tables.items()
     }
-    vectors, drawn = paper.figure_files(ranking_figures.draw(ranking))
+    vectors, drawn = sheet.figure_files(ranking_figures.draw(ranking))
     contents |= drawn
-    contents["report.html"] = ranking_page.render(ranking, vectors).encode()
+    contents["report.html"] = rank_page.render(ranking, vectors).encode()
     scenario = ranking.scenario
     record = {
         **ranking.run,
         "scenario": {
-            "title": scenario.title, "file": scenario.path.name, "sha256": scenario.digest,
+            "title": scenario.title,
+            "file": scenario.path.name,
+            "sha256": scenario.digest,
         },
-        "verdict": ranking_page.sentences(ranking),
+        "verdict": rank_page.sentences(ranking),
         "warnings": list(ranking.notes),
-    }  # fmt: skip
+    }
     return commit(folder, contents, record=record, command="rank")

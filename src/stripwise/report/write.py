@@ -11,9 +11,11 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from stripwise.assessment import Assessment
 from stripwise.errors import OutputError
-from stripwise.report import figures, page, paper, records
+from stripwise.report import files
+from stripwise.report.figures import curves_figure, sheet
+from stripwise.report.pages import run_page
+from stripwise.studies.results import Assessment
 
 __all__ = ["RUN", "check_writable", "commit", "write"]
 
@@ -87,11 +89,11 @@ def write(assessment: Assessment, folder: Path) -> list[Path]:
     OutputError
         If `check_writable` would, or if the disk fails on the way.
     """
-    contents = {name: text.encode() for name, text in records.csv_tables(assessment).items()}
-    vectors, drawn = paper.figure_files(figures.draw(assessment))
+    contents = {name: text.encode() for name, text in files.csv_tables(assessment).items()}
+    vectors, drawn = sheet.figure_files(curves_figure.draw(assessment))
     contents |= drawn
-    contents["report.html"] = page.render(assessment, vectors).encode()
-    record = records.run_record(assessment, files=[])
+    contents["report.html"] = run_page.render(assessment, vectors).encode()
+    record = files.run_record(assessment, files=[])
     return commit(folder, contents, record=record)
 
 
@@ -132,7 +134,7 @@ def commit(
     names = [*contents, RUN]
     check_writable(folder, names, command=command)
     stale = [name for name in sorted(_owned(folder)) if name not in names]
-    text = records.json_text({**record, "program": PROGRAM, "command": command, "files": names})
+    text = files.json_text({**record, "program": PROGRAM, "command": command, "files": names})
     stage = Path(tempfile.mkdtemp(prefix=STAGE, dir=_stage_home(folder)))
     undo: list[Callable[[], object]] = []
     left = False
@@ -269,10 +271,10 @@ def _refuse_other_command(folder: Path, command: str) -> None:
 
 def _owned(folder: Path) -> set[str]:
     """Names that an earlier run.json of ours lists, and that lie in the folder for sure."""
-    files = _last_run(folder).get("files")
-    if not isinstance(files, list):
+    names = _last_run(folder).get("files")
+    if not isinstance(names, list):
         return set()
-    return {name for name in files if isinstance(name, str) and _stays_inside(folder, name)}
+    return {name for name in names if isinstance(name, str) and _stays_inside(folder, name)}
 
 
 def _last_run(folder: Path) -> dict[str, Any]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from stripwise.inputs.distributions import Distribution
-from stripwise.inputs.variables import Input
+from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.random_input import Input
+from stripwise.scenario.input_rules import Rule
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.rules import Rule
 from stripwise.scenario.schema import RandomInput
 
 __all__ = [

@@ -7,10 +7,10 @@ from typing import Any
 
 import pandas as pd
 
+from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
-from stripwise.inputs.variables import Input
 from stripwise.scenario.model import Cost, Scenario, Strategy
-from stripwise.scenario.quantities import convert
+from stripwise.units.quantities import convert
 
 __all__ = ["as_record", "describe", "inputs_table", "shown"]
 

@@ -10,12 +10,12 @@ from typing import Any
 
 from stripwise.errors import ScenarioError
 from stripwise.scenario.model import Scenario
-from stripwise.scenario.names import is_text, printable
 from stripwise.scenario.problems import Problems, key_lines
 from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
+from stripwise.scenario.sections.strategies import STRATEGY_LIMIT
 from stripwise.scenario.shape import read_shape
-from stripwise.scenario.strategies import STRATEGY_LIMIT
+from stripwise.units.names import is_text, printable
 
 __all__ = ["FILE_LIMIT", "load"]
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from stripwise.ingress.surface import SurfaceHistory
-from stripwise.inputs.variables import Correlation, Input
-from stripwise.risk.conditions import CoatingInputs, LayerInputs
+from stripwise.distributions.random_input import Correlation, Input
+from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
+from stripwise.risk.model.service_conditions import CoatingInputs, LayerInputs
 
 __all__ = [
     "Choices",

@@ -8,8 +8,8 @@ import re
 from collections.abc import Mapping
 
 from stripwise.errors import InputError, ScenarioError
-from stripwise.scenario.names import printable
-from stripwise.scenario.quantities import Kind, parse
+from stripwise.units.names import printable
+from stripwise.units.quantities import Kind, parse
 
 __all__ = ["KeyPath", "Problems", "key_lines", "words"]
 
@@ -116,7 +116,7 @@ class Problems:
         path
             Where it stands.
         kind, to, difference
-            See `stripwise.scenario.quantities.parse`.
+            See `stripwise.units.quantities.parse`.
         low, high
             Ends of the allowed range, in `to` and as words.
 

@@ -6,9 +6,9 @@ import dataclasses
 import math
 from collections.abc import Callable
 
+from stripwise.distributions.distribution import FAMILIES, Distribution, distribution
+from stripwise.distributions.random_input import KINDS, Input
 from stripwise.errors import InputError
-from stripwise.inputs.distributions import FAMILIES, Distribution, distribution
-from stripwise.inputs.variables import KINDS, Input
 from stripwise.scenario.bounds import (
     Numbers,
     bound_rule,
@@ -17,11 +17,11 @@ from stripwise.scenario.bounds import (
     supported,
     within_bounds,
 )
-from stripwise.scenario.names import formula_problem, printable
+from stripwise.scenario.input_rules import Rule
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.quantities import NUMBER, TEMPERATURE, parse
-from stripwise.scenario.rules import Rule
 from stripwise.scenario.schema import RandomInput
+from stripwise.units.names import formula_problem, printable
+from stripwise.units.quantities import NUMBER, TEMPERATURE, parse
 
 __all__ = ["Converter", "build_input"]
 
@@ -66,9 +66,10 @@ def build_input(
     convert = converter or _by_units(rule)
     if spec.mean_doubt is not None and rule.group != "cover":
         problems.add(
-            (*path, "mean_doubt"), "belongs to reinforcement.cover alone; leave it out",
+            (*path, "mean_doubt"),
+            "belongs to reinforcement.cover alone; leave it out",
             found=spec.mean_doubt,
-        )  # fmt: skip
+        )
     kind = _kind(spec, path, rule=rule, problems=problems, allow_knowledge=allow_knowledge)
     source = spec.source or ""
     if source and not source.isprintable():

@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from stripwise.errors import InputError
-from stripwise.scenario.fitted import FittedPenalties, fitted_penalties
-from stripwise.scenario.names import printable
+from stripwise.scenario.penalty_files import FittedPenalties, fitted_penalties
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.schema import PenaltyPart, RandomInput
 from stripwise.scenario.shape import model_at
+from stripwise.units.names import printable
 
 __all__ = ["FromFit", "References", "expand"]
 

@@ -6,27 +6,31 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from stripwise.inputs.variables import Input
+from stripwise.distributions.random_input import Input
 from stripwise.scenario.bounds import truncation_warning
-from stripwise.scenario.chlorides import Contents, basis_warnings, read_contents
-from stripwise.scenario.choices import check_cover_sd, cover_above_zone, read_choices
-from stripwise.scenario.correlations import read_correlations
-from stripwise.scenario.cost import read_cost
-from stripwise.scenario.curing_inputs import (
+from stripwise.scenario.fitted_strategies import fit_warnings
+from stripwise.scenario.model import FollowUp, Scenario
+from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.references import References
+from stripwise.scenario.schema import ScenarioFile
+from stripwise.scenario.sections.chloride_basis import Contents, basis_warnings, read_contents
+from stripwise.scenario.sections.choices import check_cover_sd, cover_above_zone, read_choices
+from stripwise.scenario.sections.correlations import read_correlations
+from stripwise.scenario.sections.cost import read_cost
+from stripwise.scenario.sections.curing import (
     FACES,
     METHODS,
     cold_warning,
     read_curing,
     retention_name,
 )
-from stripwise.scenario.fit_strategies import fit_warnings
-from stripwise.scenario.layers import (
+from stripwise.scenario.sections.layers import (
     check_layers,
     credit_warning,
     numerical_sampling,
     read_layers,
 )
-from stripwise.scenario.materials import (
+from stripwise.scenario.sections.materials import (
     Concrete,
     cover_bias,
     mean_doubt_alone,
@@ -35,21 +39,17 @@ from stripwise.scenario.materials import (
     read_reinforcement,
     specimens_warning,
 )
-from stripwise.scenario.model import FollowUp, Scenario
-from stripwise.scenario.names import name_problem
-from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.references import References
-from stripwise.scenario.retention import retention_inputs, retention_warnings
-from stripwise.scenario.schema import ScenarioFile
-from stripwise.scenario.series import read_series
-from stripwise.scenario.service import (
+from stripwise.scenario.sections.retention import retention_inputs, retention_warnings
+from stripwise.scenario.sections.service import (
     read_mechanisms,
     read_service,
     without_chloride,
 )
+from stripwise.scenario.sections.strategies import read_reference, read_strategies
+from stripwise.scenario.sections.target import read_sampling, read_target
+from stripwise.scenario.sections.temperature_series import read_series
 from stripwise.scenario.service_rules import skin_within_cover
-from stripwise.scenario.strategies import read_reference, read_strategies
-from stripwise.scenario.target import read_sampling, read_target
+from stripwise.units.names import name_problem
 
 __all__ = ["resolve"]
 
@@ -103,9 +103,12 @@ def resolve(
         monthly, inputs = read_exposure(file.exposure, contents, series=series, problems=problems)
         concrete, concrete_inputs = read_concrete(file.concrete, problems)
     service, service_inputs = read_service(
-        file, chloride=chloride, carbonation=carbonation, horizon=sampling.horizon,
+        file,
+        chloride=chloride,
+        carbonation=carbonation,
+        horizon=sampling.horizon,
         problems=problems,
-    )  # fmt: skip
+    )
     curing, curing_inputs = read_curing(file.curing, problems)
     strategies = read_strategies(
         file.strategy, curing=curing, fits=references.penalties, problems=problems

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from types import MappingProxyType
 
-from stripwise.inputs.variables import Input
+from stripwise.distributions.random_input import Input
+from stripwise.scenario.input_rules import Rule
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.quantities import LENGTH, NUMBER, TIME, Kind
-from stripwise.scenario.rules import Rule
+from stripwise.units.quantities import LENGTH, NUMBER, TIME, Kind
 
 __all__ = [
     "CARBONATION_RULES",
@@ -55,70 +55,173 @@ CARBON_DIOXIDE = Kind(
 PER_DENSITY = "mm ** 2 / year / (kg / m ** 3)"
 
 RISE_DURATION = Rule(
-    "duration of the rise of surface chloride", "exposure", TIME, "yr", "year",
-    (0.05, 200.0), "0.05 yr to 200 yr", low=0.0, open_low=True,
-)  # fmt: skip
+    "duration of the rise of surface chloride",
+    "exposure",
+    TIME,
+    "yr",
+    "year",
+    (0.05, 200.0),
+    "0.05 yr to 200 yr",
+    low=0.0,
+    open_low=True,
+)
 FRONT_FACTOR = Rule(
-    "model uncertainty of the front", "concrete", NUMBER, "", "", (0.5, 2.0), "0.5 to 2",
-    low=0.0, open_low=True, kind="knowledge",
-)  # fmt: skip
+    "model uncertainty of the front",
+    "concrete",
+    NUMBER,
+    "",
+    "",
+    (0.5, 2.0),
+    "0.5 to 2",
+    low=0.0,
+    open_low=True,
+    kind="knowledge",
+)
 
 CARBONATION_RULES = {
     "relative_humidity": Rule(
-        "relative humidity", "exposure", HUMIDITY, "% RH", "percent", (40.0, 100.0),
-        "40 % to 100 %", low=40.0, high=100.0,
+        "relative humidity",
+        "exposure",
+        HUMIDITY,
+        "% RH",
+        "percent",
+        (40.0, 100.0),
+        "40 % to 100 %",
+        low=40.0,
+        high=100.0,
     ),
     "inverse_resistance": Rule(
-        "inverse carbonation resistance", "concrete", RESISTANCE, "mm2/yr/(kg/m3)", PER_DENSITY,
-        (30.0, 20_000.0), "0.1e-11 to 63e-11 m^2/s/(kg/m^3)", low=0.0, open_low=True,
+        "inverse carbonation resistance",
+        "concrete",
+        RESISTANCE,
+        "mm2/yr/(kg/m3)",
+        PER_DENSITY,
+        (30.0, 20_000.0),
+        "0.1e-11 to 63e-11 m^2/s/(kg/m^3)",
+        low=0.0,
+        open_low=True,
     ),
     "test_factor": Rule(
-        "factor of the carbonation test", "concrete", NUMBER, "", "", (0.2, 5.0), "0.2 to 5",
-        low=0.0, open_low=True,
+        "factor of the carbonation test",
+        "concrete",
+        NUMBER,
+        "",
+        "",
+        (0.2, 5.0),
+        "0.2 to 5",
+        low=0.0,
+        open_low=True,
     ),
     "test_error": Rule(
-        "error of the carbonation test", "concrete", RESISTANCE, "mm2/yr/(kg/m3)", PER_DENSITY,
-        (-2000.0, 2000.0), "-2000 to 2000 mm^2/yr/(kg/m^3)",
+        "error of the carbonation test",
+        "concrete",
+        RESISTANCE,
+        "mm2/yr/(kg/m3)",
+        PER_DENSITY,
+        (-2000.0, 2000.0),
+        "-2000 to 2000 mm^2/yr/(kg/m^3)",
     ),
     "co2": Rule(
-        "carbon dioxide", "exposure", CARBON_DIOXIDE, "kg/m3", "kg / m ** 3", (1e-4, 2e-2),
-        "1e-4 to 2e-2 kg/m^3", low=0.0, open_low=True,
+        "carbon dioxide",
+        "exposure",
+        CARBON_DIOXIDE,
+        "kg/m3",
+        "kg / m ** 3",
+        (1e-4, 2e-2),
+        "1e-4 to 2e-2 kg/m^3",
+        low=0.0,
+        open_low=True,
     ),
     "curing_exponent": Rule(
-        "curing exponent of carbonation", "curing", NUMBER, "", "", (-2.0, 0.0), "-2 to 0",
+        "curing exponent of carbonation",
+        "curing",
+        NUMBER,
+        "",
+        "",
+        (-2.0, 0.0),
+        "-2 to 0",
     ),
     "rain_share": Rule(
-        "probability of driving rain", "exposure", NUMBER, "", "", (0.0, 1.0), "0 to 1",
-        low=0.0, high=1.0,
+        "probability of driving rain",
+        "exposure",
+        NUMBER,
+        "",
+        "",
+        (0.0, 1.0),
+        "0 to 1",
+        low=0.0,
+        high=1.0,
     ),
     "wet_share": Rule(
-        "share of days with rain", "exposure", NUMBER, "", "", (0.0, 1.0), "0 to 1",
-        low=0.0, high=1.0,
+        "share of days with rain",
+        "exposure",
+        NUMBER,
+        "",
+        "",
+        (0.0, 1.0),
+        "0 to 1",
+        low=0.0,
+        high=1.0,
     ),
     "weather_exponent": Rule(
-        "weather exponent of carbonation", "exposure", NUMBER, "", "", (0.0, 2.0), "0 to 2",
+        "weather exponent of carbonation",
+        "exposure",
+        NUMBER,
+        "",
+        "",
+        (0.0, 2.0),
+        "0 to 2",
         low=0.0,
     ),
-}  # fmt: skip
+}
 
 CRACKING_RULES = {
     "bar_diameter": Rule(
-        "bar diameter", "steel", LENGTH, "mm", "mm", (5.0, 60.0), "5 mm to 60 mm",
-        low=0.0, open_low=True,
+        "bar diameter",
+        "steel",
+        LENGTH,
+        "mm",
+        "mm",
+        (5.0, 60.0),
+        "5 mm to 60 mm",
+        low=0.0,
+        open_low=True,
     ),
     "tensile_strength": Rule(
-        "tensile strength of the concrete", "concrete", STRESS, "MPa", "MPa", (0.5, 8.0),
-        "0.5 to 8 MPa", low=0.0, open_low=True,
+        "tensile strength of the concrete",
+        "concrete",
+        STRESS,
+        "MPa",
+        "MPa",
+        (0.5, 8.0),
+        "0.5 to 8 MPa",
+        low=0.0,
+        open_low=True,
     ),
     "corrosion_rate": Rule(
-        "corrosion rate while wet", "steel", RATE, "um/yr", "um / year", (0.1, 500.0),
-        "0.1 to 500 um/yr", low=0.0, open_low=True,
+        "corrosion rate while wet",
+        "steel",
+        RATE,
+        "um/yr",
+        "um / year",
+        (0.1, 500.0),
+        "0.1 to 500 um/yr",
+        low=0.0,
+        open_low=True,
     ),
     "wet_share": Rule(
-        "share of time wet", "exposure", NUMBER, "", "", (0.0, 1.0), "0 to 1",
-        low=0.0, high=1.0, open_low=True,
+        "share of time wet",
+        "exposure",
+        NUMBER,
+        "",
+        "",
+        (0.0, 1.0),
+        "0 to 1",
+        low=0.0,
+        high=1.0,
+        open_low=True,
     ),
-}  # fmt: skip
+}
 
 
 def skin_within_cover(inputs: list[Input], problems: Problems) -> None:

@@ -1,0 +1,113 @@
+"""`stripwise plan-tests`: how many tests would show which curing a face had."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripwise.cli.fit_command import finish
+from stripwise.cli.shell import (
+    AllowOutside,
+    AsJson,
+    Quiet,
+    ScenarioFile,
+    app,
+    out_option,
+    plain_errors,
+)
+
+__all__ = ["plan_tests"]
+
+
+@app.command(
+    epilog='Example:  stripwise plan-tests wall.toml --specimens specimens.csv --limit "45 mm"'
+)
+def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
+    file: ScenarioFile,
+    strategy: Annotated[
+        str | None,
+        typer.Option(
+            "--strategy",
+            metavar="NAME",
+            help="Strategy in doubt; the one with the highest penalty unless given.",
+        ),
+    ] = None,
+    specimens: Annotated[
+        Path | None,
+        typer.Option(
+            "--specimens",
+            metavar="FILE",
+            help="Fitted diffusivities of cores (specimens.csv), for their scatter.",
+        ),
+    ] = None,
+    cover: Annotated[
+        Path | None,
+        typer.Option(
+            "--cover", metavar="FILE", help="Cover survey, for scatter and correlation of readings."
+        ),
+    ] = None,
+    limit: Annotated[
+        str | None,
+        typer.Option("--limit", metavar="LENGTH", help='Limit of the cover, as "45 mm".'),
+    ] = None,
+    allowed: Annotated[
+        float,
+        typer.Option("--allowed", help="Share below the limit that must not be reached."),
+    ] = 0.05,
+    shift: Annotated[
+        str,
+        typer.Option("--shift", metavar="LENGTH", help="Lack of mean cover that must be seen."),
+    ] = "5 mm",
+    power: Annotated[
+        float, typer.Option("--power", help="Probability of showing what is there.")
+    ] = 0.8,
+    significance: Annotated[
+        float, typer.Option("--significance", help="Probability of a false alarm, one-sided.")
+    ] = 0.05,
+    out: Annotated[Path | None, out_option("plan; reports/<file name>-tests")] = None,
+    allow_outside: AllowOutside = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Plan the tests that show whether a face got the assumed curing."""
+    with plain_errors():
+        from stripwise.evidence.tables.data_kinds import COVER_SURVEY, DIFFUSIVITIES
+        from stripwise.evidence.tables.reading import read
+        from stripwise.report.components import option_quantity
+        from stripwise.report.pages.cover_survey_page import LARGEST_COVER, surveyed
+        from stripwise.report.pages.plan_tests_page import plan_dossier
+        from stripwise.report.pages.plan_tests_table import PlanOptions
+        from stripwise.report.write import check_writable
+        from stripwise.scenario.loading import load
+        from stripwise.studies.cover_comparison import mean_penalties
+        from stripwise.units.names import slug
+        from stripwise.units.quantities import LENGTH
+
+        case = load(file, allow_outside=allow_outside)
+        options = PlanOptions(
+            power=power,
+            significance=significance,
+            shift=option_quantity("--shift", shift, kind=LENGTH, to="mm", most=LARGEST_COVER)
+            or 0.0,
+            limit=option_quantity("--limit", limit, kind=LENGTH, to="mm", most=LARGEST_COVER),
+            allowed=allowed,
+        )
+        folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-tests"
+        check_writable(folder, ("report.html", "run.json"), command="plan-tests")
+        cores = None if specimens is None else read(specimens, kinds=[DIFFUSIVITIES])
+        survey = None
+        if cover is not None:
+            survey = surveyed(read(cover, kinds=[COVER_SURVEY]), limit=limit, family=None)
+        dossier = plan_dossier(
+            case,
+            strategy=strategy,
+            penalties=mean_penalties(case),
+            options=options,
+            specimens=cores,
+            survey=survey,
+        )
+        finish(dossier, folder, command="plan-tests", quiet=quiet, as_json=as_json)

@@ -1,0 +1,134 @@
+"""`stripwise rank`: which input drives the answer, at every age, and how sure that is."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from stripwise.cli.shell import (
+    CAUTION,
+    AllowOutside,
+    AsJson,
+    Quiet,
+    ScenarioFile,
+    Workers,
+    app,
+    out_option,
+    plain_errors,
+    print_json,
+    progress_bar,
+    tell_result,
+)
+
+__all__ = ["rank"]
+
+
+@app.command(epilog="Example:  stripwise rank scenarios/garage-wall.toml --ages 5,10,25,50")
+def rank(  # noqa: PLR0917 - typer reads the options from the signature
+    file: ScenarioFile,
+    strategy: Annotated[
+        str | None,
+        typer.Option("--strategy", metavar="NAME", help="Strategy to rank; the reference if none."),
+    ] = None,
+    ages: Annotated[
+        str | None,
+        typer.Option(
+            "--ages",
+            metavar="LIST",
+            help="Ages in yr: 5,10,25 or first:last:step. The target life is always among them.",
+        ),
+    ] = None,
+    second_order: Annotated[
+        bool, typer.Option("--second-order", help="Interactions of every pair of inputs too.")
+    ] = False,
+    precision: Annotated[
+        float | None,
+        typer.Option(
+            "--precision",
+            metavar="WIDTH",
+            help="Double the sample until the widest 95 % interval is narrower; refused if the "
+            "budget does not allow it. Unless given, 0.1 is aimed at.",
+        ),
+    ] = None,
+    out: Annotated[Path | None, out_option("report; reports/<file name>-rank")] = None,
+    workers: Workers = 2,
+    allow_outside: AllowOutside = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Rank what drives the answer: choices, depth margin, initiation time and failure.
+
+    What each choice on the table does to probability and life, Sobol' indices of every input and
+    group at every age, importance factors of failure (FORM) beside the sampled answer, importance
+    sampling for small probabilities, Shapley effects where inputs are correlated, and what each
+    measurement would be worth.
+    """
+    wanted = _ages(ages)
+    with plain_errors():
+        from stripwise.report.pages.rank_page import sentences
+        from stripwise.report.ranking_write import FILES, write_ranking
+        from stripwise.report.write import check_writable
+        from stripwise.scenario.loading import load
+        from stripwise.studies.rank.rank_study import rank as run_ranking
+        from stripwise.units.names import slug
+
+        case = load(file, allow_outside=allow_outside)
+        folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-rank"
+        check_writable(folder, FILES, command="rank")
+        with progress_bar(quiet=quiet) as tell:
+            result = run_ranking(
+                case,
+                strategy=strategy,
+                ages=wanted,
+                second_order=second_order,
+                precision=precision,
+                workers=workers,
+                progress=tell,
+            )
+        written = write_ranking(result, folder)
+        told = sentences(result)
+        if as_json:
+            print_json(
+                {
+                    "verdict": told,
+                    "caution": CAUTION,
+                    "warnings": list(result.notes),
+                    "run": result.run,
+                    "methods": result.methods.to_dict(orient="records"),
+                    "choices": result.choices.indices.to_dict(orient="records"),
+                    "options": result.choices.options.to_dict(orient="records"),
+                    "worth": result.worth.to_dict(orient="records"),
+                    "folder": str(folder),
+                    "files": [str(path) for path in written],
+                }
+            )
+        elif not quiet:
+            cost = (
+                f"\nCost: {result.run['model_runs']:,} model runs at {len(result.ages)} ages in "
+                f"{result.run['seconds']['indices']:.1f} s; widest 95 % interval "
+                f"{result.run['widest_interval']:.3f}."
+            )
+            files = [("Report", folder / "report.html")]
+            tell_result([*told, cost], result.notes, files=files)
+
+
+def _ages(text: str | None) -> list[float] | None:
+    """Read a list of ages, or a range with its step."""
+    if text is None:
+        return None
+    try:
+        if ":" in text:
+            first, last, step = (float(part) for part in text.split(":"))
+            if not (step > 0.0 and last >= first and (last - first) / step <= 1000.0):
+                raise ValueError
+            return [first + i * step for i in range(int((last - first) / step + 1e-9) + 1)]
+        return [float(part) for part in text.split(",")]
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(
+            f"{text!r} is no list of ages; write 5,10,25 or first:last:step in yr",
+            param_hint="--ages",
+        ) from None

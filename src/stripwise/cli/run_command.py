@@ -1,0 +1,149 @@
+"""`stripwise run`: the whole main job, from a scenario to its report."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from stripwise.cli.shell import (
+    CAUTION,
+    AllowOutside,
+    AsJson,
+    Quiet,
+    ScenarioFile,
+    Workers,
+    app,
+    lined_up,
+    out_option,
+    plain_errors,
+    print_json,
+    progress_bar,
+    say,
+    tell_result,
+)
+
+if TYPE_CHECKING:
+    from stripwise.scenario.model import Scenario
+    from stripwise.studies.results import Assessment
+
+__all__ = ["run"]
+
+TARGET_MISSED = 3
+
+
+@app.command(epilog="Example:  stripwise run scenarios/garage-wall.toml --out reports/garage-wall")
+def run(  # noqa: PLR0917 - typer reads the options from the signature
+    file: ScenarioFile,
+    out: Annotated[Path | None, out_option("report; reports/<file name>")] = None,
+    workers: Workers = 2,
+    allow_outside: AllowOutside = False,
+    require_target: Annotated[
+        bool,
+        typer.Option(
+            "--require-target",
+            help="End with code 3 unless the reference strategy meets the target: its "
+            "meets_target in strategies.csv must be yes; undecided is not enough.",
+        ),
+    ] = False,
+    strategy: Annotated[
+        str | None,
+        typer.Option(
+            "--strategy",
+            metavar="NAME",
+            help="With --require-target: the strategy to judge instead of the reference.",
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Assess every strategy of a scenario and write the report.
+
+    Exit codes: 0 done, 1 bad input, 2 wrong usage, 3 target missed under --require-target,
+    129 hung up, 130 interrupted, 143 terminated.
+    """
+    if strategy is not None and not require_target:
+        raise typer.BadParameter("is used with --require-target only", param_hint="--strategy")
+    with plain_errors():
+        from stripwise.report.write import check_writable, write
+        from stripwise.scenario.loading import load
+        from stripwise.studies.run import assess
+        from stripwise.units.names import slug
+
+        case = load(file, allow_outside=allow_outside)
+        judged = _judged(case, strategy)
+        folder = out if out is not None else Path("reports") / slug(file.stem)
+        check_writable(folder)
+        with progress_bar(quiet=quiet) as tell:
+            result = assess(case, workers=workers, progress=tell)
+        written = write(result, folder)
+        row = result.strategies.set_index("strategy").loc[judged]
+        meets = str(row["meets_target"])
+        if as_json:
+            print_json(_record(result, folder, written))
+        elif not quiet:
+            tell_result(
+                result.verdict,
+                result.warnings,
+                files=[("Report", folder / "report.html")],
+                table=_table(result),
+            )
+    if require_target and meets != "yes":
+        say(f"target missed: meets_target of {judged!r} is {meets}, not yes")
+        raise typer.Exit(TARGET_MISSED)
+
+
+def _judged(case: Scenario, name: str | None) -> str:
+    """Return the strategy that --require-target judges, before anything is computed."""
+    if name is None:
+        return case.reference_strategy
+    names = [item.name for item in case.strategies]
+    if name not in names:
+        raise typer.BadParameter(
+            f"{name!r} is no strategy of the scenario; it has {', '.join(names)}",
+            param_hint="--strategy",
+        )
+    return name
+
+
+def _table(result: Assessment) -> list[str]:
+    """Give probability, life and verdict of each strategy, a line each."""
+    from stripwise.report import formatting
+    from stripwise.report.pages.run_tables import strategy_rows
+
+    target = result.scenario.target
+    rows: list[tuple[str, ...]] = [
+        ("strategy", "probability", "over what is", "life", "target"),
+        (
+            "",
+            f"at {formatting.number(target.service_life)} yr",
+            "not known",
+            f"at {formatting.percent(target.probability)}",
+            "met",
+        ),
+    ]
+    rows += [
+        (
+            row.name + (" (reference)" if row.is_reference else ""),
+            row.probability,
+            row.probability_knowledge.replace("\N{NO-BREAK SPACE}", " ") or formatting.DASH,
+            row.life.replace("more than", "over"),
+            row.meets,
+        )
+        for row in strategy_rows(result)
+    ]
+    return lined_up(rows)
+
+
+def _record(result: Assessment, folder: Path, written: list[Path]) -> dict[str, Any]:
+    return {
+        "verdict": list(result.verdict),
+        "caution": CAUTION,
+        "warnings": list(result.warnings),
+        "strategies": result.strategies.to_dict(orient="records"),
+        "folder": str(folder),
+        "files": [str(path) for path in written],
+    }

@@ -1,0 +1,262 @@
+"""A random input's distribution: probabilities, quantiles and fast draws from a normal variate.
+
+A random input is drawn as x = F^-1(Phi(z)) from a standard normal variate z, so that the same
+draw serves every family and a Gaussian copula needs no second transform.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from stripwise.distributions.families import FAMILIES, Member, constant_member, log_sd, member
+from stripwise.distributions.inverse_table import exact_inverse
+from stripwise.errors import InputError
+
+__all__ = ["FAMILIES", "Distribution", "distribution", "fixed"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Distribution(Member):
+    """One input's distribution: a family's member with its probabilities, quantiles and draws.
+
+    It has the attributes of `Member`: family, mean, sd, low, high, parent_mean and parent_sd.
+    """
+
+    @classmethod
+    def of(cls, one: Member) -> Distribution:
+        """Return the distribution of a family's member."""
+        return cls(**{item.name: getattr(one, item.name) for item in fields(one)})
+
+    @property
+    def is_fixed(self) -> bool:
+        """Whether the input is a constant."""
+        return self.family == "fixed"
+
+    @property
+    def is_truncated(self) -> bool:
+        """Whether this is a normal that lost a tail to a bound."""
+        return self.family == "normal" and bool(np.isfinite(self.low) or np.isfinite(self.high))
+
+    def cdf(self, x: ArrayLike) -> Array:
+        """Probability of a value at or below x.
+
+        Parameters
+        ----------
+        x
+            Values, any shape, in the variable's unit.
+
+        Returns
+        -------
+        Array of the shape of `x`, in [0, 1].
+        """
+        x = np.asarray(x, dtype=float)
+        if self.is_fixed:
+            return np.where(x >= self.mean, 1.0, 0.0)
+        if self.family == "lognormal":
+            return np.asarray(special.ndtr(self.score(x)))
+        return np.asarray(self._law.cdf(x))
+
+    def sf(self, x: ArrayLike) -> Array:
+        """Probability of a value above x, exact where ``1 - cdf`` would round to zero.
+
+        Parameters
+        ----------
+        x
+            Values, any shape, in the variable's unit.
+
+        Returns
+        -------
+        Array of the shape of `x`, in [0, 1].
+        """
+        x = np.asarray(x, dtype=float)
+        if self.is_fixed:
+            return np.where(x >= self.mean, 0.0, 1.0)
+        if self.family == "lognormal":
+            return np.asarray(special.ndtr(-self.score(x)))
+        return np.asarray(self._law.sf(x))
+
+    def pdf(self, x: ArrayLike) -> Array:
+        """Density at x.
+
+        Parameters
+        ----------
+        x
+            Values, any shape, in the variable's unit.
+
+        Returns
+        -------
+        Array of the shape of `x`, in 1 / unit.
+
+        Raises
+        ------
+        InputError
+            For a fixed input, which has no density.
+        """
+        if self.is_fixed:
+            raise InputError("", "a fixed input has no density")
+        return np.asarray(self._law.pdf(x))
+
+    def quantile(self, p: ArrayLike) -> Array:
+        """Value that is not exceeded with probability p, by scipy's exact inverse.
+
+        Parameters
+        ----------
+        p
+            Probabilities, any shape.
+
+        Returns
+        -------
+        Array of the shape of `p`, in the variable's unit.
+        """
+        p = np.asarray(p, dtype=float)
+        if self.is_fixed:
+            return np.full(p.shape, self.mean)
+        return np.asarray(self._law.ppf(p))
+
+    def draw(self, z: ArrayLike) -> Array:
+        """Value whose probability equals that of the standard normal variate z: F^-1(Phi(z)).
+
+        Parameters
+        ----------
+        z
+            Standard normal variates, any shape.
+
+        Returns
+        -------
+        Array of the shape of `z`, in the variable's unit.
+
+        Notes
+        -----
+        Beta, gamma and truncated normal use a cubic Hermite table in z whose relative error in
+        probability is below 1e-7 (checked when it is built); other families have a closed form.
+        """
+        z = np.asarray(z, dtype=float)
+        if self._table is not None:
+            return self._table(z)
+        match self.family:
+            case "fixed":
+                return np.full(z.shape, self.mean)
+            case "normal" if not self.is_truncated:
+                return self.mean + self.sd * z
+            case "lognormal":
+                sigma = log_sd(self.mean, self.sd)
+                return np.asarray(np.exp(np.log(self.mean) - 0.5 * sigma**2 + sigma * z))
+            case "uniform":
+                return np.asarray(self.low + (self.high - self.low) * special.ndtr(z))
+            case _:
+                return exact_inverse(self._law, z)
+
+    def score(self, x: ArrayLike) -> Array:
+        """Return the standard normal variate that has the probability of x: Phi^-1(F(x)).
+
+        Parameters
+        ----------
+        x
+            Values, any shape, in the variable's unit.
+
+        Returns
+        -------
+        Array of the shape of `x`; -inf and inf outside the support.
+        """
+        x = np.asarray(x, dtype=float)
+        if self.family == "lognormal":
+            sigma = log_sd(self.mean, self.sd)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                log_x = np.log(np.maximum(x, 0.0))
+            return np.asarray((log_x - np.log(self.mean)) / sigma + 0.5 * sigma)
+        if self.family == "normal" and not self.is_truncated:
+            return np.asarray((x - self.mean) / self.sd)
+        below = self.cdf(x)
+        return np.asarray(np.where(below < 0.5, special.ndtri(below), -special.ndtri(self.sf(x))))
+
+    def shifted(self, distance: float) -> Distribution:
+        """Return the distribution after a change of the nominal value.
+
+        Parameters
+        ----------
+        distance
+            Change of the mean, in the variable's unit.
+
+        Returns
+        -------
+        A distribution of the same sd; a beta, uniform or triangular moves with both bounds, while
+        the physical bound of a truncated normal stays where it is.
+
+        Raises
+        ------
+        InputError
+            If the moved distribution is impossible (a mean outside the bounds that stay).
+        """
+        if self.is_fixed:
+            return fixed(self.mean + distance)
+        if self.family in ("beta", "uniform", "triangular"):
+            low, high = self.low + distance, self.high + distance
+        else:
+            low, high = self.low, self.high
+        return distribution(
+            self.family, mean=self.parent_mean + distance, sd=self.parent_sd, low=low, high=high
+        )
+
+
+def fixed(value: float) -> Distribution:
+    """Return a constant as a distribution.
+
+    Parameters
+    ----------
+    value
+        The constant, in the variable's unit.
+
+    Returns
+    -------
+    A `Distribution` of family ``fixed``.
+    """
+    return Distribution.of(constant_member(value))
+
+
+def distribution(
+    family: str,
+    *,
+    mean: float | None = None,
+    sd: float | None = None,
+    cov: float | None = None,
+    low: float | None = None,
+    high: float | None = None,
+) -> Distribution:
+    """Build a distribution from moments and bounds of the variable itself.
+
+    Uniform and triangular may be given by bounds alone. A truncated normal takes the moments of
+    its parent, as its users think of it.
+
+    Parameters
+    ----------
+    family
+        One of `FAMILIES`.
+    mean, sd
+        Moments, in the variable's unit.
+    cov
+        Coefficient of variation sd / mean, instead of `sd`.
+    low, high
+        Bounds, in the variable's unit.
+
+    Returns
+    -------
+    The `Distribution`.
+
+    Raises
+    ------
+    InputError
+        If moments are missing, contradict each other or do not fit the family.
+
+    Examples
+    --------
+    >>> critical = distribution("beta", mean=0.6, sd=0.15, low=0.2, high=2.0)
+    >>> round(float(critical.quantile(0.05)), 3)
+    0.379
+    """
+    return Distribution.of(member(family, mean=mean, sd=sd, cov=cov, low=low, high=high))

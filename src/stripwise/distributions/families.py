@@ -1,0 +1,273 @@
+"""The families: from moments and bounds of the variable itself to a law, or a clear refusal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from scipy import optimize, special, stats
+
+from stripwise.distributions.inverse_table import InverseTable, NormalLine
+from stripwise.distributions.normal import TruncatedNormal
+from stripwise.distributions.triangular import Triangle
+from stripwise.errors import InputError
+
+__all__ = ["FAMILIES", "Member", "constant_member", "log_sd", "member"]
+
+FAMILIES = ("normal", "lognormal", "beta", "uniform", "triangular", "weibull", "gamma", "fixed")
+
+
+WIDEST = 1e6
+"""Largest distance of a beta's bounds in sd: beyond, rounding decides its shape."""
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One member of a family: resolved moments and support with the law they belong to.
+
+    Attributes
+    ----------
+    family
+        One of `FAMILIES`.
+    mean, sd
+        Moments of the variable after any truncation, in the variable's unit.
+    low, high
+        Ends of the support, in the variable's unit; infinite where there is none.
+    parent_mean, parent_sd
+        Moments before truncation; they differ from `mean` and `sd` for a truncated normal only.
+    """
+
+    family: str
+    mean: float
+    sd: float
+    low: float
+    high: float
+    parent_mean: float
+    parent_sd: float
+    _law: Any = field(repr=False, compare=False)
+    _table: InverseTable | NormalLine | None = field(repr=False, compare=False)
+
+
+def constant_member(value: float) -> Member:
+    """Return a constant as the member of the family ``fixed``."""
+    value = float(value)
+    return Member("fixed", value, 0.0, value, value, value, 0.0, None, None)
+
+
+def member(
+    family: str,
+    *,
+    mean: float | None,
+    sd: float | None,
+    cov: float | None,
+    low: float | None,
+    high: float | None,
+) -> Member:
+    """Resolve the moments and bounds of a family.
+
+    The arguments are those of `stripwise.distributions.distribution.distribution`.
+
+    Returns
+    -------
+    The `Member`.
+
+    Raises
+    ------
+    InputError
+        If moments are missing, contradict each other or do not fit the family.
+    """
+    given = {"mean": mean, "sd": sd, "cov": cov, "low": low, "high": high}
+    for name, value in given.items():
+        unbounded = name in ("low", "high") and value is not None and not np.isnan(value)
+        if value is not None and not np.isfinite(value) and not unbounded:
+            raise InputError(name, f"is {value}; must be a finite number")
+    if family not in FAMILIES:
+        raise InputError("family", f"is {family!r}; must be one of {', '.join(FAMILIES)}")
+    if family == "fixed":
+        if mean is None:
+            raise InputError("mean", "is missing; a fixed input needs a value")
+        for name, spread in (("sd", sd), ("cov", cov)):
+            if spread:
+                raise InputError(name, f"= {spread:g} is not used by a fixed input; leave it out")
+        return constant_member(mean)
+    sd = _spread(mean, sd, cov)
+    low_ = -np.inf if low is None else float(low)
+    high_ = np.inf if high is None else float(high)
+    if low_ >= high_:
+        raise InputError("low", f"= {low_:g} is not below high = {high_:g}")
+    builder = {
+        "normal": _normal,
+        "lognormal": _lognormal,
+        "beta": _beta,
+        "uniform": _uniform,
+        "triangular": _triangular,
+        "weibull": _weibull,
+        "gamma": _gamma,
+    }[family]
+    return builder(mean, sd, low_, high_)
+
+
+def _spread(mean: float | None, sd: float | None, cov: float | None) -> float | None:
+    if sd is not None and cov is not None:
+        raise InputError("sd", "and cov are both given; give one of them")
+    if cov is not None:
+        if mean is None:
+            raise InputError("mean", "is missing; cov needs it")
+        if mean == 0:
+            raise InputError("cov", "cannot describe a mean of 0; give sd")
+        if cov <= 0:
+            raise InputError("cov", f"= {cov:g}: must be above 0")
+        sd = cov * abs(mean)
+    if sd is not None and sd <= 0:
+        raise InputError("sd", f"= {sd:g}: must be above 0")
+    return None if sd is None else float(sd)
+
+
+def _moments(family: str, mean: float | None, sd: float | None) -> tuple[float, float]:
+    if mean is None:
+        raise InputError("mean", f"is missing; {family} needs mean and sd (or cov)")
+    if sd is None:
+        raise InputError("sd", f"is missing; {family} needs mean and sd (or cov)")
+    return float(mean), sd
+
+
+def _normal(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+    mu, sigma = _moments("normal", mean, sd)
+    law = TruncatedNormal(mu, sigma, low, high)
+    if np.isinf(low) and np.isinf(high):
+        return Member("normal", mu, sigma, low, high, mu, sigma, law, None)
+    if law.kept < 0.01:
+        raise InputError(
+            "low", f"and high keep {law.kept:.2g} of the normal; less than 1 % is no truncation"
+        )
+    true_mean, true_sd = law.moments()
+    table = NormalLine.build(law) or InverseTable.build(law)
+    return Member("normal", true_mean, true_sd, low, high, mu, sigma, law, table)
+
+
+def _positive(family: str, mean: float | None, sd: float | None, low: float, high: float) -> Any:
+    mu, sigma = _moments(family, mean, sd)
+    if mu <= 0:
+        raise InputError("mean", f"= {mu:g}: must be above 0 for a {family}")
+    if low > 0 or np.isfinite(high):
+        raise InputError(
+            "low" if low > 0 else "high",
+            f"is not used by a {family}, which runs from 0 without an upper bound; "
+            "use beta or a normal with low and high",
+        )
+    return mu, sigma
+
+
+def _lognormal(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+    mu, sigma = _positive("lognormal", mean, sd, low, high)
+    spread = log_sd(mu, sigma)
+    law = stats.lognorm(spread, scale=mu * np.exp(-0.5 * spread**2))
+    return Member("lognormal", mu, sigma, 0.0, np.inf, mu, sigma, law, None)
+
+
+def _gamma(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+    mu, sigma = _positive("gamma", mean, sd, low, high)
+    law = stats.gamma((mu / sigma) ** 2, scale=sigma**2 / mu)
+    table = InverseTable.build(law)
+    return Member("gamma", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
+
+
+def _weibull(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+    mu, sigma = _positive("weibull", mean, sd, low, high)
+
+    def log_cov_excess(log_shape: float) -> float:
+        k = np.exp(log_shape)
+        ratio = special.gammaln(1 + 2 / k) - 2 * special.gammaln(1 + 1 / k)
+        return float(0.5 * np.log(np.expm1(ratio)) - np.log(sigma / mu))
+
+    lowest, highest = np.log(0.1), np.log(1e4)
+    if log_cov_excess(lowest) < 0 or log_cov_excess(highest) > 0:
+        raise InputError("sd", f"= {sigma:g} is out of a weibull's reach for mean = {mu:g}")
+    shape = float(np.exp(optimize.brentq(log_cov_excess, lowest, highest, xtol=1e-14)))
+    law = stats.weibull_min(shape, scale=mu / special.gamma(1 + 1 / shape))
+    table = InverseTable.build(law)
+    return Member("weibull", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
+
+
+def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+    mu, sigma = _moments("beta", mean, sd)
+    if np.isinf(low) or np.isinf(high):
+        missing = "low" if np.isinf(low) else "high"
+        raise InputError(missing, "is missing; beta needs low and high")
+    if not low < mu < high:
+        raise InputError("mean", f"= {mu:g} must lie between low = {low:g} and high = {high:g}")
+    limit = np.sqrt((mu - low) * (high - mu))
+    if sigma >= limit:
+        raise InputError(
+            "sd", f"= {sigma:g}: must be below {limit:.4g} for this mean between these bounds"
+        )
+    if high - low > WIDEST * sigma:
+        raise InputError(
+            "high",
+            f"= {high:g} lies more than {WIDEST:g} sd from low, too far for a beta to be computed"
+            f", and a lognormal or gamma needs no upper bound",
+        )
+    share = (mu - low) / (high - low)
+    total = share * (1 - share) * ((high - low) / sigma) ** 2 - 1
+    law = stats.beta(share * total, (1 - share) * total, loc=low, scale=high - low)
+    table = InverseTable.build(law)
+    return Member("beta", mu, sigma, low, high, mu, sigma, law, table)
+
+
+def _uniform(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+    if np.isfinite(low) and np.isfinite(high):
+        middle, spread = 0.5 * (low + high), (high - low) / np.sqrt(12.0)
+        _agree("uniform", mean, sd, middle, spread)
+    else:
+        _both_or_none("uniform", low, high)
+        middle, spread = _moments("uniform", mean, sd)
+        low, high = middle - np.sqrt(3.0) * spread, middle + np.sqrt(3.0) * spread
+    law = stats.uniform(low, high - low)
+    spread = float(spread)
+    return Member("uniform", middle, spread, low, high, middle, spread, law, None)
+
+
+def _triangular(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+    if np.isfinite(low) and np.isfinite(high):
+        middle = 0.5 * (low + high) if mean is None else float(mean)
+        peak = 3.0 * middle - low - high
+        slack = 1e-9 * (high - low)  # rounding moves a peak that stands on a bound
+        if not low - slack <= peak <= high + slack:
+            raise InputError(
+                "mean", f"= {middle:g} puts the peak at {peak:g}, outside {low:g} to {high:g}"
+            )
+        peak = min(max(peak, low), high)
+        spread = np.sqrt(
+            (low**2 + high**2 + peak**2 - low * high - low * peak - high * peak) / 18.0
+        )
+        _agree("triangular", None, sd, middle, spread)
+    else:
+        _both_or_none("triangular", low, high)
+        middle, spread = _moments("triangular", mean, sd)
+        peak, low, high = middle, middle - np.sqrt(6.0) * spread, middle + np.sqrt(6.0) * spread
+    law = Triangle(low, peak, high)
+    spread = float(spread)
+    return Member("triangular", middle, spread, low, high, middle, spread, law, None)
+
+
+def _both_or_none(family: str, low: float, high: float) -> None:
+    """Refuse one bound alone, which mean and sd would silently overrule."""
+    if np.isfinite(low) or np.isfinite(high):
+        missing = "high" if np.isfinite(low) else "low"
+        raise InputError(missing, f"is missing; {family} needs both low and high or neither")
+
+
+def _agree(family: str, mean: float | None, sd: float | None, middle: float, spread: float) -> None:
+    """Refuse moments that contradict the bounds that already fix them."""
+    for name, value, implied in (("mean", mean, middle), ("sd", sd, spread)):
+        # A mean near 0 differs from its bounds' middle by rounding, which has the bounds' size.
+        if value is not None and not np.isclose(value, implied, rtol=1e-6, atol=1e-9 * spread):
+            raise InputError(
+                name, f"= {value:g} contradicts the bounds of the {family}, which give {implied:g}"
+            )
+
+
+def log_sd(mean: float, sd: float) -> float:
+    """Return the sd of the logarithm of a lognormal with these moments."""
+    return float(np.sqrt(np.log1p((sd / mean) ** 2)))

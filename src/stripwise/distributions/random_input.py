@@ -1,0 +1,56 @@
+"""Named random inputs: what a distribution stands for, who doubts it and where it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stripwise.distributions.distribution import Distribution
+
+__all__ = ["GROUPS", "KINDS", "Correlation", "Input"]
+
+GROUPS = ("cover", "curing", "concrete", "exposure", "steel")
+KINDS = ("scatter", "knowledge")
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input of the model, random or fixed.
+
+    Attributes
+    ----------
+    name
+        Key path in the scenario, such as ``concrete.diffusivity``; unique.
+    label
+        Words for a reader, such as "diffusivity at 28 d".
+    distribution
+        Its distribution, in `unit`.
+    unit
+        Internal unit as text: "mm", "mm2/yr", "K", "%" (by mass of binder), "h", "" (a number).
+    group
+        One of `GROUPS`, for the sensitivity by group.
+    kind
+        "scatter" (varies along the wall) or "knowledge" (what we do not know).
+    source
+        Where the numbers come from; empty if the scenario does not say.
+    is_temperature
+        Whether a value in K is a point of the temperature scale, shown in degC or degF, and no
+        coefficient.
+    """
+
+    name: str
+    label: str
+    distribution: Distribution
+    unit: str
+    group: str
+    kind: str = "scatter"
+    source: str = ""
+    is_temperature: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Correlation:
+    """Spearman rank correlation between two inputs, by name."""
+
+    first: str
+    second: str
+    rank: float

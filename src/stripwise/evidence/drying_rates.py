@@ -1,0 +1,418 @@
+"""Drying tests: how fast specimens lose mass, as supporting evidence on their curing.
+
+Mass loss orders strategies by the openness of the face to moisture. It is no diffusivity of
+chloride, and nothing here turns it into one.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from stripwise.errors import InputError
+from stripwise.evidence.tables.reading import LINE, Reading
+
+__all__ = [
+    "DryingResult",
+    "RankCorrelation",
+    "analyse_drying",
+    "initial_rate",
+    "loss_at",
+    "rank_correlation",
+]
+
+Array = NDArray[np.float64]
+
+WINDOW = 1.0
+"""Time from the first reading over which the initial rate is taken, unless given [d]."""
+
+LEAST_READINGS = 3
+
+DRAWS = 20_000
+"""Draws of the strategies' means for the intervals of the ranks."""
+
+EXACT_LIMIT = 8
+"""Most pairs of which all orders are gone through, 8! = 40,320."""
+
+SPECIMEN_COLUMNS = [
+    "specimen",
+    "strategy",
+    "readings",
+    "last_d",
+    "rate_pct_d",
+    "rate_se",
+    "rate_readings",
+    "loss_pct",
+    "notes",
+]
+STRATEGY_COLUMNS = [
+    "strategy",
+    "quantity",
+    "specimens",
+    "mean",
+    "sd",
+    "low95",
+    "high95",
+    "rank",
+    "rank_low95",
+    "rank_high95",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class RankCorrelation:
+    """Agreement of two orders.
+
+    Attributes
+    ----------
+    quantity
+        Which quantity of the drying test.
+    level
+        "strategy" or "specimen": what was paired with the diffusivity.
+    pairs
+        Number of pairs.
+    coefficient
+        Spearman's rank correlation; NaN where an order has ties only.
+    p_value
+        Probability of a coefficient at least as far from 0 if the orders were unrelated.
+    exact
+        Whether `p_value` counts all orders; otherwise by Student's t.
+    """
+
+    quantity: str
+    level: str
+    pairs: int
+    coefficient: float
+    p_value: float
+    exact: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DryingResult:
+    """A drying test, analysed.
+
+    Attributes
+    ----------
+    specimens
+        One row per specimen: initial rate [% per d] with its standard error, loss at `age` [%].
+    strategies
+        One row per strategy and quantity: mean over its specimens with a 95 % interval, rank
+        (1 loses least) with its interval.
+    age
+        Age at which the loss is compared [d from the start of the test].
+    window
+        Time from the first reading over which the initial rate was taken [d].
+    correlations
+        With fitted diffusivities, where they were given.
+    warnings
+        What to know before using the numbers.
+    """
+
+    specimens: pd.DataFrame
+    strategies: pd.DataFrame
+    age: float
+    window: float
+    correlations: tuple[RankCorrelation, ...]
+    warnings: tuple[str, ...]
+
+    def ranked(self, quantity: str) -> list[dict[Hashable, Any]]:
+        """Return the rows of `strategies` for one quantity, least first."""
+        rows = self.strategies[self.strategies["quantity"] == quantity]
+        return rows.sort_values("rank", kind="stable").to_dict("records")
+
+
+def analyse_drying(
+    reading: Reading,
+    *,
+    rng: np.random.Generator,
+    age: float | None = None,
+    window: float = WINDOW,
+    diffusivities: pd.DataFrame | None = None,
+) -> DryingResult:
+    """Analyse a drying test.
+
+    Parameters
+    ----------
+    reading
+        A file of kind drying.
+    rng
+        Source of the draws for the intervals of the ranks.
+    age
+        Age at which the loss is compared [d]; the latest that all specimens reach unless given.
+    window
+        Time from the first reading over which the initial rate is taken [d].
+    diffusivities
+        Fitted diffusivities with columns strategy, diffusivity and optionally specimen.
+
+    Returns
+    -------
+    The `DryingResult`.
+
+    Raises
+    ------
+    EvidenceError
+        If a specimen has two strategies, two readings at one time or fewer than three readings.
+    InputError
+        If no specimen reaches `age`.
+    """
+    data = reading.data.sort_values(["specimen", "time_d"], kind="stable")
+    _check(reading, data)
+    last = data.groupby("specimen", sort=False)["time_d"].max()
+    at = float(last.min()) if age is None else age
+    if at > float(last.max()):
+        raise InputError(
+            "--age",
+            f"= {at:g} d: the longest test ends at {last.max():g} d; nothing is extrapolated",
+        )
+    rows, warnings = [], []
+    for (name, strategy), group in data.groupby(["specimen", "strategy"], sort=False):
+        row = _specimen(group["time_d"].to_numpy(), group["mass_loss_pct"].to_numpy(), at, window)
+        rows.append({"specimen": name, "strategy": strategy, **row})
+    specimens = pd.DataFrame(rows, columns=SPECIMEN_COLUMNS)
+    noted = specimens[specimens["notes"] != ""]
+    for note, group in noted.groupby("notes", sort=False):
+        names = group["specimen"].tolist()
+        more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+        warnings.append(f"{', '.join(names[:3])}{more}: {note}.")
+    tables = [
+        _strategies(specimens, column, quantity, rng=rng)
+        for column, quantity in (("rate_pct_d", "initial rate"), ("loss_pct", "loss at age"))
+    ]
+    strategies = pd.concat(tables, ignore_index=True)
+    single = strategies[(strategies["specimens"] == 1) & (strategies["quantity"] == "initial rate")]
+    if len(single):
+        warnings.append(
+            f"One specimen only for {', '.join(single['strategy'])}: its interval borrows the "
+            "scatter of the other strategies, if they have any."
+        )
+    if strategies["low95"].isna().any():
+        warnings.append("No strategy has replicates that differ, so that there are no intervals.")
+    correlations = _correlations(specimens, diffusivities)
+    return DryingResult(specimens, strategies, at, window, correlations, tuple(warnings))
+
+
+def initial_rate(time: ArrayLike, loss: ArrayLike, *, window: float) -> tuple[float, float, int]:
+    """Fit a straight line to the first readings of one specimen by least squares.
+
+    Parameters
+    ----------
+    time
+        (k,) times, rising [d].
+    loss
+        (k,) mass loss [%].
+    window
+        Time from the first reading up to which readings count [d]; never fewer than three.
+
+    Returns
+    -------
+    Slope [% per d], its standard error, and the number of readings used.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than three readings.
+
+    Examples
+    --------
+    >>> initial_rate([0.0, 0.5, 1.0, 7.0], [0.0, 0.2, 0.4, 1.0], window=1.0)
+    (0.4, 0.0, 3)
+    """
+    t, m = np.asarray(time, dtype=float), np.asarray(loss, dtype=float)
+    if t.size < LEAST_READINGS:
+        raise InputError("readings", f"are {t.size}; an initial rate needs {LEAST_READINGS}")
+    count = max(LEAST_READINGS, int(np.sum(t - t[0] <= window)))
+    t, m = t[:count], m[:count]
+    centred = t - t.mean()
+    spread = float(np.sum(centred**2))
+    slope = float(np.sum(centred * m)) / spread
+    residual = m - m.mean() - slope * centred
+    variance = float(np.sum(residual**2)) / (count - 2)
+    # residuals at the size of rounding are none
+    if variance <= (1e-14 * float(np.max(np.abs(m), initial=0.0))) ** 2:
+        variance = 0.0
+    return slope, math.sqrt(variance / spread), count
+
+
+def loss_at(time: ArrayLike, loss: ArrayLike, *, age: float) -> float:
+    """Interpolate the mass loss at an age, linearly between the readings around it.
+
+    Parameters
+    ----------
+    time
+        (k,) times, rising [d].
+    loss
+        (k,) mass loss [%].
+    age
+        Age [d].
+
+    Returns
+    -------
+    Mass loss [%]; NaN outside the readings, since nothing is extrapolated.
+
+    Examples
+    --------
+    >>> loss_at([0.0, 1.0, 7.0], [0.0, 0.4, 1.0], age=4.0)
+    0.7
+    """
+    t = np.asarray(time, dtype=float)
+    return float(np.interp(age, t, np.asarray(loss, dtype=float), left=np.nan, right=np.nan))
+
+
+def rank_correlation(x: ArrayLike, y: ArrayLike) -> tuple[float, float, bool]:
+    """Return Spearman's rank correlation, exact for few pairs.
+
+    Parameters
+    ----------
+    x, y
+        (k,) pairs, at least three.
+
+    Returns
+    -------
+    Coefficient, two-sided p-value, and whether that counts all orders (up to eight pairs);
+    NaN for both numbers where all values of one side are equal.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than three pairs.
+
+    References
+    ----------
+    Spearman (1904); ties take their mean rank.
+
+    Examples
+    --------
+    >>> rank_correlation([1.0, 2.0, 3.0], [10.0, 30.0, 90.0])
+    (1.0, 0.3333333333333333, True)
+    """
+    a, b = stats.rankdata(x), stats.rankdata(y)
+    if a.size < 3 or a.size != b.size:
+        raise InputError("rank correlation", f"has {a.size} and {b.size} values; needs 3 pairs")
+    a, b = a - a.mean(), b - b.mean()
+    scale = math.sqrt(float(a @ a) * float(b @ b))
+    exact = a.size <= EXACT_LIMIT
+    if scale == 0:
+        return math.nan, math.nan, exact
+    found = float(a @ b) / scale
+    if exact:
+        orders = np.array(list(itertools.permutations(b)))
+        p = float(np.mean(np.abs(orders @ a) >= abs(found) * scale * (1.0 - 1e-12)))
+    elif abs(found) >= 1.0:
+        p = 0.0
+    else:
+        t = found * math.sqrt((a.size - 2) / (1.0 - found**2))
+        p = float(2.0 * stats.t.sf(abs(t), a.size - 2))
+    return found, p, exact
+
+
+def _check(reading: Reading, data: pd.DataFrame) -> None:
+    problems = reading.problems()
+    own = reading.headers
+    first = data.groupby("specimen", sort=False)["strategy"].transform("first")
+    for row in data[data["strategy"] != first].to_dict("records"):
+        problems.add(
+            "belongs to another strategy in an earlier row; a specimen has one strategy",
+            line=row[LINE],
+            about=row["specimen"],
+            column=own["strategy"],
+            found=row["strategy"],
+        )
+    for row in data[data.duplicated(["specimen", "time_d"])].to_dict("records"):
+        problems.add(
+            "is given twice for the specimen; keep one reading",
+            line=row[LINE],
+            about=row["specimen"],
+            column=own["time_d"],
+            found=f"{row['time_d']:g} d",
+        )
+    counts = data.groupby("specimen", sort=False).agg(n=("time_d", "size"), line=(LINE, "max"))
+    for row in counts[counts["n"] < LEAST_READINGS].reset_index().to_dict("records"):
+        problems.add(
+            f"has fewer than {LEAST_READINGS} readings; an initial rate needs {LEAST_READINGS}",
+            line=row[LINE],
+            about=row["specimen"],
+            found=row["n"],
+        )
+    problems.raise_all()
+
+
+def _specimen(time: Array, loss: Array, age: float, window: float) -> dict[str, object]:
+    rate, error, count = initial_rate(time, loss, window=window)
+    at_age = loss_at(time, loss, age=age)
+    notes = []
+    if time[count - 1] - time[0] > window:
+        notes.append(
+            f"fewer than {LEAST_READINGS} readings in the first {window:g} d, "
+            f"so that the first {LEAST_READINGS} count"
+        )
+    if np.ptp(loss) == 0:
+        notes.append("all readings are equal")
+    elif np.any(np.diff(loss) < 0):
+        notes.append("gains mass between two readings")
+    if math.isnan(at_age):
+        notes.append(f"has no reading on both sides of {age:g} d, so no loss at that age")
+    return {
+        "readings": time.size,
+        "last_d": float(time[-1]),
+        "rate_pct_d": rate,
+        "rate_se": error,
+        "rate_readings": count,
+        "loss_pct": at_age,
+        "notes": "; ".join(notes),
+    }
+
+
+def _strategies(
+    specimens: pd.DataFrame, column: str, quantity: str, *, rng: np.random.Generator
+) -> pd.DataFrame:
+    """Means with intervals by the scatter pooled over strategies, and ranks with intervals."""
+    usable = specimens.dropna(subset=[column])
+    groups = usable.groupby("strategy", sort=False)[column]
+    table = groups.agg(specimens="size", mean="mean", sd="std").reset_index()
+    counts, means = table["specimens"].to_numpy(), table["mean"].to_numpy(dtype=float)
+    freedom = int(np.sum(counts - 1))
+    squares = float(np.sum((usable[column] - groups.transform("mean")) ** 2))
+    pooled = math.sqrt(squares / freedom) if freedom and squares > 0 else math.nan
+    half = stats.t.ppf(0.975, max(freedom, 1)) * pooled / np.sqrt(counts)
+    table["quantity"] = quantity
+    table["low95"], table["high95"] = means - half, means + half
+    table["rank"] = stats.rankdata(means)
+    table["rank_low95"] = table["rank_high95"] = math.nan
+    if math.isfinite(pooled):
+        spread = pooled * np.sqrt(freedom / rng.chisquare(freedom, size=(DRAWS, 1)))
+        drawn = means + spread / np.sqrt(counts) * rng.standard_normal((DRAWS, len(table)))
+        ranks = stats.rankdata(drawn, axis=1)
+        table["rank_low95"], table["rank_high95"] = np.quantile(
+            ranks, (0.025, 0.975), axis=0, method="nearest"
+        )
+    return table[STRATEGY_COLUMNS].sort_values("rank", kind="stable")
+
+
+def _correlations(
+    specimens: pd.DataFrame, diffusivities: pd.DataFrame | None
+) -> tuple[RankCorrelation, ...]:
+    if diffusivities is None:
+        return ()
+    levels: Sequence[str] = [
+        level for level in ("strategy", "specimen") if level in diffusivities.columns
+    ]
+    found = []
+    for column, quantity in (("rate_pct_d", "initial rate"), ("loss_pct", "loss at age")):
+        for level in levels:
+            # a ratio of diffusivities is what counts, hence the mean of the logarithm
+            known = np.log(diffusivities.set_index(level)["diffusivity"]).groupby(level).mean()
+            own = specimens.dropna(subset=[column]).groupby(level)[column].mean()
+            pairs = pd.concat([own, known], axis=1, join="inner")
+            if len(pairs) < 3:
+                continue
+            value, p, exact = rank_correlation(pairs.iloc[:, 0], pairs.iloc[:, 1])
+            found.append(RankCorrelation(quantity, level, len(pairs), value, p, exact))
+    return tuple(found)

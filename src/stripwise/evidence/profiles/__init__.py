@@ -1,0 +1,1 @@
+"""From chloride profiles and migration tests to diffusivities and penalty factors."""

@@ -1,0 +1,236 @@
+"""Least squares for many chloride profiles at once, one small problem per specimen.
+
+Axes: g specimens, k layers (padded), p parameters: ln D, Cs and, where it is fitted, C0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.evidence.profiles.layer_averages import layer_share
+
+__all__ = ["Layers", "Solution", "linear_contents", "parameter_covariance", "solve"]
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+STARTS = 16
+STEPS = 60
+CLOSE = 1e-9
+"""Step in ln D, and in contents relative to the largest one, at which a fit has settled."""
+
+WIDEST = 6.0
+"""A fit whose length 2 sqrt(D t) leaves the ground depth by this factor has no diffusivity."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """Ground layers of g specimens, padded to k.
+
+    Attributes
+    ----------
+    upper, lower
+        (g, k) faces of the layers below the exposed surface [mm].
+    content
+        (g, k) chloride, in the unit of the file.
+    weight
+        (g, k) weight of each squared residual; 0 leaves a layer out.
+    time
+        (g,) exposure [d].
+    initial
+        (g,) C0; NaN where it is fitted.
+    """
+
+    upper: Array
+    lower: Array
+    content: Array
+    weight: Array
+    time: Array
+    initial: Array
+
+    def take(self, rows: Flags | NDArray[np.intp]) -> Layers:
+        """Return the specimens of some rows."""
+        return Layers(
+            self.upper[rows],
+            self.lower[rows],
+            self.content[rows],
+            self.weight[rows],
+            self.time[rows],
+            self.initial[rows],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Fits of g specimens.
+
+    Attributes
+    ----------
+    values
+        (g, 3) ln D [ln(mm2/d)], Cs, C0.
+    fitted
+        (g, k) content of each layer by the fit, left-out layers included.
+    jacobian
+        (g, k, 3) derivatives; the last column is 0 where C0 is fixed.
+    settled
+        (g,) whether the fit converged to a diffusivity that the profile can tell.
+    """
+
+    values: Array
+    fitted: Array
+    jacobian: Array
+    settled: Flags
+
+
+def solve(layers: Layers, *, start: Array | None = None) -> Solution:
+    """Fit ln D, Cs and, where asked, C0 of every specimen by weighted least squares.
+
+    For a given D the contents are linear, so that a scan over D finds the basin of the global
+    minimum; damped Gauss-Newton steps (Levenberg 1944, Marquardt 1963) with the analytic Jacobian
+    finish it.
+
+    Parameters
+    ----------
+    layers
+        The profiles.
+    start
+        (g, 3) ln D, Cs and C0 to begin from; by the scan unless given.
+
+    Returns
+    -------
+    The `Solution`.
+    """
+    free = np.isnan(layers.initial)
+    values = _start(layers, free) if start is None else start.copy()
+    cost = _cost(layers, values)
+    damping = np.full(len(values), 1e-3)
+    active = np.ones(len(values), dtype=bool)
+    for _ in range(STEPS):
+        rows = np.flatnonzero(active)
+        if rows.size == 0:
+            break
+        part, now = layers.take(rows), values[rows]
+        step = _step(part, now, free=free[rows], damping=damping[rows])
+        new = now + step
+        new_cost = _cost(part, new)
+        better = new_cost <= cost[rows] * (1.0 + 1e-14)
+        values[rows[better]] = new[better]
+        cost[rows[better]] = new_cost[better]
+        damping[rows] = np.where(better, np.maximum(damping[rows] * 0.1, 1e-12), damping[rows] * 8)
+        scale = np.abs(part.content * (part.weight > 0)).max(axis=1)
+        small = (np.abs(step[:, 0]) < CLOSE) & (np.abs(step[:, 1:]).max(axis=1) < CLOSE * scale)
+        active[rows] = ~(small | (damping[rows] > 1e10))
+    fitted, jacobian = _model(layers, values)
+    jacobian[..., 2] *= free[:, None]
+    length = 2.0 * np.sqrt(np.exp(values[:, 0]) * layers.time)
+    deepest = np.where(layers.weight > 0, layers.lower, 0.0).max(axis=1)
+    finest = np.where(layers.weight > 0, layers.lower, np.inf).min(axis=1)
+    tells = (length < WIDEST * deepest) & (length > finest / WIDEST) & (values[:, 1] > values[:, 2])
+    return Solution(values, fitted, jacobian, ~active & tells)
+
+
+def _model(layers: Layers, values: Array) -> tuple[Array, Array]:
+    """Content of each layer and its derivatives by ln D, Cs and C0."""
+    length = 2.0 * np.sqrt(np.exp(values[:, :1]) * layers.time[:, None])
+    share, slope = layer_share(layers.upper, layers.lower, length=length)
+    surface, initial = values[:, 1:2], values[:, 2:3]
+    content = initial + (surface - initial) * share
+    return content, np.stack((0.5 * (surface - initial) * slope, share, 1.0 - share), axis=-1)
+
+
+def _cost(layers: Layers, values: Array) -> Array:
+    length = 2.0 * np.sqrt(np.exp(values[:, :1]) * layers.time[:, None])
+    share, _ = layer_share(layers.upper, layers.lower, length=length)
+    fitted = values[:, 2:3] + (values[:, 1:2] - values[:, 2:3]) * share
+    return np.asarray((layers.weight * (layers.content - fitted) ** 2).sum(axis=1))
+
+
+def _step(layers: Layers, values: Array, *, free: Flags, damping: Array) -> Array:
+    fitted, jacobian = _model(layers, values)
+    jacobian[..., 2] *= free[:, None]
+    weighted = jacobian * layers.weight[..., None]
+    normal = np.einsum("gkp,gkq->gpq", weighted, jacobian)
+    gradient = np.einsum("gkp,gk->gp", weighted, layers.content - fitted)
+    diagonal = np.einsum("gpp->gp", normal).copy()
+    raised = diagonal * damping[:, None]
+    raised[:, 2] += ~free  # a fixed C0 stands still
+    raised += 1e-300
+    normal[:, [0, 1, 2], [0, 1, 2]] += raised
+    step = np.linalg.solve(normal, gradient[..., None])[..., 0]
+    step[:, 0] = np.clip(step[:, 0], -1.0, 1.0)
+    return np.asarray(step)
+
+
+def _start(layers: Layers, free: Flags) -> Array:
+    """Scan over D; the contents follow by linear least squares at each."""
+    used = layers.weight > 0
+    deepest = np.where(used, layers.lower, 0.0).max(axis=1)
+    best = np.full(len(deepest), np.inf)
+    values = np.zeros((len(deepest), 3))
+    for ratio in np.geomspace(0.03, 2.0 * WIDEST, STARTS):
+        length = ratio * deepest
+        share, _ = layer_share(layers.upper, layers.lower, length=length[:, None])
+        rise, initial = linear_contents(layers, share, free)
+        residual = layers.content - initial[:, None] - rise[:, None] * share
+        cost = (layers.weight * residual**2).sum(axis=1)
+        log_d = np.log(length**2 / (4.0 * layers.time))
+        better = (cost < best) & np.isfinite(rise)
+        best = np.where(better, cost, best)
+        values[better] = np.column_stack((log_d, initial + rise, initial))[better]
+    return values
+
+
+def linear_contents(layers: Layers, share: Array, free: Flags) -> tuple[Array, Array]:
+    """Fit the contents for known shares by weighted linear least squares.
+
+    Parameters
+    ----------
+    layers
+        The profiles.
+    share
+        (g, k) share of Cs - C0 in each layer.
+    free
+        (g,) whether C0 is fitted.
+
+    Returns
+    -------
+    (g,) Cs - C0, inf where the shares do not differ, and (g,) C0.
+    """
+    w = layers.weight
+    fixed = np.where(free, 0.0, layers.initial)
+    total = w.sum(axis=1)
+    mean_share = np.where(free, (w * share).sum(axis=1) / total, 0.0)
+    mean_content = np.where(free, (w * layers.content).sum(axis=1) / total, fixed)
+    x, y = share - mean_share[:, None], layers.content - mean_content[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rise = (w * x * y).sum(axis=1) / (w * x * x).sum(axis=1)
+    rise = np.nan_to_num(rise, nan=np.inf, posinf=np.inf, neginf=np.inf)
+    safe = np.where(np.isfinite(rise), rise, 0.0)
+    return rise, np.where(free, mean_content - safe * mean_share, fixed)
+
+
+def parameter_covariance(solution: Solution, weight: Array) -> Array:
+    """Return the inverse of J'WJ: the parameters' covariance for a residual variance of 1.
+
+    Parameters
+    ----------
+    solution
+        The fits.
+    weight
+        (g, k) weights of the squared residuals.
+
+    Returns
+    -------
+    (g, 3, 3) array for ln D, Cs, C0; row and column of a fixed C0 are 0.
+    """
+    jacobian = solution.jacobian
+    normal = np.einsum("gkp,gk,gkq->gpq", jacobian, weight, jacobian)
+    fixed = ~jacobian[..., 2].any(axis=1)
+    normal[fixed, 2, 2] = 1.0
+    inverse = np.linalg.pinv(normal, hermitian=True)
+    inverse[fixed, 2, :] = 0.0
+    inverse[fixed, :, 2] = 0.0
+    return np.asarray(inverse)

@@ -1,0 +1,1 @@
+"""Fitted families and what correlated readings are worth."""

@@ -1,0 +1,371 @@
+"""Strip logs: the equivalent age at which each pour lost its form, and their distribution."""
+
+from __future__ import annotations
+
+import zoneinfo
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stripwise.curing.maturity import MATURITY_FUNCTIONS, MaturityFunction, equivalent_age
+from stripwise.errors import EvidenceError, InputError
+from stripwise.evidence.statistics.family_fit import FittedFamily, fit_families
+from stripwise.evidence.tables.logger_files import Record, between, read_logger
+from stripwise.evidence.tables.reading import LINE, Reading
+from stripwise.evidence.tables.table_problems import TableProblems
+from stripwise.evidence.tables.timestamps import read_times
+from stripwise.published.library import constant
+from stripwise.units.names import printable, slug
+
+__all__ = ["AGES", "StripLog", "analyse_strip_log"]
+
+Array = NDArray[np.float64]
+
+LONGEST = 60.0 * 24.0
+"""Longest strip age that is believed [h]."""
+
+FEW = 10
+"""Pours below which the distribution of strip ages is called uncertain."""
+
+AGES = {
+    "arrhenius": "equivalent_arrhenius_h",
+    "nurse-saul": "equivalent_nurse_saul_h",
+    "clock": "clock_h",
+}
+"""Columns of the strip ages."""
+
+COLUMNS = [
+    "pour",
+    "face",
+    "placed_utc",
+    "removed_utc",
+    "clock_h",
+    "temperature_mean_degC",
+    "temperature_min_degC",
+    "temperature_source",
+    "equivalent_arrhenius_h",
+    "equivalent_nurse_saul_h",
+    "follow_up",
+    "misses",
+    "notes",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class StripLog:
+    """A strip log, analysed.
+
+    Attributes
+    ----------
+    pours
+        One row per pour and face: clock age and equivalent ages at stripping [h], temperatures
+        [degC], whether the specified age was missed.
+    reference_c
+        Temperature at which an hour counts as an hour [degC].
+    activation_temperature
+        Q of the Arrhenius function [K].
+    datum_c
+        T0 of the Nurse-Saul function [degC].
+    function
+        The function by which pours are judged and the distribution is fitted.
+    specified
+        Specified equivalent age at stripping [h]; None where none was given.
+    distributions
+        Families fitted to each of `AGES`, best first; empty where fewer than two ages differ.
+    warnings
+        What to know before using the numbers.
+    """
+
+    pours: pd.DataFrame
+    reference_c: float
+    activation_temperature: float
+    datum_c: float
+    function: MaturityFunction
+    specified: float | None
+    distributions: dict[str, tuple[FittedFamily, ...]]
+    warnings: tuple[str, ...]
+
+
+def analyse_strip_log(
+    reading: Reading,
+    *,
+    zone: zoneinfo.ZoneInfo | None,
+    loggers: Path | None = None,
+    function: MaturityFunction = "arrhenius",
+    reference_c: float | None = None,
+    specified: float | None = None,
+) -> StripLog:
+    """Work out the strip age of every pour of a strip log.
+
+    Parameters
+    ----------
+    reading
+        A file of kind strip-log.
+    zone
+        Zone of times without an offset.
+    loggers
+        Folder with a temperature file per pour, called by the pour.
+    function
+        Maturity function by which pours are judged.
+    reference_c
+        Temperature at which an hour counts as an hour [degC]; 20 unless given.
+    specified
+        Specified equivalent age at stripping [h].
+
+    Returns
+    -------
+    The `StripLog`.
+
+    Raises
+    ------
+    EvidenceError
+        If a time or temperature cannot be used; one line per problem.
+
+    References
+    ----------
+    ASTM C1074, Estimating Concrete Strength by the Maturity Method: equivalent age function with
+    Q 5000 K, temperature-time factor with T0 0 degC (recalled).
+    """
+    if reference_c is None:
+        reference_c = constant("maturity.reference_temperature.europe")
+    activation, datum = (
+        constant("maturity.activation_temperature"),
+        constant("maturity.datum_temperature"),
+    )
+    problems = reading.problems()
+    placed, removed = _times(reading, zone, problems)
+    _check_pours(reading, placed, removed, problems)
+    problems.raise_all()
+    records = _Records(reading, zone, loggers)
+    found = _temperatures(reading, records, placed, removed, problems)
+    problems.raise_all()
+    data = reading.data
+    pours = pd.DataFrame(
+        {
+            "pour": data["pour"],
+            "face": data["face"] if reading.has("face") else "",
+            "placed_utc": _written(placed),
+            "removed_utc": _written(removed),
+            "clock_h": np.round(removed - placed, 6),
+            "temperature_source": [item.source for item in found],
+            "follow_up": data["follow_up"] if reading.has("follow_up") else "",
+            "misses": "",
+            "notes": [item.notes for item in found],
+        }
+    )
+    # all intervals of all pours in one row, so that the sums are taken at once
+    which = np.repeat(np.arange(len(found)), [item.hours.size for item in found])
+    hours = np.concatenate([item.hours for item in found])
+    degrees = np.concatenate([item.degrees for item in found])
+    total = np.bincount(which, weights=hours)
+    pours["temperature_mean_degC"] = np.bincount(which, weights=hours * degrees) / total
+    pours["temperature_min_degC"] = pd.Series(degrees).groupby(which).min()
+    for name in MATURITY_FUNCTIONS:
+        age = equivalent_age(
+            hours,
+            degrees,
+            function=name,
+            reference_c=reference_c,
+            activation_temperature=activation,
+            datum_c=datum,
+        )
+        pours[AGES[name]] = np.bincount(which, weights=age)
+    pours = pours[COLUMNS]
+    if specified is not None:
+        pours["misses"] = np.where(pours[AGES[function]] < specified, "yes", "no")
+    distributions = {
+        name: fit_families(pours[column].to_numpy(dtype=float)) for name, column in AGES.items()
+    }
+    return StripLog(
+        pours,
+        reference_c,
+        activation,
+        datum,
+        function,
+        specified,
+        distributions,
+        _warnings(reading, pours),
+    )
+
+
+def _times(
+    reading: Reading, zone: zoneinfo.ZoneInfo | None, problems: TableProblems
+) -> tuple[Array, Array]:
+    """Return placing and stripping [h since 1970, UTC], read with one format of dates."""
+    data, own = reading.data, reading.headers
+    both = read_times(
+        pd.concat([data["placed"], data["removed"]], ignore_index=True),
+        lines=pd.concat([data[LINE], data[LINE]], ignore_index=True),
+        column=f"{own['placed']} or {own['removed']}",
+        zone=zone,
+        problems=problems,
+    )
+    return both[: len(data)], both[len(data) :]
+
+
+def _check_pours(reading: Reading, placed: Array, removed: Array, problems: TableProblems) -> None:
+    data, own = reading.data, reading.headers
+    with np.errstate(invalid="ignore"):
+        early, late = removed <= placed, removed - placed > LONGEST
+    for rows, rule in (
+        (early, f"must be after {own['placed']}"),
+        (late, f"is more than {LONGEST / 24.0:g} d after {own['placed']}; check the dates"),
+    ):
+        for pour in data[rows].to_dict("records"):
+            problems.add(
+                rule,
+                line=pour[LINE],
+                about=pour["pour"],
+                column=own["removed"],
+                found=f"{pour['removed']} (placed {pour['placed']})",
+            )
+    keys = ["pour", *(name for name in ("face",) if reading.has(name))]
+    for row in data[data.duplicated(keys)].to_dict("records"):
+        problems.add(
+            "stands in an earlier row too; give each pour one row"
+            + (" per face" if "face" in keys else ""),
+            line=row[LINE],
+            column=own["pour"],
+            found=row["pour"],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Temperatures:
+    """Lengths of intervals [h] and the mean temperature in each [degC], of one pour."""
+
+    hours: Array
+    degrees: Array
+    source: str
+    notes: str = ""
+
+
+def _temperatures(
+    reading: Reading, records: _Records, placed: Array, removed: Array, problems: TableProblems
+) -> list[_Temperatures]:
+    found = []
+    for at, pour in enumerate(reading.data.to_dict("records")):
+        try:
+            found.append(records.of(pour, float(placed[at]), float(removed[at])))
+        except InputError as error:
+            problems.add(f"{error.where}: {error.problem}", line=pour[LINE], about=pour["pour"])
+        except EvidenceError as error:
+            for text in error.problems:
+                problems.add(text, line=pour[LINE], about=pour["pour"])
+    return found
+
+
+class _Records:
+    """Finds the temperatures of a pour: a mean, a file it names, or a file called by its name."""
+
+    def __init__(
+        self, reading: Reading, zone: zoneinfo.ZoneInfo | None, loggers: Path | None
+    ) -> None:
+        self._home = reading.path.parent
+        self._zone = zone
+        self._loggers = loggers
+        self._read: dict[Path, dict[str, Record]] = {}
+        self._unusable: set[Path] = set()
+        if loggers is not None and not loggers.is_dir():
+            raise InputError("--loggers", f"{loggers} is no folder")
+
+    def of(self, pour: dict[Any, Any], start: float, end: float) -> _Temperatures:
+        """Return the temperatures of a pour from placing to stripping."""
+        mean = float(pour.get("temperature_degC", np.nan))
+        named = pour.get("temperature_file", "")
+        if np.isfinite(mean) and named:
+            raise InputError(
+                "temperature", f"is given as a mean and as {printable(named)}; keep one of them"
+            )
+        if np.isfinite(mean):
+            return _Temperatures(np.array([end - start]), np.array([mean]), "mean")
+        path = self._path(pour["pour"], named)
+        records = self._records(path)
+        record = records.get("") or records.get(pour["pour"])
+        if record is None:
+            raise InputError(record_name(path), "has no reading of this pour in its column pour")
+        hours, degrees, notes = between(record, start=start, end=end)
+        return _Temperatures(hours, degrees, record.source, "; ".join(notes))
+
+    def _records(self, path: Path) -> dict[str, Record]:
+        if path in self._unusable:
+            raise InputError(record_name(path), "cannot be used; see above")
+        if path not in self._read:
+            try:
+                self._read[path] = read_logger(path, zone=self._zone)
+            except EvidenceError:
+                self._unusable.add(path)
+                raise
+        return self._read[path]
+
+    def _path(self, pour: str, named: str) -> Path:
+        if named:
+            path = (self._home / named).resolve()
+            homes = [self._home.resolve()]
+            if self._loggers is not None:
+                path = path if path.exists() else (self._loggers / named).resolve()
+                homes.append(self._loggers.resolve())
+            if not any(path.is_relative_to(home) for home in homes):
+                raise InputError(
+                    "temperature_file",
+                    f"{printable(named)} must lie in the folder of the log or of --loggers",
+                )
+            return path
+        if self._loggers is None:
+            raise InputError(
+                "temperature",
+                "has no value; give temperature_degC, temperature_file or --loggers DIR",
+            )
+        options = [
+            self._loggers / f"{name}.csv"
+            for name in dict.fromkeys((slug(pour), pour))
+            if "/" not in name and "\\" not in name
+        ]
+        found = next((path for path in options if path.is_file()), None)
+        if found is None:
+            raise InputError("--loggers", f"holds no file {options[0].name} for this pour")
+        return found
+
+
+def record_name(path: Path) -> str:
+    """Return the name of a logger's file, safe to print."""
+    return printable(path.name, 100).strip('"')
+
+
+def _written(hours: Array) -> pd.Series[str]:
+    times = pd.Timestamp(0) + pd.to_timedelta(np.round(hours * 3600.0), unit="s")
+    return pd.Series(times.strftime("%Y-%m-%dT%H:%M:%SZ"))
+
+
+def _warnings(reading: Reading, pours: pd.DataFrame) -> tuple[str, ...]:
+    found = list(reading.notes)
+    cold = pours[pours["temperature_min_degC"] <= 0.0]
+    if len(cold):
+        found.append(
+            f"Concrete at or below 0 degC before stripping: {_some(cold['pour'])}. The maturity "
+            "functions do not hold for concrete that freezes, and frost is a matter of its own."
+        )
+    noted = pours[pours["notes"] != ""]
+    found += [f"{row['pour']}: {row['notes']}." for row in noted.head(10).to_dict("records")]
+    if len(noted) > 10:
+        found.append(f"{len(noted) - 10} more pours have notes, see pours.csv.")
+    if len(pours) < FEW:
+        found.append(
+            f"{len(pours)} pours are few for a distribution: its mean and sd are uncertain, and "
+            "that uncertainty is not in the file for the scenario."
+        )
+    if (pours["temperature_source"] == "mean").any():
+        found.append(
+            "Where a mean temperature is given, the Arrhenius function counts a little less than "
+            "a logger would: it grows faster above the mean than it falls below."
+        )
+    return tuple(found)
+
+
+def _some(names: pd.Series[str]) -> str:
+    shown = ", ".join(names.head(5))
+    return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"

@@ -1,0 +1,278 @@
+"""What the columns of a file of test data may be called, and the units in their names."""
+
+from __future__ import annotations
+
+import difflib
+import functools
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from stripwise.units.quantities import convert
+
+__all__ = [
+    "CHLORIDE",
+    "DAYS",
+    "DIFFUSIVITY",
+    "LENGTH",
+    "PERCENT",
+    "PLAIN",
+    "TEMPERATURE",
+    "TEXT",
+    "VOLTAGE",
+    "Column",
+    "Kind",
+    "Measure",
+    "Unit",
+    "nearest",
+    "normal_name",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit as the end of a column's name.
+
+    Attributes
+    ----------
+    internal
+        The unit, as such an end, into which values are converted.
+    source, target
+        The two units by pint's names; both empty where nothing is converted.
+    """
+
+    internal: str
+    source: str = ""
+    target: str = ""
+
+    def scale(self) -> tuple[float, float]:
+        """Return factor and offset from the unit of the file to the internal one."""
+        return _scale(self.source, self.target)
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """What a column holds: text, or numbers in one of some units.
+
+    Attributes
+    ----------
+    words
+        What it is, for messages.
+    units
+        Allowed ends of the name; empty for text and for numbers without a unit.
+    number
+        Whether it is a number.
+    """
+
+    words: str
+    units: Mapping[str, Unit] = field(default_factory=lambda: MappingProxyType({}))
+    number: bool = True
+
+    @property
+    def internals(self) -> tuple[str, ...]:
+        """The internal units; several where they cannot be converted into each other."""
+        return tuple(dict.fromkeys(unit.internal for unit in self.units.values()))
+
+
+def _units(internal: str, target: str, **sources: str) -> dict[str, Unit]:
+    return {
+        suffix: Unit(internal, source, target if source else "")
+        for suffix, source in sources.items()
+    }
+
+
+TEXT = Measure("text", number=False)
+PLAIN = Measure("a number")
+LENGTH = Measure(
+    "a length",
+    MappingProxyType(_units("mm", "mm", mm="mm", cm="cm", m="m", **{"in": "inch"}, ft="foot")),
+)
+DAYS = Measure(
+    "a duration",
+    MappingProxyType(_units("d", "day", d="day", h="hour", min="minute", wk="week", yr="year")),
+)
+TEMPERATURE = Measure(
+    "a temperature",
+    MappingProxyType(_units("degC", "degC", degC="degC", degF="degF", K="K")),
+)
+PERCENT = Measure("a percentage", MappingProxyType(_units("pct", "", pct="")))
+VOLTAGE = Measure("a voltage", MappingProxyType(_units("V", "", V="")))
+DIFFUSIVITY = Measure(
+    "a diffusivity",
+    MappingProxyType(
+        _units("m2_s", "m ** 2 / second", m2_s="m ** 2 / second", mm2_yr="mm ** 2 / year")
+    ),
+)
+CHLORIDE = Measure(
+    "a chloride content",
+    MappingProxyType(
+        {
+            "pct": Unit("pct"),
+            "pct_concrete": Unit("pct"),
+            "pct_binder": Unit("pct_binder"),
+            "kg_m3": Unit("kg_m3"),
+            "lb_yd3": Unit("kg_m3", "pound / yard ** 3", "kg / m ** 3"),
+        }
+    ),
+)
+"""By mass of concrete (pct), by mass of binder, or by volume of concrete: a file keeps to one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column that a kind of file may have.
+
+    Attributes
+    ----------
+    stem
+        Name without its unit. In the table that is read the column is called by the stem and the
+        internal unit ("depth_from_mm"), or by the stem alone where the measure has no unit or
+        several internal ones ("chloride").
+    measure
+        What it holds.
+    required
+        Whether the file must have it, with a value in every row.
+    low, high
+        Ends of the allowed range, in the internal unit; None where there is none.
+    open_low
+        Whether `low` itself is impossible.
+    name
+        Whether a text is a name by which rows are grouped.
+    censored
+        Whether "<0.01" may stand for a value below a detection limit; it is read as the limit,
+        and a further column, called by the stem and "_below", says where.
+    unit
+        The end by which examples call it.
+    """
+
+    stem: str
+    measure: Measure = TEXT
+    required: bool = True
+    low: float | None = None
+    high: float | None = None
+    open_low: bool = False
+    name: bool = False
+    censored: bool = False
+    unit: str = ""
+
+    @property
+    def example(self) -> str:
+        """The name as an example would have it: "depth_from_mm"."""
+        unit = self.unit or next(iter(self.measure.units), "")
+        return f"{self.stem}_{unit}" if unit else self.stem
+
+    def canonical(self) -> str:
+        """Return the name of the column in the table that is read."""
+        internals = self.measure.internals
+        return f"{self.stem}_{internals[0]}" if len(internals) == 1 else self.stem
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of file.
+
+    Attributes
+    ----------
+    name
+        Short name: "drying".
+    words
+        What it is, for a reader: "a drying test".
+    columns
+        The columns it may have.
+    mark
+        Stem of the column by which it is told from other kinds.
+    one_of
+        Sets of stems of which the file needs one whole set, and not parts of two; each may be
+        left out of `required`.
+    """
+
+    name: str
+    words: str
+    columns: tuple[Column, ...]
+    mark: str
+    one_of: tuple[tuple[str, ...], ...] = ()
+
+    def column(self, stem: str) -> Column:
+        """Return the column of that stem."""
+        return next(column for column in self.columns if column.stem == stem)
+
+    @property
+    def needs(self) -> str:
+        """What the kind needs, in one line."""
+        names = [column.example for column in self.columns if column.required]
+        sets = [" and ".join(self.column(s).example for s in stems) for stems in self.one_of]
+        optional = [
+            column.example
+            for column in self.columns
+            if not column.required and not any(column.stem in stems for stems in self.one_of)
+        ]
+        text = ", ".join(names)
+        if sets:
+            text += f", and {' or '.join(sets)}"
+        return text + (f" (optional: {', '.join(optional)})" if optional else "")
+
+
+SIGNS = (
+    ("%", " pct "),
+    ("\u00b0", " deg"),
+    ("kg/m\u00b3", "kg_m3"),
+    ("kg/m^3", "kg_m3"),
+    ("kg/m3", "kg_m3"),
+    ("lb/yd\u00b3", "lb_yd3"),
+    ("lb/yd^3", "lb_yd3"),
+    ("lb/yd3", "lb_yd3"),
+    ("deg ", "deg"),
+)
+"""What stands in headers of tables made for people, and the same as the end of a name."""
+
+
+def normal_name(header: str) -> str:
+    """Write a header as a column name: lower case, underscores, units without signs.
+
+    Parameters
+    ----------
+    header
+        The header as the file gives it.
+
+    Returns
+    -------
+    The name.
+
+    Examples
+    --------
+    >>> normal_name(" Depth from [mm]"), normal_name("temperature (\u00b0C)")
+    ('depth_from_mm', 'temperature_degc')
+    """
+    text = header.strip().casefold()
+    for sign, word in SIGNS:
+        text = text.replace(sign.casefold(), word)
+    return re.sub(r"[^0-9a-z]+", "_", text).strip("_")
+
+
+def nearest(name: str, allowed: list[str]) -> str:
+    """Return the nearest spelling out of a list, "" where nothing is near.
+
+    Parameters
+    ----------
+    name
+        What was found.
+    allowed
+        What is allowed.
+
+    Returns
+    -------
+    The nearest of the allowed spellings.
+    """
+    folded = {option.casefold(): option for option in allowed}
+    near = difflib.get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.75)
+    return folded[near[0]] if near else ""
+
+
+@functools.cache
+def _scale(source: str, target: str) -> tuple[float, float]:
+    if source == target:
+        return 1.0, 0.0
+    zero = convert(0.0, source, to=target)
+    # taken over a long way, so that the offset of a temperature leaves no rounding in the factor
+    return (convert(1000.0, source, to=target) - zero) / 1000.0, zero

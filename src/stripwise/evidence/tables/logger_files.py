@@ -1,0 +1,186 @@
+"""Temperature loggers: a record of the concrete from placing to stripping, checked for sense."""
+
+from __future__ import annotations
+
+import zoneinfo
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.errors import InputError
+from stripwise.evidence.tables.data_kinds import LOGGER
+from stripwise.evidence.tables.reading import LINE, Reading, read
+from stripwise.evidence.tables.table_problems import TableProblems
+from stripwise.evidence.tables.timestamps import read_times
+
+__all__ = ["MOST_GAP", "Record", "between", "read_logger"]
+
+Array = NDArray[np.float64]
+
+TOLD_GAP = 1.0
+"""Interval between readings above which a gap is told [h]."""
+
+MOST_GAP = 6.0
+"""Longest gap that is bridged by a straight line [h]."""
+
+MOST_JUMP = 20.0
+"""Change per hour that concrete does not make; told as a faulty reading [K/h]."""
+
+STUCK = 24.0
+"""Time over which a sensor of living concrete does not show one value [h]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The temperature of one pour.
+
+    Attributes
+    ----------
+    time
+        (k,) hours since 1970 in UTC, rising.
+    temperature
+        (k,) concrete temperature [degC].
+    source
+        Name of the file.
+    """
+
+    time: Array
+    temperature: Array
+    source: str
+
+
+def read_logger(path: Path, *, zone: zoneinfo.ZoneInfo | None) -> dict[str, Record]:
+    """Read the file of a temperature logger.
+
+    Parameters
+    ----------
+    path
+        CSV with time and temperature, and a column pour where it holds several.
+    zone
+        Zone of times without an offset.
+
+    Returns
+    -------
+    Records by pour; the key is "" where the file does not name pours.
+
+    Raises
+    ------
+    EvidenceError
+        If it cannot be read; if a time goes back, occurs twice with two temperatures, or two
+        readings lie further apart than concrete can move.
+    """
+    reading = read(path, kinds=[LOGGER])
+    problems = reading.problems()
+    data = reading.data
+    time = read_times(
+        data["time"],
+        lines=data[LINE],
+        column=reading.headers["time"],
+        zone=zone,
+        problems=problems,
+    )
+    problems.raise_all()
+    names = data["pour"] if reading.has("pour") else None
+    records = {}
+    for name in ("",) if names is None else tuple(dict.fromkeys(names)):
+        own = np.full(len(data), True) if names is None else (names == name).to_numpy()
+        records[name] = _record(reading, own, time, problems)
+    problems.raise_all()
+    return records
+
+
+def _record(
+    reading: Reading, own: NDArray[np.bool_], time: Array, problems: TableProblems
+) -> Record:
+    data = reading.data[own]
+    t, degrees = time[own], data["temperature_degC"].to_numpy(dtype=float)
+    lines, header = data[LINE].to_numpy(), reading.headers
+    step, change = np.diff(t), np.diff(degrees)
+    for at in np.flatnonzero(step < 0) + 1:
+        problems.add(
+            "is earlier than the reading before it; sort the file, or check the logger's clock "
+            "(daylight saving, a restart)",
+            line=int(lines[at]),
+            column=header["time"],
+            found=data["time"].iloc[at],
+        )
+    for at in np.flatnonzero((step == 0) & (change != 0)) + 1:
+        problems.add(
+            "is given twice with two temperatures; keep one",
+            line=int(lines[at]),
+            column=header["time"],
+            found=data["time"].iloc[at],
+        )
+    # over a minute or so a sensor may jump by its resolution, hence the floor under the step
+    fast = np.abs(change) > MOST_JUMP * np.maximum(step, 0.25)
+    for at in np.flatnonzero(fast & (step > 0)) + 1:
+        problems.add(
+            f"differs from the reading before it by more than concrete can change ({MOST_JUMP:g} K "
+            "per hour); take faulty readings out",
+            line=int(lines[at]),
+            column=header["temperature_degC"],
+            found=float(round(degrees[at], 2)),
+        )
+    kept = np.append(True, step > 0)
+    return Record(t[kept], degrees[kept], reading.name)
+
+
+def between(record: Record, *, start: float, end: float) -> tuple[Array, Array, list[str]]:
+    """Cut a record to the time from placing to stripping.
+
+    Parameters
+    ----------
+    record
+        The record.
+    start, end
+        Placing and stripping [h since 1970, UTC].
+
+    Returns
+    -------
+    Lengths of the intervals [h], mean temperature in each [degC], and what to know about gaps.
+
+    Raises
+    ------
+    InputError
+        If a part longer than `MOST_GAP` has no reading.
+    """
+    if record.time[-1] <= start or record.time[0] >= end:
+        raise InputError(
+            record.source,
+            "has no reading between placing and stripping; check the zone and the file",
+        )
+    first = max(int(np.searchsorted(record.time, start, side="right")) - 1, 0)
+    last = int(np.searchsorted(record.time, end, side="left"))
+    around = record.time[first : last + 1]
+    missing = {"placing": around[0] - start, "stripping": end - around[-1]}
+    notes = []
+    for event, gap in missing.items():
+        side = "after" if event == "placing" else "before"
+        verb = "begin" if event == "placing" else "end"
+        if gap > MOST_GAP:
+            raise InputError(
+                record.source,
+                f"its readings {verb} {gap:.1f} h {side} {event}; at most {MOST_GAP:g} h can be "
+                "filled, give a mean temperature instead",
+            )
+        if gap > TOLD_GAP:
+            notes.append(
+                f"readings {verb} {gap:.1f} h {side} {event}; the nearest one stands for that time"
+            )
+    widest = float(np.max(np.diff(around), initial=0.0))
+    if widest > MOST_GAP:
+        raise InputError(
+            record.source,
+            f"has a gap of {widest:.1f} h between readings; at most {MOST_GAP:g} h are bridged, "
+            "give a mean temperature instead",
+        )
+    if widest > TOLD_GAP:
+        notes.append(f"a gap of {widest:.1f} h between readings is bridged by a straight line")
+    inside = record.time[(record.time > start) & (record.time < end)]
+    times = np.concatenate([[start], inside, [end]])
+    degrees = np.interp(times, record.time, record.temperature)
+    if end - start > STUCK and np.ptp(degrees) == 0:
+        notes.append("the sensor shows one value throughout: check that it was working")
+    return np.diff(times), 0.5 * (degrees[1:] + degrees[:-1]), notes

@@ -1,0 +1,174 @@
+"""From the rows of a file to migration coefficients, one a specimen.
+
+Axes: g specimens.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stripwise.evidence.profiles.migration_test import migration_coefficient
+from stripwise.evidence.tables.reading import LINE, Reading
+
+__all__ = ["MigrationTests", "migration_tests"]
+
+Array = NDArray[np.float64]
+
+SETTINGS = ("voltage_V", "thickness_mm", "temperature_degC", "duration_d")
+STEP = 1e-4
+"""Relative step in depth of the difference by which its error is passed on."""
+
+USUAL_TEMPERATURE = (20.0, 25.0)
+"""Range of the test method [degC] (NT Build 492, 1999, recalled)."""
+
+
+@dataclass(frozen=True, slots=True)
+class MigrationTests:
+    """Migration coefficients of g specimens.
+
+    Attributes
+    ----------
+    specimens, strategies
+        g names.
+    penetration, readings
+        (g,) mean depth of the colour change [mm], and the number of readings in it.
+    coefficient
+        (g,) D_nssm [m2/s].
+    log_variance
+        (g,) variance of ln D_nssm by the scatter of the readings; 0 for a single reading.
+    age
+        (g,) age at the test [d]; NaN where the file does not say.
+    settings
+        Voltage, thickness, temperature, duration of each specimen.
+    notes
+        What a reader should know.
+    """
+
+    specimens: tuple[str, ...]
+    strategies: tuple[str, ...]
+    penetration: Array
+    readings: NDArray[np.intp]
+    coefficient: Array
+    log_variance: Array
+    age: Array
+    settings: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def migration_tests(reading: Reading) -> MigrationTests:
+    """Turn the rows into migration coefficients.
+
+    Several rows of one specimen are readings of its penetration, of which the mean counts.
+
+    Parameters
+    ----------
+    reading
+        A file of the kind "migration".
+
+    Returns
+    -------
+    The `MigrationTests`, specimens in the order of the file.
+
+    Raises
+    ------
+    EvidenceError
+        With every problem of the rows.
+    """
+    rows = reading.data.copy()
+    if "age_d" not in rows:
+        rows["age_d"] = np.nan
+    rows["code"], names = pd.factorize(rows["specimen"])
+    _check_rows(rows, reading)
+    groups = rows.groupby("code")
+    first = groups.first()
+    depth = groups["penetration_mm"].mean().to_numpy()
+    count = np.asarray(groups.size(), dtype=np.intp)
+    error = groups["penetration_mm"].std().fillna(0.0).to_numpy() / np.sqrt(count)
+
+    def coefficient(x: Array) -> Array:
+        voltage, thickness, temperature, duration = (first[c].to_numpy(float) for c in SETTINGS)
+        return migration_coefficient(
+            x, voltage=voltage, thickness=thickness, temperature=temperature, hours=24.0 * duration
+        )
+
+    found = coefficient(depth)
+    _check_found(found, first, names, reading)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ahead, behind = coefficient(depth * (1.0 + STEP)), coefficient(depth * (1.0 - STEP))
+        slope = np.log(ahead / behind) / (2.0 * STEP)
+    return MigrationTests(
+        specimens=tuple(str(name) for name in names),
+        strategies=tuple(str(name) for name in first["strategy"]),
+        penetration=depth,
+        readings=count,
+        coefficient=found * 1e-12,
+        log_variance=np.nan_to_num((slope * error / depth) ** 2),
+        age=first["age_d"].to_numpy(dtype=float),
+        settings=first[list(SETTINGS)].reset_index(drop=True),
+        notes=_notes(first, names),
+    )
+
+
+def _check_rows(rows: pd.DataFrame, reading: Reading) -> None:
+    problems = reading.problems()
+    for name in ("strategy", *SETTINGS, "age_d"):
+        value = rows[name]
+        first = rows.groupby("code")[name].transform("first")
+        for at in np.flatnonzero(value.ne(first) & ~value.isna()):
+            problems.add(
+                "a specimen has one test; give the other one a name of its own",
+                line=int(rows[LINE].iloc[at]),
+                about=f"specimen {rows['specimen'].iloc[at]}",
+                column=reading.headers[name],
+                found=value.iloc[at],
+            )
+    for at in np.flatnonzero(rows["penetration_mm"] >= rows["thickness_mm"]):
+        problems.add(
+            "reaches through the specimen, which then tells no coefficient; leave it out",
+            line=int(rows[LINE].iloc[at]),
+            about=f"specimen {rows['specimen'].iloc[at]}",
+            column=reading.headers["penetration_mm"],
+            found=float(rows["penetration_mm"].iloc[at]),
+        )
+    problems.raise_all()
+
+
+def _check_found(found: Array, first: pd.DataFrame, names: pd.Index, reading: Reading) -> None:
+    problems = reading.problems()
+    for at in np.flatnonzero(~np.isfinite(found)):
+        problems.add(
+            "is too small for the equation of the test at this voltage and thickness; check the "
+            "units, or test longer",
+            line=int(first[LINE].iloc[at]),
+            about=f"specimen {names[int(at)]}",
+            column=reading.headers["penetration_mm"],
+            found=float(first["penetration_mm"].iloc[at]),
+        )
+    problems.raise_all()
+
+
+def _notes(first: pd.DataFrame, names: pd.Index) -> tuple[str, ...]:
+    notes = []
+    low, high = USUAL_TEMPERATURE
+    outside = (first["temperature_degC"] < low) | (first["temperature_degC"] > high)
+    if outside.any():
+        notes.append(
+            f"Specimens tested outside {low:g} to {high:g} degC, the range of the method: "
+            f"{int(outside.sum())}, the first {names[int(np.argmax(outside.to_numpy()))]}."
+        )
+    ages = first["age_d"].dropna().unique()
+    if len(ages) == 0:
+        notes.append(
+            "The file does not give the age at the test (age_d); the coefficient belongs to it, "
+            "and a scenario needs it as diffusivity_age."
+        )
+    elif len(ages) > 1:
+        notes.append(
+            f"Ages at the test run from {ages.min():g} to {ages.max():g} d: the coefficient falls "
+            "with age, and strategies tested at different ages cannot be compared."
+        )
+    return tuple(notes)

@@ -1,0 +1,85 @@
+"""Collect everything that is wrong with a file of test data, each with its line and column."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from stripwise.errors import EvidenceError
+from stripwise.units.names import printable
+
+__all__ = ["TableProblems"]
+
+SAME_KIND = 5
+"""Problems of one rule in one column that are written out; the rest are counted."""
+
+
+class TableProblems:
+    """The list of what is wrong with one file of rows and columns.
+
+    Parameters
+    ----------
+    file
+        Name of the file for the messages.
+    """
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self._notes: list[tuple[int, str]] = []
+        self._counts: Counter[tuple[str, str]] = Counter()
+        self._last: dict[tuple[str, str], int] = {}
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """The problems so far, one line each, in the order of the file."""
+        notes = list(self._notes)
+        for (column, rule), count in self._counts.items():
+            if count > SAME_KIND:
+                where = f"{column}: " if column else ""
+                text = f"{self.file}: {where}{rule}: {count - SAME_KIND:,} more places like these"
+                notes.append((self._last[column, rule], text))
+        return tuple(text for _, text in sorted(notes, key=lambda note: note[0]))
+
+    def add(
+        self,
+        rule: str,
+        *,
+        line: int = 0,
+        column: str = "",
+        found: object = None,
+        about: str = "",
+    ) -> None:
+        """Note one problem.
+
+        Parameters
+        ----------
+        rule
+            What is allowed, and the next step; the same words for the same kind of problem.
+        line
+            Line of the file, from 1; 0 for the file as a whole.
+        column
+            Column as the file names it.
+        found
+            The value as the file gives it; None where there is none.
+        about
+            What the row is about (a specimen, a pour), where that helps to find it.
+        """
+        key = (column, rule)
+        self._counts[key] += 1
+        if self._counts[key] > SAME_KIND:
+            return
+        self._last[key] = line
+        place = ", ".join(part for part in (f"line {line}" if line else "", about, column) if part)
+        value = "" if found is None else f" = {printable(found)}"
+        start = f"{place}{value}: " if place or value else ""
+        self._notes.append((line, f"{self.file}: {start}{rule}"))
+
+    def raise_all(self) -> None:
+        """Raise if anything was noted.
+
+        Raises
+        ------
+        EvidenceError
+            With every problem.
+        """
+        if self._notes:
+            raise EvidenceError(list(self.texts))

@@ -1,0 +1,246 @@
+"""Clock times of site records: one format per file, a zone for each, turned into UTC.
+
+Local times that daylight saving repeats or skips are refused rather than guessed.
+"""
+
+from __future__ import annotations
+
+import difflib
+import zoneinfo
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stripwise.errors import InputError
+from stripwise.evidence.tables.table_problems import TableProblems
+
+__all__ = ["FORMATS", "read_times", "zone_of"]
+
+FORMATS = {
+    "year first": r"\d{4}-\d{1,2}-\d{1,2}",
+    "day.month.year": r"\d{1,2}\.\d{1,2}\.\d{4}",
+    "slashes": r"\d{1,2}/\d{1,2}/\d{4}",
+}
+"""Dates that are read; whether the day or the month comes first in slashes, the file must show."""
+
+CLOCK = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)"
+HALF = r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+OFFSET = r"\s*(?P<offset>[Zz]|UTC|[+-]\d{2}(?::?\d{2})?)?"
+PATTERN = rf"(?P<date>{'|'.join(FORMATS.values())})[T\s]\s*{CLOCK}{HALF}{OFFSET}"
+
+YEARS = (1900, 2199)
+
+EXAMPLE = '"2026-03-09 14:30" or "2026-03-09 14:30+01:00"'
+
+Times = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Times as the file gives them, one row per distinct text."""
+
+    parts: pd.DataFrame
+    lines: pd.Series[int]
+    column: str
+    problems: TableProblems
+
+    def note(self, rows: pd.Series[bool] | NDArray[np.bool_], rule: str) -> None:
+        for text, line in self.lines[np.asarray(rows)].items():
+            self.problems.add(rule, line=int(line), column=self.column, found=text)
+
+
+def zone_of(name: str | None) -> zoneinfo.ZoneInfo | None:
+    """Find a time zone by its name.
+
+    Parameters
+    ----------
+    name
+        Name in the time zone database; None for none.
+
+    Returns
+    -------
+    The zone; None for none.
+
+    Raises
+    ------
+    InputError
+        If there is no such zone; the message gives the nearest name.
+
+    Examples
+    --------
+    >>> zone_of("CET")
+    zoneinfo.ZoneInfo(key='CET')
+    """
+    if name is None:
+        return None
+    try:
+        return zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError) as error:
+        known = {zone.casefold(): zone for zone in zoneinfo.available_timezones()}
+        near = difflib.get_close_matches(name.casefold(), list(known), n=1, cutoff=0.5)
+        nearest = f"; the nearest is {known[near[0]]!r}" if near else ""
+        rule = f'{name[:60]!r} is no zone of the time zone database, such as "UTC" or "CET"'
+        raise InputError("--zone", rule + nearest) from error
+
+
+def read_times(
+    texts: pd.Series[str],
+    *,
+    lines: pd.Series[int],
+    column: str,
+    zone: zoneinfo.ZoneInfo | None,
+    problems: TableProblems,
+) -> Times:
+    """Turn clock times of one column into hours since 1970 in UTC.
+
+    Parameters
+    ----------
+    texts
+        (n,) times as the file gives them: year first, or day.month.year, or with slashes where
+        some date shows which comes first; then the time of day, and optionally the offset from
+        UTC.
+    lines
+        (n,) lines of the file.
+    column
+        Name of the column for messages.
+    zone
+        Zone of times without an offset.
+    problems
+        Where to note what cannot be read.
+
+    Returns
+    -------
+    (n,) hours since 1970-01-01 00:00 UTC; NaN after a problem.
+    """
+    first = pd.Series(lines.to_numpy(), index=texts.to_numpy())
+    first = first[~first.index.duplicated() & (first.index != "")]
+    parts = first.index.to_series().astype(object).str.extract(f"^{PATTERN}$")
+    found = _Found(parts, first, column, problems)
+    unread = parts["date"].isna()
+    found.note(unread, f"is no date with a time of day; write {EXAMPLE}")
+    order = _order(found)
+    if not order:
+        return np.full(len(texts), np.nan)
+    hours = pd.Series(np.nan, index=parts.index)
+    naive = _naive(parts[~unread], order)
+    found.note(
+        (~unread).to_numpy() & naive.reindex(parts.index).isna().to_numpy(),
+        "is no time that exists in the calendar",
+    )
+    far = naive.notna() & ~naive.dt.year.between(*YEARS)
+    found.note(
+        far.reindex(parts.index, fill_value=False).to_numpy(),
+        f"must lie in the years {YEARS[0]} to {YEARS[1]}",
+    )
+    naive = naive.mask(far)
+    with_offset = parts["offset"].notna().reindex(naive.index) & naive.notna()
+    hours[naive.index[with_offset]] = _hours(naive[with_offset]) - _offsets(
+        parts["offset"].reindex(naive.index)[with_offset]
+    )
+    local = naive[~with_offset & naive.notna()]
+    if len(local) and zone is None:
+        rule = "has no zone; give --zone NAME, or write the offset from UTC behind it"
+        found.note(parts.index.isin(local.index), rule)
+    elif zone is not None:
+        hours[local.index] = _localised(local, zone, found)
+    return np.asarray(hours.reindex(texts.to_numpy()), dtype=np.float64)
+
+
+def _order(found: _Found) -> str:
+    """Tell the format of the dates, "" after a problem."""
+    dates = found.parts["date"].dropna()
+    used: dict[str, str] = {}
+    for name, pattern in FORMATS.items():
+        fitting = dates[dates.str.fullmatch(pattern)]
+        if len(fitting):
+            used[name] = str(fitting.index[0])
+    if not used:
+        return ""
+    if len(used) > 1:
+        examples = " and ".join(
+            f"{text!r} (line {int(found.lines[text])})" for text in used.values()
+        )
+        found.problems.add(
+            f"has dates in {len(used)} formats: {examples}; write all dates in one way",
+            column=found.column,
+        )
+        return ""
+    name = next(iter(used))
+    if name != "slashes":
+        return name
+    numbers = dates.str.split("/", expand=True).astype(int)
+    day_first, month_first = numbers[0] > 12, numbers[1] > 12
+    if day_first.any() and month_first.any():
+        one, other = numbers.index[day_first][0], numbers.index[month_first][0]
+        found.problems.add(
+            f"has dates in 2 formats: {one!r} (line {int(found.lines[one])}) puts the day first, "
+            f"{other!r} (line {int(found.lines[other])}) the month; write all dates in one way",
+            column=found.column,
+        )
+        return ""
+    if not (day_first.any() or month_first.any()):
+        found.problems.add(
+            "does not show whether the day or the month comes first; write the year first: "
+            f"{EXAMPLE}",
+            line=int(found.lines.iloc[0]),
+            column=found.column,
+            found=str(dates.index[0]),
+        )
+        return ""
+    return "day/month/year" if day_first.any() else "month/day/year"
+
+
+def _naive(parts: pd.DataFrame, order: str) -> pd.Series[pd.Timestamp]:
+    dates = parts["date"].str.split(r"[-./]", regex=True, expand=True).astype(int)
+    columns = {
+        "year first": (0, 1, 2),
+        "day.month.year": (2, 1, 0),
+        "day/month/year": (2, 1, 0),
+        "month/day/year": (2, 0, 1),
+    }[order]
+    day = pd.to_datetime(
+        dates[list(columns)].set_axis(["year", "month", "day"], axis=1), errors="coerce"
+    )
+    clock = parts["clock"].str.extract(r"^(\d+):(\d+)(?::(.+))?$").astype(float).fillna(0.0)
+    hour, minute, second = (clock[i] for i in (0, 1, 2))
+    half = parts["half"].str.lower().str[0]
+    wrong = half.notna() & ((hour < 1) | (hour > 12))
+    hour = hour.where(half.isna(), hour % 12 + 12.0 * (half == "p"))
+    wrong |= (hour > 23) | (minute > 59) | (second >= 60)
+    since = pd.to_timedelta(3600.0 * hour + 60.0 * minute + second, unit="s")
+    return (day + since).mask(wrong)
+
+
+def _hours(times: pd.Series[pd.Timestamp]) -> pd.Series[float]:
+    return (times - pd.Timestamp(0)) / pd.Timedelta(hours=1)
+
+
+def _offsets(texts: pd.Series[str]) -> pd.Series[float]:
+    """Return offsets from UTC [h]."""
+    digits = texts.str.replace(":", "", regex=False).str.replace("[Zz]|UTC", "+00", regex=True)
+    sign = digits.str[0].map({"+": 1.0, "-": -1.0})
+    minutes = digits.str[3:5].replace("", "0").astype(float)
+    return sign * (digits.str[1:3].astype(float) + minutes / 60.0)
+
+
+def _localised(
+    local: pd.Series[pd.Timestamp], zone: zoneinfo.ZoneInfo, found: _Found
+) -> pd.Series[float]:
+    """Turn local times into hours in UTC; those that exist twice or never become NaN."""
+    utc = local.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT").dt.tz_convert("UTC")
+    for text in utc.index[utc.isna()]:
+        when: datetime = local[text].to_pydatetime()
+        early, late = (when.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+        if early.astimezone(UTC).astimezone(zone).replace(tzinfo=None) == when:
+            first, second = (f"{moment:%z}" for moment in (early, late))
+            rule = (
+                f"happened twice in {zone.key}, when the clocks went back; write the offset from "
+                f"UTC behind it, {first[:3]}:{first[3:]} or {second[:3]}:{second[3:]}"
+            )
+        else:
+            rule = f"never happened in {zone.key}: the clocks went forward over it"
+        found.note(found.parts.index == text, rule)
+    return (utc.dt.tz_localize(None) - pd.Timestamp(0)) / pd.Timedelta(hours=1)

@@ -1,0 +1,1 @@
+"""Fronts by a numerical solution: layers of the face and coatings."""

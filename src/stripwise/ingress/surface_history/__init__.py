@@ -1,0 +1,1 @@
+"""Fronts under a surface chloride that changes in time."""

@@ -1,0 +1,1 @@
+"""Figures, drawn for print, and what they are made of."""

@@ -1,0 +1,214 @@
+"""Figure of what each option costs: first build and the repairs to be expected, as stacked bars."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from stripwise.errors import InputError
+from stripwise.report import formatting
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.label_placement import shortened, spread, text_width
+from stripwise.studies.design.design_result import DesignResult
+
+__all__ = ["cost_rows", "plot_cost"]
+
+ROW_MM = 8.5
+LEFT_MM, RIGHT_MM, BOTTOM_MM = 56.0, 34.0, 11.0
+KEY_MM = 7.0
+PARTS = (
+    ("forms", "forms", style.PALETTE[0]),
+    ("follow_up_curing", "follow-up", style.PALETTE[5]),
+    ("cover", "extra cover", style.PALETTE[2]),
+    ("repair", "repairs to expect", style.PALETTE[1]),
+)
+
+
+def cost_rows(data: DesignResult) -> pd.DataFrame:
+    """Options worth a bar: strategies at the drawn cover, and the cheapest design point.
+
+    Parameters
+    ----------
+    data
+        A design with prices.
+
+    Returns
+    -------
+    Rows of the cost table, cheapest first; the strategies as they are where none reaches the
+    target in the range.
+    """
+    assert data.cost is not None
+    drawn = data.cost[data.cost["kind"] == "strategy at drawn cover"]
+    rows = drawn if not drawn.empty else data.cost[data.cost["kind"] == "strategy"]
+    points = data.cost[data.cost["kind"] == "cheapest point"]
+    if not points.empty:
+        rows = pd.concat([rows, points.sort_values("cost").iloc[:1]])
+    return rows.sort_values("cost", kind="stable")
+
+
+def plot_cost(data: DesignResult, *, ax: Axes | None = None) -> Axes:
+    """Plot the expected present cost per m2 of every option, cheapest on top.
+
+    Parameters
+    ----------
+    data
+        A design with prices.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+
+    Raises
+    ------
+    InputError
+        If the design has no prices.
+    """
+    if data.cost is None or data.scenario.cost is None:
+        raise InputError("cost", "is missing; without prices there is nothing to draw")
+    rows = cost_rows(data)
+    title, note = _title(data, rows), _note(data)
+    height = ROW_MM * len(rows) + KEY_MM
+    if ax is None:
+        ax = sheet.sheet(
+            height=height, left=LEFT_MM, right=RIGHT_MM, bottom=BOTTOM_MM, title=title, note=note
+        )
+        sheet.headline(ax, title, note=note)
+    sheet.dress(ax)
+    ax.spines["left"].set_visible(False)
+    key = KEY_MM / ROW_MM
+    ax.set_ylim(len(rows) - 0.5, -0.5 - key)
+    ax.set_xlim(0.0, 1.02 * float(rows["cost"].max()))
+    left = np.zeros(len(rows))
+    places = np.arange(len(rows))
+    for column, _, colour in PARTS:
+        width = rows[column].to_numpy(dtype=float)
+        ax.barh(
+            places,
+            width,
+            left=left,
+            height=0.62,
+            color=colour,
+            edgecolor="white",
+            linewidth=0.6,
+            gid=f"cost-{column}",
+        )
+        left += width
+    _names(ax, data, rows)
+    _key(ax, rows)
+    ax.set_xlabel(
+        f"Expected present cost [{data.scenario.cost.currency}/m²], horizon "
+        f"{formatting.number(data.scenario.cost.horizon)} yr",
+        fontsize=style.TEXT_SIZE,
+    )
+    return ax
+
+
+def _names(ax: Axes, data: DesignResult, rows: pd.DataFrame) -> None:
+    units = data.scenario.units
+    room = (LEFT_MM - 3.0) * sheet.POINTS_PER_MM
+    lines = []
+    for row in rows.to_dict("records"):
+        cover = formatting.length(float(row["cover_mm"]), units=units)
+        name = str(row["option"]) if row["kind"] != "cheapest point" else "cheapest design point"
+        after = ""
+        if row["kind"] == "cheapest point":
+            after = f", {formatting.duration(float(row['strip_age_h']))}"
+            after += "" if row["follow_up"] == "none" else f", {row['follow_up']}"
+        first = shortened(name, width=room, size=style.TEXT_SIZE)
+        lines.append(f"{first}\n{shortened(cover + after, width=room, size=style.NOTE_SIZE)}")
+    ax.set_yticks(range(len(rows)), labels=lines, parse_math=False)
+    ax.tick_params(axis="y", length=0.0, labelsize=style.NOTE_SIZE)
+    for place, row in enumerate(rows.to_dict("records")):
+        text = formatting.number(float(row["cost"]))
+        if np.isfinite(row["know_low"]):
+            text += (
+                f"  ({formatting.number(float(row['know_low']), 2)} to "
+                f"{formatting.number(float(row['know_high']), 2)})"
+            )
+        ax.annotate(
+            text,
+            xy=(float(row["cost"]), place),
+            xytext=(4.0, 0.0),
+            textcoords="offset points",
+            ha="left",
+            va="center",
+            fontsize=style.NOTE_SIZE,
+            color=style.INK,
+            parse_math=False,
+            annotation_clip=False,
+        )
+
+
+def _key(ax: Axes, rows: pd.DataFrame) -> None:
+    """Name the parts above the first bar, each as near to its own part as there is room."""
+    width, _ = sheet.axes_size(ax)
+    limit = ax.get_xlim()[1]
+    first = rows.iloc[0]
+    starts, names, colours = [], [], []
+    edge = 0.0
+    for column, name, colour in PARTS:
+        size = float(first[column])
+        if float(rows[column].max()) > 0.0:
+            starts.append((edge + 0.5 * size) / limit * width)
+            names.append(name)
+            colours.append(colour)
+        edge += size
+    wide = [text_width(name, style.NOTE_SIZE, True) + 8.0 for name in names]
+    room = width + (RIGHT_MM - 2.0) * sheet.POINTS_PER_MM
+    centres = spread(starts, heights=wide, low=0.0, high=room)
+    for centre, start, name, colour in zip(centres, starts, names, colours, strict=True):
+        ax.annotate(
+            name,
+            xy=(start / width, _fraction(ax, -0.31)),
+            xycoords="axes fraction",
+            xytext=(float(centre) / width, _fraction(ax, -0.5 - 0.55 * KEY_MM / ROW_MM)),
+            textcoords="axes fraction",
+            ha="center",
+            va="center",
+            fontsize=style.NOTE_SIZE,
+            fontweight="bold",
+            color=colour,
+            parse_math=False,
+            annotation_clip=False,
+            arrowprops={
+                "arrowstyle": "-",
+                "linewidth": 0.6,
+                "color": colour,
+                "shrinkA": 1.0,
+                "shrinkB": 0.0,
+            },
+        )
+
+
+def _fraction(ax: Axes, y: float) -> float:
+    low, high = ax.get_ylim()
+    return float((y - low) / (high - low))
+
+
+def _title(data: DesignResult, rows: pd.DataFrame) -> str:
+    assert data.scenario.cost is not None
+    strategies = rows[rows["kind"] != "cheapest point"]
+    money = data.scenario.cost.currency
+    if strategies.empty:
+        return "What the cheapest design point costs in the long run"
+    best = strategies.iloc[0]
+    cover = formatting.length(float(best["cover_mm"]), units=data.scenario.units)
+    return (
+        f"In the long run {best['option']} with {cover} of nominal cover is the cheapest strategy: "
+        f"{formatting.number(float(best['cost']))} {money}/m²"
+    )
+
+
+def _note(data: DesignResult) -> str:
+    assert data.cost is not None
+    assert data.scenario.cost is not None
+    note = (
+        f"Real discount rate {formatting.percent(data.scenario.cost.rate)} a year. "
+        f"Strategies at the cover that the drawing holds. {formatting.DURABILITY_ONLY}"
+    )
+    if data.cost["know_low"].notna().any():
+        note += " In brackets: 2.5 % to 97.5 % over the knowledge inputs."
+    return note

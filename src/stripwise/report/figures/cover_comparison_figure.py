@@ -1,0 +1,157 @@
+"""The structure's probability with the surveyed cover beside the specified one."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from stripwise.report import formatting
+from stripwise.report.components import Grid, Section
+from stripwise.report.figures.dot_interval import DotRow, plot_dots
+from stripwise.scenario.model import Scenario
+
+__all__ = ["comparison_findings", "comparison_section", "plot_comparison"]
+
+
+def plot_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
+    """Plot every strategy's probability with both covers, as dots with their intervals.
+
+    Parameters
+    ----------
+    comparison
+        As `stripwise.studies.cover_comparison.compare_covers` returns it.
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    The axes.
+    """
+    rows = []
+    for row in comparison.sort_values("strategy", kind="stable").to_dict("records"):
+        low, high = _band(row)
+        rows.append(
+            DotRow(
+                f"{row['strategy']} ({row['cover']})",
+                100.0 * row["probability_at_target"],
+                100.0 * low,
+                100.0 * high,
+                formatting.percent(row["probability_at_target"]),
+            )
+        )
+    target = scenario.target
+    return plot_dots(
+        rows,
+        title=_compared(comparison, scenario),
+        note=f"Probability of depassivation at {formatting.number(target.service_life)} yr with the "
+        f"cover as specified and as surveyed; bars: 95 % over the knowledge inputs; dashed: the "
+        f"target, {formatting.percent(target.probability)}.",
+        label="Probability of depassivation [%]",
+        mark=100.0 * target.probability,
+    )
+
+
+def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
+    """Write the section of the report.
+
+    Parameters
+    ----------
+    comparison
+        As `stripwise.studies.cover_comparison.compare_covers` returns it.
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    The section, with the figure "probability".
+    """
+    grid = Grid(
+        f"At {formatting.number(scenario.target.service_life)} yr from first exposure; limit state: "
+        f"depassivation; target {formatting.percent(scenario.target.probability)}. Interval: 95 % over "
+        "the knowledge inputs, or of the sampling where there are none.",
+        ("Strategy", "Cover", "Mean, sd [mm]", "Probability", "Interval", "Meets target"),
+        tuple(
+            (
+                row["strategy"],
+                row["cover"],
+                f"{formatting.number(row['cover_mean_mm'])}, {formatting.number(row['cover_sd_mm'])}",
+                formatting.percent(row["probability_at_target"]),
+                formatting.interval(*_band(row), formatting.percent),
+                row["meets_target"],
+            )
+            for row in comparison.sort_values("strategy", kind="stable").to_dict("records")
+        ),
+        frozenset({2, 3, 4}),
+    )
+    text = f"Scenario {scenario.path.name}, {scenario.title}; everything but the cover as there."
+    return Section(
+        "Probability with the surveyed cover",
+        (text,),
+        "probability",
+        "Data: probability.csv.",
+        (grid,),
+    )
+
+
+def comparison_findings(comparison: pd.DataFrame, scenario: Scenario) -> list[str]:
+    """Say in sentences what the surveyed cover changes.
+
+    Parameters
+    ----------
+    comparison
+        As `stripwise.studies.cover_comparison.compare_covers` returns it.
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    The sentences.
+    """
+    target = scenario.target
+    return [
+        f"Probability of depassivation at {formatting.number(target.service_life)} yr, target "
+        f"{formatting.percent(target.probability)}: {_compared(comparison, scenario)}.",
+        _changed(comparison, target.probability),
+    ]
+
+
+def _band(row: dict[Hashable, Any]) -> tuple[float, float]:
+    low, high = float(row["know_low"]), float(row["know_high"])
+    return (low, high) if np.isfinite(low) else (float(row["low95"]), float(row["high95"]))
+
+
+def _compared(comparison: pd.DataFrame, scenario: Scenario) -> str:
+    own = comparison[comparison["strategy"] == scenario.reference_strategy].set_index("cover")
+    before, after = own["probability_at_target"][["specified", "surveyed"]]
+    return (
+        f"{scenario.reference_strategy}: {formatting.percent(float(before))} with the specified cover, "
+        f"{formatting.percent(float(after))} with the surveyed one"
+    )
+
+
+def _changed(comparison: pd.DataFrame, allowed: float) -> str:
+    """Say where the survey changes the verdict, or at least the side of the target."""
+    by_cover = {name: rows.set_index("strategy") for name, rows in comparison.groupby("cover")}
+    before, after = by_cover["specified"], by_cover["surveyed"]
+    parts = [
+        f"{name} ({before['meets_target'][name]} to {after['meets_target'][name]})"
+        for name in before.index[before["meets_target"] != after["meets_target"]]
+    ]
+    if parts:
+        return f"The survey changes whether the target is surely met: {', '.join(parts)}."
+    start = "Whether the target is surely met stays as it was for every strategy"
+    inside = {
+        name: set(rows.index[rows["probability_at_target"] <= allowed])
+        for name, rows in by_cover.items()
+    }
+    lost = [name for name in before.index if name in inside["specified"] - inside["surveyed"]]
+    won = [name for name in before.index if name in inside["surveyed"] - inside["specified"]]
+    if lost:
+        return f"{start}, but at the mean probability no longer within it: {', '.join(lost)}."
+    if won:
+        return f"{start}, but at the mean probability now within it: {', '.join(won)}."
+    return f"{start}."

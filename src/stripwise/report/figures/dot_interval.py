@@ -1,0 +1,159 @@
+"""Dot-and-interval charts: one row per name, the name at the left, the number at the right."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from stripwise.report import formatting
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.label_placement import shortened, wrapped
+
+__all__ = ["DotRow", "plot_dots"]
+
+NAME_ROOM_MM, NUMBER_ROOM_MM = 44.0, 38.0
+ROW_MM, LINE_MM = 7.0, 3.2
+MOST_NAME_LINES = 2
+SMALL_DOT = 2.6
+
+
+@dataclass(frozen=True, slots=True)
+class DotRow:
+    """One row of a chart.
+
+    Attributes
+    ----------
+    name
+        What the row is about.
+    value
+        The dot.
+    low, high
+        Ends of the interval; NaN for none.
+    text
+        The number as it stands at the right.
+    points
+        Single values, drawn small.
+    """
+
+    name: str
+    value: float
+    low: float
+    high: float
+    text: str
+    points: tuple[float, ...] = ()
+
+
+def plot_dots(
+    rows: Sequence[DotRow],
+    *,
+    title: str,
+    note: str,
+    label: str,
+    mark: float | None = None,
+    log: bool = False,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot dots with their intervals, the first row at the top.
+
+    Parameters
+    ----------
+    rows
+        The rows, at least one.
+    title, note
+        The message, and how to read the figure.
+    label
+        Label of the axis with its unit.
+    mark
+        Value of a vertical line, such as 1 for a ratio.
+    log
+        Whether the axis is logarithmic.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    names = [_name(row.name) for row in rows]
+    tallest = max(name.count("\n") for name in names)
+    if ax is None:
+        ax = sheet.sheet(
+            height=(ROW_MM + LINE_MM * tallest) * max(len(rows), 2) + 4.0,
+            left=NAME_ROOM_MM,
+            right=NUMBER_ROOM_MM,
+            bottom=12.0,
+            title=title,
+            note=note,
+        )
+    sheet.dress(ax)
+    ax.spines["left"].set_visible(False)
+    if log:
+        ax.set_xscale("log")
+    if mark is not None:
+        ax.axvline(mark, color=style.GREY, lw=0.8, ls=(0, (3, 2)), gid="mark", zorder=1)
+    height = np.arange(len(rows))[::-1]
+    for y, row in zip(height, rows, strict=True):
+        if row.points:
+            ax.plot(
+                row.points,
+                np.full(len(row.points), y - 0.22),
+                "o",
+                ms=SMALL_DOT,
+                color=style.GREY,
+                mew=0,
+                gid=f"points-{y}",
+                zorder=2,
+            )
+        if np.isfinite(row.low) and np.isfinite(row.high):
+            ax.plot(
+                [row.low, row.high],
+                [y, y],
+                color=style.PALETTE[0],
+                lw=1.6,
+                solid_capstyle="butt",
+                gid=f"interval-{y}",
+                zorder=3,
+            )
+        ax.plot(
+            [row.value],
+            [y],
+            "o",
+            ms=5.5,
+            color=style.PALETTE[0],
+            mec="white",
+            mew=0.6,
+            gid=f"dot-{y}",
+            zorder=4,
+        )
+        ax.annotate(
+            row.text,
+            xy=(1.0, y),
+            xycoords=("axes fraction", "data"),
+            xytext=(6.0, 0.0),
+            textcoords="offset points",
+            va="center",
+            fontsize=style.TEXT_SIZE,
+            color=style.INK,
+            annotation_clip=False,
+            parse_math=False,
+        )
+    ax.set_yticks(height, names, parse_math=False)
+    ax.tick_params(axis="y", length=0)
+    ax.set_ylim(-0.7, len(rows) - 0.3)
+    ax.set_xlabel(label, fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax
+
+
+def _name(text: str) -> str:
+    """Break a name into at most two lines; what does not fit ends in an ellipsis."""
+    room = (NAME_ROOM_MM - 4.0) * sheet.POINTS_PER_MM
+    lines = wrapped(formatting.tied(text), width=room, size=style.TEXT_SIZE)
+    if len(lines) > MOST_NAME_LINES:
+        rest = " ".join(lines[MOST_NAME_LINES - 1 :])
+        last = shortened(rest, width=room, size=style.TEXT_SIZE)
+        lines = [*lines[: MOST_NAME_LINES - 1], last]
+    return "\n".join(lines)

@@ -1,0 +1,194 @@
+"""Figures of the sensitivity: which uncertainty drives the answer, and which choice matters."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from stripwise.report import formatting
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.label_placement import wrapped
+from stripwise.report.pages.variance_shares import (
+    OVER_KNOWLEDGE,
+    Share,
+    choice_shares,
+    driver_shares,
+)
+from stripwise.studies.results import Assessment
+
+__all__ = ["plot_choices", "plot_drivers"]
+
+LABEL_MM = 58.0
+VALUE_MM = 26.0
+ROW_MM = 5.6
+SMALL = 0.01
+"""Inputs below 1 % with interactions are counted in one line instead of drawn."""
+
+
+def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
+    """Plot which uncertain inputs drive the depth margin at the service life.
+
+    Parameters
+    ----------
+    data
+        Results of a run with rows of the analysis "uncertainty".
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    groups, singles, age = driver_shares(data)
+    large = [s for s in singles if s.rank >= SMALL or s.status]
+    small = len(singles) - len(large)
+    blocks = [("By group", groups), ("By input", large)]
+    title = _driver_title(groups, singles)
+    note = (
+        f"Share of the variance of the depth margin (cover minus chloride front) at "
+        f"{formatting.number(age)} yr, reference strategy. Filled: the input "
+        "alone; open: with its interactions (numbers in this order); bars: 95 % sampling interval."
+    )
+    if small:
+        note += f" {small} more input{'s' if small > 1 else ''} below 1 % not drawn."
+    return _plot(blocks, ax, title, note)
+
+
+def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
+    """Plot which of the open choices moves the reliability index most.
+
+    Parameters
+    ----------
+    data
+        Results of a run with rows of the analysis "choices".
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    shares = choice_shares(data)
+    target = data.scenario.target
+    title = "No choice can be ranked"
+    if shares and shares[0].rank >= 0:
+        best = shares[0]
+        question = best.label.split("?")[0] + "?"
+        title = f"The choice that matters most: {question} {_percent(best.total)} of the spread"
+    knows = bool((data.sensitivity["analysis"] == OVER_KNOWLEDGE).any())
+    source = "over the knowledge inputs" if knows else "of the sampling"
+    note = (
+        "Share of the variance of the reliability index (depassivation, within "
+        f"{formatting.number(target.service_life)} yr, target {formatting.index(target.reliability_index)}) "
+        "over the ranges in brackets. Filled: the choice alone; open: with its interactions "
+        "(numbers in this order); "
+        f"bars: 95 % interval {source}."
+    )
+    return _plot([("", shares)], ax, title, note)
+
+
+def _plot(blocks: list[tuple[str, list[Share]]], ax: Axes | None, title: str, note: str) -> Axes:
+    blocks = [(name, rows) for name, rows in blocks if rows]
+    wrap = (LABEL_MM - 3.0) * sheet.POINTS_PER_MM
+    places, labels, at = [], [], 0.0
+    for name, rows in blocks:
+        if name:
+            places.append(at)
+            labels.append(name)
+            at += 1.0
+        for share in rows:
+            lines = wrapped(share.label, width=wrap, size=style.TEXT_SIZE)
+            extra = 0.35 * (len(lines) - 1)
+            places.append(at + extra)
+            labels.append("\n".join(lines))
+            at += 1.0 + 2 * extra
+        at += 0.4
+    bottom = max(at, 1.0)
+    if ax is None:
+        ax = sheet.sheet(
+            height=ROW_MM * bottom + 1.0,
+            left=LABEL_MM,
+            right=VALUE_MM,
+            bottom=11.0,
+            title=title,
+            note=note,
+        )
+    sheet.dress(ax)
+    ax.set_xlim(0.0, 100.0)
+    ax.set_ylim(bottom - 0.6, -0.6)
+    ax.set_yticks(places, labels=labels, parse_math=False)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    ax.grid(axis="x", color=style.PALE, linewidth=0.5)
+    ax.set_axisbelow(True)
+    row = iter(range(len(places)))
+    for block, (name, rows) in enumerate(blocks):
+        if name:
+            ax.get_yticklabels()[next(row)].set_fontweight("bold")
+        for share in rows:
+            _dot(ax, share, places[next(row)], style.PALETTE[block])
+    ax.set_xlabel("Share of the variance [%]", fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax
+
+
+def _dot(ax: Axes, share: Share, y: float, color: str) -> None:
+    if not np.isfinite(share.total) and not np.isfinite(share.first):
+        text = share.status or "undefined"
+        ax.text(
+            1.0, y, text, va="center", fontsize=style.NOTE_SIZE, color=style.GREY, parse_math=False
+        )
+        return
+    # The two sit a little apart, so that neither hides the other where they are equal.
+    for value, low, high, shift, fill in (
+        (share.first, share.first_low, share.first_high, -0.14, color),
+        (share.total, share.total_low, share.total_high, 0.14, "white"),
+    ):
+        if not np.isfinite(value):
+            continue
+        if np.isfinite(low) and np.isfinite(high):
+            ax.plot(
+                [100 * low, 100 * high],
+                [y + shift] * 2,
+                color=color,
+                lw=1.0,
+                solid_capstyle="butt",
+                clip_on=True,
+            )
+        ax.plot(
+            [100 * value], [y + shift], "o", ms=4.2, mfc=fill, mec=color, mew=1.0, clip_on=False
+        )
+    ax.annotate(
+        _values(share),
+        xy=(1.0, y),
+        xycoords=("axes fraction", "data"),
+        xytext=(6.0, 0.0),
+        textcoords="offset points",
+        va="center",
+        fontsize=style.NOTE_SIZE,
+        color=style.INK,
+        annotation_clip=False,
+        parse_math=False,
+    )
+
+
+def _values(share: Share) -> str:
+    """Both numbers in words, or one where they read the same."""
+    first, total = _percent(share.first), _percent(share.total)
+    return total if first == total else f"{first} / {total}"
+
+
+def _percent(x: float) -> str:
+    if not np.isfinite(x):
+        return formatting.DASH
+    value = 100.0 * x
+    return f"{value:.0f} %" if value >= 1 or value <= 0 else f"{value:.1f} %"
+
+
+def _driver_title(groups: list[Share], singles: list[Share]) -> str:
+    ranked = [s for s in singles if s.rank >= 0] or [s for s in groups if s.rank >= 0]
+    if not ranked:
+        return "What drives the answer cannot be ranked"
+    best = ranked[0]
+    share = _percent(best.total)
+    return f"What drives the answer most: {best.label} ({share} of the uncertainty)"

@@ -1,0 +1,190 @@
+"""Fitted distributions on paper: the readings as steps, the families as curves, a limit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import ArrayLike, NDArray
+
+from stripwise.evidence.statistics.family_fit import FittedFamily, fitted_distribution
+from stripwise.report import formatting
+from stripwise.report.components import Grid
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.label_placement import spread
+
+__all__ = ["family_grid", "plot_fit"]
+
+LABEL_ROOM_MM = 30.0
+MOST_STEPS = 2_000
+"""Most steps that are drawn."""
+
+
+def plot_fit(
+    values: ArrayLike,
+    fits: Sequence[FittedFamily],
+    *,
+    chosen: str,
+    label: str,
+    title: str,
+    note: str,
+    limit: float | None = None,
+    limit_text: str = "",
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot the share of values up to x, as measured and by the fitted families.
+
+    Parameters
+    ----------
+    values
+        (n,) values.
+    fits
+        Fitted families.
+    chosen
+        The family that goes to the scenario, drawn strongly.
+    label
+        Label of the axis with its unit.
+    title, note
+        The message, and how to read the figure.
+    limit, limit_text
+        A vertical line and what it says.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    x = np.sort(np.asarray(values, dtype=float))
+    if ax is None:
+        ax = sheet.sheet(
+            height=74.0, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        )
+    sheet.dress(ax)
+    steps, shares = _steps(x)
+    ax.step(steps, 100.0 * shares, where="post", color=style.INK, lw=1.2, gid="values")
+    span = max(float(x[-1] - x[0]), 1e-6 * abs(float(x[-1])), 1e-9)
+    extra = (limit,) if limit is not None else ()
+    low = min(float(x[0]) - 0.08 * span, *(v - 0.05 * span for v in extra), float(x[0]))
+    high = max(float(x[-1]) + 0.08 * span, *(v + 0.05 * span for v in extra), float(x[-1]))
+    low = max(low, 0.0) if x[0] >= 0 else low
+    grid = np.linspace(low, high, 400)
+    for row, fit in enumerate(fits):
+        color, _ = style.line_of(row)
+        main = fit.family == chosen
+        ax.plot(
+            grid,
+            100.0 * fitted_distribution(fit, x).cdf(grid),
+            color=color,
+            lw=1.8 if main else 0.9,
+            ls="-" if main else (0, (4, 2)),
+            gid=f"family-{fit.family}",
+            zorder=3 if main else 2,
+        )
+    if limit is not None:
+        ax.axvline(limit, color=style.GREY, lw=0.9, ls=(0, (3, 2)), gid="limit")
+        beside = limit < low + 0.6 * (high - low)
+        ax.annotate(
+            limit_text,
+            xy=(limit, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(4.0 if beside else -4.0, -2.0),
+            textcoords="offset points",
+            ha="left" if beside else "right",
+            va="top",
+            fontsize=style.NOTE_SIZE,
+            color=style.GREY,
+            annotation_clip=False,
+            parse_math=False,
+        )
+    ax.set_xlim(low, high)
+    ax.set_ylim(0.0, 100.0)
+    _name(ax, fits, chosen)
+    ax.set_xlabel(label, fontsize=style.TEXT_SIZE)
+    ax.set_ylabel("Share up to that value [%]", fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax
+
+
+def family_grid(fits: Sequence[FittedFamily], *, unit: str, chosen: str) -> Grid:
+    """Tabulate fitted families, best first.
+
+    Parameters
+    ----------
+    fits
+        Fitted families.
+    unit
+        Unit of mean and sd.
+    chosen
+        The family that goes to the scenario.
+
+    Returns
+    -------
+    The table.
+    """
+    best = fits[0].aic if fits else 0.0
+    return Grid(
+        "Families fitted by maximum likelihood. Difference of Akaike's criterion: 0 is best, below "
+        "2 is no difference worth the name. p: share of simulated samples that fit no better; "
+        "below 5 % speaks against the family.",
+        (
+            "Family",
+            f"Mean [{unit}]",
+            f"sd [{unit}]",
+            "Log likelihood",
+            "Criterion, difference",
+            "Anderson-Darling (p)",
+            "Kolmogorov-Smirnov (p)",
+        ),
+        tuple(
+            (
+                f"{fit.family}{' (to the scenario)' if fit.family == chosen else ''}",
+                formatting.number(fit.mean, 4),
+                formatting.number(fit.sd),
+                f"{fit.log_likelihood:.1f}",
+                f"{fit.aic - best:.1f}",
+                _statistic(fit.anderson, fit.anderson_p),
+                _statistic(fit.kolmogorov, fit.kolmogorov_p),
+            )
+            for fit in fits
+        ),
+        frozenset({1, 2, 3, 4, 5, 6}),
+    )
+
+
+def _statistic(value: float, p: float) -> str:
+    if np.isnan(value):
+        return formatting.number(value)
+    return f"{formatting.number(value)} ({100.0 * p:.1f} %)"
+
+
+def _steps(x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    found, counts = np.unique(x, return_counts=True)
+    shares = np.cumsum(counts) / x.size
+    if found.size > MOST_STEPS:
+        pick = np.linspace(0, found.size - 1, MOST_STEPS).astype(int)
+        found, shares = found[pick], shares[pick]
+    return np.concatenate([found[:1], found]), np.concatenate([[0.0], shares])
+
+
+def _name(ax: Axes, fits: Sequence[FittedFamily], chosen: str) -> None:
+    """List the curves at the right."""
+    _, height = sheet.axes_size(ax)
+    names = ["as measured", *(fit.family for fit in fits)]
+    colors = [style.INK, *(style.line_of(row)[0] for row in range(len(fits)))]
+    placed = spread([0.5 * height] * len(names), heights=1.6 * style.TEXT_SIZE)
+    for name, color, y in zip(names, colors, placed[::-1], strict=True):
+        ax.annotate(
+            name,
+            xy=(1.0, y / height),
+            xycoords="axes fraction",
+            xytext=(8.0, 0.0),
+            textcoords="offset points",
+            va="center",
+            fontsize=style.TEXT_SIZE,
+            color=color,
+            fontweight="bold" if name == chosen else "normal",
+            annotation_clip=False,
+            parse_math=False,
+        )

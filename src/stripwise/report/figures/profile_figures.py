@@ -1,0 +1,356 @@
+"""Figures of fitted chloride profiles: the profiles, their residuals, the penalty factors."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from stripwise.evidence.profiles.chloride_profiles import Fits
+from stripwise.evidence.profiles.fitted_curves import curve_band, skin_curve
+from stripwise.evidence.profiles.layered_fit import LAYERED, Layered
+from stripwise.evidence.profiles.penalty_factors import Penalties
+from stripwise.report import formatting
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.dot_interval import DotRow, plot_dots
+from stripwise.report.figures.label_placement import shortened
+
+__all__ = ["CONTENT", "plot_penalties", "plot_residuals", "profiles_figure"]
+
+CONTENT = {
+    "pct": "% by mass of concrete",
+    "pct_binder": "% by mass of binder",
+    "kg_m3": "kg per m\N{SUPERSCRIPT THREE} of concrete",
+}
+"""Words for the unit of the contents."""
+
+PANELS, LINES = 12, 8
+"""Most strategies drawn, and most specimens of each."""
+
+DOTS = 60
+"""Most specimens of each strategy whose residuals or diffusivities are drawn."""
+
+PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 46.0, 17.0, 7.0, 13.0, 6.0
+KEY_MM = 46.0
+TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 20.0)
+PATTERNS = style.LINES
+SIGNS, KEYS = "os", "\N{BLACK CIRCLE}\N{BLACK SQUARE}"
+
+
+def profiles_figure(fits: Fits, skin: Layered | None = None) -> Figure:
+    """Draw the profiles with their fitted curves, a panel per strategy.
+
+    Parameters
+    ----------
+    fits
+        All fits.
+    skin
+        Two-layer fits, drawn instead where the data support them; none unless given.
+
+    Returns
+    -------
+    The figure.
+    """
+    names = list(dict.fromkeys(fits.profiles.strategies))[:PANELS]
+    columns = min(len(names), 3) if len(names) != 4 else 2
+    rows = -(-len(names) // columns)
+    title = "The error function, averaged over each layer, against the ground profiles"
+    note = _profiles_note(fits)
+    if skin is not None and LAYERED in skin.choice:
+        note += " Where a skin is supported the line is that of skin and core; thin dots: uniform."
+    below = (rows - 1) * (PANEL_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
+    first = sheet.sheet(
+        height=PANEL_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below, title=title, note=note
+    )
+    figure = first.get_figure(root=True)
+    assert figure is not None
+    sheet.headline(first, title, note=note)
+    first.set_axis_off()
+    total = figure.get_size_inches()[1] * style.MM_PER_INCH
+    width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
+    width = min(width, 92.0)
+    shown = [place for place, name in enumerate(fits.profiles.strategies) if name in names]
+    deepest = float(np.where(fits.profiles.present, fits.profiles.lower, 0.0)[shown].max())
+    highest = float(max(fits.profiles.content[shown].max(), fits.surface[shown].max()))
+    for place, name in enumerate(names):
+        row, column = divmod(place, columns)
+        bottom = below - row * (PANEL_MM + BELOW_MM + ABOVE_MM)
+        ax = figure.add_axes(
+            (
+                (LEFT_MM + column * (width + GAP_MM)) / style.WIDTH_MM,
+                bottom / total,
+                width / style.WIDTH_MM,
+                PANEL_MM / total,
+            )
+        )
+        _panel(ax, fits, name, skin)
+        ax.set_xlim(0.0, deepest)
+        ax.set_ylim(0.0, 1.08 * highest)
+        ax.set_title(
+            shortened(name, width=width * sheet.POINTS_PER_MM, size=style.TEXT_SIZE),
+            loc="left",
+            fontsize=style.TEXT_SIZE,
+            color=style.INK,
+            pad=3.0,
+            parse_math=False,
+        )
+        ax.set_xlabel("Depth [mm]", fontsize=style.TEXT_SIZE)
+        if column:
+            ax.set_yticklabels([])
+        else:
+            unit = CONTENT[fits.profiles.basis]
+            ax.set_ylabel(f"Chloride\n[{unit}]", fontsize=style.TEXT_SIZE)
+    return figure
+
+
+def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
+    """Plot what the fits leave over depth, coloured by strategy.
+
+    Parameters
+    ----------
+    fits
+        All fits.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    names = list(dict.fromkeys(fits.profiles.strategies))[:PANELS]
+    used = fits.layers.weight > 0
+    share = 100.0 * (fits.profiles.content - fits.fitted) / fits.surface[:, None]
+    count = int(fits.flagged.sum())
+    flags = {0: "no reading is far off", 1: "one reading is far off"}
+    title = f"What the fits leave: {flags.get(count, f'{count} readings are far off')}"
+    note = (
+        "Reading less fit, in % of the surface content of the specimen. Filled: in the fit; open: "
+        "left out; ringed: flagged by the robust fit, and still in the fit. A bend that all "
+        "strategies share would mean that the error function does not hold."
+    )
+    if max(fits.profiles.strategies.count(name) for name in names) > DOTS:
+        note += f" The first {DOTS} specimens of each strategy are drawn."
+    if ax is None:
+        ax = sheet.sheet(height=72.0, left=15.0, right=KEY_MM, bottom=12.0, title=title, note=note)
+    sheet.dress(ax)
+    ax.axhline(0.0, color=style.GREY, lw=0.6, zorder=1)
+    middle = 0.5 * (fits.profiles.upper + fits.profiles.lower)
+    drawn = np.zeros((len(used), 1), dtype=bool)
+    for place, name in enumerate(names):
+        color, _ = style.line_of(place)
+        of_name = np.array([s == name for s in fits.profiles.strategies])
+        of_name = (of_name & (np.cumsum(of_name) <= DOTS))[:, None]
+        drawn |= of_name
+        inside, outside = of_name & used, of_name & fits.profiles.present & ~used
+        sign = SIGNS[place // len(style.PALETTE)]
+        ax.plot(
+            middle[inside],
+            share[inside],
+            sign,
+            ms=3.2,
+            mew=0,
+            color=color,
+            alpha=0.85,
+            gid=f"residuals-{place}",
+        )
+        ax.plot(
+            middle[outside],
+            share[outside],
+            sign,
+            ms=3.2,
+            mew=0.7,
+            mfc="none",
+            mec=color,
+            alpha=0.85,
+            gid=f"left-out-{place}",
+        )
+    flagged = fits.flagged & drawn
+    ax.plot(
+        middle[flagged],
+        share[flagged],
+        "o",
+        ms=8.0,
+        mew=0.9,
+        mfc="none",
+        mec=style.INK,
+        gid="flagged",
+    )
+    _key(ax, names)
+    inner = share[used & drawn]
+    reach = 1.25 * float(np.abs(inner).max()) if inner.size else 1.0
+    beyond = fits.profiles.present & ~used & drawn & (np.abs(share) > reach)
+    ax.set_ylim(-max(reach, 1.0), max(reach, 1.0))
+    if beyond.any():
+        ax.annotate(
+            f"{int(beyond.sum())} left-out readings lie beyond the axis",
+            xy=(1.0, 0.0),
+            xycoords="axes fraction",
+            xytext=(-3.0, 4.0),
+            textcoords="offset points",
+            ha="right",
+            fontsize=style.NOTE_SIZE,
+            color=style.GREY,
+        )
+    ax.set_xlim(left=0.0)
+    ax.set_xlabel("Depth of the layer's middle [mm]", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel("Residual [% of surface content]", fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax
+
+
+def plot_penalties(found: Penalties, fits: Fits, *, ax: Axes | None = None) -> Axes:
+    """Plot the penalty factor of each strategy with its interval.
+
+    Parameters
+    ----------
+    found
+        The penalty factors.
+    fits
+        The fits behind them, drawn as small dots.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    rows = []
+    at = found.strategies.index(found.reference)
+    base = np.exp(found.log_diffusivity.mean[at])
+    median = np.exp(found.ratios.log_mean)
+    order = np.argsort(-median, kind="stable")
+    for place in order:
+        name = found.strategies[place]
+        own = [
+            d / base
+            for d, s in zip(fits.diffusivity, fits.profiles.strategies, strict=True)
+            if s == name
+        ]
+        certain = place == at
+        text = (
+            "1 (reference)"
+            if certain
+            else (
+                f"{formatting.number(float(median[place]))} "
+                f"({formatting.number(float(found.low95[place]))} to "
+                f"{formatting.number(float(found.high95[place]))})"
+            )
+        )
+        rows.append(
+            DotRow(
+                name,
+                float(median[place]),
+                np.nan if certain else float(found.low95[place]),
+                np.nan if certain else float(found.high95[place]),
+                text,
+                tuple(own[:DOTS]),
+            )
+        )
+    worst = found.strategies[order[0]]
+    title = (
+        f"{worst} has {formatting.number(float(median[order[0]]), 2)} times the diffusivity of "
+        f"{found.reference}"
+        if order[0] != at
+        else f"No strategy is worse than {found.reference}"
+    )
+    chart = plot_dots(
+        rows,
+        title=title,
+        note="Dot: penalty factor, the ratio of pooled diffusivities; bar: its 95 % interval, the "
+        "reference's error included; small dots: specimens over the pooled reference.",
+        label="Penalty factor: diffusivity over that of the reference",
+        mark=1.0,
+        log=True,
+        ax=ax,
+    )
+    low, high = chart.get_xlim()
+    inside = [tick for tick in TICKS if low <= tick <= high]
+    step = max(1, -(-len(inside) // 7))
+    chart.set_xticks(inside[::step], [f"{tick:g}" for tick in inside[::step]])
+    chart.set_xticks([], minor=True)
+    return chart
+
+
+def _panel(ax: Axes, fits: Fits, name: str, skin: Layered | None) -> None:
+    sheet.dress(ax)
+    profiles = fits.profiles
+    rows = [r for r, strategy in enumerate(profiles.strategies) if strategy == name][:LINES]
+    for number, row in enumerate(rows):
+        color, pattern = style.PALETTE[number % len(style.PALETTE)], PATTERNS[number // 7]
+        depth = np.linspace(fits.start[row], float(profiles.lower[row].max()), 160)
+        content, half = curve_band(fits, row, depth=depth)
+        if skin is not None and skin.choice_of(name) == LAYERED and skin.tells[row]:
+            ax.plot(depth, content, color=color, ls=":", lw=0.5, gid=f"uniform-{row}")
+            ax.plot(
+                depth,
+                skin_curve(fits, skin, row, depth=depth),
+                color=color,
+                ls=pattern,
+                lw=0.9,
+                gid=f"curve-{row}",
+            )
+        else:
+            ax.fill_between(
+                depth,
+                content - half,
+                content + half,
+                color=color,
+                lw=0,
+                alpha=style.BAND_OPACITY,
+                gid=f"band-{row}",
+            )
+            ax.plot(depth, content, color=color, ls=pattern, lw=0.9, gid=f"curve-{row}")
+        for layer in np.flatnonzero(profiles.present[row]):
+            used = fits.layers.weight[row, layer] > 0
+            x = (profiles.upper[row, layer], profiles.lower[row, layer])
+            y = profiles.content[row, layer]
+            if x[0] == x[1]:
+                ax.plot(x[:1], [y], "o", ms=2.6, mew=0.8, mec=color, mfc=color if used else "none")
+            else:
+                ax.plot(
+                    x,
+                    (y, y),
+                    color=color,
+                    lw=2.0 if used else 0.8,
+                    ls="-" if used else (0, (1, 1)),
+                    solid_capstyle="butt",
+                )
+            if fits.flagged[row, layer]:
+                ax.plot([0.5 * (x[0] + x[1])], [y], "o", ms=8.0, mew=0.9, mfc="none", mec=style.INK)
+
+
+def _profiles_note(fits: Fits) -> str:
+    text = (
+        "Bars: content of a layer (dotted: left out of the fit). Lines: fitted curves; shaded: "
+        "their 95 % bands. A colour per specimen, from panel to panel anew."
+    )
+    if fits.flagged.any():
+        text += " Ringed: flagged as far off."
+    names = list(dict.fromkeys(fits.profiles.strategies))
+    most = max(fits.profiles.strategies.count(name) for name in names[:PANELS])
+    if len(names) > PANELS or most > LINES:
+        text += (
+            f" Drawn are the first {min(len(names), PANELS)} of {len(names)} strategies and the "
+            f"first {min(most, LINES)} specimens of each."
+        )
+    return text
+
+
+def _key(ax: Axes, names: list[str]) -> None:
+    """List the strategies beside the axes, each in its colour."""
+    room = (KEY_MM - 8.0) * sheet.POINTS_PER_MM
+    for place, name in enumerate(names):
+        color, _ = style.line_of(place)
+        text = shortened(name, width=room, size=style.TEXT_SIZE)
+        ax.annotate(
+            f"{KEYS[place // len(style.PALETTE)]} {text}",
+            xy=(1.0, 1.0),
+            xycoords="axes fraction",
+            xytext=(8.0, -(place + 0.6) * 1.6 * style.TEXT_SIZE),
+            textcoords="offset points",
+            va="center",
+            fontsize=style.TEXT_SIZE,
+            color=color,
+            annotation_clip=False,
+            parse_math=False,
+        )

@@ -1,0 +1,205 @@
+"""Figures of the options: initiation beside cracking, and one simulated face."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import ListedColormap
+
+from stripwise.report import formatting
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.label_placement import LINE_SPACING, shortened, spread, wrapped
+from stripwise.studies.results import Assessment
+
+__all__ = ["plot_cracking", "plot_face"]
+
+LABEL_ROOM_MM = 50.0
+LEADER_MM = 5.0
+HEIGHT_MM = 82.0
+FACE_WIDTH_MM = 140.0
+TALLEST_FACE_MM = 90.0
+NAME_IN_TITLE_PT = 200.0
+
+
+def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
+    """Plot initiation (full) and the first crack (broken) for the reference and worst strategy.
+
+    Parameters
+    ----------
+    data
+        Results of a run with cracking.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    table, lives = data.service.cracking, data.service.cracking_lives
+    assert table is not None
+    assert lives is not None
+    names = [strategy.name for strategy in data.scenario.strategies]
+    reference = names.index(data.scenario.reference_strategy)
+    worst = int(np.argmax(lives["cracking_at_target"].to_numpy()))
+    shown = list(dict.fromkeys([reference, worst]))
+    title, note = _cracking_title(data, reference), _cracking_note(data)
+    if ax is None:
+        ax = sheet.sheet(
+            height=HEIGHT_MM, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        )
+    sheet.dress(ax)
+    horizon = data.scenario.sampling.horizon
+    ends: list[tuple[float, str, str]] = []
+    top = 2.0 * data.scenario.target.probability
+    for row in shown:
+        own = table[table["strategy"] == names[row]]
+        color, _ = style.line_of(row)
+        age = own["age_yr"].to_numpy()
+        for what, pattern in (("initiation", "-"), ("cracking", (0, (4, 2)))):
+            curve = own[f"probability_{what}"].to_numpy()
+            ax.plot(age, 100.0 * curve, color=color, linestyle=pattern, lw=1.5, gid=f"{what}-{row}")
+            top = max(top, 1.05 * float(curve.max()))
+            ends.append((100.0 * float(curve[-1]), f"{names[row]}: {what}", color))
+        band = own[["know_low", "know_high"]].to_numpy()
+        if np.isfinite(band).all():
+            ax.fill_between(
+                age,
+                100.0 * band[:, 0],
+                100.0 * band[:, 1],
+                color=color,
+                alpha=style.BAND_OPACITY,
+                linewidth=0,
+                gid=f"band-{row}",
+            )
+            top = max(top, 1.02 * float(band.max()))
+    top = min(top, 1.0)
+    ax.set_xlim(0.0, horizon)
+    ax.set_ylim(0.0, 100.0 * top)
+    level = 100.0 * data.scenario.target.probability
+    ax.axhline(level, color=style.TARGET, lw=0.9, ls=(0, (1, 2)), gid="target", zorder=2.5)
+    ax.annotate(
+        f"target {formatting.percent(data.scenario.target.probability)}",
+        xy=(0.0, level),
+        xytext=(3.0, 2.5),
+        textcoords="offset points",
+        va="bottom",
+        ha="left",
+        fontsize=style.NOTE_SIZE,
+        color=style.TARGET,
+    )
+    _label_ends(ax, ends)
+    ax.set_xlabel("Age since first exposure [yr]", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel("Probability [%]", fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax
+
+
+def _cracking_title(data: Assessment, reference: int) -> str:
+    lives = data.service.cracking_lives
+    assert lives is not None
+    row = lives.iloc[reference]
+    horizon = data.scenario.sampling.horizon
+    level = formatting.percent(data.scenario.target.probability)
+    name = shortened(str(row["strategy"]), width=NAME_IN_TITLE_PT, size=style.TITLE_SIZE)
+    first = formatting.years(float(row["initiation_life_yr"]), horizon=horizon)
+    second = formatting.years(float(row["cracking_life_yr"]), horizon=horizon)
+    return f"{name}: initiation reaches {level} in {first}, the first crack in {second}"
+
+
+def _cracking_note(data: Assessment) -> str:
+    table = data.service.cracking
+    assert table is not None
+    shaded = (
+        " Shaded: 95 % interval of cracking over the knowledge inputs."
+        if table["know_high"].notna().any()
+        else ""
+    )
+    return (
+        "Full: depassivation. Broken: the first crack. The reference strategy and the one that "
+        f"cracks most.{shaded}"
+    )
+
+
+def _label_ends(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
+    width, height = sheet.axes_size(ax)
+    top = ax.get_ylim()[1]
+    room = (LABEL_ROOM_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
+    texts = [
+        "\n".join(wrapped(formatting.tied(t), width=room, size=style.TEXT_SIZE)) for _, t, _ in ends
+    ]
+    heights = [(t.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0 for t in texts]
+    wanted = np.array([value / top * height for value, _, _ in ends])
+    centres = spread(wanted, heights=heights, low=0.0, high=height)
+    for (value, _, color), text, centre in zip(ends, texts, centres, strict=True):
+        ax.annotate(
+            text,
+            xy=(ax.get_xlim()[1], value),
+            xytext=(1.0 + LEADER_MM * sheet.POINTS_PER_MM / width, centre / height),
+            textcoords="axes fraction",
+            ha="left",
+            va="center",
+            fontsize=style.TEXT_SIZE,
+            color=style.INK,
+            linespacing=LINE_SPACING,
+            annotation_clip=False,
+            parse_math=False,
+            arrowprops={
+                "arrowstyle": "-",
+                "linewidth": 1.0,
+                "color": color,
+                "patchA": None,
+                "shrinkA": 1.0,
+                "shrinkB": 0.0,
+                "relpos": (0.0, 0.5),
+            },
+        )
+
+
+def plot_face(data: Assessment, *, ax: Axes | None = None) -> Axes:
+    """Draw one simulated face, depassivated cells dark.
+
+    Parameters
+    ----------
+    data
+        Results of a run with an extent.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    face = data.service.face
+    assert face is not None
+    name = shortened(face.strategy, width=NAME_IN_TITLE_PT, size=style.TITLE_SIZE)
+    title = (
+        f"{name}: on this face {formatting.percent(face.share)} is depassivated after "
+        f"{formatting.number(face.age)} yr"
+    )
+    note = (
+        "One simulated face whose share lies near the mean of all; dark: depassivated. Other faces "
+        "of the same wall would show other patches and other shares."
+    )
+    tall = min(FACE_WIDTH_MM * face.height / face.width, TALLEST_FACE_MM)
+    if ax is None:
+        ax = sheet.sheet(height=tall, left=15.0, right=10.0, bottom=12.0, title=title, note=note)
+    sheet.dress(ax)
+    rows, columns = face.corroded.shape
+    # cells as paths: browsers refuse a raster image within the page's own drawings
+    ax.pcolormesh(
+        np.linspace(0.0, face.width, columns + 1),
+        np.linspace(0.0, face.height, rows + 1),
+        face.corroded,
+        cmap=ListedColormap(["#f2efe6", style.line_of(0)[0]]),
+        vmin=0,
+        vmax=1,
+        edgecolors="face",
+        linewidth=0.2,
+        gid="face",
+    )
+    ax.set_aspect("equal")
+    ax.set_anchor("W")
+    ax.set_xlabel("Along the wall [m]", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel("Height [m]", fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax

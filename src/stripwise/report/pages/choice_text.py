@@ -1,0 +1,203 @@
+"""The choices on the table in words: ranges, options and what to take from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from stripwise.report import formatting
+from stripwise.studies.rank.choice_tables import INDEX, ChoiceTables
+from stripwise.studies.rank.factorial import Choice
+
+__all__ = [
+    "CHOICE_NAMES",
+    "Reach",
+    "choice_sentences",
+    "clipped_note",
+    "option_text",
+    "planned_row",
+    "reaches",
+]
+
+CHOICE_NAMES = {
+    "cover": "cover",
+    "strip age": "strip age",
+    "follow-up": "follow-up curing",
+    "strategy": "strategy of stripping and curing",
+    "execution scatter": "scatter of the cover",
+    "concrete": "concrete",
+}
+"""What a reader calls each choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How far one choice alone moves the probability, all else as planned.
+
+    Attributes
+    ----------
+    name
+        Name of the choice, as the tables have it.
+    rows
+        Its options, the one with the lowest probability first.
+    span
+        Difference of the reliability index between its best and its worst option.
+    """
+
+    name: str
+    rows: pd.DataFrame
+    span: float
+
+
+def reaches(tables: ChoiceTables) -> list[Reach]:
+    """List what each choice alone can do, the widest first.
+
+    Parameters
+    ----------
+    tables
+        What the choices do.
+
+    Returns
+    -------
+    One `Reach` per choice.
+    """
+    options = tables.options[tables.options["choice"] != ""]
+    found = []
+    for name, rows in options.groupby("choice", sort=False):
+        ordered = rows.sort_values("probability", kind="stable")
+        span = _index(ordered, 0) - _index(ordered, -1)
+        found.append(Reach(str(name), ordered, span))
+    return sorted(found, key=lambda one: -one.span)
+
+
+def _index(rows: pd.DataFrame, place: int) -> float:
+    return float(rows["reliability_index"].to_numpy(dtype=float)[place])
+
+
+def planned_row(tables: ChoiceTables) -> pd.Series:
+    """Return the row of the strategy as planned."""
+    return tables.options[tables.options["choice"] == ""].iloc[0]
+
+
+def option_text(row: pd.Series, *, units: str) -> str:
+    """Name an option: its words, or its number with the unit."""
+    if row["option"]:
+        return str(row["option"])
+    value = float(row["value"])
+    text = (
+        formatting.duration(value) if row["unit"] == "h" else formatting.length(value, units=units)
+    )
+    return f"sd {text}" if row["choice"] == "execution scatter" else text
+
+
+def choice_sentences(
+    tables: ChoiceTables, *, strategy: str, life: float, allowed: float, units: str
+) -> list[str]:
+    """Say which choice moves the outcome most, within which ranges and how sure that is.
+
+    Parameters
+    ----------
+    tables
+        What the choices do.
+    strategy
+        Strategy from which options are changed one by one.
+    life
+        Target life [yr].
+    allowed
+        Probability allowed within it.
+    units
+        "SI" or "US".
+
+    Returns
+    -------
+    Sentences, none where the outcome does not vary.
+    """
+    if not tables.top:
+        return ["No choice on the table moves the reliability within the ranges given."]
+    ranges = formatting.listing([_range(choice, units) for choice in tables.design.choices])
+    rows = _shares(tables, "choices")
+    order = rows["total"].sort_values(ascending=False)
+    over = "choices over knowledge" if tables.over_knowledge else "choices"
+    bounds = _shares(tables, over).to_dict("index")[tables.top]
+    reason = "over what is not known" if tables.over_knowledge else "by sampling error alone"
+    low, high = (formatting.percent(float(bounds[f"total_{end}95"])) for end in ("low", "high"))
+    after = [name for name in order.index if name != tables.top]
+    text = (
+        f"Within {ranges}, the {CHOICE_NAMES[tables.top]} moves the reliability at "
+        f"{formatting.number(life)} yr most: alone and with the others it holds "
+        f"{formatting.percent(float(order[tables.top]))} of the variance ({low} to {high} {reason})"
+    )
+    if after:
+        text += (
+            f", then the {CHOICE_NAMES[after[0]]} with {formatting.percent(float(order[after[0]]))}"
+        )
+    text += f". It comes first at {formatting.percent(tables.top_share)} of the points "
+    text += "of what is not known" if tables.over_knowledge else "of the sample"
+    text += (
+        "; with the ranges halved about their middles another comes first, so the order belongs to "
+        "the ranges more than to the wall."
+        if tables.flips
+        else "; with the ranges halved about their middles it stays first."
+    )
+    return [_alone(tables, strategy=strategy, life=life, allowed=allowed, units=units), text]
+
+
+def _shares(tables: ChoiceTables, analysis: str) -> pd.DataFrame:
+    table = tables.indices
+    here = (table["analysis"] == analysis) & (table["quantity"] == INDEX)
+    return table[here & (table["input"] != "") & (table["input2"] == "")].set_index("input")
+
+
+def _alone(tables: ChoiceTables, *, strategy: str, life: float, allowed: float, units: str) -> str:
+    widest = reaches(tables)[0]
+    best, worst = widest.rows.iloc[0], widest.rows.iloc[-1]
+    now = float(planned_row(tables)["probability"])
+    return (
+        f"With all else as in {strategy} ({formatting.percent(now)} within {formatting.number(life)} yr, "
+        f"{formatting.percent(allowed)} allowed), the {CHOICE_NAMES[widest.name]} alone takes the "
+        f"probability of depassivation from {formatting.percent(float(best['probability']))} "
+        f"({option_text(best, units=units)}) to {formatting.percent(float(worst['probability']))} "
+        f"({option_text(worst, units=units)}), further than any other choice."
+    )
+
+
+def _range(choice: Choice, units: str) -> str:
+    assumed = " (assumed)" if choice.assumed else ""
+    match choice.name:
+        case "cover":
+            low, high = (
+                formatting.length(x, units=units) for x in (choice.numbers[0], choice.numbers[-1])
+            )
+            return f"{low} to {high} of cover{assumed}"
+        case "strip age":
+            low, high = (formatting.duration(x) for x in (choice.numbers[0], choice.numbers[-1]))
+            return f"{low} to {high} in the forms"
+        case "execution scatter":
+            low, high = (
+                formatting.length(x, units=units) for x in (choice.numbers[0], choice.numbers[-1])
+            )
+            return f"a cover scatter of {low} to {high} (sd{'; assumed' if assumed else ''})"
+        case name:
+            plural = {"follow-up": "follow-ups", "strategy": "strategies", "concrete": "concretes"}[
+                name
+            ]
+            return f"{len(choice.options)} {plural}"
+
+
+def clipped_note(tables: ChoiceTables) -> str:
+    """Say what part of the combinations lies beyond what can be told; empty if none."""
+    far, late = tables.clipped
+    told = []
+    if far > 0.0:
+        told.append(
+            f"{formatting.percent(far)} of the combinations have a reliability index beyond "
+            f"{formatting.MINUS}4 to 6, which counts as these ends"
+        )
+    if late > 0.0 and np.isfinite(late):
+        told.append(
+            f"{formatting.percent(late)} live beyond the horizon, which counts as their life in its "
+            "shares"
+        )
+    return f"Of the choices, {'; '.join(told)}." if told else ""

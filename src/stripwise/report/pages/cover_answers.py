@@ -1,0 +1,206 @@
+"""Answers read off the map: cover for a strip age, strip age for a cover."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.report import formatting
+from stripwise.studies.results import Mapped, ReliabilityMap
+
+__all__ = [
+    "CoverTable",
+    "cover_table",
+    "earliest_table",
+    "mean_cover",
+    "required_cover",
+    "round_strip_ages",
+]
+
+Array = NDArray[np.float64]
+
+LIMIT = 10.0
+"""Index at which infinite values of the map are cut before interpolating."""
+
+ROUND_HOURS = (
+    4.0,
+    6.0,
+    8.0,
+    10.0,
+    12.0,
+    16.0,
+    20.0,
+    24.0,
+    36.0,
+    48.0,
+    72.0,
+    120.0,
+    168.0,
+    336.0,
+    672.0,
+)
+
+COLUMNS_ON_PAPER = 7
+"""Strip ages that fit side by side."""
+
+
+@dataclass(frozen=True, slots=True)
+class CoverTable:
+    """Answers read off the map: a heading per column, and per follow-up its label and cells."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def mean_cover(assessment: Mapped) -> float:
+    """Return the mean cover of the scenario [mm]; NaN if no input is named so."""
+    for item in assessment.scenario.inputs:
+        if item.name == "reinforcement.cover":
+            return float(item.distribution.mean)
+    return float("nan")
+
+
+def required_cover(grid: ReliabilityMap, target: float) -> Array:
+    """Interpolate the mean cover at which the index reaches the target.
+
+    Parameters
+    ----------
+    grid
+        Reliability index over cover and strip age.
+    target
+        Reliability index to reach.
+
+    Returns
+    -------
+    (f, t) mean cover [mm]; the lowest of the map where that is enough, NaN where the highest is
+    not.
+    """
+    need = np.full(grid.index.shape[:2], np.nan)
+    for f, t in np.ndindex(*need.shape):
+        need[f, t] = _crossing(grid.cover, grid.index[f, t], target)
+    return need
+
+
+def cover_table(assessment: Mapped) -> CoverTable | None:
+    """Tabulate the mean cover that meets the target, by strip age and follow-up.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    The table, rounded up to whole mm or 0.05 in; None without a map.
+    """
+    grid, units = assessment.reliability_map, assessment.scenario.units
+    if grid is None:
+        return None
+    hours = round_strip_ages(float(grid.strip_age[0]), float(grid.strip_age[-1]))
+    need = required_cover(
+        _at_strip_ages(grid, np.array(hours)), assessment.scenario.target.reliability_index
+    )
+    picked = range(len(hours))
+
+    def cell(value: float) -> str:
+        if np.isnan(value):
+            return f"over {formatting.length(float(grid.cover[-1]), units=units)}"
+        if value <= grid.cover[0]:
+            return f"{formatting.length(float(grid.cover[0]), units=units)} or less"
+        return formatting.length(formatting.rounded_up(value, units=units), units=units)
+
+    return CoverTable(
+        heads=tuple(formatting.duration(t) for t in hours),
+        rows=tuple(
+            (label, tuple(cell(float(need[f, t])) for t in picked))
+            for f, label in enumerate(grid.follow_up)
+        ),
+    )
+
+
+def earliest_table(assessment: Mapped) -> CoverTable | None:
+    """Tabulate the earliest strip age that meets the target, by mean cover and follow-up.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    The table, rounded up to half hours or tenths of a day; None without a map.
+    """
+    grid, units = assessment.reliability_map, assessment.scenario.units
+    if grid is None:
+        return None
+    target = assessment.scenario.target.reliability_index
+    picked = _picked(len(grid.cover))
+    first, last = float(grid.strip_age[0]), float(grid.strip_age[-1])
+
+    def cell(index: Array) -> str:
+        log_age = _crossing(np.log(grid.strip_age), index, target)
+        if np.isnan(log_age):
+            return f"over {formatting.duration(last)}"
+        if log_age <= np.log(first):
+            return f"{formatting.duration(first)} or earlier"
+        hours = float(np.exp(log_age))
+        step = 0.5 if hours <= 48.0 else 2.4
+        return formatting.duration(float(np.ceil(hours / step - 1e-9)) * step)
+
+    return CoverTable(
+        heads=tuple(formatting.length(float(grid.cover[c]), units=units) for c in picked),
+        rows=tuple(
+            (label, tuple(cell(grid.index[f, :, c]) for c in picked))
+            for f, label in enumerate(grid.follow_up)
+        ),
+    )
+
+
+def _crossing(at: Array, index: Array, target: float) -> float:
+    """First place where a rising index reaches the target."""
+    values = np.clip(np.asarray(index, dtype=float), -LIMIT, LIMIT)
+    reached = np.flatnonzero(values >= target)
+    if not reached.size:
+        return float("nan")
+    k = int(reached[0])
+    if k == 0:
+        return float(at[0])
+    share = (target - values[k - 1]) / (values[k] - values[k - 1])
+    return float(at[k - 1] + share * (at[k] - at[k - 1]))
+
+
+def _picked(count: int) -> list[int]:
+    """Pick indices evenly through a list, ends included, as many as fit on paper."""
+    if count <= COLUMNS_ON_PAPER:
+        return list(range(count))
+    return [int(i) for i in np.round(np.linspace(0, count - 1, COLUMNS_ON_PAPER))]
+
+
+def round_strip_ages(low: float, high: float) -> list[float]:
+    """Pick the strip ages [h] that people speak of, in a range; its ends if there are too few.
+
+    Parameters
+    ----------
+    low, high
+        Range [h].
+
+    Returns
+    -------
+    At most seven ages, rising.
+    """
+    inside = [hours for hours in ROUND_HOURS if low <= hours <= high]
+    if len(inside) < 2:
+        return [low, high]
+    return [inside[i] for i in _picked(len(inside))]
+
+
+def _at_strip_ages(grid: ReliabilityMap, hours: Array) -> ReliabilityMap:
+    """Interpolate the map at other strip ages, linearly in their logarithm."""
+    index = np.clip(grid.index, -LIMIT, LIMIT)
+    log_age = np.log(grid.strip_age)
+    moved = np.empty((index.shape[0], hours.size, index.shape[2]))
+    for f, c in np.ndindex(index.shape[0], index.shape[2]):
+        moved[f, :, c] = np.interp(np.log(hours), log_age, index[f, :, c])
+    return ReliabilityMap(grid.cover, hours, grid.follow_up, moved)

@@ -1,0 +1,365 @@
+"""The report of a strip log."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from stripwise.curing.maturity import MATURITY_FUNCTIONS, MaturityFunction
+from stripwise.errors import InputError
+from stripwise.evidence.statistics.family_fit import (
+    FittedFamily,
+    fitted_distribution,
+    with_goodness,
+)
+from stripwise.evidence.strip_ages import AGES, StripLog, analyse_strip_log
+from stripwise.evidence.tables.reading import Reading
+from stripwise.evidence.tables.timestamps import zone_of
+from stripwise.report import formatting
+from stripwise.report.components import Dossier, Grid, Section, input_text, option_quantity
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.fitted_families_figure import family_grid, plot_fit
+from stripwise.report.figures.label_placement import shortened
+from stripwise.units.quantities import TEMPERATURE, TIME
+
+__all__ = ["plot_pours", "strip_log_dossier"]
+
+SEED = 1
+MOST_POURS = 40
+"""Most pours in figure and printed table."""
+
+MOST_NAMED = 12
+"""Most pours named in a sentence."""
+
+NAME_ROOM_MM = 34.0
+NO_PERMISSION = (
+    "These are ages at which forms were taken, not ages at which they may be: strength, stability "
+    "and frost decide that."
+)
+
+
+def strip_log_dossier(
+    reading: Reading,
+    *,
+    zone: str | None,
+    loggers: Path | None,
+    specified: str | None,
+    maturity: str | None,
+    reference_temperature: str | None,
+) -> Dossier:
+    """Analyse a strip log and write it up.
+
+    Parameters
+    ----------
+    reading
+        A file of kind strip-log.
+    zone
+        Name of the zone of times without an offset.
+    loggers
+        Folder of temperature files.
+    specified
+        Specified equivalent age with its unit.
+    maturity
+        Function by which pours are judged; Arrhenius unless given.
+    reference_temperature
+        Temperature at which an hour counts as an hour, with its unit.
+
+    Returns
+    -------
+    The `Dossier`.
+
+    Raises
+    ------
+    EvidenceError
+        If a file cannot be used.
+    InputError
+        If an option cannot be used.
+    """
+    log = analyse_strip_log(
+        reading,
+        zone=zone_of(zone),
+        loggers=loggers,
+        function=_function(maturity),
+        reference_c=option_quantity(
+            "--reference-temperature", reference_temperature, kind=TEMPERATURE, to="degC"
+        ),
+        specified=option_quantity("--specified", specified, kind=TIME, to="hour"),
+    )
+    rng = np.random.default_rng(SEED)
+    ages = log.pours[AGES[log.function]].to_numpy(dtype=float)
+    fits = with_goodness(log.distributions[log.function], ages, rng=rng)
+    chosen = fits[0].family if fits else "fixed"
+    with sheet.styled():
+        figures = {
+            "pours": sheet.figure_of(plot_pours(log)),
+            "ages": sheet.figure_of(_plot_ages(log, ages, fits, chosen)),
+        }
+    return Dossier(
+        title=f"Strip log: {reading.path.stem}",
+        about=f"Age at which {len(log.pours)} pours lost their form, from their concrete "
+        f"temperature. {NO_PERMISSION}",
+        findings=_findings(log),
+        sections=(
+            Section("Each pour", (), "pours", "Data: pours.csv.", (_pour_grid(log),)),
+            Section(
+                "Distribution of the strip age",
+                (_offer(log, chosen),),
+                "ages",
+                "Data: pours.csv, families.csv.",
+                (family_grid(fits, unit="h", chosen=chosen),) if fits else (),
+            ),
+        ),
+        source=reading.path,
+        digest=reading.digest,
+        warnings=log.warnings,
+        method=_method(log),
+        assumptions=(
+            "The pours of the log stand for the pours of the wall that the scenario describes.",
+            "The temperature belongs to the concrete near the face; a sensor in the core reads "
+            "higher, and makes the face look older than it is.",
+            "Equivalent age describes hydration in concrete that stays moist and does not freeze.",
+        ),
+        figures=figures,
+        tables={
+            "pours.csv": log.pours,
+            "families.csv": pd.DataFrame([dataclasses.asdict(fit) for fit in fits]),
+        },
+        texts=_inputs(log, reading, chosen),
+        record={
+            "kind": "strip-log",
+            "maturity": log.function,
+            "reference_temperature_degC": log.reference_c,
+            "specified_h": log.specified,
+            "pours": len(log.pours),
+            "missed": log.pours.loc[log.pours["misses"] == "yes", "pour"].tolist(),
+            "families": [dataclasses.asdict(fit) for fit in fits],
+        },
+    )
+
+
+def plot_pours(log: StripLog, *, ax: Axes | None = None) -> Axes:
+    """Plot clock age and equivalent age of each pour, the youngest at the top.
+
+    Parameters
+    ----------
+    log
+        A strip log, analysed.
+    ax
+        Axes to draw on; a new figure of print size if None.
+
+    Returns
+    -------
+    The axes.
+    """
+    column = AGES[log.function]
+    pours = log.pours.sort_values(column, kind="stable").head(MOST_POURS)
+    note = (
+        f"Filled: hours at {formatting.number(log.reference_c)} \N{DEGREE SIGN}C of equal hydration; "
+        "open: hours by the clock."
+    )
+    if len(log.pours) > len(pours):
+        note += f" The youngest {MOST_POURS} of {len(log.pours)} pours."
+    if log.specified is not None:
+        note += " Dashed: the specified age; pours that miss it in vermilion."
+    title = _title(log)
+    if ax is None:
+        ax = sheet.sheet(
+            height=4.6 * max(len(pours), 4) + 4.0,
+            left=NAME_ROOM_MM,
+            right=6.0,
+            bottom=12.0,
+            title=title,
+            note=note,
+        )
+    sheet.dress(ax)
+    height = np.arange(len(pours))[::-1].astype(float)
+    for y, pour in zip(height, pours.to_dict("records"), strict=True):
+        missed = pour["misses"] == "yes"
+        color = style.PALETTE[1] if missed else style.PALETTE[0]
+        ax.plot([pour[column], pour["clock_h"]], [y, y], color=style.PALE, lw=1.4, zorder=1)
+        ax.plot([pour["clock_h"]], [y], "o", ms=4.2, mfc="white", mec=color, mew=0.9, zorder=2)
+        ax.plot([pour[column]], [y], "o", ms=5.0, color=color, mew=0, gid=f"pour-{y:.0f}", zorder=3)
+    if log.specified is not None:
+        ax.axvline(log.specified, color=style.TARGET, lw=0.9, ls=(0, (4, 2)), gid="specified")
+    room = (NAME_ROOM_MM - 4.0) * sheet.POINTS_PER_MM
+    names = [
+        shortened(
+            f"{row['pour']}{', ' + row['face'] if row['face'] else ''}",
+            width=room,
+            size=style.TEXT_SIZE,
+        )
+        for row in pours.to_dict("records")
+    ]
+    ax.set_yticks(height, names, parse_math=False)
+    ax.tick_params(axis="y", length=0)
+    ax.set_ylim(-0.8, len(pours) - 0.2)
+    ax.set_xlim(left=0.0)
+    ax.set_xlabel("Age at stripping [h]", fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax
+
+
+def _plot_ages(
+    log: StripLog, ages: NDArray[np.float64], fits: tuple[FittedFamily, ...], chosen: str
+) -> Axes:
+    median = formatting.duration(float(np.median(ages)))
+    return plot_fit(
+        ages,
+        fits,
+        chosen=chosen,
+        label=f"Equivalent age at stripping [h at {formatting.number(log.reference_c)} "
+        "\N{DEGREE SIGN}C]",
+        title=f"Half of the pours were stripped before an equivalent age of {median}",
+        note="Steps: pours; curves: fitted families, the one for the scenario in bold.",
+        limit=log.specified,
+        limit_text=""
+        if log.specified is None
+        else f"specified: {formatting.duration(log.specified)}",
+    )
+
+
+def _function(name: str | None) -> MaturityFunction:
+    for function in MATURITY_FUNCTIONS:
+        if name in (None, function):
+            return function
+    raise InputError("--maturity", f"{name!r}: must be one of {', '.join(MATURITY_FUNCTIONS)}")
+
+
+def _title(log: StripLog) -> str:
+    if log.specified is None:
+        low, high = log.pours[AGES[log.function]].agg(["min", "max"])
+        return (
+            f"Pours were stripped at equivalent ages from {formatting.duration(low)} to "
+            f"{formatting.duration(high)}"
+        )
+    missed = int((log.pours["misses"] == "yes").sum())
+    what = f"the specified equivalent age of {formatting.duration(log.specified)}"
+    if not missed:
+        return f"All {len(log.pours)} pours reached {what}"
+    return f"{missed} of {len(log.pours)} pours missed {what}"
+
+
+def _findings(log: StripLog) -> tuple[str, ...]:
+    ages, clock = log.pours[AGES[log.function]], log.pours["clock_h"]
+    found = [f"{_title(log)}."]
+    missed = log.pours[log.pours["misses"] == "yes"].sort_values(AGES[log.function])
+    if len(missed):
+        names = [
+            f"{row['pour']} ({formatting.duration(row[AGES[log.function]])})"
+            for row in missed.head(MOST_NAMED).to_dict("records")
+        ]
+        more = f" and {len(missed) - MOST_NAMED:,} more" if len(missed) > MOST_NAMED else ""
+        found.append(f"Missed by: {', '.join(names)}{more}.")
+    sd = "" if len(ages) < 2 else f", sd {formatting.duration(float(ages.std()))}"
+    found.append(
+        f"Equivalent age at stripping, hours at {formatting.number(log.reference_c)} \N{DEGREE SIGN}C: "
+        f"mean {formatting.duration(float(ages.mean()))}{sd}; by the clock "
+        f"{formatting.duration(float(clock.mean()))}."
+    )
+    found.append(NO_PERMISSION)
+    return tuple(found)
+
+
+def _pour_grid(log: StripLog) -> Grid:
+    rows = log.pours.sort_values(AGES[log.function], kind="stable").head(MOST_POURS)
+    more = f" The youngest {MOST_POURS}; all in pours.csv." if len(log.pours) > len(rows) else ""
+    return Grid(
+        f"Pours, youngest first. Equivalent ages at {formatting.number(log.reference_c)} "
+        f"\N{DEGREE SIGN}C.{more}",
+        (
+            "Pour",
+            "Face",
+            "Placed (UTC)",
+            "Clock [h]",
+            "Mean [\N{DEGREE SIGN}C]",
+            "Arrhenius [h]",
+            "Nurse-Saul [h]",
+            "Misses",
+            "Follow-up",
+            "Temperature from",
+            "Notes",
+        ),
+        tuple(
+            (
+                row["pour"],
+                row["face"],
+                row["placed_utc"][:16].replace("T", " "),
+                f"{row['clock_h']:.1f}",
+                f"{row['temperature_mean_degC']:.1f}",
+                f"{row['equivalent_arrhenius_h']:.1f}",
+                f"{row['equivalent_nurse_saul_h']:.1f}",
+                row["misses"],
+                row["follow_up"],
+                row["temperature_source"],
+                row["notes"],
+            )
+            for row in rows.to_dict("records")
+        ),
+        frozenset({3, 4, 5, 6}),
+    )
+
+
+def _offer(log: StripLog, chosen: str) -> str:
+    reference = formatting.number(log.reference_c)
+    return (
+        f"strip-age.toml gives the equivalent age ({chosen}) as an input for a scenario: "
+        'strip_age = { from = "strip-age.toml" } in a [[strategy]], with concrete_temperature = '
+        f'"{reference} degC" beside it and the same maturity function and reference temperature in '
+        "[curing], so that the hours are not converted twice. strip-age-clock.toml gives hours by "
+        "the clock, to go with the concrete's own mean temperature."
+    )
+
+
+def _inputs(log: StripLog, reading: Reading, chosen: str) -> dict[str, str]:
+    equivalent = log.pours[AGES[log.function]].to_numpy(dtype=float)
+    clock = log.pours["clock_h"].to_numpy(dtype=float)
+    fits = {fit.family: fit for fit in log.distributions[log.function]}
+    clock_fits = log.distributions["clock"]
+    mean = float(np.average(log.pours["temperature_mean_degC"], weights=clock))
+    count = f"{len(log.pours)} pours of {reading.name}, SHA-256 {reading.digest[:12]}"
+    about = "Ages at which forms were taken. No permission to strip at such an age."
+    reference = f"{log.reference_c:g} degC"
+    return {
+        "strip-age.toml": input_text(
+            fitted_distribution(fits.get(chosen), equivalent),
+            unit="h",
+            source=f"equivalent age at stripping ({log.function}, {reference}), {count}",
+            about=(
+                about,
+                f"Equivalent hours at {reference} ({log.function}): give the strategy "
+                f'concrete_temperature = "{reference}".',
+            ),
+        ),
+        "strip-age-clock.toml": input_text(
+            fitted_distribution(clock_fits[0] if clock_fits else None, clock),
+            unit="h",
+            source=f"age at stripping by the clock, {count}",
+            about=(
+                about,
+                "Hours by the clock: give the strategy the concrete's own temperature; the mean "
+                f"over these pours is {mean:.1f} degC.",
+            ),
+        ),
+    }
+
+
+def _method(log: StripLog) -> tuple[str, ...]:
+    return (
+        "Equivalent age by ASTM C1074 (recalled): sum of exp(-Q (1/Ta - 1/Tr)) dt with Q = "
+        f"{formatting.number(log.activation_temperature)} K, and as a second opinion the ratio of "
+        "temperature-time factors, sum of (Ta - T0) dt / (Tr - T0), with T0 = "
+        f"{formatting.number(log.datum_c)} \N{DEGREE SIGN}C. Ta is the mean concrete temperature of "
+        f"each interval, Tr = {formatting.number(log.reference_c)} \N{DEGREE SIGN}C (C1074 has 23). "
+        f"Pours are judged by the {log.function} function.",
+        "Clock times are turned into UTC before they are subtracted, so that a change of the "
+        "clocks in a night neither adds nor loses an hour.",
+        "A logger\N{RIGHT SINGLE QUOTATION MARK}s gaps up to 6 h are bridged by a straight line "
+        "and told; longer ones are refused.",
+        "Families by maximum likelihood; the one with the lowest criterion of Akaike (1974) goes "
+        "to the scenario. Goodness of fit by parametric bootstrap.",
+    )

@@ -1,0 +1,170 @@
+"""Shares of the variance, selected from the sensitivity table and put in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from stripwise.report import formatting
+from stripwise.studies.results import Assessment
+
+__all__ = ["OVER_KNOWLEDGE", "Share", "choice_shares", "driver_shares"]
+
+OVER_KNOWLEDGE = "choices over knowledge"
+"""Name of the analysis whose bounds are quantiles over the knowledge inputs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Share of the variance that one input, group or choice explains.
+
+    Attributes
+    ----------
+    label
+        Words for the reader.
+    first, first_low, first_high
+        Alone, with the ends of its interval.
+    total, total_low, total_high
+        With interactions.
+    status
+        Why there is no number, or empty.
+    """
+
+    label: str
+    first: float
+    first_low: float
+    first_high: float
+    total: float
+    total_low: float
+    total_high: float
+    status: str
+
+    @property
+    def rank(self) -> float:
+        """Value to sort by; -1 where undefined."""
+        return self.total if np.isfinite(self.total) else -1.0
+
+
+def driver_shares(assessment: Assessment) -> tuple[list[Share], list[Share], float]:
+    """Select the shares of the depth margin at the age nearest to the service life.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    Groups and single inputs, each with the largest total share first, and the age [yr].
+    """
+    table = assessment.sensitivity
+    rows = table[(table["analysis"] == "uncertainty") & (_text(table, "input2") == "")]
+    reference = rows[rows["strategy"] == assessment.scenario.reference_strategy]
+    rows = reference if len(reference) else rows
+    margin = rows[rows["quantity"].str.contains("margin")]
+    rows = margin if len(margin) else rows[rows["quantity"] == rows["quantity"].iloc[0]]
+    life = assessment.scenario.target.service_life
+    ages = rows["age_yr"].dropna()
+    age = float(ages.iloc[int(np.argmin(np.abs(ages - life)))]) if len(ages) else np.nan
+    rows = rows[rows["age_yr"] == age] if len(ages) else rows
+    names = dict(zip(assessment.inputs["name"], assessment.inputs["label"], strict=True))
+    single = rows[_text(rows, "input") != ""]
+    group = rows[(_text(rows, "input") == "") & (_text(rows, "group") != "")]
+    return (
+        _sorted([_share(row, _group(str(row["group"]), names)) for row in _records(group)]),
+        _sorted(
+            [_share(row, names.get(row["input"], str(row["input"]))) for row in _records(single)]
+        ),
+        age,
+    )
+
+
+def choice_shares(assessment: Assessment) -> list[Share]:
+    """Select the shares of the choices, each worded as the question that it answers.
+
+    Parameters
+    ----------
+    assessment
+        Results of a run.
+
+    Returns
+    -------
+    Cover, strip age and follow-up as far as they are open, the largest total share first; the
+    intervals are over the knowledge inputs where the run has them, of the sampling otherwise.
+    """
+    table = assessment.sensitivity
+    single = table[(_text(table, "input2") == "") & (_text(table, "input") != "")]
+    known = {row["input"]: row for row in _records(single[single["analysis"] == OVER_KNOWLEDGE])}
+    shares = []
+    for row in _records(single[single["analysis"] == "choices"]):
+        share = _share(row, _question(assessment, str(row["input"])))
+        if row["input"] in known:
+            wide = _share(known[row["input"]], share.label)
+            share = replace(
+                share,
+                first_low=wide.first_low,
+                first_high=wide.first_high,
+                total_low=wide.total_low,
+                total_high=wide.total_high,
+            )
+        shares.append(share)
+    return _sorted(shares)
+
+
+def _group(group: str, names: Mapping[str, str]) -> str:
+    """Word a group: its name, or the labels of the inputs that are correlated."""
+    head, colon, members = group.partition(": ")
+    if not colon:
+        return f"{group} (all together)"
+    return f"{head}: {formatting.listing([names.get(m, m) for m in members.split(' + ')])}"
+
+
+def _question(assessment: Assessment, name: str) -> str:
+    choices = assessment.scenario.choices
+    units = assessment.scenario.units
+    if "follow" in name:
+        methods = [f.label for f in choices.follow_up] if choices else []
+        return f"Which follow-up? ({', '.join(methods)})" if methods else "Which follow-up?"
+    if "strip" in name:
+        span = formatting.interval(*choices.strip_age, formatting.duration) if choices else ""
+        return f"When to strip? ({span})" if span else "When to strip?"
+    if "cover" in name:
+        span = ""
+        if choices:
+            low, high, _ = choices.cover
+            span = formatting.interval(low, high, lambda x: formatting.length(x, units=units))
+        return f"How much cover? ({span})" if span else "How much cover?"
+    return name
+
+
+def _share(row: Mapping[str, object], label: str) -> Share:
+    status = str(row["status"]) if isinstance(row["status"], str) else ""
+
+    def value(column: str) -> float:
+        return float(str(row[column]))
+
+    return Share(
+        label=label,
+        first=value("first"),
+        first_low=value("first_low95"),
+        first_high=value("first_high95"),
+        total=value("total"),
+        total_low=value("total_low95"),
+        total_high=value("total_high95"),
+        status="" if status == "ok" else status,
+    )
+
+
+def _sorted(shares: list[Share]) -> list[Share]:
+    return sorted(shares, key=lambda share: -share.rank)
+
+
+def _text(table: pd.DataFrame, column: str) -> pd.Series[str]:
+    return table[column].fillna("").astype(str)
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, object]]:
+    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]

@@ -1,0 +1,226 @@
+"""Options of the physics as the wall carries them, and what they draw for one cell of faces.
+
+A wall without any of them has no `Conditions` at all and never comes here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.ingress.carbonation import carbonation_rate, curing_term, weather_power
+from stripwise.ingress.finite_volume.finite_volume_solver import Grid
+from stripwise.ingress.finite_volume.numerical_front import GRID, Course
+from stripwise.ingress.season import month_departures
+from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
+
+__all__ = [
+    "CARBONATION",
+    "CARBONATION_INPUTS",
+    "COARSE",
+    "CoatingInputs",
+    "Conditions",
+    "Extras",
+    "LayerInputs",
+]
+
+Array = NDArray[np.float64]
+Number = Array | float
+Values = Mapping[str, Number]
+
+COARSE = Grid(40, 10, 10)
+"""Cells and steps where a difference between designs is asked for, not a probability."""
+
+CARBONATION = "carbonation."
+CARBONATION_INPUTS = (
+    "relative_humidity",
+    "inverse_resistance",
+    "test_factor",
+    "test_error",
+    "co2",
+    "curing_exponent",
+    "rain_share",
+    "wet_share",
+    "weather_exponent",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LayerInputs:
+    """Names of the inputs of one layer of the face; an empty name stands for 1.
+
+    Attributes
+    ----------
+    thickness
+        Thickness from the layer before, the first from the surface [mm].
+    factor
+        Diffusivity over that of the concrete behind all layers, both cured as the reference.
+    penalty_share
+        p of the penalty k_c^p that early stripping puts on the layer.
+    """
+
+    thickness: str
+    factor: str = ""
+    penalty_share: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CoatingInputs:
+    """Names of the inputs of a coating: either a resistance, or a thickness and a diffusivity.
+
+    Attributes
+    ----------
+    life
+        Age at which it ends [yr].
+    resistance
+        Thickness over diffusivity [yr/mm].
+    thickness, diffusivity
+        [mm] and [mm2/yr].
+    """
+
+    life: str
+    resistance: str = ""
+    thickness: str = ""
+    diffusivity: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What the options draw for one cell of faces, n of them.
+
+    Attributes
+    ----------
+    duration
+        Duration of the rise of the surface chloride [yr]; 1 where it has none.
+    departures
+        (12, n) departures of the months' temperature factors from their mean; None unless the
+        seasons are integrated.
+    carbonation
+        Rate of carbonation of each strategy [mm2/yr]; empty without that mechanism.
+    power
+        Power of its weather function.
+    factor
+        Model uncertainty: factor on the front's depth.
+    layers
+        Thickness, factor and share of the penalty of each layer.
+    coating
+        Resistance [yr/mm] and life [yr] of a coating; None without one.
+    roots, courses
+        Roots of the rise already found, by age, and numerical solutions, by strategy, for who asks
+        the same cell twice.
+    """
+
+    duration: Number
+    departures: Array | None
+    carbonation: tuple[Array, ...]
+    power: Number
+    factor: Number
+    layers: tuple[tuple[Number, Number, Number], ...] = ()
+    coating: tuple[Number, Number] | None = None
+    roots: dict[float, Array] = field(default_factory=dict, repr=False, compare=False)
+    courses: dict[int, Course] = field(default_factory=dict, repr=False, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Options of the physics that a wall is under.
+
+    Attributes
+    ----------
+    history
+        Surface chloride in time; None if constant.
+    duration
+        Name of the input with the duration of its rise; empty for a table.
+    first_month
+        Month of first exposure from which the seasons are integrated, 0 for January; None for the
+        mean of the monthly factors.
+    chloride, carbonation
+        Mechanisms at work.
+    model_factor
+        Name of the input with the factor on the front's depth; empty for none.
+    layers
+        Layers of the face, the outermost first.
+    coating
+        A coating; None without one.
+    horizon
+        Age to which a face with layers or a coating is solved [yr].
+    grid
+        Cells and steps of that solution.
+    """
+
+    history: SurfaceHistory | None = None
+    duration: str = ""
+    first_month: int | None = None
+    chloride: bool = True
+    carbonation: bool = False
+    model_factor: str = ""
+    layers: tuple[LayerInputs, ...] = ()
+    coating: CoatingInputs | None = None
+    horizon: float = 0.0
+    grid: Grid = GRID
+
+    @property
+    def numerical(self) -> bool:
+        """Whether the front is a numerical solution."""
+        return bool(self.layers) or self.coating is not None
+
+    def extras(self, values: Values, *, monthly: Sequence[float], days: Sequence[Number]) -> Extras:
+        """Combine drawn inputs.
+
+        Parameters
+        ----------
+        values
+            Every input by name, (n,) or a number.
+        monthly
+            Twelve monthly temperatures [K]; used where the seasons are integrated.
+        days
+            Effective curing duration of each strategy [d].
+
+        Returns
+        -------
+        The `Extras`.
+        """
+        departures = None
+        if self.first_month is not None and self.chloride:
+            departures = month_departures(monthly, values["concrete.temperature_coefficient"])
+        rates: tuple[Array, ...] = ()
+        power: Number = 0.0
+        if self.carbonation:
+            own = {name: values[CARBONATION + name] for name in CARBONATION_INPUTS}
+            rates = tuple(
+                carbonation_rate(
+                    humidity=own["relative_humidity"],
+                    curing=curing_term(d, own["curing_exponent"]),
+                    inverse_resistance=own["inverse_resistance"],
+                    test_factor=own["test_factor"],
+                    test_error=own["test_error"],
+                    co2=own["co2"],
+                )
+                for d in days
+            )
+            power = weather_power(own["rain_share"], own["wet_share"], own["weather_exponent"])
+        return Extras(
+            duration=values[self.duration] if self.duration else 1.0,
+            departures=departures,
+            carbonation=rates,
+            power=power,
+            factor=values[self.model_factor] if self.model_factor else 1.0,
+            layers=tuple(
+                (
+                    values[layer.thickness],
+                    values[layer.factor] if layer.factor else 1.0,
+                    values[layer.penalty_share] if layer.penalty_share else 1.0,
+                )
+                for layer in self.layers
+            ),
+            coating=None if self.coating is None else _coating(self.coating, values),
+        )
+
+
+def _coating(names: CoatingInputs, values: Values) -> tuple[Number, Number]:
+    if names.resistance:
+        return values[names.resistance], values[names.life]
+    return values[names.thickness] / values[names.diffusivity], values[names.life]

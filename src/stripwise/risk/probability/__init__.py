@@ -1,0 +1,1 @@
+"""From fronts to probabilities: curves, ranges, cover maps, extent, cracking, cost."""

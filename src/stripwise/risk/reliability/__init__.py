@@ -1,0 +1,1 @@
+"""Design points and small probabilities."""

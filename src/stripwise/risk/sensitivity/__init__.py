@@ -1,0 +1,1 @@
+"""Which input or choice the answer's variance comes from."""

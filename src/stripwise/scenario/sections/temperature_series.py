@@ -1,0 +1,122 @@
+"""A temperature series beside the scenario, brought down to twelve months."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+from pathlib import Path
+
+import numpy as np
+
+from stripwise.ingress.clock import REFERENCE_TEMPERATURE, ZERO_CELSIUS, log_temperature_factor
+from stripwise.ingress.season import MONTHS
+from stripwise.published import constant
+from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.units.names import printable
+
+__all__ = ["read_series"]
+
+SERIES_LIMIT = 20_000_000
+"""Largest series in bytes; hourly values of some forty years."""
+
+PATH: KeyPath = ("exposure", "temperature_series")
+COLUMNS = ("date", "temperature_degC")
+COLDEST, WARMEST = -60.0, 70.0
+
+
+def read_series(
+    name: str, *, folder: Path, allow_outside: bool, problems: Problems
+) -> tuple[float, ...]:
+    """Read a CSV of dates and temperatures.
+
+    Parameters
+    ----------
+    name
+        The file as the scenario names it, relative to the scenario.
+    folder
+        Folder of the scenario.
+    allow_outside
+        Whether the file may lie outside that folder.
+    problems
+        Where to note.
+
+    Returns
+    -------
+    Twelve temperatures from January on [degC], each the constant one with the mean temperature
+    factor of the month's readings at the published mean coefficient, so that the warm hours within
+    a month keep their weight; empty after a problem.
+    """
+    text = _read(name, folder, allow_outside, problems)
+    if text is None:
+        return ()
+    rows = csv.reader(io.StringIO(text))
+    head = [cell.strip() for cell in next(rows, [])]
+    missing = [column for column in COLUMNS if column not in head]
+    if missing:
+        problems.add(
+            PATH,
+            f"lacks the column {missing[0]}; the first line must name {' and '.join(COLUMNS)}",
+            found=name,
+        )
+        return ()
+    when, what = (head.index(column) for column in COLUMNS)
+    found: list[list[float]] = [[] for _ in MONTHS]
+    for row in rows:
+        if not row:
+            continue
+        try:
+            month = datetime.datetime.fromisoformat(row[when].strip()).month
+            value = float(row[what])
+        except (ValueError, IndexError):
+            problems.add(
+                PATH,
+                f"line {rows.line_num} of it is no date such as 2024-07-31 with a temperature "
+                "beside it",
+                found=name,
+            )
+            return ()
+        if not COLDEST <= value <= WARMEST:
+            problems.add(
+                PATH,
+                f"line {rows.line_num} of it has {value:g} degC; must be between {COLDEST:g} and "
+                f"{WARMEST:g} degC",
+                found=name,
+            )
+            return ()
+        found[month - 1].append(value)
+    empty = [MONTHS[i] for i, values in enumerate(found) if not values]
+    if empty:
+        problems.add(
+            PATH, f"has no reading in {', '.join(empty)}; all months are needed", found=name
+        )
+        return ()
+    return tuple(_effective(np.array(values)) for values in found)
+
+
+def _effective(celsius: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+    coefficient = constant("fib34.chloride.temperature_coefficient.mean")
+    factor = np.mean(np.exp(log_temperature_factor(celsius + ZERO_CELSIUS, coefficient)))
+    inverse = 1.0 / REFERENCE_TEMPERATURE - float(np.log(factor)) / coefficient
+    return 1.0 / inverse - ZERO_CELSIUS
+
+
+def _read(name: str, folder: Path, allow_outside: bool, problems: Problems) -> str | None:
+    path = (folder / name).resolve()
+    if not allow_outside and not path.is_relative_to(folder.resolve()):
+        problems.add(
+            PATH, "lies outside the scenario's folder; --allow-outside lets it", found=name
+        )
+        return None
+    try:
+        if not path.is_file():
+            problems.add(PATH, "there is no such file beside the scenario", found=name)
+            return None
+        if path.stat().st_size > SERIES_LIMIT:
+            problems.add(PATH, "is larger than 20 MB, the limit of a series", found=name)
+            return None
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, ValueError) as error:
+        reason = printable(str(getattr(error, "strerror", None) or error), 100)
+        problems.add(PATH, f"cannot be read: {reason}", found=name)
+        return None

@@ -1,0 +1,1 @@
+"""One study per question that a user asks; each joins the stages below it."""

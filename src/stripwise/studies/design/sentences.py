@@ -1,0 +1,267 @@
+"""What a design says, in sentences, the most important first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from stripwise.studies.design.exchange_rates import DAY, POINT
+from stripwise.studies.service_notes import left_out
+
+if TYPE_CHECKING:
+    from stripwise.studies.design.design_result import DesignResult
+
+__all__ = ["design_verdict", "design_warnings"]
+
+MM_PER_INCH = 25.4
+DAYS_FROM_H = 48.0
+
+TOLD = ("price of a repair", "real discount rate")
+"""Turning points that the sentences name; the table has all."""
+
+
+def design_verdict(result: DesignResult) -> tuple[str, ...]:
+    """Say what the tables of a design say.
+
+    Parameters
+    ----------
+    result
+        The design without its sentences.
+
+    Returns
+    -------
+    Sentences.
+    """
+    sentences = [_required(result), _strategies(result), _earliest(result), _rate(result)]
+    if result.cost is not None and result.choice is not None:
+        sentences += [_cheapest(result, result.cost), _hour(result), _turns(result.choice)]
+    return tuple(sentence for sentence in sentences if sentence)
+
+
+def design_warnings(result: DesignResult) -> tuple[str, ...]:
+    """Say what the reader must know before using a design.
+
+    Parameters
+    ----------
+    result
+        The design without its sentences.
+
+    Returns
+    -------
+    Sentences.
+    """
+    found = [*result.scenario.warnings, *left_out(result.scenario, "design")]
+    if result.required["know_low"].isna().all():
+        found.append("No random input is marked as knowledge: intervals show sampling error only.")
+    else:
+        found.append(
+            "Required cover and earliest strip age meet the target on average over what is not "
+            "known; the knowledge interval says how far they move if it is settled either way."
+        )
+    broken = result.rules[~result.rules["status"].eq("ok")]
+    found += [f"{row['strategy']}: {row['status']}." for row in broken.to_dict("records")]
+    for table, place in ((result.required, "strategy"), (result.earliest, "follow_up")):
+        falls = table[table["status"].str.startswith("not monotone")]
+        found += [f"{row[place]}: {row['status']}." for row in falls.to_dict("records")]
+    if result.cost is None:
+        found.append(
+            "The scenario has no [cost] section: nothing is said about money. Prices of forms, "
+            "follow-up, cover and repair would add it."
+        )
+    return tuple(found)
+
+
+def _row(table: pd.DataFrame, **where: str) -> dict[str, Any]:
+    for key, text in where.items():
+        table = table[table[key] == text]
+    return {str(k): v for k, v in table.iloc[0].items()}
+
+
+def _required(result: DesignResult) -> str:
+    scenario = result.scenario
+    name, target = scenario.reference_strategy, scenario.target
+    row = _row(result.required, strategy=name)
+    goal = f"the target of {_percent(target.probability)} within {target.service_life:g} yr"
+    if row["status"].startswith("no cover"):
+        return (
+            f'With "{name}" no cover of the range up to '
+            f"{_length(result.design['cover_mm'].max(), result)} meets {goal}."
+        )
+    if row["status"].startswith("any cover"):
+        return f'With "{name}" any cover of the range meets {goal}.'
+    return (
+        f'With "{name}" the wall needs a nominal cover of '
+        f"{_length(row['required_cover_mm'], result)}, {_drawn(row['drawn_cover_mm'], result)} on "
+        f"the drawing, to meet {goal}{_know(row, result)}."
+    )
+
+
+def _know(row: dict[str, Any], result: DesignResult) -> str:
+    low, high = float(row["know_low"]), float(row["know_high"])
+    if np.isnan(low) or np.isnan(high):
+        return ""
+    return f" ({_end(low, result)} to {_end(high, result)} over what is not known)"
+
+
+def _end(mm: float, result: DesignResult) -> str:
+    if np.isinf(mm):
+        return "beyond twice the range" if mm > 0 else "less than half the range"
+    return _length(mm, result)
+
+
+def _strategies(result: DesignResult) -> str:
+    needs: dict[str, list[str]] = {}
+    for row in result.required.to_dict("records"):
+        if row["strategy"] == result.scenario.reference_strategy:
+            continue
+        drawn = row["drawn_cover_mm"]
+        text = _drawn(drawn, result) if np.isfinite(drawn) else "more than the range holds"
+        if row["status"].startswith("any cover"):
+            text += " or less"
+        needs.setdefault(text, []).append(f'"{row["strategy"]}"')
+    parts = [f"{_listing(names)} {text}" for text, names in needs.items()]
+    return f"The others need on the drawing: {'; '.join(parts)}." if parts else ""
+
+
+def _earliest(result: DesignResult) -> str:
+    table = result.earliest
+    item = result.scenario.input("reinforcement.cover").distribution
+    own = item.parent_mean - result.scenario.cover_bias
+    covers = np.sort(table["cover_mm"].unique())
+    cover = float(covers[int(np.argmin(np.abs(covers - own)))])
+    parts = []
+    for row in table[np.isclose(table["cover_mm"], cover)].to_dict("records"):
+        follow_up = "no follow-up" if row["follow_up"] == "none" else row["follow_up"]
+        if row["status"].startswith("no strip"):
+            text = f"never within {_hours(result.design['strip_age_h'].max())}"
+        elif row["status"].startswith("any strip"):
+            text = f"at any strip age from {_hours(row['earliest_strip_age_h'])} on"
+        else:
+            text = f"from {_hours(row['earliest_strip_age_h'])} on"
+        parts.append(f"with {follow_up} {text}")
+    return (
+        f"At a nominal cover of {_length(cover, result)} the target is met on average: "
+        f"{'; '.join(parts)} (durability alone; strength, stability and frost decide first)."
+    )
+
+
+def _rate(result: DesignResult) -> str:
+    table = result.exchange
+    first = table[table["place"] == POINT]
+    rows = first[first["question"] == DAY].to_dict("records")
+    if not rows or not np.isfinite(rows[0]["value"]):
+        return ""
+    row = rows[0]
+    text = (
+        f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
+        f"{_hours(row['strip_age_h'])}, 24 h more in the forms are worth "
+        f"{_length(row['value'], result)} of cover"
+    )
+    scatter = first[first["question"].str.contains("scatter")].to_dict("records")
+    if scatter and np.isfinite(scatter[0]["value"]):
+        cut = " ".join(str(scatter[0]["question"]).split()[2:4])
+        text += f"; {cut} less scatter of the cover is worth {_length(scatter[0]['value'], result)}"
+    return text + "."
+
+
+def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
+    points = cost[cost["kind"] == "cheapest point"]
+    if points.empty:
+        return "No design point of the map surely meets the target, so none is the cheapest."
+    best = points.sort_values("cost").iloc[0]
+    money = best["currency"]
+    follow_up = best["follow_up"]
+    then = "no follow-up" if follow_up == "none" else f"the follow-up {follow_up}"
+    text = (
+        "The cheapest design point that meets the target on average has "
+        f"{_length(best['cover_mm'], result)} of nominal cover, forms kept "
+        f"{_hours(best['strip_age_h'])} and {then}: "
+        f"{best['cost']:.4g} {money}/m² expected present cost, "
+        f"{best['first_cost']:.4g} of it for the first build"
+    )
+    drawn = cost[(cost["kind"] == "strategy at drawn cover") & (cost["met_on_average"] == "yes")]
+    if drawn.empty:
+        return text + "."
+    pick = drawn.sort_values("cost").iloc[0]
+    return text + (
+        f'. Among the strategies, each at its drawn cover, "{pick["option"]}" with '
+        f"{_drawn(pick['cover_mm'], result)} is the cheapest, {pick['cost']:.4g} {money}/m²."
+    )
+
+
+def _hour(result: DesignResult) -> str:
+    rows = result.exchange[result.exchange["question"].str.startswith("most that one hour")]
+    scenario = result.scenario
+    if rows.empty or scenario.cost is None:
+        return ""
+    row = rows.to_dict("records")[0]
+    band = (
+        ""
+        if np.isnan(row["know_low"])
+        else f" ({row['know_low']:.2g} to {row['know_high']:.2g} over what is not known)"
+    )
+    answer = "less" if row["value"] < scenario.cost.forms else "more"
+    text = (
+        f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
+        f"{_hours(row['strip_age_h'])}, one hour more in the forms avoids repairs worth "
+        f"{row['value']:.2g} {scenario.cost.currency}/m²{band}, {answer} than the "
+        f"{scenario.cost.forms:.3g} that the hour costs"
+    )
+    faster = result.exchange[result.exchange["question"].str.startswith("cover that stripping")]
+    for other in faster.to_dict("records"):
+        if np.isfinite(other["value"]):
+            hours = float(str(other["question"]).split()[3])
+            paid = float(other["value"]) * scenario.cost.cover
+            text += (
+                f"; stripping {hours:.3g} h earlier must buy {_length(other['value'], result)} of "
+                f"cover for {paid:.2g} {scenario.cost.currency}/m² and saves "
+                f"{hours * scenario.cost.forms:.2g} of forms"
+            )
+    return text + "."
+
+
+def _turns(choice: pd.DataFrame) -> str:
+    parts = []
+    for row in choice[choice["parameter"].isin(TOLD)].to_dict("records"):
+        rate = row["unit"] == "1/yr"
+        for side, word in (("above", "above"), ("below", "below")):
+            at = row[f"changes_{side}"]
+            if np.isnan(at):
+                continue
+            shown = f"{100 * at:.2g} %" if rate else f"{at:.3g} {row['unit']}"
+            own = f"{100 * row['value']:.2g} %" if rate else f"{row['value']:.3g}"
+            parts.append(
+                f'{word} a {row["parameter"]} of {shown} (now {own}) to "{row[f"choice_{side}"]}"'
+            )
+    if not parts:
+        return (
+            "The choice among the strategies stays the same over all repair prices and discount "
+            "rates looked at."
+        )
+    return f"The choice among the strategies changes {'; '.join(parts)}."
+
+
+def _listing(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.3g} %"
+
+
+def _length(mm: float, result: DesignResult) -> str:
+    if result.scenario.units == "US":
+        return f"{mm / MM_PER_INCH:.2f} in"
+    return f"{mm:.1f} mm".replace(".0 mm", " mm")
+
+
+def _drawn(mm: float, result: DesignResult) -> str:
+    if result.scenario.units == "US":
+        return f"{mm / MM_PER_INCH:g} in"
+    return f"{mm:g} mm"
+
+
+def _hours(hours: float) -> str:
+    return f"{hours:.3g} h" if hours < DAYS_FROM_H else f"{hours / 24.0:.3g} d"

@@ -1,0 +1,206 @@
+"""What every part of a design computes on: wall, ranges, target and samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.distributions.distribution import Distribution, distribution
+from stripwise.errors import InputError
+from stripwise.risk.model.wall import COVER, Plan, Wall
+from stripwise.risk.probability.nominal_covers import Sample, is_quick
+from stripwise.risk.probability.target_roots import at_strip_age, drawn_cover
+from stripwise.scenario.model import Choices, Scenario
+from stripwise.studies.from_scenario import plan_of, wall_of
+
+__all__ = ["Setting"]
+
+MM_PER_INCH = 25.4
+
+Array = NDArray[np.float64]
+
+STRIP_AGES = 25
+LEAST_COVERS = 31
+MAP_POINTS = 4096
+"""Points per repeat of the map; strategies take all points of the scenario."""
+
+KNOWLEDGE_POINTS = 2048
+
+SLOW_POINTS = (256, 2048, 256)
+"""Most points of map, strategies and knowledge where every cover costs as much as the first."""
+
+ROOT_STEPS = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A scenario made ready for a design.
+
+    Attributes
+    ----------
+    scenario, choices
+        The scenario and its ranges.
+    wall
+        The wall with the scenario's strategies.
+    plans
+        f follow-ups of the choices, at any strip age.
+    covers
+        (c,) mean cover of the map [mm].
+    strip_ages
+        (t,) strip ages of the map [h].
+    wide
+        Mean covers over which roots are sought, well beyond the range [mm].
+    life, target
+        Target life [yr] and reliability index.
+    coarse, full, doubt
+        Samples of the map, of the strategies and around the knowledge points.
+    """
+
+    scenario: Scenario
+    choices: Choices
+    wall: Wall
+    plans: tuple[Plan, ...]
+    covers: Array
+    strip_ages: Array
+    wide: Array
+    life: float
+    target: float
+    coarse: Sample
+    full: Sample
+    doubt: Sample
+
+    @classmethod
+    def of(cls, scenario: Scenario, *, workers: int) -> Setting:
+        """Prepare a scenario.
+
+        Raises
+        ------
+        InputError
+            If the scenario opens no choices.
+        """
+        choices = scenario.choices
+        if choices is None:
+            raise InputError(
+                f"{scenario.path.name}: choices",
+                "is missing; a design needs the ranges of cover, strip age and follow-up: write "
+                "[choices] with cover, strip_age and follow_up",
+            )
+        temperature = scenario.curing.temperature
+        plans = tuple(
+            plan_of(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
+            for f in choices.follow_up
+        )
+        low, high, step = choices.cover
+        wanted = max(int(np.ceil((high - low) / step - 1e-9)), 1)
+        parts = wanted * int(np.ceil((LEAST_COVERS - 1) / wanted))
+        sampling = scenario.sampling
+        wall = wall_of(scenario)
+        quick = (MAP_POINTS, sampling.points, KNOWLEDGE_POINTS)
+        most = quick if is_quick(wall) else SLOW_POINTS
+        points = [min(sampling.points, n) for n in most]
+        lowest = max(0.4 * low, min(low, 2.0 * wall.input(COVER).distribution.sd))
+        return cls(
+            scenario=scenario,
+            choices=choices,
+            wall=wall,
+            plans=plans,
+            covers=np.linspace(low, high, parts + 1),
+            strip_ages=np.geomspace(*choices.strip_age, STRIP_AGES),
+            wide=np.linspace(lowest, 2.0 * high, ROOT_STEPS + 1),
+            life=scenario.target.service_life,
+            target=scenario.target.reliability_index,
+            coarse=Sample(points[0], sampling.repeats, sampling.seed, "main", workers),
+            full=Sample(points[1], sampling.repeats, sampling.seed, "main", workers),
+            doubt=Sample(points[2], 1, sampling.seed, "main", workers),
+        )
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Follow-ups in words."""
+        return tuple(plan.name for plan in self.plans)
+
+    @property
+    def mean_cover(self) -> float:
+        """Mean cover of the scenario, before any truncation [mm]."""
+        return self.wall.input(COVER).distribution.parent_mean
+
+    @property
+    def at_life(self) -> Array:
+        """The target life as the only age [yr]."""
+        return np.array([self.life])
+
+    @property
+    def reference(self) -> Plan:
+        """Reference strategy."""
+        return next(p for p in self.wall.plans if p.name == self.scenario.reference_strategy)
+
+    def hours(self, plan: Plan) -> float:
+        """Mean strip age of a strategy [h]."""
+        if isinstance(plan.strip_age, str):
+            return self.wall.input(plan.strip_age).distribution.mean
+        return plan.strip_age
+
+    def label(self, plan: Plan) -> str:
+        """Follow-up of a strategy in words."""
+        return self.scenario.strategy(plan.name).follow_up.label
+
+    def nominal(self, mean: float) -> float:
+        """Nominal cover of a mean cover [mm]."""
+        return mean - self.scenario.cover_bias
+
+    def drawn(self, nominal: float) -> float:
+        """Nominal cover rounded up to what a drawing holds [mm]."""
+        return drawn_cover(nominal, units=self.scenario.units)
+
+    def drawn_covers(self) -> Array:
+        """Mean covers of the range whose nominal cover a drawing holds [mm]."""
+        step = self.drawn(0.1)
+        bias = self.scenario.cover_bias
+        first = self.drawn(self.nominal(float(self.covers[0])))
+        found = np.arange(first, self.nominal(float(self.covers[-1])) + 1e-6, step) + bias
+        return found if found.size else self.covers[[0, -1]]
+
+    def every(self, hours: Array) -> tuple[Plan, ...]:
+        """Every follow-up at every strip age, strip age running faster."""
+        return tuple(at_strip_age(plan, float(h)) for plan in self.plans for h in hours)
+
+    def wall_with(self, plans: tuple[Plan, ...]) -> Wall:
+        """Return the wall under other strategies."""
+        return self.wall.with_plans(plans)
+
+    def steady(self) -> Wall:
+        """Return the wall with its cover scattering less, by `scatter_cut`."""
+        inputs = tuple(
+            replace(item, distribution=_narrower(item.distribution, self.scatter_cut))
+            if item.name == COVER
+            else item
+            for item in self.wall.inputs
+        )
+        return replace(self.wall, inputs=inputs)
+
+    def length(self, mm: float) -> str:
+        """Write a short length as the report of the scenario does."""
+        if self.scenario.units == "US":
+            return f"{mm / MM_PER_INCH:.3g} in"
+        return f"{mm:.3g} mm"
+
+    @property
+    def scatter_cut(self) -> float:
+        """How much less scatter is priced, 5 mm or 0.2 in; half of it if it is smaller [mm]."""
+        sd = self.wall.input(COVER).distribution.parent_sd
+        cut = 0.2 * MM_PER_INCH if self.scenario.units == "US" else 5.0
+        return cut if sd > cut else 0.5 * sd
+
+
+def _narrower(law: Distribution, cut: float) -> Distribution:
+    """Reduce the sd of a cover, its mean and physical bounds kept."""
+    if law.is_fixed:
+        return law
+    sd = law.parent_sd - cut
+    low, high = law.low, law.high
+    if law.family in ("uniform", "triangular"):
+        share = sd / law.parent_sd
+        low, high = (law.mean + share * (end - law.mean) for end in (low, high))
+    return distribution(law.family, mean=law.parent_mean, sd=sd, low=low, high=high)

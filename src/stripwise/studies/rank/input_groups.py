@@ -1,0 +1,188 @@
+"""Which inputs and groups are ranked, and what is said about each row.
+
+Axes: d columns, k sets, m outputs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.distributions.random_input import GROUPS
+from stripwise.errors import InputError
+from stripwise.risk.sensitivity.quantities_of_interest import (
+    FAILURE,
+    Quantities,
+    correlated_clusters,
+)
+from stripwise.risk.sensitivity.sobol import Estimates, Layout
+
+__all__ = ["DEPENDENT", "RAREST", "Label", "Labels", "refuse_correlated", "status_of"]
+
+RAREST = 1e-4
+"""Failure is ranked by variance only while it and its opposite are at least this probable."""
+
+WIDE = 0.05
+"""A first or total index whose half interval exceeds this is marked wide."""
+
+DEPENDENT = "correlated; see shapley.csv"
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """An input or a group.
+
+    Attributes
+    ----------
+    input, group
+        Name of the input (empty for a group) and of its group.
+    columns
+        Its columns; of a correlated input all that move with it.
+    reason
+        Why it has no index of its own, or empty.
+    """
+
+    input: str
+    group: str
+    columns: tuple[int, ...]
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """All inputs and groups of a ranking, and the sets of columns that serve them.
+
+    Attributes
+    ----------
+    quantities
+        What is ranked.
+    items
+        Inputs first, then groups.
+    layout
+        Sets of columns, pairs and outputs for the estimator.
+    pairs
+        Positions in `items` of each pair of the layout.
+    """
+
+    quantities: Quantities
+    items: tuple[Label, ...]
+    layout: Layout
+    pairs: tuple[tuple[int, int], ...]
+
+    @classmethod
+    def of(cls, quantities: Quantities, *, second_order: bool) -> Labels:
+        """List the inputs and groups of some quantities.
+
+        Raises
+        ------
+        InputError
+            If fewer than two inputs are random, so that there is nothing to rank.
+        """
+        draw = quantities.draw
+        if draw.dimensions < 2:
+            told = draw.names[0] if draw.dimensions else "none"
+            raise InputError(
+                "inputs",
+                f"random: {told}; a ranking needs at least two, since one alone holds the whole "
+                "variance",
+            )
+        clusters = correlated_clusters(draw)
+        items = [
+            Label(item.name, item.group, clusters[i], DEPENDENT if len(clusters[i]) > 1 else "")
+            for i, item in enumerate(draw.inputs)
+        ]
+        for group in GROUPS:
+            columns = tuple(i for i, item in enumerate(draw.inputs) if item.group == group)
+            if columns:
+                split = any(not set(clusters[i]) <= set(columns) for i in columns)
+                items.append(Label("", group, columns, DEPENDENT if split else ""))
+        for cluster in dict.fromkeys(clusters):
+            if len(cluster) > 1:
+                name = "correlated: " + " + ".join(draw.names[i] for i in cluster)
+                items.append(Label("", name, cluster, ""))
+        sets = tuple(dict.fromkeys(item.columns for item in items if not item.reason))
+        singles = [k for k, item in enumerate(items) if item.input and not item.reason]
+        pairs = tuple(combinations(singles, 2)) if second_order else ()
+        place = {columns: k for k, columns in enumerate(sets)}
+        layout = Layout(
+            draw.dimensions,
+            sets,
+            quantities.plain,
+            quantities.integrated,
+            tuple((place[items[i].columns], place[items[j].columns]) for i, j in pairs),
+        )
+        return cls(quantities, tuple(items), layout, pairs)
+
+    def position(self, item: Label) -> int:
+        """Position of an item's columns in the layout's sets."""
+        return self.layout.sets.index(item.columns)
+
+    def reasons(self, found: Estimates) -> list[str]:
+        """Why each output has no indices, (m) texts, empty where it has."""
+        variance, mean = found.variance.mean(axis=0), found.mean.mean(axis=0)
+        told = []
+        for m, (quantity, _) in enumerate(self.quantities.names):
+            p = float(mean[m])
+            if quantity == FAILURE and not RAREST <= p <= 1.0 - RAREST:
+                told.append(_rare(p))
+            elif not np.isfinite(mean[m]):
+                told.append("not finite in every sample: some are depassivated from the start")
+            elif not np.isfinite(variance[m]):
+                told.append(f"the {quantity} does not vary")
+            else:
+                told.append("")
+        return told
+
+    def defined(self, found: Estimates) -> NDArray[np.bool_]:
+        """Which indices (k, m) exist."""
+        outputs = np.array([not reason for reason in self.reasons(found)])
+        return np.broadcast_to(outputs, (len(self.layout.sets), len(outputs)))
+
+    def words(self, k: int, m: int) -> str:
+        """Name an index by its set and output."""
+        item = next(i for i in self.items if not i.reason and self.position(i) == k)
+        quantity, age = self.quantities.names[m]
+        when = f" at {age:.3g} yr" if np.isfinite(age) else ""
+        return f"{item.input or item.group} ({quantity}{when})"
+
+
+def _rare(p: float) -> str:
+    if p <= 1e-12:
+        return "the event does not happen in this sample"
+    if p >= 1.0 - 1e-12:
+        return "the event always happens in this sample"
+    side = f"P = {p:.1e}" if p < 0.5 else f"1 - P = {1.0 - p:.1e}"
+    return f"{side} is below {RAREST:g}; importance factors in form.csv answer there"
+
+
+def status_of(*bounds: tuple[float, float, float]) -> str:
+    """Return "wide" or "ok" for estimates, each with its mean, low and high bound."""
+    return "wide" if max(high - mean for mean, _, high in bounds) > WIDE else "ok"
+
+
+def refuse_correlated(quantities: Quantities) -> None:
+    """Refuse plain indices of single inputs where inputs are correlated.
+
+    Parameters
+    ----------
+    quantities
+        What is to be ranked.
+
+    Raises
+    ------
+    InputError
+        If any two inputs are correlated; the message says what to use instead.
+    """
+    tied = [c for c in dict.fromkeys(correlated_clusters(quantities.draw)) if len(c) > 1]
+    if tied:
+        names = quantities.draw.names
+        listed = "; ".join(" with ".join(names[i] for i in cluster) for cluster in tied)
+        raise InputError(
+            "correlation",
+            f"{listed}: first and total indices of correlated inputs do not split the variance. "
+            "Use Shapley effects (stripwise.risk.sensitivity.shapley.shapley_effects, shapley.csv), or the "
+            "index of the whole group",
+        )

@@ -1,0 +1,349 @@
+"""The one corridor: from a scenario to an assessment."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Callable
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from stripwise.risk.model.wall import COVER, Wall
+from stripwise.risk.probability import cover_map
+from stripwise.risk.probability.curves import WITHOUT_FRONT, CurveSet, interval
+from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.sensitivity import choice_variance as variance
+from stripwise.risk.sensitivity.margin_indices import Indices, margin_indices
+from stripwise.scenario.describe import inputs_table
+from stripwise.scenario.model import Scenario
+from stripwise.studies import result_tables
+from stripwise.studies.from_scenario import curves_of, goal_of, plan_of, wall_of
+from stripwise.studies.hand_calculation import hand_check
+from stripwise.studies.results import Assessment, ExchangeRate, PlainCheck, ReliabilityMap
+from stripwise.studies.service_results import coating_warnings, service_hand_check, service_results
+from stripwise.studies.verdict import verdict
+
+__all__ = ["assess"]
+
+Progress = Callable[[str, float], None]
+
+PLAIN_SAMPLES = 200_000
+NUMERICAL_PLAIN_SAMPLES = 20_000
+FEW = 10.0
+"""Expected number of sampled walls beyond the limit, below which their spread says nothing."""
+PLAIN_LIMIT = 4.0
+MAP_STRIP_AGES = 15
+KNOWLEDGE_QUANTILES = (0.025, 0.975)
+
+
+def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = None) -> Assessment:
+    """Run the whole assessment of a scenario.
+
+    Parameters
+    ----------
+    scenario
+        A scenario, as `stripwise.load` returns it.
+    workers
+        Threads; the results do not depend on it.
+    progress
+        Called with the name of a stage and the share of it that is done, in [0, 1].
+
+    Returns
+    -------
+    The `Assessment`.
+
+    Raises
+    ------
+    NumericalError
+        If an input draws or a probability comes out that is not finite.
+    """
+    tell = progress or (lambda _stage, _done: None)
+    started = time.perf_counter()
+    stages: dict[str, float] = {}
+
+    def mark(stage: str) -> None:
+        stages[stage] = time.perf_counter() - started - sum(stages.values())
+        tell(stage, 1.0)
+
+    wall = wall_of(scenario)
+    goal = goal_of(scenario)
+    curves = curves_of(wall, scenario, workers=workers, progress=tell)
+    mark("curves")
+    curve_table = result_tables.curve_table(wall, curves, goal)
+    strategy_table = result_tables.strategy_table(wall, curves, goal)
+    reference = [plan.name for plan in wall.plans].index(goal.reference)
+    check = _plain_check(
+        wall, curves, goal, reference, seed=scenario.sampling.seed, workers=workers
+    )
+    mark("plain Monte Carlo")
+    margin = margin_indices(
+        wall,
+        goal.life,
+        repeats=scenario.sampling.repeats,
+        seed=scenario.sampling.seed,
+        workers=workers,
+    )
+    rows = result_tables.margin_rows(wall, margin, goal.life)
+    mark("drivers")
+    choices = _Choices.of(wall, scenario, goal, workers=workers)
+    if choices is not None:
+        rows += choices.rows
+    mark("choices")
+    sensitivity = pd.DataFrame(rows).reindex(columns=result_tables.SENSITIVITY_COLUMNS)
+    text_columns = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
+    sensitivity[text_columns] = sensitivity[text_columns].astype(object).fillna("")
+    uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
+    mark("uniform face")
+    service = service_results(
+        scenario,
+        wall,
+        curves,
+        goal,
+        workers=workers,
+        again=lambda other: curves_of(other, scenario, workers=workers, progress=None, band=False),
+    )
+    mark("service conditions")
+    warnings = [*scenario.warnings, *_warnings(scenario, curves, check, choices)]
+    warnings += coating_warnings(scenario, service)
+    run: dict[str, Any] = {
+        "versions": {
+            name: version(name) for name in ("stripwise", "numpy", "scipy", "pandas", "matplotlib")
+        },
+        "python": platform.python_version(),
+        "seed": scenario.sampling.seed,
+        "points": scenario.sampling.points,
+        "repeats": scenario.sampling.repeats,
+        "samples": curves.samples,
+        "horizon_yr": goal.horizon,
+        "sampled_ages_yr": [float(a) for a in curves.mean.ages],
+        "interpolation_error": curves.interpolation_error,
+        "integrated_exactly": curves.integrated,
+        "cover_share_check": _cover_share(wall, margin, reference),
+        "seconds": stages,
+    }
+    return Assessment(
+        scenario=scenario,
+        curves=curve_table,
+        strategies=strategy_table,
+        sensitivity=sensitivity,
+        inputs=inputs_table(scenario),
+        verdict=verdict(
+            strategy_table,
+            sensitivity,
+            goal=goal,
+            choices=scenario.choices,
+            exchange=choices.exchange if choices else None,
+            flips=choices.flips if choices else False,
+            units=scenario.units,
+        ),
+        exchange=choices.exchange if choices else None,
+        reliability_map=choices.map if choices else None,
+        hand_check=(hand_check if wall.conditions is None else service_hand_check)(
+            wall,
+            wall.plans[reference],
+            age=goal.life,
+            penalty=float(curves.penalty_mean[reference]),
+        ),
+        plain_check=check,
+        special_cases=pd.DataFrame(
+            [
+                {"case": c, "strategy": "", "share": s}
+                for c, s in curves.shares.items()
+                if scenario.service.chloride
+            ],
+            columns=["case", "strategy", "share"],
+        ),
+        uniform_face=uniform,
+        warnings=tuple(warnings),
+        run=run,
+        service=service,
+    )
+
+
+def _plain_check(
+    wall: Wall,
+    curves: CurveSet,
+    goal: result_tables.Goal,
+    reference: int,
+    *,
+    seed: int,
+    workers: int,
+) -> PlainCheck:
+    one = wall.with_plans((wall.plans[reference],))
+    at = np.array([goal.life])
+    samples = NUMERICAL_PLAIN_SAMPLES if wall.numerical else PLAIN_SAMPLES
+    plain = float(plain_curves(one, at, samples=samples, seed=seed, workers=workers)[0, 0])
+    by_repeat = np.array([special.ndtr(-c.at(at)[reference, 0]) for c in curves.repeats])
+    sampled = float(special.ndtr(-curves.mean.at(at)[reference, 0]))
+    # the plain estimate's own variance, with the other answer in place of a count of 0 or all
+    variance = max(sampled * (1.0 - sampled), 1.0 / samples) / samples
+    spread = np.var(by_repeat, ddof=1) / len(by_repeat)
+    likely = max(sampled, plain)
+    if _too_few(curves, likely, samples):
+        spread = max(spread, likely * (1.0 - likely) / curves.samples)
+    error = float(np.sqrt(variance + spread))
+    deviations = abs(plain - sampled) / error
+    return PlainCheck(samples, plain, sampled, error, deviations, deviations <= PLAIN_LIMIT)
+
+
+def _too_few(curves: CurveSet, likely: float, samples: int) -> bool:
+    """Whether so few walls lie near the event that the spread over repeats says nothing."""
+    return curves.samples < samples and 0.0 < curves.samples * likely < FEW
+
+
+def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFrame:
+    curves = curves_of(wall.uniform(), scenario, workers=workers, progress=None, band=False)
+    at = np.array([scenario.target.service_life])
+    return pd.DataFrame(
+        {
+            "strategy": [plan.name for plan in wall.plans],
+            "probability_at_target": special.ndtr(-curves.mean.at(at))[:, 0],
+        }
+    )
+
+
+def _cover_share(wall: Wall, margin: list[list[Indices]], reference: int) -> dict[str, float]:
+    """Share of the cover in the margin: sampled, and from the exact sum of two variances."""
+    for item in margin[0]:
+        if item.label == COVER and item.status[reference] in ("ok", "wide"):
+            gap = item.total[:, reference] - item.first[:, reference]
+            mean, low, high = interval(gap)
+            return {
+                "first": float(item.first[:, reference].mean()),
+                "total": float(item.total[:, reference].mean()),
+                "total_minus_first": float(mean),
+                "low95": float(low),
+                "high95": float(high),
+            }
+    return {}
+
+
+class _Choices:
+    """What the choices analysis gives: rows, whether the order flips, exchange rate and map."""
+
+    rows: list[dict[str, object]]
+    flips: bool
+    exchange: ExchangeRate | None
+    map: ReliabilityMap
+
+    @classmethod
+    def of(
+        cls, wall: Wall, scenario: Scenario, goal: result_tables.Goal, *, workers: int
+    ) -> _Choices | None:
+        """Analyse the choices of a scenario, or return None where it opens none."""
+        options = scenario.choices
+        if options is None:
+            return None
+        self = cls()
+        temperature = scenario.curing.temperature
+        plans = tuple(
+            plan_of(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
+            for f in options.follow_up
+        )
+        seed, repeats = scenario.sampling.seed, scenario.sampling.repeats
+        low, high, step = options.cover
+
+        def indices(shrink: float) -> variance.ChoiceIndices:
+            nodes = variance.choice_nodes((low, high), options.strip_age, plans, shrink=shrink)
+            index = cover_map.index_by_repeat(
+                wall, nodes.grid, goal.life, repeats=repeats, seed=seed, workers=workers
+            )
+            return variance.choice_indices(index, nodes.weights)
+
+        whole, half = indices(1.0), indices(0.5)
+        self.rows = result_tables.choice_rows(whole, goal.life, knowledge=False)
+        nodes = variance.choice_nodes((low, high), options.strip_age, plans)
+        doubted = cover_map.index_by_knowledge(
+            wall, nodes.grid, goal.life, seed=seed, workers=workers
+        )
+        if doubted is not None:
+            shares = variance.choice_indices(doubted, nodes.weights)
+            self.rows += result_tables.choice_rows(shares, goal.life, knowledge=True)
+        order = [np.argsort(-c.total.mean(axis=0)).tolist() for c in (whole, half)]
+        self.flips = order[0][0] != order[1][0]
+        self.exchange = _exchange(wall, scenario, goal, workers=workers)
+        covers = np.append(np.arange(low, high - 1e-9, step), high)
+        grid = cover_map.Grid(covers, np.geomspace(*options.strip_age, MAP_STRIP_AGES), plans)
+        index = cover_map.index_by_repeat(
+            wall, grid, goal.life, repeats=repeats, seed=seed, workers=workers
+        )
+        self.map = ReliabilityMap(
+            grid.cover, grid.strip_age, tuple(p.name for p in plans), index.mean(axis=0)
+        )
+        return self
+
+
+def _exchange(
+    wall: Wall, scenario: Scenario, goal: result_tables.Goal, *, workers: int
+) -> ExchangeRate | None:
+    plan = next(p for p in wall.plans if p.name == goal.reference)
+    if plan.penalty or not isinstance(plan.strip_age, str):
+        return None
+    cover = wall.input(COVER).distribution.parent_mean
+    strip = wall.input(plan.strip_age).distribution.mean
+    grid = cover_map.exchange_grid(plan, cover=cover, strip_age=strip)
+    seed = scenario.sampling.seed
+    rates = cover_map.exchange_rate(
+        cover_map.index_by_repeat(
+            wall, grid, goal.life, repeats=scenario.sampling.repeats, seed=seed, workers=workers
+        )
+    )
+    mean, low, high = (float(x) for x in interval(rates))
+    doubted = cover_map.index_by_knowledge(wall, grid, goal.life, seed=seed, workers=workers)
+    know = (np.nan, np.nan)
+    if doubted is not None:
+        found = cover_map.exchange_rate(doubted)
+        usable = found[~np.isnan(found)]
+        if usable.size:
+            know = tuple(np.quantile(usable, KNOWLEDGE_QUANTILES, method="nearest"))
+    return ExchangeRate(cover, strip, mean, low, high, float(know[0]), float(know[1]))
+
+
+def _warnings(
+    scenario: Scenario, curves: CurveSet, check: PlainCheck, choices: _Choices | None
+) -> list[str]:
+    found = []
+    if not check.agrees:
+        found.append(
+            f"PLAIN MONTE CARLO DISAGREES: {check.plain:.5f} against {check.sampled:.5f} at the "
+            f"target life, {check.deviations:.1f} standard errors apart. Do not use these results."
+        )
+    if _too_few(curves, max(check.plain, check.sampled), check.samples):
+        found.append(
+            f"The check by plain Monte Carlo is too weak to tell anything: of {curves.samples:,} "
+            f"sampled walls fewer than {FEW:g} are expected to depassivate. Raise the points of "
+            "[sampling]."
+        )
+    special = {case: share for case, share in curves.shares.items() if case in WITHOUT_FRONT}
+    if scenario.service.chloride and sum(special.values()) > 0.5:
+        cases = "; ".join(f"{case}, {100.0 * share:.0f} %" for case, share in special.items())
+        found.append(
+            f"Most of the sampled walls have no front to follow ({cases}). Check the contents with "
+            "their basis, the cover and the convection zone before using the answer."
+        )
+    if curves.know_low is None:
+        found.append("No random input is marked as knowledge: the bands show sampling error only.")
+    if curves.integrated != COVER:
+        what = (
+            f"{curves.integrated} was integrated exactly instead of the cover"
+            if curves.integrated
+            else "neither cover nor diffusivity is random, so the samples were counted"
+        )
+        found.append(f"In the curves {what}.")
+    if curves.interpolation_error > 2e-6:
+        found.append(
+            "The curves are interpolated with an error up to "
+            f"{curves.interpolation_error:.1e} in probability."
+        )
+    if scenario.monthly_temperature and scenario.service.first_month is None:
+        found.append(
+            "The temperature factor is the mean of twelve monthly factors: exact at whole years "
+            "for a constant diffusivity, an approximation otherwise."
+        )
+    if choices is None:
+        found.append("Without a [choices] section cover and curing time are not compared.")
+    return found

@@ -1,0 +1,350 @@
+"""What the options of the physics do to the answer, in sentences worked out at mean values."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from stripwise.ingress.clock import Clock
+from stripwise.ingress.season import MONTHS, month_departures, season_factor
+from stripwise.risk.model.service_conditions import Conditions
+from stripwise.risk.model.wall import COVER, Wall
+from stripwise.risk.probability.integral import front_depths, initiation_ages
+from stripwise.scenario.model import Scenario
+
+__all__ = ["conditions_of", "left_out", "mean_values", "service_notes"]
+
+EXPONENT = "concrete.ageing_exponent"
+COEFFICIENT = "concrete.temperature_coefficient"
+PENALTY = "mean.penalty"
+"""Name of the mean penalty that stands in for the reference strategy's own."""
+MM_PER_INCH = 25.4
+
+
+def conditions_of(scenario: Scenario) -> Conditions | None:
+    """Return the options that touch the front, or None so that the plain path serves.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+
+    Returns
+    -------
+    The `Conditions`, or None.
+    """
+    service = scenario.service
+    if not service.changes_front:
+        return None
+    return Conditions(
+        history=service.history,
+        duration=service.duration_input,
+        first_month=service.first_month,
+        chloride=service.chloride,
+        carbonation=service.carbonation,
+        model_factor=service.factor_input,
+        layers=service.layers,
+        coating=service.coating,
+        horizon=scenario.sampling.horizon,
+    )
+
+
+def service_notes(
+    scenario: Scenario, wall: Wall, *, penalty: float | None = None
+) -> tuple[str, ...]:
+    """Say what each convention and option does to the answer.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+    wall
+        Its wall.
+    penalty
+        Mean penalty factor k_c of the reference strategy, as in the hand check; that at the mean
+        of the curing law's variables if None.
+
+    Returns
+    -------
+    Sentences; that on the ageing convention for every wall with chloride.
+    """
+    service = scenario.service
+    notes: list[str] = []
+    if service.chloride:
+        notes.append(_ageing_note(scenario, wall, penalty))
+    if service.history is not None:
+        notes += _history_notes(scenario, wall, penalty)
+    if wall.monthly and service.chloride:
+        notes.append(_season_note(scenario, wall))
+    notes += _layer_notes(scenario, wall, penalty)
+    notes += _mechanism_notes(scenario)
+    if service.factor_input:
+        law = wall.input(service.factor_input).distribution
+        notes.append(
+            "Model uncertainty is switched on: the depth of the front is multiplied by a factor "
+            f"with mean {law.mean:.3g} and sd {law.sd:.3g}."
+        )
+    notes += _cracking_notes(scenario, wall)
+    return tuple(notes)
+
+
+def left_out(scenario: Scenario, what: str) -> list[str]:
+    """Say which options of the scenario an analysis up to depassivation knows nothing of.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+    what
+        Word for the analysis: "design" or "ranking".
+
+    Returns
+    -------
+    One sentence; none where the scenario asks for neither cracking nor extent.
+    """
+    service = scenario.service
+    parts = [
+        words
+        for asked, words in (
+            (service.cracking, "the first crack ([cracking])"),
+            (service.extent, "the share of the face that is affected ([extent])"),
+        )
+        if asked is not None
+    ]
+    if not parts:
+        return []
+    return [
+        f"This {what} ends at depassivation of one point of the face: {' and '.join(parts)} "
+        f"{'are' if len(parts) > 1 else 'is'} not part of it; `stripwise run` has "
+        f"{'them' if len(parts) > 1 else 'it'}."
+    ]
+
+
+def _layer_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> list[str]:
+    service, conditions = scenario.service, wall.conditions
+    notes = []
+    if service.uncredited_coating:
+        notes.append(
+            "The face is coated; no credit is taken for it, since the evidence for how much "
+            "chloride a coating keeps out, and for how long, is thin. That is the cautious "
+            "reading; coating.credit = true computes it."
+        )
+    if conditions is None or not conditions.numerical:
+        return notes
+    if service.layers:
+        notes.append(_layers_note(scenario, wall))
+    if service.coating is not None:
+        notes.append(_coating_note(scenario, wall, penalty))
+    return notes
+
+
+def _layers_note(scenario: Scenario, wall: Wall) -> str:
+    values, parts = mean_values(wall), []
+    for layer in scenario.service.layers:
+        own = _depth(values[layer.thickness], scenario)
+        if layer.factor:
+            own += f" of {values[layer.factor]:.3g} times the diffusivity"
+        if layer.penalty_share:
+            own += f" with the penalty to the power {values[layer.penalty_share]:.3g}"
+        parts.append(own)
+    depth = "down to the affected depth" if wall.layered else "over the whole cover"
+    return (
+        f"Layers from the surface inwards, at mean values: {'; '.join(parts)}. The cover counts "
+        f"from the outer surface of the first. The penalty of early stripping acts {depth}; where "
+        "a layer names no share, it has all of it, the cautious reading."
+    )
+
+
+def _coating_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
+    coating, values = scenario.service.coating, mean_values(wall)
+    assert coating is not None
+    assert wall.conditions is not None
+    life, name = scenario.target.service_life, scenario.reference_strategy
+    depth, start = _mean_front(wall, life, name, penalty)
+    bare = replace(wall, conditions=replace(wall.conditions, coating=None))
+    other, sooner = _mean_front(bare, life, name, penalty)
+    if coating.resistance:
+        resistance = values[coating.resistance]
+    else:
+        resistance = values[coating.thickness] / values[coating.diffusivity]
+    both = scenario.service.carbonation
+    shade = " No credit is taken for it against carbonation." if both else ""
+    return (
+        f"Coating: credit is taken, as the scenario asks. Until it ends after "
+        f"{values[coating.life]:.3g} yr (mean) it is a resistance of {resistance:.3g} yr/mm in "
+        "series with the concrete; it neither ages nor warms, takes up no chloride itself, and is "
+        "without holes. Then it is gone at once and is not renewed. The zone at the surface where "
+        "convection rules keeps its depth under it. At mean values the front of "
+        f"{name} lies at {_depth(depth, scenario)} after {life:g} yr against "
+        f"{_depth(other, scenario)} without it; "
+        f"{_starts(start, sooner, wall, between='against')}. The evidence for the "
+        "life of coatings is thin: a decision should also stand without it; the table of the "
+        f"results shows both.{shade}"
+    )
+
+
+def mean_values(wall: Wall) -> dict[str, float]:
+    """Mean of every input by name."""
+    return {item.name: item.distribution.mean for item in wall.inputs}
+
+
+def _mean_front(wall: Wall, age: float, name: str, penalty: float | None) -> tuple[float, float]:
+    """Depth of the front [mm] and initiation age [yr] of one strategy at mean values."""
+    plan = next(p for p in wall.plans if p.name == name)
+    values = mean_values(wall)
+    if penalty is not None and (wall.conditions is None or wall.conditions.chloride):
+        values[PENALTY] = penalty
+        plan = replace(plan, penalty=PENALTY, factor="")
+    one = wall.with_plans((plan,))
+    face = one.face(values)
+    depth = float(np.ravel(front_depths(one, face, age)[0])[0])
+    return depth, float(np.ravel(initiation_ages(one, face, values))[0])
+
+
+def _depth(mm: float, scenario: Scenario) -> str:
+    return f"{mm / MM_PER_INCH:.2f} in" if scenario.units == "US" else f"{mm:.1f} mm"
+
+
+def _years(age: float, wall: Wall) -> str:
+    # a numerical solution ends at the horizon
+    last = wall.conditions.horizon if wall.conditions and wall.numerical else 1000.0
+    return f"{age:.0f} yr" if np.isfinite(age) and age < last else f"beyond {last:g} yr"
+
+
+def _starts(first: float, second: float, wall: Wall, *, between: str) -> str:
+    """Say when initiation begins by two readings, which may both lie beyond what is computed."""
+    one, other = _years(first, wall), _years(second, wall)
+    if one == other:
+        return f"initiation {one} either way"
+    lead = "at " if np.isfinite(first) and not one.startswith("beyond") else ""
+    return f"initiation {lead}{one} {between} {other}"
+
+
+def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
+    life, name = scenario.target.service_life, scenario.reference_strategy
+    clock = wall.clock
+    other = "instantaneous" if clock.convention == "apparent" else "apparent"
+    swapped = replace(wall, clock=replace(clock, convention=other))
+    depth, start = _mean_front(wall, life, name, penalty)
+    changed, later = _mean_front(swapped, life, name, penalty)
+    exponent = wall.input(EXPONENT).distribution.mean
+    ratio = _reading_ratio(clock, life, exponent)
+    return (
+        f"Ageing convention: the exponent is read as that of the {clock.convention} diffusivity. "
+        f"The same exponent of {exponent:.2f} read the other way ({other}) would multiply the "
+        f"diffusivity averaged over {life:g} yr by {ratio:.2f} and, at mean values, put the front "
+        f"of {name} at {_depth(changed, scenario)} instead of {_depth(depth, scenario)} and "
+        f"{_starts(later, start, wall, between='instead of')} (relation of the "
+        "two after Tang and Gulikers, 2007, recalled)."
+    )
+
+
+def _reading_ratio(clock: Clock, age: float, exponent: float) -> float:
+    """Return transformed time by the other convention over that by the clock's own."""
+    other = "instantaneous" if clock.convention == "apparent" else "apparent"
+    changed = replace(clock, convention=other)
+    return float(np.exp(changed.log_shape(age, exponent) - clock.log_shape(age, exponent)))
+
+
+def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> list[str]:
+    history, life = scenario.service.history, scenario.target.service_life
+    assert history is not None
+    name = scenario.reference_strategy
+    constant = Conditions() if wall.conditions is None else replace(wall.conditions, history=None)
+    full = replace(wall, conditions=constant)
+    depth, start = _mean_front(wall, life, name, penalty)
+    other, sooner = _mean_front(full, life, name, penalty)
+    if history.shape == "table":
+        how = "follows the table of the scenario, straight between its rows"
+    else:
+        span = wall.input(scenario.service.duration_input).distribution.mean
+        how = (
+            f"rises {'linearly' if history.shape == 'linear' else 'with the square root of time'} "
+            f"from the initial content over {span:.3g} yr (mean) and then stays"
+        )
+    notes = [
+        f"Surface chloride in time: it {how}. At mean values the front of {name} lies at "
+        f"{_depth(depth, scenario)} after {life:g} yr against {_depth(other, scenario)} with the "
+        f"full content from the start; {_starts(start, sooner, wall, between='against')}.",
+        "The rise is superposed step by step in transformed time, which reads the slope of that "
+        "time as the diffusivity of the instant, under either ageing convention.",
+    ]
+    if history.falls:
+        notes.append(
+            "The surface content falls at times: steel once depassivated counts as depassivated, "
+            "so that the deepest front so far governs."
+        )
+    return notes
+
+
+def _season_note(scenario: Scenario, wall: Wall) -> str:
+    life = scenario.target.service_life
+    values = mean_values(wall)
+    exponent, coefficient = values[EXPONENT], values[COEFFICIENT]
+    departures = month_departures(wall.monthly, coefficient)
+
+    def factor(age: float, first: int) -> float:
+        found = season_factor(age, exponent, departures=departures, clock=wall.clock, first=first)
+        return float(found[0])
+
+    chosen = scenario.service.first_month
+    if chosen is not None:
+        return (
+            f"Seasons are integrated from {MONTHS[chosen]}: at mean values the transformed time is "
+            f"{factor(1.0, chosen):.3f} times that of the year's mean temperature factor after "
+            f"1 yr and {factor(life, chosen):.3f} times after {life:g} yr. Curves are computed at "
+            "anniversaries of first exposure."
+        )
+    early, late = ([factor(age, m) for m in range(12)] for age in (1.0, life))
+    return (
+        "The temperature factor is the mean of twelve monthly factors. Integrating the seasons "
+        f"from the month of first exposure would multiply the transformed time by "
+        f"{min(early):.3f} to {max(early):.3f} after 1 yr and by {min(late):.3f} to "
+        f"{max(late):.3f} after {life:g} yr, by the month (exposure.first_exposure)."
+    )
+
+
+def _mechanism_notes(scenario: Scenario) -> list[str]:
+    service = scenario.service
+    if not service.carbonation:
+        return []
+    notes = [
+        "Carbonation is computed as in fib Bulletin 34 (2006), Annex B1 (recalled), with that "
+        "model's own curing term (t_c / 7 d)^b_c of the effective curing duration; here nothing "
+        "is this project's own combination except the effective duration itself."
+    ]
+    if service.chloride:
+        notes.append(
+            "Two mechanisms share one cover: at each age the deeper of the chloride and the "
+            "carbonation front governs. That carbonated concrete frees bound chloride is not "
+            "counted."
+        )
+    else:
+        notes.append(
+            "Carbonation is the only mechanism of this scenario: the penalty shown is that of its "
+            "curing term, on the inverse resistance to carbonation."
+        )
+    return notes
+
+
+def _cracking_notes(scenario: Scenario, wall: Wall) -> list[str]:
+    cracking = scenario.service.cracking
+    if cracking is None:
+        return []
+    steel = f" Steel: {cracking.steel}." if cracking.steel else ""
+    cover = wall.input(COVER).distribution.mean
+    notes = [
+        "Two lives are told apart. Initiation: the front is at the steel. Cracking: since then "
+        "the bar has lost the radius x0 = 74.4 + 7.3 c/d - 17.4 f_t (DuraCrete, recalled; "
+        f"c/d here {cover / wall.input('cracking.bar_diameter').distribution.mean:.2g} at the "
+        "mean cover) at the corrosion rate while wet times the share of time wet. Nothing is said "
+        f"about the width of cracks, spalling or strength.{steel}"
+    ]
+    if cracking.coated:
+        notes.append(
+            "The bars are coated; no credit is taken for it, neither in the critical content nor "
+            "in the time to cracking, since the evidence for either is thin. That is the cautious "
+            "reading."
+        )
+    return notes

@@ -1,0 +1,369 @@
+"""The part of a run that options of the physics ask for: mechanisms, cracking, extent."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import special
+
+from stripwise.risk.model.layered_fronts import PENALTY_NODES
+from stripwise.risk.model.service_conditions import COARSE, Conditions
+from stripwise.risk.model.wall import COVER, Plan, Wall
+from stripwise.risk.probability.cracking import cracking_curves
+from stripwise.risk.probability.curves import CurveSet, interval
+from stripwise.risk.probability.extent import FaceSize, share_moments, simulated_faces
+from stripwise.risk.probability.grid_check import GRID_SAMPLES, grid_check
+from stripwise.risk.probability.integral import front_depths, initiation_ages
+from stripwise.risk.probability.nested import NUMERICAL_POINTS, NUMERICAL_SCATTER
+from stripwise.risk.probability.reliability_index import Curves, index_of
+from stripwise.scenario.model import Scenario
+from stripwise.studies.hand_calculation import carbonation_steps, hand_check
+from stripwise.studies.result_tables import Goal
+from stripwise.studies.results import FacePicture, HandStep, ServiceResults
+from stripwise.studies.service_notes import mean_values, service_notes
+
+__all__ = ["EXTENT_FACES", "coating_warnings", "service_hand_check", "service_results"]
+
+Array = NDArray[np.float64]
+
+MM_PER_INCH = 25.4
+
+EXTENT_FACES = 1000
+EXTENT_STEP = 10.0
+"""Years between the ages at which the extent is told."""
+
+
+def service_results(
+    scenario: Scenario,
+    wall: Wall,
+    curves: CurveSet,
+    goal: Goal,
+    *,
+    again: Callable[[Wall], CurveSet],
+    workers: int,
+) -> ServiceResults:
+    """Compute what the options ask for.
+
+    Parameters
+    ----------
+    scenario, wall
+        The scenario and its wall.
+    curves
+        Curves of the run.
+    goal
+        Target and horizon.
+    again
+        Computes the curves of another wall with the sizes of the run.
+    workers
+        Threads; the results do not depend on it.
+
+    Returns
+    -------
+    The `ServiceResults`; without options the note on the ageing convention alone.
+    """
+    service = scenario.service
+    reference = [plan.name for plan in wall.plans].index(goal.reference)
+    penalty = float(curves.penalty_mean[reference])
+    notes = list(service_notes(scenario, wall, penalty=penalty))
+    mechanisms = None
+    if service.chloride and service.carbonation:
+        mechanisms = _mechanisms(wall, curves, goal, again)
+    cracking = lives = None
+    if service.cracking is not None:
+        cracking, lives = _cracking(scenario, wall, curves, goal, workers)
+    extent = face = None
+    if service.extent is not None:
+        extent, face, note = _extent(scenario, wall, goal, workers)
+        notes.append(note)
+    layers = None
+    if wall.numerical:
+        layers, note = _layers(scenario, wall, curves, goal, again)
+        notes.append(note)
+    return ServiceResults(tuple(notes), mechanisms, cracking, lives, extent, face, layers)
+
+
+def _layers(
+    scenario: Scenario,
+    wall: Wall,
+    curves: CurveSet,
+    goal: Goal,
+    again: Callable[[Wall], CurveSet],
+) -> tuple[pd.DataFrame, str]:
+    """Compare with the uncoated face, and the grid with one twice as fine."""
+    own = wall.conditions
+    assert own is not None
+    at = special.ndtr(-curves.mean.at([goal.life]))[:, 0]
+    bare = np.full(len(wall.plans), np.nan)
+    if own.coating is not None:
+        uncoated = again(replace(wall, conditions=replace(own, coating=None)))
+        bare = special.ndtr(-uncoated.mean.at([goal.life]))[:, 0]
+    check = grid_check(wall, goal.life, seed=scenario.sampling.seed)
+    table = pd.DataFrame(
+        {
+            "strategy": [plan.name for plan in wall.plans],
+            "probability_at_target": at,
+            "probability_uncoated": bare,
+            "probability_grid": check.probability,
+            "probability_finer_grid": check.finer,
+            "front_change_mean_mm": check.front_mean,
+            "front_change_most_mm": check.front_most,
+        }
+    )
+
+    def length(mm: float) -> str:
+        return f"{mm / MM_PER_INCH:.2g} in" if scenario.units == "US" else f"{mm:.2g} mm"
+
+    note = (
+        "The chloride front is a numerical solution: finite volumes in transformed time, "
+        f"{check.cells} cells graded over the depth, {check.steps} implicit steps of second order "
+        f"to {goal.horizon:g} yr. Cells and steps half as large on {GRID_SAMPLES} samples at "
+        f"{goal.life:g} yr move a front by {length(np.max(check.front_mean))} on average and by "
+        f"{length(np.max(check.front_most))} at most, and the probability by "
+        f"{100.0 * np.max(np.abs(check.finer - check.probability)):.2g} percentage points; the "
+        f"error left is estimated at {100.0 * check.probability_error:.2g} points (4/3 of it). "
+        "This error is not part of the intervals. Drivers, choices and the knowledge band about "
+        f"the curves take {COARSE.cells} cells and {COARSE.steps} steps, and fewer points than a "
+        f"closed form would; the band takes at most {NUMERICAL_POINTS} points of what is not known "
+        f"with {NUMERICAL_SCATTER} of the scatter. The solutions of more than {PENALTY_NODES} "
+        f"strategies or designs are read off those of {PENALTY_NODES} penalties."
+    )
+    return table, note
+
+
+def coating_warnings(scenario: Scenario, service: ServiceResults) -> list[str]:
+    """Say what the credit for a coating is worth to the reference strategy.
+
+    Parameters
+    ----------
+    scenario
+        The scenario.
+    service
+        Results of its options.
+
+    Returns
+    -------
+    One sentence; none without a coating that is counted.
+    """
+    if scenario.service.coating is None or service.layers is None:
+        return []
+    row = service.layers.set_index("strategy").loc[scenario.reference_strategy]
+    return [
+        f"Without the coating the probability of "
+        f"{scenario.reference_strategy} at {scenario.target.service_life:g} yr would be "
+        f"{100.0 * row['probability_uncoated']:.3g} % instead of "
+        f"{100.0 * row['probability_at_target']:.3g} %."
+    ]
+
+
+def _mechanisms(
+    wall: Wall, curves: CurveSet, goal: Goal, again: Callable[[Wall], CurveSet]
+) -> pd.DataFrame:
+    own = wall.conditions
+    assert own is not None
+    alone = {
+        "chloride": again(replace(wall, conditions=replace(own, carbonation=False))),
+        "carbonation": again(_carbonated(wall, own)),
+        "both": curves,
+    }
+    rows = []
+    for i, plan in enumerate(wall.plans):
+        for name, found in alone.items():
+            index = found.mean.at([goal.life])[i, 0]
+            rows.append(
+                {
+                    "strategy": plan.name,
+                    "mechanism": name,
+                    "probability_at_target": float(special.ndtr(-index)),
+                    "life_at_target_yr": float(found.mean.reach(goal.index)[i]),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _carbonated(wall: Wall, own: Conditions) -> Wall:
+    """Return the wall without chloride, its other inputs still drawn."""
+    return replace(wall, conditions=replace(own, chloride=False, history=None), layered=False)
+
+
+def _cracking(
+    scenario: Scenario, wall: Wall, curves: CurveSet, goal: Goal, workers: int
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    ages = np.union1d(np.arange(0.0, np.floor(goal.horizon) + 1.0), [goal.life, goal.horizon])
+    found = cracking_curves(
+        wall, ages, repeats=scenario.sampling.repeats, seed=scenario.sampling.seed, workers=workers
+    )
+    mean, low, high = (np.clip(x, 0.0, 1.0) for x in interval(found.repeats))
+    band = np.full((2, *mean.shape), np.nan)
+    if found.knowledge is not None:
+        band = np.quantile(found.knowledge, [0.025, 0.975], axis=0)
+    start = special.ndtr(-curves.mean.at(ages))
+    frames, lives = [], []
+    index = np.minimum.accumulate(index_of(mean, 1.0 - mean), axis=1)
+    reached = Curves(np.maximum(ages, 0.0), index).reach(goal.index)
+    first = curves.mean.reach(goal.index)
+    at = int(np.searchsorted(ages, goal.life))
+    for i, plan in enumerate(wall.plans):
+        frames.append(
+            pd.DataFrame(
+                {
+                    "strategy": plan.name,
+                    "age_yr": ages,
+                    "probability_initiation": start[i],
+                    "probability_cracking": mean[i],
+                    "low95": low[i],
+                    "high95": high[i],
+                    "know_low": band[0, i],
+                    "know_high": band[1, i],
+                }
+            )
+        )
+        lives.append(
+            {
+                "strategy": plan.name,
+                "initiation_at_target": float(start[i, at]),
+                "cracking_at_target": float(mean[i, at]),
+                "initiation_life_yr": float(first[i]),
+                "cracking_life_yr": float(reached[i]),
+            }
+        )
+    return pd.concat(frames, ignore_index=True), pd.DataFrame(lives)
+
+
+def _extent(
+    scenario: Scenario, wall: Wall, goal: Goal, workers: int
+) -> tuple[pd.DataFrame, FacePicture, str]:
+    asked = scenario.service.extent
+    assert asked is not None
+    size = FaceSize(asked.width, asked.height, asked.correlation_length)
+    seed = scenario.sampling.seed
+    ages = np.union1d(np.arange(EXTENT_STEP, goal.horizon + 1e-9, EXTENT_STEP), [goal.life])
+    mean, sd = share_moments(wall, ages.tolist(), size, seed=seed, workers=workers)
+    faces = simulated_faces(
+        wall, ages.tolist(), size, faces=EXTENT_FACES, seed=seed, workers=workers
+    )
+    simulated = faces.shares
+    rows = []
+    for j, age in enumerate(ages):
+        shares = simulated[:, j]
+        for i, plan in enumerate(wall.plans):
+            above = {
+                f"above_{100.0 * x:g}_pct": float(np.mean(shares[i] > x)) for x in asked.shares
+            }
+            rows.append(
+                {
+                    "strategy": plan.name,
+                    "age_yr": float(age),
+                    "mean_share": float(mean[i, j]),
+                    "sd_share": float(sd[i, j]),
+                    "simulated_mean": float(np.mean(shares[i])),
+                    "simulated_sd": float(np.std(shares[i])),
+                    **above,
+                }
+            )
+    table = pd.DataFrame(rows).sort_values(["strategy", "age_yr"], kind="stable")
+    order = {plan.name: i for i, plan in enumerate(wall.plans)}
+    table = table.sort_values("strategy", key=lambda c: c.map(order), kind="stable")
+    note = (
+        f"Extent: a face of {asked.width:g} m by {asked.height:g} m. What scatters varies over it "
+        f"with the correlation exp(-(h/L)^2), L = {asked.correlation_length:g} m; what is not "
+        "known and the strip age are one value for the whole face. Mean and sd of the "
+        "depassivated share are exact integrals of the joint probability of two points (Sudret, "
+        "2008); the chance that more than a share is affected is counted on "
+        f"{EXTENT_FACES} simulated faces (midpoint method), good to 1.6 percentage points."
+    )
+    reference = [plan.name for plan in wall.plans].index(goal.reference)
+    picture = _picture(
+        faces.corroded[reference, ages.tolist().index(goal.life)],
+        goal,
+        name=goal.reference,
+        sides=(asked.width, asked.height),
+    )
+    return table.reset_index(drop=True), picture, note
+
+
+def _picture(
+    corroded: NDArray[np.bool_], goal: Goal, *, name: str, sides: tuple[float, float]
+) -> FacePicture:
+    """Take the face of a strategy whose share at the target life is nearest the mean."""
+    shares = corroded.mean(axis=(1, 2))
+    patchy = np.flatnonzero((shares > 0.0) & (shares < 1.0))
+    among = patchy if patchy.size else np.arange(shares.size)
+    pick = int(among[np.argmin(np.abs(shares[among] - shares.mean()))])
+    return FacePicture(name, goal.life, *sides, corroded[pick], float(shares[pick]))
+
+
+def service_hand_check(
+    wall: Wall, plan: Plan, *, age: float, penalty: float
+) -> tuple[HandStep, ...]:
+    """Work one strategy of a wall under options through at the mean of every input.
+
+    Parameters
+    ----------
+    wall
+        The wall, with conditions.
+    plan
+        The strategy.
+    age
+        Age since first exposure [yr].
+    penalty
+        Mean penalty factor k_c of the strategy on the chloride diffusivity.
+
+    Returns
+    -------
+    The steps, in order: those of the plain wall as far as they hold, then those of the options.
+    """
+    conditions = wall.conditions
+    assert conditions is not None
+    values = {**mean_values(wall), "hand.penalty": penalty}
+    one = wall.with_plans(
+        (replace(plan, penalty="hand.penalty" if conditions.chloride else "", factor=""),)
+    )
+    face = one.face(values)
+    depth = float(np.ravel(front_depths(one, face, age)[0])[0])
+    start = float(np.ravel(initiation_ages(one, face, values))[0])
+    cover = values[COVER]
+    steps: list[HandStep] = []
+    if conditions.chloride:
+        plain = hand_check(replace(wall, conditions=None), plan, age=age, penalty=penalty)
+        steps += [s for s in plain if s.symbol not in ("x_c", "c - x_c", "t_i")]
+        bare = replace(conditions, carbonation=False, model_factor="")
+        front = _depth(replace(one, conditions=bare), values, age)
+        words = "Chloride front under the options (rise, seasons): solved, not by hand"
+        if conditions.numerical:
+            words = "Chloride front with layers or coating: solved numerically, not by hand"
+        elif conditions.history is None and conditions.first_month is None:
+            words = "Chloride front"
+        steps.append(HandStep(words, "x_Cl", "", front, "mm"))
+    if conditions.carbonation:
+        steps += carbonation_steps(plan, values, age=age)
+    if conditions.model_factor:
+        factor = values[conditions.model_factor]
+        steps.append(HandStep("Model uncertainty", "f", "mean of the input", factor, ""))
+    within = start <= conditions.horizon
+    begins = (
+        HandStep("Initiation age at mean values", "t_i", "x_c(t_i) = c", start, "yr")
+        if within
+        else HandStep(
+            "Initiation at mean values",
+            "t_i",
+            f"x_c is short of c at the horizon of {conditions.horizon:g} yr",
+            np.inf,
+            "yr",
+        )
+    )
+    return (
+        *steps,
+        HandStep(f"Governing front at {age:g} yr", "x_c", "the deepest, times f", depth, "mm"),
+        HandStep(
+            "Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"
+        ),
+        begins,
+    )
+
+
+def _depth(wall: Wall, values: dict[str, float], age: float) -> float:
+    return float(np.ravel(front_depths(wall, wall.face(values), age)[0])[0])

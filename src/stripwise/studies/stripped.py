@@ -1,0 +1,309 @@
+"""What an early strip has cost, and what each follow-up curing still buys, for the site.
+
+The plan and the strip are two strategies on the same wall; every follow-up is one more.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from stripwise.curing.maturity import MATURITY_FUNCTIONS, equivalent_age, nurse_saul_maturity
+from stripwise.distributions.random_input import Input
+from stripwise.distributions.sampling import CELL, Draw, sobol_cells, stream
+from stripwise.published import constant
+from stripwise.risk.model.wall import Plan, Wall
+from stripwise.scenario.model import FollowUp, Scenario
+from stripwise.studies.from_scenario import curves_of, goal_of, plan_of, wall_of
+from stripwise.studies.result_tables import curve_table, strategy_table
+from stripwise.studies.site_record import SiteRecord, cautions, follow_ups, notes, read_record
+
+__all__ = ["OUTCOME_COLUMNS", "SiteAnswer", "stripped_early"]
+
+Progress = Callable[[str, float], None]
+
+HOURS_PER_DAY = 24.0
+OUTCOME_COLUMNS = [
+    "case",
+    "strategy",
+    "follow_up",
+    "strip_age_h",
+    "equivalent_age_h",
+    "effective_curing_h",
+    "penalty_mean",
+    "penalty_p05",
+    "penalty_p95",
+    "probability_at_target",
+    "low95",
+    "high95",
+    "know_low",
+    "know_high",
+    "probability_change",
+    "life_at_target_yr",
+    "life_low95",
+    "life_high95",
+    "life_change_pct",
+    "life_status",
+    "meets_target",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class SiteAnswer:
+    """The answer to "we stripped early, what now?".
+
+    Attributes
+    ----------
+    record
+        Strip age, temperatures, face and plan as understood.
+    cautions
+        What comes before any number: strength, stability, frost.
+    maturity
+        Equivalent age at stripping by both functions: function, equivalent_age_h,
+        temperature_time_degCh (Nurse-Saul only), reference_degC, used (by the curing law here).
+    outcomes
+        `OUTCOME_COLUMNS`; first the plan, then the strip with each follow-up, "none" first.
+        `probability_change` and `life_change_pct` are against the plan; a life that is not reached
+        within the horizon is inf.
+    curves
+        The curves of the same rows, as in curves.csv.
+    kept_wet_to_match_d
+        Days of keeping the face wet that count as much curing as the plan, at mean retention;
+        0 if none are missing, NaN where the plan's penalty is given and not from the law, or where
+        the face would freeze.
+    notes
+        What the reader must know about the numbers.
+    """
+
+    record: SiteRecord
+    cautions: tuple[str, ...]
+    maturity: pd.DataFrame
+    outcomes: pd.DataFrame
+    curves: pd.DataFrame
+    kept_wet_to_match_d: float
+    notes: tuple[str, ...]
+
+
+def stripped_early(
+    case: Scenario,
+    *,
+    after: str,
+    at: str,
+    plan: str | None = None,
+    face: str | None = None,
+    follow_up_at: str | None = None,
+    workers: int = 2,
+    progress: Progress | None = None,
+) -> SiteAnswer:
+    """Compare a strip that has happened with the plan, and give what each follow-up still buys.
+
+    The plan's row has the numbers of a run of the same scenario: the same samples, its life to
+    the error of the interpolation. A follow-up whose retention no strategy of the scenario uses
+    needs a further random input, and so other samples; it differs by sampling error alone.
+
+    Parameters
+    ----------
+    case
+        A scenario, as `stripwise.load` returns it.
+    after
+        Age at which the forms went, as text with its unit: "14 h".
+    at
+        Mean concrete temperature until then: "6 degC".
+    plan
+        Strategy that was meant; the reference strategy unless given.
+    face
+        "vertical" or "horizontal"; that of the plan unless given.
+    follow_up_at
+        Concrete temperature during a follow-up; as `at` unless given.
+    workers
+        Threads; the results do not depend on it.
+    progress
+        Called with the name of a stage and the share of it that is done, in [0, 1].
+
+    Returns
+    -------
+    The `SiteAnswer`.
+
+    Raises
+    ------
+    ScenarioError
+        With everything that is wrong with the record.
+    NumericalError
+        If an input draws or a probability comes out that is not finite.
+    """
+    record = read_record(case, after=after, at=at, plan=plan, face=face, follow_up_at=follow_up_at)
+    wall = wall_of(case)
+    intended = next(p for p in wall.plans if p.name == record.plan)
+    options = follow_ups(case, record)
+    missing = _missing(case, options)
+    random = {item.name for item in missing if not item.distribution.is_fixed}
+    fixed = tuple(item for item in missing if item.name not in random)
+    known = [item for item in options if item.retention_input not in random]
+    new = [item for item in options if item.retention_input in random]
+    parts = [
+        _Part.of(
+            case,
+            dataclasses.replace(wall, inputs=wall.inputs + fixed),
+            record=record,
+            plan=intended,
+            options=known,
+            workers=workers,
+            progress=progress,
+        )
+    ]
+    if new:
+        wider = dataclasses.replace(wall, inputs=wall.inputs + missing)
+        parts.append(
+            _Part.of(
+                case,
+                wider,
+                record=record,
+                plan=intended,
+                options=new,
+                workers=workers,
+                progress=progress,
+            )
+        )
+    rows = [parts[0].rows, *(part.rows.iloc[1:] for part in parts[1:])]
+    curves = [parts[0].curves, *(p.curves[p.curves["strategy"] != record.plan] for p in parts[1:])]
+    outcomes = _against_plan(pd.concat(rows, ignore_index=True), options)
+    return SiteAnswer(
+        record=record,
+        cautions=cautions(case, record),
+        maturity=_maturity(case, record),
+        outcomes=outcomes,
+        curves=pd.concat(curves, ignore_index=True),
+        kept_wet_to_match_d=_days_to_match(case, record, intended, outcomes),
+        notes=notes(
+            case,
+            record,
+            effective_h=float(outcomes["effective_curing_h"].iloc[1]),
+            equivalent_h=float(outcomes["equivalent_age_h"].iloc[1]),
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Rows and curves of the plan and of some follow-ups, all from the same samples."""
+
+    rows: pd.DataFrame
+    curves: pd.DataFrame
+
+    @classmethod
+    def of(
+        cls,
+        case: Scenario,
+        wall: Wall,
+        *,
+        record: SiteRecord,
+        plan: Plan,
+        options: list[FollowUp],
+        workers: int,
+        progress: Progress | None,
+    ) -> _Part:
+        strips = [
+            plan_of(
+                case,
+                record.name_with(item),
+                strip_age=record.strip_age_h,
+                temperature=record.temperature,
+                follow_up=item,
+            )
+            for item in options
+        ]
+        own = wall.with_plans((plan, *strips))
+        goal = dataclasses.replace(goal_of(case), reference=record.plan)
+        curves = curves_of(own, case, workers=workers, progress=progress)
+        rows = strategy_table(own, curves, goal)
+        rows["case"] = ["plan"] + ["stripped"] * len(strips)
+        rows["follow_up"] = [case.strategy(record.plan).follow_up.label] + [
+            item.label for item in options
+        ]
+        rows["equivalent_age_h"] = rows["strip_age_h"] * [p.strip_factor for p in own.plans]
+        rows["penalty_p05"], rows["penalty_p95"] = _penalty_quantiles(own, case.sampling.seed)
+        return cls(rows, curve_table(own, curves, goal))
+
+
+def _missing(case: Scenario, options: list[FollowUp]) -> tuple[Input, ...]:
+    """Return the retentions that the follow-ups need and the scenario's strategies do not use."""
+    have = {item.name for item in case.inputs}
+    wanted = {item.retention_input for item in options}
+    return tuple(i for i in case.retentions if i.name in wanted and i.name not in have)
+
+
+def _penalty_quantiles(wall: Wall, seed: int) -> tuple[list[float], list[float]]:
+    """Return the 5 % and 95 % quantiles of k_c of each plan, from one cell of samples."""
+    draw = Draw.of(wall.inputs, wall.correlations)
+    z = next(iter(sobol_cells(draw.dimensions, CELL, stream(seed, stage="pilot"))))
+    ends = [np.quantile(log_k, [0.05, 0.95]) for log_k in wall.log_penalties(draw.values(z))]
+    return [float(np.exp(low)) for low, _ in ends], [float(np.exp(high)) for _, high in ends]
+
+
+def _against_plan(rows: pd.DataFrame, options: list[FollowUp]) -> pd.DataFrame:
+    """Put the rows in the order of the follow-ups and hold each against the first, the plan."""
+    order = {item.label: place for place, item in enumerate(options)}
+    places = [-1] + [order[label] for label in rows["follow_up"].iloc[1:]]
+    table = rows.iloc[np.argsort(places, kind="stable")].reset_index(drop=True)
+    probability, life = table["probability_at_target"], table["life_at_target_yr"]
+    table["probability_change"] = probability - probability.iloc[0]
+    usable = np.isfinite(life) & math.isfinite(life.iloc[0]) & (life.iloc[0] > 0.0)
+    change = 100.0 * (life.where(usable) / life.iloc[0] - 1.0)
+    table["life_change_pct"] = change.where(table["case"] == "stripped")
+    table["life_status"] = table["life_status"].where(table["case"] == "stripped", "the plan")
+    return table[OUTCOME_COLUMNS]
+
+
+def _maturity(case: Scenario, record: SiteRecord) -> pd.DataFrame:
+    """Return the equivalent age at stripping by each function."""
+    curing = case.curing
+    rows = []
+    for function in MATURITY_FUNCTIONS:
+        age = equivalent_age(
+            record.strip_age_h,
+            record.temperature,
+            function=function,
+            reference_c=curing.reference_temperature,
+            activation_temperature=curing.activation_temperature,
+            datum_c=curing.datum_temperature,
+        )
+        factor = math.nan
+        if function == "nurse-saul":
+            factor = nurse_saul_maturity(
+                record.strip_age_h, record.temperature, datum_c=curing.datum_temperature
+            )
+        rows.append(
+            {
+                "function": function,
+                "equivalent_age_h": float(age),
+                "temperature_time_degCh": factor,
+                "reference_degC": curing.reference_temperature,
+                "used": function == curing.maturity,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _days_to_match(case: Scenario, record: SiteRecord, plan: Plan, outcomes: pd.DataFrame) -> float:
+    """Return how long the wet face must be kept for the plan's mean effective curing [d]."""
+    if plan.penalty or record.freezes_after:
+        return math.nan
+    lack = float(outcomes["effective_curing_h"].iloc[0] - outcomes["effective_curing_h"].iloc[1])
+    # below the floor the first hours of a follow-up only make up for what the floor has granted
+    equivalent = float(outcomes["equivalent_age_h"].iloc[1])
+    lack += max(constant("curing.shortest_duration") - equivalent, 0.0) if lack > 0.0 else 0.0
+    name = f"curing.retention.kept wet.{record.face}"
+    retention = next(item for item in case.retentions if item.name == name).distribution.mean
+    hour = FollowUp("kept wet", 1.0, record.follow_up_temperature, record.face, name)
+    factor = plan_of(
+        case, "", strip_age=record.strip_age_h, temperature=record.temperature, follow_up=hour
+    ).follow_up_factor
+    rate = retention * factor * HOURS_PER_DAY
+    if lack <= 0.0:
+        return 0.0
+    return lack / rate if rate > 0.0 else math.inf

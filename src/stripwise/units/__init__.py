@@ -1,0 +1,1 @@
+"""Numbers with units and names as people write them."""

@@ -1,0 +1,160 @@
+"""A rise of the surface chloride over a penalised skin, against independent finite volumes."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.integrate import solve_ivp
+
+from stripwise.ingress.clock import Clock
+from stripwise.ingress.front import layered_front_depth, layered_share
+from stripwise.ingress.surface_history.rise_over_skin import SkinRise
+from stripwise.ingress.surface_history.rising_front import BuildUp
+from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
+
+
+def finite_volumes(history, *, duration, clock, exponent, rate, penalty, skin, ages):
+    """Content at the middles of cells at some ages, by the method of lines in transformed time.
+
+    The fluxes between cells take the harmonic mean of two diffusivities; the skin ends at the edge
+    of a cell. Nothing is shared with the series but the clock.
+    """
+    inner = np.linspace(0.0, skin, 81)
+    outer = skin + np.geomspace(skin / 80, 240.0, 220) - skin / 80
+    edges = np.concatenate([inner, outer[1:]])
+    width, middle = np.diff(edges), 0.5 * (edges[1:] + edges[:-1])
+    ratio = np.where(middle < skin, penalty, 1.0)
+    flow = 1.0 / (0.5 * width[1:] / ratio[1:] + 0.5 * width[:-1] / ratio[:-1])
+    into = ratio[0] / (0.5 * width[0])
+
+    def slope(y, c):
+        age = float(clock.age(np.log(max(y, 1e-300) / rate), exponent))
+        flux = np.zeros(c.size + 1)
+        flux[0] = into * (float(history.share(age, duration)) - c[0])
+        flux[1:-1] = flow * (c[:-1] - c[1:])
+        return (flux[:-1] - flux[1:]) / width
+
+    ends = [rate * float(np.exp(clock.log_shape(t, exponent))) for t in ages]
+    found = solve_ivp(
+        slope,
+        (0.0, ends[-1]),
+        np.zeros(middle.size),
+        method="LSODA",
+        t_eval=ends,
+        lband=1,
+        uband=1,
+        rtol=1e-7,
+        atol=1e-9,
+        max_step=ends[-1] / 200.0,
+    )
+    assert found.success
+    return middle, found.y.T
+
+
+@pytest.mark.parametrize("shape", ["linear", "square root", "table"])
+@pytest.mark.parametrize("penalty", [2.5, 0.6])
+@pytest.mark.parametrize("clock", [Clock(), Clock(convention="instantaneous", ageing_ends=20.0)])
+def test_content_and_front_equal_finite_volumes(shape, penalty, clock):
+    table = SurfaceHistory("table", (0.0, 10.0, 25.0), (0.3, 0.6, 1.0))
+    history = table if shape == "table" else SurfaceHistory(shape)
+    exponent, rate, skin, ages = 0.35, 260.0, 20.0, [5.0, 15.0, 60.0]
+    depth, content = finite_volumes(
+        history,
+        duration=18.0,
+        clock=clock,
+        exponent=exponent,
+        rate=rate,
+        penalty=penalty,
+        skin=skin,
+        ages=ages,
+    )
+    for age, row in zip(ages, content, strict=True):
+        tau = rate * float(np.exp(clock.log_shape(age, exponent)))
+        levels = np.array([0.05, 0.1, 0.2, 0.3, 0.5])
+        rise = BuildUp.of(history, ratio=levels, duration=18.0, clock=clock, exponent=exponent)
+        found = SkinRise(rise).share(depth, tau, age, penalty=penalty, skin=skin)
+        assert_allclose(found, row, rtol=0, atol=2e-4)
+        front = SkinRise(rise).depth(tau, age, penalty=penalty, skin=skin)
+        where = np.interp(-levels, -row, depth)
+        started = levels < row[0]
+        assert_allclose(front[started], where[started], rtol=0, atol=0.05)
+
+
+def cell(n=2000, *, shape="linear", clock=None, seed=1):
+    rng = np.random.default_rng(seed)
+    clock = clock or Clock()
+    ratio, exponent = rng.uniform(0.02, 0.95, n), rng.beta(4.0, 9.5, n)
+    rise = BuildUp.of(
+        SurfaceHistory(shape),
+        ratio=ratio,
+        duration=rng.uniform(4.0, 30.0, n),
+        clock=clock,
+        exponent=exponent,
+    )
+    penalty = rng.lognormal(0.5, 0.5, n)
+    skin = np.maximum(rng.normal(15.0, 9.0, n), 0.0)
+    log_rate = rng.normal(np.log(150.0), 0.4, n)
+    return SkinRise(rise), penalty, skin, log_rate
+
+
+@pytest.mark.parametrize("age", [3.0, 12.0, 60.0])
+def test_front_critical_time_and_age_are_inverse_to_the_content(age):
+    skinned, penalty, skin, log_rate = cell()
+    rise = skinned.rise
+    log_shape = rise.clock.log_shape(age, rise.exponent)
+    tau = np.exp(log_rate + log_shape)
+    front = skinned.depth(tau, age, penalty=penalty, skin=skin)
+    on = front > 0.0
+    share = skinned.share(front, tau, age, penalty=penalty, skin=skin)
+    # relative steps below 1e-3 are taken, and what is left is their square
+    assert_allclose(share[on], rise.ratio[on], rtol=0, atol=1e-6)
+    assert np.all(rise.ratio[~on] >= np.minimum(age / rise.duration, 1.0)[~on] - 1e-9)
+    critical = skinned.critical(front, age, penalty=penalty, skin=skin)
+    assert_allclose(critical[on], tau[on], rtol=1e-4)
+    start = skinned.log_age(
+        front,
+        log_rate,
+        penalty=penalty,
+        skin=skin,
+        ages=np.geomspace(0.05, 1000.0, 41),
+        seasons=np.zeros((41, 1)),
+    )
+    # a front about to start moves so fast that its age is well known and its depth is not
+    assert_allclose(start[on], np.log(age), rtol=0, atol=1e-5)
+
+
+def test_limits_of_the_skin_and_of_the_rise():
+    skinned, penalty, skin, _ = cell()
+    rise, tau, age = skinned.rise, np.full(2000, 900.0), 40.0
+    uniform = 2.0 * rise.root(age) * np.sqrt(900.0)
+    one = np.ones(2000)
+    # no penalty, no skin, and a skin deeper than any front
+    assert_allclose(skinned.depth(tau, age, penalty=one, skin=skin), uniform, rtol=1e-4)
+    assert_allclose(skinned.depth(tau, age, penalty=penalty, skin=0.0 * one), uniform, rtol=1e-4)
+    thick = skinned.depth(tau, age, penalty=penalty, skin=1e4 * one)
+    assert_allclose(thick, uniform * np.sqrt(penalty), rtol=1e-4)
+    # a plateau reached at once is the constant surface
+    ratio = rise.ratio
+    at_once = BuildUp.of(
+        SurfaceHistory("linear"), ratio=ratio, duration=1e-9, clock=Clock(), exponent=0.4
+    )
+    found = SkinRise(at_once).depth(tau, age, penalty=penalty, skin=skin)
+    assert_allclose(found, layered_front_depth(ratio, tau, penalty=penalty, skin=skin), rtol=1e-4)
+    x = np.linspace(0.0, 80.0, 2000)
+    share = SkinRise(at_once).share(x, tau, age, penalty=penalty, skin=skin)
+    assert_allclose(share, layered_share(x, tau, penalty=penalty, skin=skin), rtol=0, atol=1e-6)
+
+
+def test_special_cases_of_a_rise_over_a_skin():
+    ratio = np.array([0.0, 0.5, 1.0])
+    rise = BuildUp.of(
+        SurfaceHistory("linear"), ratio=ratio, duration=20.0, clock=Clock(), exponent=0.3
+    )
+    for age in (0.0, 5.0):
+        found = SkinRise(rise).depth(400.0, age, penalty=2.0, skin=15.0)
+        assert found.tolist() == [np.inf, 0.0, 0.0]
+        critical = SkinRise(rise).critical(30.0, age, penalty=2.0, skin=15.0)
+        assert critical.tolist() == [0.0, np.inf, np.inf]
+    late = SkinRise(rise).depth(400.0, 40.0, penalty=2.0, skin=15.0)
+    assert np.isinf(late[0])
+    assert late[1] > 0.0
+    assert late[2] == 0.0

@@ -1,0 +1,146 @@
+"""Figures of a design by what was drawn on them, and that no two labels overlap."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+from numpy.testing import assert_allclose
+
+from stripwise.errors import InputError
+from stripwise.report.figures import sheet, style
+from stripwise.report.figures.cost_figure import cost_rows, plot_cost
+from stripwise.report.figures.design_figures import draw_design, reference_lines
+from stripwise.report.figures.label_placement import text_width
+from stripwise.report.figures.pareto_figure import plot_pareto
+from stripwise.report.figures.reference_durations import (
+    ReferenceLine,
+    draw_lines,
+    inside,
+    meaning,
+    name_rows,
+)
+from stripwise.report.figures.required_cover_figure import plot_required
+
+
+@pytest.fixture(scope="module")
+def figures(pier):
+    return draw_design(pier)
+
+
+def boxes(figure):
+    """Extents on paper of all texts that stand free, without the leader lines of annotations."""
+    with sheet.styled():
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        figure.draw(renderer)
+        return [
+            (text.get_text(), Text.get_window_extent(text, renderer))
+            for ax in figure.axes
+            for text in ax.texts
+            if text.get_text()
+        ]
+
+
+def test_names_of_the_figures(figures):
+    assert list(figures) == ["map", "required", "cost", "pareto"]
+
+
+@pytest.mark.parametrize("name", ["map", "required", "cost", "pareto"])
+def test_no_two_labels_overlap(figures, name):
+    found = boxes(figures[name])
+    assert len(found) > 5
+    for i, (text, box) in enumerate(found):
+        for other, rival in found[i + 1 :]:
+            assert not box.overlaps(rival), (text, other)
+
+
+def test_required_cover_is_drawn_as_tabulated(pier):
+    ax = plot_required(pier)
+    dots = [line for line in ax.lines if line.get_marker() == "o"]
+    assert len(dots) == len(pier.required)
+    drawn = [(float(d.get_xdata()[0]), float(d.get_ydata()[0])) for d in dots]
+    assert_allclose([y for _, y in drawn], pier.required["required_cover_mm"])
+    assert drawn[3][0] == 24.0
+    bar = next(line for line in ax.lines if (line.get_gid() or "") == "knowledge-4")
+    assert_allclose(bar.get_ydata(), pier.required.loc[3, ["know_low", "know_high"]].clip(45, 85))
+
+
+def test_bars_add_up_to_the_cost(pier):
+    ax = plot_cost(pier)
+    rows = cost_rows(pier)
+    widths = np.zeros(len(rows))
+    for container in ax.containers:
+        widths += [patch.get_width() for patch in container.patches]
+    assert_allclose(widths, rows["cost"])
+    assert rows["cost"].is_monotonic_increasing
+
+
+def test_pareto_greys_what_is_dominated(pier):
+    ax = plot_pareto(pier)
+    lines = {line.get_gid(): line for line in ax.lines}
+    kept = lines["not-dominated"]
+    points = pier.pareto[pier.pareto["kind"] == "design point"]
+    assert len(kept.get_xdata()) == (~points["dominated"]).sum()
+    assert np.all(np.diff(kept.get_xdata()) >= 0.0)
+    assert np.all(np.diff(kept.get_ydata()) <= 0.0)
+    assert len(lines["dominated"].get_xdata()) < 1600
+    assert any("target 10 %" in text.get_text() for text in ax.texts)
+
+
+def test_map_shows_standards_with_their_meaning(figures, pier):
+    texts = [text.get_text() for ax in figures["map"].axes for text in ax.texts]
+    assert texts.count("ACI 347") == 4  # one on each panel
+    note = " ".join(" ".join(texts).split())
+    assert "a limit against damage at stripping, not a curing period" in note
+    names = [line.name for line in reference_lines(pier)]
+    assert names == ["ACI 347", "EN class 2", "EN class 3", "EN class 4", "ACI 318"]
+
+
+def test_lines_beyond_the_axis_are_left_out():
+    lines = [ReferenceLine("a", "x", 12.0), ReferenceLine("b", "x", 240.0)]
+    assert [line.name for line in inside((10.0, 120.0), lines)] == ["a"]
+    assert meaning(lines) == "Dotted lines: a and b: x."
+    assert meaning([]) == ""
+    ax = sheet.sheet(height=50, left=10, right=5, bottom=8, title="t", note="n")
+    ax.set_xscale("log")
+    ax.set_xlim(10.0, 120.0)
+    draw_lines(ax, lines)
+    assert [text.get_text() for text in ax.texts] == ["a"]
+
+
+def test_without_prices_no_figures_of_money(pier):
+    bare = replace(
+        pier, cost=None, pareto=None, choice=None, scenario=replace(pier.scenario, cost=None)
+    )
+    assert list(draw_design(bare)) == ["map", "required"]
+    for plot in (plot_cost, plot_pareto):
+        with pytest.raises(InputError, match="cost: is missing"):
+            plot(bare)
+
+
+def test_same_design_same_bytes(figures, pier):
+    again = draw_design(pier)
+    for name, figure in figures.items():
+        assert sheet.svg(figure) == sheet.svg(again[name])
+
+
+def test_names_that_do_not_fit_a_narrow_panel_stand_in_two_rows():
+    lines = [ReferenceLine(f"EN class {n}", "x", 12.0 * n) for n in range(1, 6)]
+    assert name_rows(lines, 300.0) == 1
+    assert name_rows(lines, 140.0) == 2
+    ax = sheet.sheet(height=50, left=10, right=100, bottom=8, title="t", note="n")
+    ax.set_xscale("log")
+    ax.set_xlim(10.0, 70.0)
+    draw_lines(ax, lines)
+    width, _ = sheet.axes_size(ax)
+    rows = {}
+    for text in ax.texts:
+        x, y = text.get_position()
+        half = 0.5 * text_width(text.get_text(), style.NOTE_SIZE)
+        rows.setdefault(round(y, 6), []).append((x * width - half, x * width + half))
+    assert len(rows) == 2
+    for row in rows.values():
+        for (_, end), (start, _) in itertools.pairwise(sorted(row)):
+            assert end <= start

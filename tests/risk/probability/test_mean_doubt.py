@@ -1,0 +1,109 @@
+"""Doubt about the mean cover: a normal about 0 that moves the surface, against a wider cover."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import special
+
+from stripwise.distributions.distribution import distribution, fixed
+from stripwise.distributions.random_input import Input
+from stripwise.risk.model.service_conditions import Conditions
+from stripwise.risk.model.wall import COVER, MEAN_DOUBT
+from stripwise.risk.probability.curves import probability_curves
+from stripwise.risk.reliability.limit_state import LimitState
+from stripwise.risk.sensitivity.quantities_of_interest import MARGIN, Quantities
+
+SIGMA, TAU = 6.0, 4.5
+AGES = np.array([10.0, 25.0, 50.0])
+
+
+def doubtful(wall, sd=TAU):
+    law = distribution("normal", mean=0.0, sd=sd)
+    return replace(wall, inputs=(*wall.inputs, Input(MEAN_DOUBT, "", law, "mm", "cover")))
+
+
+def cover(sd):
+    return {COVER: distribution("normal", mean=60.0, sd=sd)}
+
+
+def sampled(wall):
+    """Probabilities with their standard errors."""
+    curves = probability_curves(wall, horizon=60.0, kinks=(50.0,), points=2048, repeats=16, seed=2)
+    each = special.ndtr(-np.array([c.at(AGES) for c in curves.repeats]))
+    return special.ndtr(-curves.mean.at(AGES)), each.std(axis=0, ddof=1) / 4.0
+
+
+def probabilities(wall):
+    return sampled(wall)[0]
+
+
+FIELD = Input(
+    "model.front_factor", "", distribution("lognormal", mean=1.0, cov=0.1), "", "concrete"
+)
+
+
+def with_factor(wall):
+    conditions = Conditions(model_factor=FIELD.name)
+    return replace(wall, inputs=(*wall.inputs, FIELD), conditions=conditions)
+
+
+@pytest.mark.parametrize("kind", ["uniform", "layered", "factor"])
+def test_it_widens_a_normal_cover(walls, kind):
+    # The sum of two normals is a normal: a cover of sd sqrt(sigma^2 + tau^2) without doubt.
+    layered = kind == "layered"
+    change = with_factor if kind == "factor" else lambda wall: wall
+    ours, error = sampled(change(doubtful(walls.wall(changes=cover(SIGMA), layered=layered))))
+    wide = walls.wall(changes=cover(float(np.hypot(SIGMA, TAU))), layered=layered)
+    theirs, other = sampled(change(wide))
+    assert np.all(np.abs(ours - theirs) < 4.5 * np.hypot(error, other))
+    assert np.all(np.hypot(error, other) < 2e-3)
+
+
+def test_a_known_offset_is_another_mean_cover(walls):
+    laws = {**cover(SIGMA), "reinforcement.critical_chloride": fixed(0.6)}
+    wall = walls.wall(changes=laws, layered=True)
+    offset = Input(MEAN_DOUBT, "", fixed(-5.0), "mm", "cover")
+    moved = replace(wall, inputs=(*wall.inputs, offset))
+    thin = walls.wall(
+        changes={**laws, COVER: distribution("normal", mean=55.0, sd=SIGMA)}, layered=True
+    )
+    assert_allclose(probabilities(moved), probabilities(thin), rtol=0, atol=1e-9)
+    # the same in the content form, and in the margin
+    state, other = (LimitState.of(w, w.plans[2], age=30.0) for w in (moved, thin))
+    u = np.random.default_rng(4).normal(size=(state.dimensions, 50))
+    assert_allclose(state(u), other(u), rtol=1e-10, atol=1e-10)
+    q, p = (
+        Quantities.of(w, w.plans[2], reference=w.plans[2], ages=AGES, wanted=(MARGIN,))
+        for w in (moved, thin)
+    )
+    assert_allclose(q(u), p(u), rtol=0, atol=1e-9)
+
+
+def test_a_fixed_cover_can_be_in_doubt(walls):
+    ours, error = sampled(doubtful(walls.wall(changes={COVER: fixed(60.0)})))
+    theirs, other = sampled(walls.wall(changes=cover(TAU)))
+    assert np.all(np.abs(ours - theirs) < 4.5 * np.hypot(error, other))
+    assert np.all(np.hypot(error, other) < 2e-3)
+
+
+def test_the_scenario_states_it(wall):
+    law = '{ family = "normal", mean = "55 mm", sd = "8 mm" }'
+    case = wall.load((law, law.replace(" }", ', mean_doubt = "0.2 in" }')))
+    item = case.input(MEAN_DOUBT)
+    assert (item.kind, item.group, item.unit) == ("knowledge", "cover", "mm")
+    assert item.distribution.sd == pytest.approx(5.08)
+    for text, message in (
+        ('"0 mm"', "must be between 0.1 mm and 50 mm"),
+        ('"-3 mm"', "must be between 0.1 mm and 50 mm"),
+        ('"3 h"', "reinforcement.cover.mean_doubt = "),
+    ):
+        (problem,) = wall.problems((law, law.replace(" }", f", mean_doubt = {text} }}")))
+        assert message in problem
+    zone = 'convection_zone = "0 mm"'
+    other = 'convection_zone = { value = "0 mm", mean_doubt = "1 mm" }'
+    (problem,) = wall.problems((zone, other))
+    assert "belongs to reinforcement.cover alone" in problem
+    (problem,) = wall.problems((law, law.replace(" }", ', kind = "knowledge" }')))
+    assert 'mean_doubt = "4 mm"' in problem

@@ -1,0 +1,128 @@
+"""A run of a face with layers and a coating: tables, sentences, hand check and page."""
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+import stripwise
+from stripwise.distributions.distribution import distribution
+from stripwise.errors import InputError
+from stripwise.report import files
+from stripwise.report.pages.service_section import service_part
+from stripwise.risk.probability.grid_check import grid_check
+from stripwise.studies.from_scenario import wall_of
+from stripwise.studies.rank.rank_study import rank
+
+FILE = Path(__file__).parents[2] / "scenarios" / "coated-wall.toml"
+
+
+@pytest.fixture(scope="module")
+def case():
+    whole = stripwise.load(FILE)
+    small = dataclasses.replace(whole.sampling, points=64, repeats=8, horizon=100.0)
+    # what is not known is fixed here: its band is that of every other wall
+    inputs = tuple(
+        dataclasses.replace(item, kind="scatter") if item.kind == "knowledge" else item
+        for item in whole.inputs
+    )
+    return dataclasses.replace(
+        whole, sampling=small, strategies=whole.strategies[:2], inputs=inputs, choices=None
+    )
+
+
+@pytest.fixture(scope="module")
+def result(case):
+    return stripwise.assess(case)
+
+
+def test_plain_monte_carlo_agrees(result):
+    assert result.plain_check.agrees
+    assert result.plain_check.samples == 20_000
+
+
+def test_the_coating_delays_and_the_grid_is_fine_enough(result):
+    table = result.service.layers
+    assert np.all(table["probability_at_target"] < table["probability_uncoated"])
+    assert_allclose(table["probability_grid"], table["probability_finer_grid"], rtol=0, atol=2e-3)
+    assert np.all(table["front_change_mean_mm"] < 0.1)
+    assert np.all(table["front_change_most_mm"] >= table["front_change_mean_mm"])
+
+
+def test_the_estimate_of_the_error_is_that_of_the_method(case):
+    # error of the coarse grid against a very fine one, beside what two grids estimate
+    wall = wall_of(case)
+    coarse = wall.coarse()
+    own = coarse.conditions
+    check = grid_check(coarse, 75.0, seed=1)
+    finest = dataclasses.replace(own, grid=own.grid.finer().finer())
+    fine = grid_check(dataclasses.replace(coarse, conditions=finest), 75.0, seed=1)
+    error = np.max(np.abs(fine.finer - check.probability))
+    assert_allclose(check.probability_error, error, rtol=0.25, atol=0)
+
+
+def test_everything_is_told(result):
+    text = " ".join((*result.service.notes, *result.warnings))
+    for part in (
+        "Layers from the surface inwards, at mean values: 12.0 mm of 1.3 times the diffusivity",
+        "Coating: credit is taken, as the scenario asks",
+        "The evidence for the life of coatings is thin",
+        "60 cells graded over the depth, 200 implicit steps of second order to 100 yr",
+        "Cells and steps half as large on 512 samples",
+        "Drivers, choices and the knowledge band about the curves take 40 cells and 100 steps",
+        "at most 128 points of what is not known with 512 of the scatter",
+        "initiation beyond 100 yr either way",
+        "Credit is taken for the coating, as coating.credit asks",
+        "Without the coating the probability of Forms 48 h",
+    ):
+        assert part in text
+
+
+def test_the_hand_check_says_what_cannot_be_done_by_hand(result):
+    steps = {step.symbol: step for step in result.hand_check}
+    assert "solved numerically, not by hand" in steps["x_Cl"].words
+    assert_allclose(steps["x_c"].value, steps["x_Cl"].value, rtol=1e-9)
+    # at mean values the front does not reach the bars within the horizon, where it ends
+    assert steps["t_i"].value == np.inf
+    assert steps["t_i"].formula == "x_c is short of c at the horizon of 100 yr"
+
+
+def test_files_and_page_hold_the_table(result):
+    assert "layers.csv" in files.csv_tables(result)
+    part = service_part(result)
+    assert part.layer_heads[:3] == ("Strategy", "As computed", "Without the coating")
+    assert len(part.layers) == 2
+    assert all(len(cells) == len(part.layer_heads) - 1 for _, cells in part.layers)
+
+
+def test_without_credit_the_wall_is_the_uncoated_one(case):
+    bare = dataclasses.replace(case.service, layers=(), coating=None, uncredited_coating=True)
+    plain = stripwise.assess(dataclasses.replace(case, service=bare))
+    text = " ".join(plain.service.notes)
+    assert "no credit is taken for it" in text
+    assert "cautious reading" in text
+    assert plain.service.layers is None
+    assert plain.plain_check.samples == 200_000
+
+
+def test_curves_see_a_life_that_is_longer(case):
+    def at_target(years):
+        inputs = tuple(
+            dataclasses.replace(i, distribution=distribution("fixed", mean=years))
+            if i.name == "coating.life"
+            else i
+            for i in case.inputs
+        )
+        wall = wall_of(dataclasses.replace(case, inputs=inputs))
+        return grid_check(wall.coarse(), 75.0, seed=2).probability
+
+    short, medium, long = (at_target(years) for years in (2.0, 20.0, 60.0))
+    assert np.all(long < medium)
+    assert np.all(medium < short)
+
+
+def test_ranking_is_refused(case):
+    with pytest.raises(InputError, match="front in closed form"):
+        rank(case)

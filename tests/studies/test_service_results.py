@@ -1,0 +1,102 @@
+"""A run with every option: tables, sentences, hand check and page."""
+
+import dataclasses
+import io
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+import stripwise
+from stripwise.report import files
+from stripwise.report.figures import service_figures
+from stripwise.report.pages.service_section import service_part
+
+FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
+
+
+@pytest.fixture(scope="module")
+def result():
+    case = stripwise.load(FILE)
+    small = dataclasses.replace(case.sampling, points=64, repeats=8, horizon=60.0)
+    return stripwise.assess(
+        dataclasses.replace(case, sampling=small, strategies=case.strategies[:2])
+    )
+
+
+def test_plain_monte_carlo_agrees(result):
+    assert result.plain_check.agrees
+
+
+def test_both_mechanisms_lie_above_each(result):
+    table = result.service.mechanisms.pivot_table(
+        index="strategy", columns="mechanism", values="probability_at_target"
+    )
+    assert np.all(table["both"] >= table[["chloride", "carbonation"]].max(axis=1) - 1e-3)
+
+
+def test_cracking_follows_initiation(result):
+    late = result.service.cracking[result.service.cracking["age_yr"] >= 20.0]
+    gap = late["probability_initiation"] - late["probability_cracking"]
+    # two samples of their own: 64 points a repeat leave an error of some 0.01
+    assert gap.min() > -0.02
+    assert gap.mean() > 0.0
+
+
+def test_extent_tables_agree_with_their_simulation(result):
+    table = result.service.extent
+    error = table["sd_share"] / np.sqrt(1000.0) + 1e-4
+    assert np.max(np.abs(table["mean_share"] - table["simulated_mean"]) / error) < 4.5
+    assert np.all(np.diff(table[["above_5_pct", "above_10_pct", "above_25_pct"]]) <= 0.0)
+
+
+def test_every_option_is_told(result):
+    text = " ".join(result.service.notes)
+    for part in (
+        "Ageing convention",
+        "rises linearly",
+        "Seasons are integrated from October",
+        "own curing term",
+        "Two mechanisms share one cover",
+        "Model uncertainty is switched on",
+        "Two lives are told apart",
+        "Extent: a face of 12 m by 3 m",
+    ):
+        assert part in text
+
+
+def test_the_hand_check_ends_at_the_front_of_the_options(result):
+    steps = {step.symbol: step.value for step in result.hand_check}
+    deepest = max(steps["x_Cl"], steps["x_CO2"]) * steps["f"]
+    assert_allclose(steps["x_c"], deepest, rtol=1e-9)
+
+
+def test_the_carbonation_front_can_be_redone_from_the_printed_formulas(result):
+    # Read as a person would with a pocket calculator: x is times, ^ a power, sqrt a root.
+    def redone(step):
+        text = step.formula.replace(" x ", " * ").replace("^", "**")
+        return eval(text, {"sqrt": math.sqrt})
+
+    steps = {step.symbol: step for step in result.hand_check}
+    for symbol in ("k_e,CO2", "k_c,CO2", "k_t/R + eps", "W", "x_CO2"):
+        assert redone(steps[symbol]) == pytest.approx(steps[symbol].value, rel=2e-3)
+    assert 0.3 < steps["W"].value < 1.0
+
+
+def test_files_and_page_hold_the_tables(result):
+    tables = files.csv_tables(result)
+    assert {"mechanisms.csv", "cracking.csv", "extent.csv"} <= set(tables)
+    part = service_part(result)
+    assert len(part.mechanisms) == len(part.lives) == len(part.extent) == 2
+    assert part.extent_heads == ("Mean", "sd", "More than 5 %", "More than 10 %", "More than 25 %")
+
+
+def test_the_simulated_face_is_drawn_as_paths_that_a_page_may_hold(result):
+    figure = service_figures.plot_face(result).figure
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg")
+    assert "<image" not in buffer.getvalue()
+    mesh = next(c for c in figure.axes[0].collections if c.get_gid() == "face")
+    assert np.array_equal(np.ravel(mesh.get_array()), np.ravel(result.service.face.corroded))
