@@ -176,6 +176,7 @@ def record_call(name: str, words: list[str], folder: Path) -> str:
         if result.exception is not None and not isinstance(result.exception, SystemExit):
             text += f"--- exception\n{result.exception!r}\n"
         text = re.sub(r"(_seconds|seconds)\": [\d.e-]+", r'\1": 0', text.replace(out, "OUT"))
+        text = re.sub(r" in [\d.]+ s;", " in 0 s;", text)
         (target / "terminal.txt").write_text(text, "utf-8")
         for path in sorted(Path(place, "out").rglob("*")):
             if path.is_file():

@@ -99,11 +99,14 @@ def test_imports_point_one_way(name):
     [
         ("stripwise.risk.model.wall", "from stripwise.scenario.model import Scenario"),
         ("stripwise.risk.model.wall", "def f():\n    import stripwise.report.pages.run_page"),
-        ("stripwise.curing.curing_law", "from stripwise.ingress import clock"),
+        ("stripwise.curing.curing_law", "from stripwise.ingress import transformed_time"),
         ("stripwise.published.library", "from stripwise.distributions.random_input import Input"),
         ("stripwise.errors", "from stripwise import cli"),
         ("stripwise.evidence.strip_ages", "from stripwise.scenario.loading import load"),
-        ("stripwise.scenario.loading", "from stripwise.evidence.tables.reading import read"),
+        (
+            "stripwise.scenario.loading",
+            "from stripwise.evidence.tables.data_file import read_data_file",
+        ),
     ],
 )
 def test_an_arrow_that_runs_back_is_seen(name, text):

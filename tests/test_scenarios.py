@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 import stripwise
-from stripwise.studies.from_scenario import curves_of, goal_of, wall_of
+from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
 from stripwise.studies.result_tables import strategy_table
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
@@ -29,9 +29,9 @@ def test_each_wall_has_a_strategy_that_meets_its_target_and_one_that_misses_it(n
     assert len(case.strategies) >= 7
     small = dataclasses.replace(case.sampling, points=256, repeats=8)
     case = dataclasses.replace(case, sampling=small)
-    wall = wall_of(case)
-    curves = curves_of(wall, case, workers=2, progress=None)
-    table = strategy_table(wall, curves, goal_of(case)).set_index("strategy")
+    wall = build_wall(case)
+    curves = compute_curves(wall, case, workers=2, progress=None)
+    table = strategy_table(wall, curves, target_from(case)).set_index("strategy")
     assert table.loc["Forms 10 h", "meets_target"] == "no"
     assert table.loc["Forms 7 d", "meets_target"] == "yes"
     # mean cover of walls in XD3 and XS3: 40 to 75 mm. Common practice, no source.

@@ -10,12 +10,11 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-from stripwise.api.public_names import public
+from stripwise.api.public_names import import_public_name
 from stripwise.errors import InputError, NumericalError, OutputError, ScenarioError, StripwiseError
 
 if TYPE_CHECKING:
-    from stripwise.report.design_write import write_design
-    from stripwise.report.write import write
+    from stripwise.report.write import write, write_design
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
     from stripwise.studies.design.design_result import DesignResult
@@ -47,6 +46,6 @@ __version__ = version("stripwise")
 
 def __getattr__(name: str) -> Any:
     """Import on first use, so that `stripwise --help` does not wait for pandas."""
-    value = public(name)
+    value = import_public_name(name)
     globals()[name] = value
     return value

@@ -1,4 +1,4 @@
-"""The exceptions that stripwise raises on purpose, on one root."""
+"""The exceptions that stripwise raises on purpose, all derived from `StripwiseError`."""
 
 __all__ = [
     "EvidenceError",
@@ -15,7 +15,7 @@ class StripwiseError(Exception):
 
 
 class InputError(StripwiseError, ValueError):
-    """A value cannot be used: ``where`` names it, the text says what was found and allowed."""
+    """A value cannot be used: ``where`` names it, ``problem`` says why and what is allowed."""
 
     def __init__(self, where: str, problem: str) -> None:
         super().__init__(f"{where}: {problem}" if where else problem)
@@ -40,7 +40,7 @@ class EvidenceError(StripwiseError):
 
 
 class OutputError(StripwiseError):
-    """Results cannot be written where they were asked to go."""
+    """Results cannot be written to the given place."""
 
 
 class NumericalError(StripwiseError):

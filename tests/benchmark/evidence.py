@@ -17,8 +17,8 @@ from scipy import stats
 __all__: list[str] = []
 
 ROOT = Path(__file__).resolve().parents[2]
-FACE = np.stack(np.meshgrid(np.arange(14) * 0.7, np.arange(7) * 0.6), axis=-1).reshape(-1, 2)
-LINE = np.stack((np.arange(40) * 0.5, np.zeros(40)), axis=-1)
+WALL_GRID = np.stack(np.meshgrid(np.arange(14) * 0.7, np.arange(7) * 0.6), axis=-1).reshape(-1, 2)
+TRANSECT = np.stack((np.arange(40) * 0.5, np.zeros(40)), axis=-1)
 FIELDS = ((0.0, 0.0), (0.5, 1.0), (1.0, 1.0), (2.0, 1.0), (1.0, 0.6), (2.0, 0.6), (3.0, 0.8))
 
 
@@ -38,46 +38,54 @@ def covers(x: np.ndarray, number: float) -> bool:
     return bool(abs(x.mean()) < half)
 
 
-def row(what: str, inside: float, other: str) -> None:
+def row(label: str, inside: float, other: str) -> None:
     """Print one row of the table."""
-    met = "yes" if 0.90 <= inside <= 0.99 else "no"
-    print(f"| {what} | {100 * inside:.1f} % | {other} | {met} |", flush=True)
+    in_range = "yes" if 0.90 <= inside <= 0.99 else "no"
+    print(f"| {label} | {100 * inside:.1f} % | {other} | {in_range} |", flush=True)
 
 
 def surveys(repeats: int) -> None:
     """Cover surveys whose neighbours resemble each other."""
-    from stripwise.evidence.statistics.effective_sample_size import area_effective, neighbourhood
+    from stripwise.evidence.statistics.effective_sample_size import (
+        area_effective_sample_size,
+        estimate_spatial_correlation,
+    )
 
     rng = np.random.default_rng(3)
-    for name, places in (("98 readings on 9 x 4 m", FACE), ("40 readings along 20 m", LINE)):
-        distance = np.hypot(*(places[:, None, :] - places[None]).transpose(2, 0, 1))
+    for name, positions in (
+        ("98 readings on 9 x 4 m", WALL_GRID),
+        ("40 readings along 20 m", TRANSECT),
+    ):
+        distance = np.hypot(*(positions[:, None, :] - positions[None]).transpose(2, 0, 1))
         for length, share in FIELDS:
-            near = share * np.exp(-distance / length) if length else 0.0
-            root = np.linalg.cholesky(near + (1.0 - share + 1e-9) * np.eye(len(places)))
-            ours = plain = 0
+            correlation = share * np.exp(-distance / length) if length else 0.0
+            root = np.linalg.cholesky(correlation + (1.0 - share + 1e-9) * np.eye(len(positions)))
+            covered = naive = 0
             for _ in range(repeats):
-                x = root @ rng.standard_normal(len(places))
-                ours += covers(x, neighbourhood(places, x, rng=rng).effective)
-                plain += covers(x, len(x))
+                x = root @ rng.standard_normal(len(positions))
+                covered += covers(
+                    x, estimate_spatial_correlation(positions, x, rng=rng).effective_sample_size
+                )
+                naive += covers(x, len(x))
             what = f"mean cover, {name}, length {length:g} m, {share:g} beside a reading"
-            row(what, ours / repeats, f"as independent: {100 * plain / repeats:.0f} %")
+            row(what, covered / repeats, f"as independent: {100 * naive / repeats:.0f} %")
     for areas, size, within in ((4, 20, 0.5), (12, 8, 0.3), (12, 8, 0.0)):
-        ours = plain = 0
+        covered = naive = 0
         codes = np.repeat(np.arange(areas), size)
         for _ in range(repeats):
             x = np.sqrt(within) * rng.standard_normal(areas)[codes]
             x = x + np.sqrt(1.0 - within) * rng.standard_normal(len(codes))
-            ours += covers(x, area_effective(x, codes))
-            plain += covers(x, len(x))
+            covered += covers(x, area_effective_sample_size(x, codes))
+            naive += covers(x, len(x))
         what = f"mean cover, {areas} areas of {size}, correlation {within:g} within"
-        row(what, ours / repeats, f"as independent: {100 * plain / repeats:.0f} %")
+        row(what, covered / repeats, f"as independent: {100 * naive / repeats:.0f} %")
 
 
 def profiles(repeats: int) -> None:
     """Penalty factors out of the invented profiles of the lab wall."""
     from stripwise.evidence.profiles.chloride_profiles import Profiles
-    from stripwise.evidence.profiles.penalty_factors import penalties
-    from stripwise.evidence.profiles.profile_fit import fit
+    from stripwise.evidence.profiles.penalty_factors import profile_penalty_factors
+    from stripwise.evidence.profiles.profile_fit import fit_profiles
 
     lab = load(ROOT / "scenarios" / "lab-wall" / "make_data.py")
     truth = np.array(list(lab.PENALTY.values()))
@@ -95,8 +103,8 @@ def profiles(repeats: int) -> None:
             exposure=np.full(count, lab.EXPOSURE_D),
             initial=initial,
         )
-        found = penalties(fit(data), lab.REFERENCE)
-        inside += (found.low95 <= truth) & (truth <= found.high95)
+        result = profile_penalty_factors(fit_profiles(data), lab.REFERENCE)
+        inside += (result.low95 <= truth) & (truth <= result.high95)
     for name, share in zip(lab.PENALTY, inside / repeats, strict=True):
         if name != lab.REFERENCE:
             row(f"penalty of {name}, 4 specimens a strategy", share, "")

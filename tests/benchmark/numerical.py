@@ -22,9 +22,13 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from scipy.sparse import diags_array
 
-from stripwise.ingress.finite_volume.face_layers import Strata
-from stripwise.ingress.finite_volume.finite_volume_solver import FAR
-from stripwise.ingress.finite_volume.numerical_front import GRID, content, fronts
+from stripwise.ingress.finite_volume.face_layers import FaceLayers
+from stripwise.ingress.finite_volume.finite_volume_solver import GRID_DEPTH
+from stripwise.ingress.finite_volume.numerical_front import (
+    DEFAULT_GRID,
+    solve_content,
+    solve_fronts,
+)
 from stripwise.ingress.front import layered_front_depth
 
 __all__: list[str] = []
@@ -50,7 +54,7 @@ def faces(n: int) -> tuple[Array, Array, Array, Array]:
 def cells(tau: Array, penalty: Array, skin: Array) -> tuple[Array, Array, Array]:
     """Graded cells of n faces: (c, n) middles, conductance above and below over the width."""
     n = tau.size
-    edges = GRID.faces()[:, None] * (FAR * np.sqrt(tau))
+    edges = DEFAULT_GRID.edges()[:, None] * (GRID_DEPTH * np.sqrt(tau))
     middle, width = 0.5 * (edges[1:] + edges[:-1]), np.diff(edges, axis=0)
 
     def resistance(x: Array) -> Array:
@@ -65,8 +69,8 @@ def cells(tau: Array, penalty: Array, skin: Array) -> tuple[Array, Array, Array]
 
 def bare_sweep(tau: Array, penalty: Array, skin: Array, block: int) -> Array:
     """Contents (c, n) after implicit Euler steps, the tridiagonal system eliminated every step."""
-    out = np.empty((GRID.cells, tau.size))
-    shares = np.diff(np.linspace(0.0, 1.0, GRID.steps + 1))
+    out = np.empty((DEFAULT_GRID.cells, tau.size))
+    shares = np.diff(np.linspace(0.0, 1.0, DEFAULT_GRID.steps + 1))
     for first in range(0, tau.size, block):
         part = slice(first, first + block)
         _, above, below = cells(tau[part], penalty[part], skin[part])
@@ -100,7 +104,7 @@ def bare_sweep(tau: Array, penalty: Array, skin: Array, block: int) -> Array:
 def scipy_loop(tau: Array, penalty: Array, skin: Array, method: str) -> Array:
     """Contents (c, n) by solve_ivp on the same cells, one face after the other."""
     _, above, below = cells(tau, penalty, skin)
-    size = GRID.cells
+    size = DEFAULT_GRID.cells
     options: dict[str, Any] = {"lband": 1, "uband": 1}
     if method == "BDF":
         bands = [np.ones(size - 1), np.ones(size), np.ones(size - 1)]
@@ -137,7 +141,7 @@ def process_time(work: Callable[[], Any]) -> float:
 def sweep_rows(samples: int, rounds: int) -> tuple[list[run.Row], float]:
     """Our fronts, with and without a coating, against the bare sweep."""
     ratio, tau, penalty, skin = faces(samples)
-    strata = Strata(skin[None], np.array([penalty, np.ones(samples)]))
+    face_layers = FaceLayers(skin[None], np.array([penalty, np.ones(samples)]))
     tried = {
         b: process_time(lambda b=b: bare_sweep(tau[:16384], penalty[:16384], skin[:16384], b))
         for b in BLOCKS
@@ -145,9 +149,13 @@ def sweep_rows(samples: int, rounds: int) -> tuple[list[run.Row], float]:
     best = min(tried, key=lambda b: tried[b])
     works = {
         "bare": lambda: bare_sweep(tau, penalty, skin, best),
-        "ours": lambda: fronts(ratio, tau, strata=strata),
-        "coated": lambda: fronts(
-            ratio, tau, strata=strata, outer=lambda s, _: 20.0 + 0.0 * s, until=0.4 * tau
+        "ours": lambda: solve_fronts(ratio, tau, layers=face_layers),
+        "coated": lambda: solve_fronts(
+            ratio,
+            tau,
+            layers=face_layers,
+            coating_resistance=lambda s, _: 20.0 + 0.0 * s,
+            coating_end=0.4 * tau,
         ),
     }
     times: dict[str, list[float]] = {name: [] for name in works}
@@ -190,8 +198,8 @@ def loop_rows(samples: int, rounds: int, ours: float) -> list[run.Row]:
 def agreement_rows() -> list[run.Row]:
     """Show that all solve the same faces: contents at 30 mm, and fronts by the image series."""
     ratio, tau, penalty, skin = faces(FEW)
-    strata = Strata(skin[None], np.array([penalty, np.ones(FEW)]))
-    ours = content(np.full(FEW, 30.0), tau, strata=strata)
+    face_layers = FaceLayers(skin[None], np.array([penalty, np.ones(FEW)]))
+    ours = solve_content(np.full(FEW, 30.0), tau, layers=face_layers)
     middle, _, _ = cells(tau, penalty, skin)
     rows = []
     for name, found, limit in (
@@ -204,9 +212,9 @@ def agreement_rows() -> list[run.Row]:
         cells_ = (f"gap {gap:.1e}", f"at most {limit:.0e}", "yes" if gap <= limit else "NO")
         rows.append(("g", f"same content at 30 mm as {name}", "", "", *cells_))
     ratio, tau, penalty, skin = faces(4096)
-    strata = Strata(skin[None], np.array([penalty, np.ones(4096)]))
+    face_layers = FaceLayers(skin[None], np.array([penalty, np.ones(4096)]))
     exact = layered_front_depth(ratio, tau, penalty=penalty, skin=skin)
-    off = fronts(ratio, tau, strata=strata).at(tau) - exact
+    off = solve_fronts(ratio, tau, layers=face_layers).depth_at(tau) - exact
     rms = float(np.sqrt(np.mean(off**2)))
     cells_ = (f"rms {rms:.3f} mm", "at most 0.05 mm", "yes" if rms <= 0.05 else "NO")
     rows.append(("g", "same fronts as the image series", "", "", *cells_))

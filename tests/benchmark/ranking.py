@@ -23,15 +23,15 @@ import numpy as np
 from scipy import stats
 from scipy.special import ndtr
 
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import NumericalError
-from stripwise.risk.probability.curves import interval
+from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.reliability.form import first_order
 from stripwise.risk.reliability.limit_state import LimitState
-from stripwise.risk.sensitivity.quantities_of_interest import MARGIN, Quantities
-from stripwise.risk.sensitivity.sobol import Layout, accumulate, estimates
+from stripwise.risk.sensitivity.quantities_of_interest import MARGIN, QuantitiesOfInterest
+from stripwise.risk.sensitivity.sobol import SobolDesign, accumulate_sums, indices_from_sums
 from stripwise.scenario.loading import load
-from stripwise.studies.from_scenario import wall_of
+from stripwise.studies.from_scenario import build_wall as build_scenario_wall
 
 __all__: list[str] = []
 
@@ -105,14 +105,14 @@ def exact() -> dict[str, tuple[Callable[[Any], Any], list[float], list[float]]]:
 
 def coverage() -> None:
     """Print how often the interval holds the exact index, by three ways to make it."""
-    layout = Layout(3, ((0,), (1,), (2,)), 1)
+    layout = SobolDesign(3, ((0,), (1,), (2,)), 1)
     print("| function | interval | points | coverage, first | coverage, total |")
     print("|---|---|---|---|---|")
     for name, (model, first, total) in exact().items():
         for points in (64, 256):
             inside = np.zeros((2, 3))
             for trial in range(TRIALS):
-                sums = accumulate(
+                sums = accumulate_sums(
                     model,
                     layout,
                     start=0,
@@ -122,9 +122,9 @@ def coverage() -> None:
                     shift=np.zeros(1),
                     workers=1,
                 )
-                found = estimates(sums, layout, shift=np.zeros(1))
+                found = indices_from_sums(sums, layout, shift=np.zeros(1))
                 for row, values, truth in ((0, found.first, first), (1, found.total, total)):
-                    _, low, high = interval(values[..., 0])
+                    _, low, high = t_interval(values[..., 0])
                     inside[row] += (low <= truth) & (truth <= high)
             _coverage_row(name, "16 scramblings, Student's t", f"16 x {points}", inside)
         for scrambled in (True, False):
@@ -150,7 +150,7 @@ def _bootstrap(
 ) -> Any:
     n, rng = 4096, np.random.default_rng(trial)
     z = (
-        next(iter(sobol_cells(6, n, stream(trial, stage="rank", index=(77,)))))
+        next(iter(sobol_blocks(6, n, random_stream(trial, stage="rank", index=(77,)))))
         if scrambled
         else rng.standard_normal((6, n))
     )
@@ -187,20 +187,24 @@ def speed(rounds: int, ages: int) -> None:
     from SALib.analyze import sobol as salib
 
     wall = build_wall()
-    model = Quantities.of(wall, wall.plans[0], reference=wall.plans[0], ages=AGES, wanted=(MARGIN,))
-    d = model.draw.dimensions
-    layout = Layout(d, tuple((i,) for i in range(d)), len(AGES))
+    model = QuantitiesOfInterest.from_wall(
+        wall, wall.plans[0], reference=wall.plans[0], ages=AGES, quantities=(MARGIN,)
+    )
+    d = model.sampler.dimensions
+    layout = SobolDesign(d, tuple((i,) for i in range(d)), len(AGES))
     shift = model(np.zeros((d, 1)))[:, 0]
 
     def ours() -> Any:
-        sums = accumulate(
+        sums = accumulate_sums(
             model, layout, start=0, points=POINTS, repeats=REPEATS, seed=1, shift=shift
         )
-        found = estimates(sums, layout, shift=shift)
-        return interval(found.first), interval(found.total)
+        found = indices_from_sums(sums, layout, shift=shift)
+        return t_interval(found.first), t_interval(found.total)
 
     n = POINTS * REPEATS
-    z = np.concatenate(list(sobol_cells(2 * d, n, stream(1, stage="rank", index=(0,)))), axis=1)
+    z = np.concatenate(
+        list(sobol_blocks(2 * d, n, random_stream(1, stage="rank", index=(0,)))), axis=1
+    )
     a, b = z[:d], z[d:]
     blocks = [a]
     for i in range(d):
@@ -217,7 +221,7 @@ def speed(rounds: int, ages: int) -> None:
             for block in blocks
         ]
     )  # (d + 2, ages, n)
-    problem = {"num_vars": d, "names": list(model.draw.names), "bounds": [[0, 1]] * d}
+    problem = {"num_vars": d, "names": list(model.sampler.names), "bounds": [[0, 1]] * d}
     by_row = [outputs[:, j].T.ravel() for j in range(ages)]
     order = [0, d + 1, *range(1, d + 1)]
     points = [
@@ -257,10 +261,10 @@ def speed(rounds: int, ages: int) -> None:
     for name, wanted in (("SALib", 100), ("OpenTURNS", 50)):
         ratio = scale * median[name] / median["ours"]
         met = "yes" if ratio >= wanted else "NO"
-        told = f"{scale * median[name]:.3g} s (from {ages} ages)"
-        print(f"| {name}, one output at a time | {told} | {ratio:.0f} x | {wanted} x | {met} |")
-    one = estimates(
-        accumulate(model, layout, start=0, points=n, repeats=1, seed=1, shift=shift),
+        shown = f"{scale * median[name]:.3g} s (from {ages} ages)"
+        print(f"| {name}, one output at a time | {shown} | {ratio:.0f} x | {wanted} x | {met} |")
+    one = indices_from_sums(
+        accumulate_sums(model, layout, start=0, points=n, repeats=1, seed=1, shift=shift),
         layout,
         shift=shift,
     )
@@ -279,12 +283,12 @@ sys.path.insert(0, sys.argv[1])
 import numpy as np
 import ranking as r
 wall = r.build_wall()
-model = r.Quantities.of(wall, wall.plans[0], reference=wall.plans[0], ages=r.AGES,
-                        wanted=(r.MARGIN,))
-layout = r.Layout(8, tuple((i,) for i in range(8)), 101)
+model = r.QuantitiesOfInterest.from_wall(wall, wall.plans[0], reference=wall.plans[0], ages=r.AGES,
+                        quantities=(r.MARGIN,))
+layout = r.SobolDesign(8, tuple((i,) for i in range(8)), 101)
 peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 before = peak()
-r.accumulate(model, layout, start=0, points=1024, repeats=16, seed=1, shift=np.zeros(101))
+r.accumulate_sums(model, layout, start=0, points=1024, repeats=16, seed=1, shift=np.zeros(101))
 print(peak() - before, peak())
 """
 
@@ -306,26 +310,29 @@ def design_point() -> None:
     print("|---|---|---|---|---|---|---|---|")
     for path in sorted(SCENARIOS.glob("*.toml")):
         case = load(path)
-        wall, life = wall_of(case), case.target.service_life
+        wall, life = build_scenario_wall(case), case.target.service_life
         plan = next(p for p in wall.plans if p.name == case.reference_strategy)
         for age in (life, 15.0, 5.0, 1.0):
             try:
-                state = LimitState.of(wall, plan, age=age)
+                state = LimitState.from_wall(wall, plan, age=age)
                 for name in state.mechanisms:
                     alone = len(state.mechanisms) > 1
                     one = replace(state, mechanism=name) if alone else state
-                    told = f"{path.stem}{', ' + name if alone else ''}, {age:g} yr"
-                    _design_point_row(told, one)
+                    shown = f"{path.stem}{', ' + name if alone else ''}, {age:g} yr"
+                    _design_point_row(shown, one)
             except NumericalError as problem:
                 print(f"| {path.stem}, {age:g} yr | {problem} | | | | | | |")
 
 
-def _design_point_row(told: str, state: LimitState) -> None:
+def _design_point_row(shown: str, state: LimitState) -> None:
     works = {
-        "ours": lambda: first_order(state, state.dimensions, edged=state.with_edges),
+        "ours": lambda: first_order(state, state.dimensions, model_with_kinks=state.with_kinks),
         "theirs": lambda: _openturns_index(state),
     }
-    found, theirs = first_order(state, state.dimensions, edged=state.with_edges), works["theirs"]()
+    found, theirs = (
+        first_order(state, state.dimensions, model_with_kinks=state.with_kinks),
+        works["theirs"](),
+    )
     ms: dict[str, float] = {}
     for name, rounds in (("ours", 20), ("theirs", 3)):
         seconds = []
@@ -338,7 +345,7 @@ def _design_point_row(told: str, state: LimitState) -> None:
     if met == "NO" and max(found.calls) <= 150 and ms["ours"] <= 10.0:
         met = "for each start"
     print(
-        f"| {told}{', corner' if found.kinked else ''} | {found.index:.4f} | {theirs:.4f} | "
+        f"| {shown}{', corner' if found.at_kink else ''} | {found.index:.4f} | {theirs:.4f} | "
         f"{', '.join(map(str, found.calls))} | {sum(found.calls)} | {ms['ours']:.1f} ms | "
         f"{ms['theirs'] / ms['ours']:.1f} x | {met} |",
         flush=True,
@@ -370,7 +377,7 @@ def _openturns_index(state: LimitState) -> float:
     algorithm = ot.FORM(solver, event)
     try:
         algorithm.run()
-    except RuntimeError:  # it ends beside the surface, as on a corner
+    except RuntimeError:  # it ends beside the surface, as on a kink
         return float("nan")
     return float(algorithm.getResult().getHasoferReliabilityIndex())
 

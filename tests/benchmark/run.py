@@ -77,9 +77,9 @@ def interleaved(works: dict[str, Callable[[], Any]], rounds: int) -> tuple[dict[
 def most(row: str, what: str, ours: float, other: float, limit: float) -> Row:
     """Row of a ratio ours / other that shall stay below a limit."""
     ratio = ours / other
-    told = f"{ratio:.2f} x" if ratio > 0.1 else f"1/{1.0 / ratio:.0f}"
+    shown = f"{ratio:.2f} x" if ratio > 0.1 else f"1/{1.0 / ratio:.0f}"
     wanted = f"at most {limit:g} x" if limit > 0.1 else f"at most 1/{1.0 / limit:.0f}"
-    return (row, what, f"{ours:.3g} s", f"{other:.3g} s", told, wanted, _met(ratio <= limit))
+    return (row, what, f"{ours:.3g} s", f"{other:.3g} s", shown, wanted, _met(ratio <= limit))
 
 
 def faster(row: str, what: str, ours: float, other: float, times: float) -> Row:
@@ -98,14 +98,14 @@ def plain_rows(rounds: int) -> tuple[list[Row], dict[str, float]]:
     import numpy as np
     import rivals
 
-    from stripwise.risk.probability.plain_monte_carlo import plain_curves
+    from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 
     wall, ages = build_wall(), np.linspace(0.0, 100.0, 101)
-    plain_curves(wall, ages, samples=10_000, seed=1)
+    monte_carlo_curves(wall, ages, samples=10_000, seed=1)
     rivals.openturns_once(10_000, STRIPS, ages, 1)
     time_of, result = interleaved(
         {
-            "ours": lambda: plain_curves(wall, ages, samples=SAMPLES, seed=1, workers=2),
+            "ours": lambda: monte_carlo_curves(wall, ages, samples=SAMPLES, seed=1, workers=2),
             "floor": lambda: rivals.floor(SAMPLES, len(STRIPS)),
             "OpenTURNS": lambda: rivals.openturns_once(SAMPLES, STRIPS, ages, 1),
             "script": lambda: rivals.script_rerun(SAMPLES, STRIPS, ages, 1),
@@ -181,18 +181,20 @@ def map_rows(rounds: int) -> list[Row]:
     import numpy as np
 
     from stripwise.risk.model.wall import Plan
-    from stripwise.risk.probability.cover_map import Grid
+    from stripwise.risk.probability.cover_map import DesignGrid
     from stripwise.risk.probability.curves import probability_curves
-    from stripwise.risk.probability.nominal_covers import Sample, by_repeat
+    from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
 
     wall = build_wall()
     follow_ups = tuple(Plan(f"{days:g} d", 24.0, 1.0, 24.0 * days) for days in (0.0, 1.0, 3.0, 7.0))
-    grid = Grid(np.linspace(45.0, 75.0, 31), np.geomspace(10.0, 120.0, 25), follow_ups)
+    grid = DesignGrid(np.linspace(45.0, 75.0, 31), np.geomspace(10.0, 120.0, 25), follow_ups)
     whole = wall.with_plans(grid.all_plans())
-    sample = Sample(MAIN["points"], MAIN["repeats"], 1)
+    sample = SamplingOptions(MAIN["points"], MAIN["repeats"], 1)
     time_of, _ = interleaved(
         {
-            "map": lambda: by_repeat(whole, grid.cover, np.array([50.0]), sample=sample),
+            "map": lambda: probability_by_repeat(
+                whole, grid.cover, np.array([50.0]), sample=sample
+            ),
             "curves": lambda: probability_curves(
                 wall, horizon=100.0, kinks=(50.0,), seed=1, workers=2, **MAIN
             ),
@@ -214,10 +216,10 @@ def option_rows(rounds: int) -> list[Row]:
 
     from stripwise.distributions.distribution import distribution
     from stripwise.distributions.random_input import Input
-    from stripwise.distributions.sampling import CELL, Draw, plain_cell
+    from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, normal_block
     from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
-    from stripwise.risk.model.service_conditions import Conditions
-    from stripwise.risk.probability.integral import Fronts, Integral, fronts_of
+    from stripwise.risk.model.service_conditions import ServiceConditions
+    from stripwise.risk.probability.integral import Fronts, Integral, build_fronts
 
     plain = build_wall()
     name = "exposure.surface_history.duration"
@@ -225,30 +227,32 @@ def option_rows(rounds: int) -> list[Row]:
     rising = replace(
         plain,
         inputs=(*plain.inputs, Input(name, "", law, "yr", "exposure")),
-        conditions=Conditions(history=SurfaceHistory("linear"), duration=name),
+        conditions=ServiceConditions(history=SurfaceHistory("linear"), duration=name),
     )
     ages = np.geomspace(0.5, 100.0, 24)
 
     def sweep(wall: Any, make: Callable[..., Any]) -> Callable[[], float]:
-        integral, _ = Integral.of(wall)
-        draw = Draw.of(wall.inputs, wall.correlations)
-        z = plain_cell(draw.dimensions, CELL, np.random.default_rng(1))
-        values = draw.values(z)
+        integral, _ = Integral.from_wall(wall)
+        sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+        z = normal_block(sampler.dimensions, BLOCK_SIZE, np.random.default_rng(1))
+        values = sampler.values(z)
 
         def work() -> float:
             total = 0.0
-            fronts = make(wall, wall.face(values))
+            fronts = make(wall, wall.sample_block(values))
             for age in ages:
-                total += sum(integral.mean_below(x, 0.0) for x in fronts.at(float(age)))
+                total += sum(
+                    integral.mean_probability_below(x, 0.0) for x in fronts.depths(float(age))
+                )
             return total
 
         return work
 
     times: dict[str, list[float]] = {"open": [], "alone": [], "rise": []}
     works = {
-        "open": sweep(plain, fronts_of),
-        "alone": sweep(plain, Fronts.of),
-        "rise": sweep(rising, fronts_of),
+        "open": sweep(plain, build_fronts),
+        "alone": sweep(plain, Fronts.from_block),
+        "rise": sweep(rising, build_fronts),
     }
     for number in range(max(rounds, 15)):
         order = list(works) if number % 2 else list(reversed(works))
@@ -258,13 +262,13 @@ def option_rows(rounds: int) -> list[Row]:
     upper = float(ratios[int(np.ceil(0.5 * len(ratios) + 0.98 * np.sqrt(len(ratios)))) - 1])
     middle = {key: statistics.median(each) for key, each in times.items()}
     cells = (f"{middle['open']:.3g} s", f"{middle['alone']:.3g} s")
-    told = (
+    shown = (
         f"{statistics.median(ratios):.3f}, at most {upper:.3f}",
         "under 1.10",
         _met(upper < 1.1),
     )
     return [
-        ("f1", "plain wall with the options there, against the plain path alone", *cells, *told),
+        ("f1", "plain wall with the options there, against the plain path alone", *cells, *shown),
         most(
             "f2",
             "rise of the surface chloride, against the plain wall",
@@ -280,11 +284,11 @@ import resource, sys
 import numpy as np
 sys.path.insert(0, sys.argv[2])
 import run
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 wall = run.build_wall()
 peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 before = peak()
-plain_curves(wall, np.linspace(0.0, 100.0, 101), samples=int(sys.argv[1]), seed=1, workers=2)
+monte_carlo_curves(wall, np.linspace(0.0, 100.0, 101), samples=int(sys.argv[1]), seed=1, workers=2)
 print(peak() - before)
 """
 
@@ -337,8 +341,8 @@ def _time_command(command: list[str], repeats: int) -> tuple[float, str]:
         except (OSError, subprocess.TimeoutExpired) as error:
             return 0.0, type(error).__name__
         if done.returncode != 0:
-            told = done.stderr.strip().splitlines()
-            last = told[-1][:100] if told else "no message"
+            shown = done.stderr.strip().splitlines()
+            last = shown[-1][:100] if shown else "no message"
             return 0.0, f"exit {done.returncode}, {last}"
         times.append(seconds)
     return statistics.median(times), ""

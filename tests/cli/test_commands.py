@@ -190,7 +190,7 @@ def test_an_interrupt_is_code_130_without_a_traceback(small, tmp_path, monkeypat
     ],
 )
 def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, ending):
-    import stripwise.report.write
+    import stripwise.report.file_swap
 
     handlers = {
         name: signal.getsignal(name) for name in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -208,9 +208,9 @@ def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, endi
         os.kill(os.getpid(), number)  # a second one while things are taken back
         rmtree(*arguments, **keywords)
 
-    rmtree = stripwise.report.write.shutil.rmtree
-    monkeypatch.setattr(stripwise.report.write.os, "replace", killed)
-    monkeypatch.setattr(stripwise.report.write.shutil, "rmtree", slow_removal)
+    rmtree = stripwise.report.file_swap.shutil.rmtree
+    monkeypatch.setattr(stripwise.report.file_swap.os, "replace", killed)
+    monkeypatch.setattr(stripwise.report.file_swap.shutil, "rmtree", slow_removal)
     before = sorted(tmp_path.iterdir())
     signal.signal(number, signal.SIG_DFL)  # under nohup a hang-up is ignored, and stays so
     try:
@@ -283,11 +283,11 @@ def test_run_prints_a_line_for_each_strategy(small, tmp_path):
 
 def test_sentences_are_folded_for_a_terminal_alone(monkeypatch):
     text = "words " * 40 + "end"
-    assert shell.folded(text) == text
-    assert max(len(line) for line in shell.folded(text, always=True).splitlines()) <= 100
+    assert shell.wrap(text) == text
+    assert max(len(line) for line in shell.wrap(text, always=True).splitlines()) <= 100
     monkeypatch.setattr(shell.sys.stdout, "isatty", lambda: True, raising=False)
     monkeypatch.setenv("COLUMNS", "70")
-    lines = shell.folded(text, first="  - ", then="    ").splitlines()
+    lines = shell.wrap(text, first="  - ", then="    ").splitlines()
     assert max(len(line) for line in lines) <= 70
     assert [line[:4] for line in lines] == ["  - "] + ["    "] * (len(lines) - 1)
 

@@ -8,14 +8,14 @@ from numpy.testing import assert_allclose
 from scipy import special
 
 from stripwise.curing.curing_law import (
-    CHARACTERISTIC,
+    CHARACTERISTIC_PENALTY,
     EARLY_EXPONENT,
     EARLY_SLOPE_SD,
     effective_duration,
-    law_draws,
-    law_knots,
     log_penalty,
+    penalty_distributions,
     relative_log_penalty,
+    sample_curing_law,
 )
 from stripwise.errors import InputError
 
@@ -30,13 +30,13 @@ def sample(n=4001, seed=7):
 
 @given(VARIATES, VARIATES, st.floats(1 / 6, 200.0), st.floats(1.0, 50.0))
 def test_more_curing_never_raises_the_penalty(z, eta, duration, factor):
-    draws = law_draws(z, eta)
+    draws = sample_curing_law(z, eta)
     assert log_penalty(duration * factor, draws) <= log_penalty(duration, draws) + 1e-14
 
 
 @given(VARIATES, VARIATES)
 def test_the_knots_stand_in_order(z, eta):
-    draws = law_draws(z, eta)
+    draws = sample_curing_law(z, eta)
     one, three, seven, month = (float(log_penalty(t, draws)) for t in (1.0, 3.0, 7.0, 28.0))
     assert one >= three >= seven == 0.0 >= month
 
@@ -45,19 +45,21 @@ def test_the_published_distributions_cross_in_the_far_tail_only():
     # DuraCrete R9 as recalled: the quantiles at 1 and 3 d cross at u = 1.55e-5, by at most 2.1e-4
     # of k_c; the law closes the gap by raising the penalty at 1 d and changes nothing else.
     z = np.linspace(-8.0, 8.0, 32001)
-    knots = law_knots()
-    gap = knots[3.0].draw(z) - knots[1.0].draw(z)
+    knots = penalty_distributions()
+    gap = knots[3.0].from_normal(z) - knots[1.0].from_normal(z)
     crossed = gap > 0
     assert 0 < gap.max() < 2.2e-4
     assert 1.4e-5 < special.ndtr(z[crossed].max()) < 1.6e-5
-    draws = law_draws(z, 0.0)
-    assert_allclose(draws.log_1d[~crossed], np.log(knots[1.0].draw(z[~crossed])), rtol=0, atol=0)
+    draws = sample_curing_law(z, 0.0)
+    assert_allclose(
+        draws.log_1d[~crossed], np.log(knots[1.0].from_normal(z[~crossed])), rtol=0, atol=0
+    )
     assert_allclose(draws.log_1d[crossed], draws.log_3d[crossed], rtol=0, atol=0)
 
 
 @pytest.mark.parametrize("knot", [1.0, 3.0, 7.0, 28.0])
 def test_the_law_is_continuous_at_its_knots(knot):
-    draws = law_draws(*sample(501))
+    draws = sample_curing_law(*sample(501))
     below, above = (log_penalty(knot * (1 + side * 1e-9), draws) for side in (-1, 1))
     assert_allclose(below, above, rtol=0, atol=1e-7)
 
@@ -66,9 +68,10 @@ def test_array_durations_equal_a_loop_over_samples():
     z, eta = sample(300)
     rng = np.random.default_rng(3)
     durations = np.exp(rng.uniform(np.log(0.17), np.log(60.0), 300))
-    vector = log_penalty(durations, law_draws(z, eta))
+    vector = log_penalty(durations, sample_curing_law(z, eta))
     loop = [
-        float(log_penalty(t, law_draws(a, b))) for t, a, b in zip(durations, z, eta, strict=True)
+        float(log_penalty(t, sample_curing_law(a, b)))
+        for t, a, b in zip(durations, z, eta, strict=True)
     ]
     assert_allclose(vector, loop, rtol=0, atol=1e-13)
 
@@ -77,7 +80,7 @@ def test_array_durations_equal_a_loop_over_samples():
 def test_the_law_equals_interpolation_by_numpy(duration):
     # Independent twin: numpy.interp sample by sample, and the power law below one day.
     z, eta = sample(200)
-    draws = law_draws(z, eta)
+    draws = sample_curing_law(z, eta)
     expected = [
         np.interp(np.log(duration), np.log([1.0, 3.0, 7.0, 28.0]), [a, b, 0.0, c])
         + (e * np.log(1.0 / duration) if duration < 1 else 0.0)
@@ -90,7 +93,7 @@ def test_the_law_equals_interpolation_by_numpy(duration):
 
 def test_the_early_exponent_is_never_negative_and_has_the_stated_spread():
     eta = np.array([-20.0, -1.0, 0.0, 1.0])
-    exponent = law_draws(0.0, eta).early_exponent
+    exponent = sample_curing_law(0.0, eta).early_exponent
     b = np.log(2.4 / 1.5) / np.log(3.0)
     assert b == pytest.approx(0.428, abs=5e-4)
     assert_allclose(exponent, [0.0, b - 0.15, b, b + 0.15], rtol=1e-14)
@@ -100,15 +103,15 @@ def test_the_early_exponent_is_never_negative_and_has_the_stated_spread():
 
 def test_scalars_and_arrays_broadcast():
     z, eta = sample(50)
-    assert log_penalty(2.0, law_draws(0.3, 0.1)).shape == ()
-    assert log_penalty(2.0, law_draws(z, 0.1)).shape == (50,)
-    assert log_penalty(0.5, law_draws(0.3, eta)).shape == (50,)
-    assert log_penalty(np.full(50, 9.0), law_draws(0.3, 0.1)).shape == (50,)
+    assert log_penalty(2.0, sample_curing_law(0.3, 0.1)).shape == ()
+    assert log_penalty(2.0, sample_curing_law(z, 0.1)).shape == (50,)
+    assert log_penalty(0.5, sample_curing_law(0.3, eta)).shape == (50,)
+    assert log_penalty(np.full(50, 9.0), sample_curing_law(0.3, 0.1)).shape == (50,)
 
 
 def test_a_reference_divides_draw_by_draw():
     z, eta = sample(200)
-    draws = law_draws(z, eta)
+    draws = sample_curing_law(z, eta)
     ratio = np.exp(relative_log_penalty(0.6, 28.0, draws=draws))
     parts = np.exp(log_penalty(0.6, draws)) / np.exp(log_penalty(28.0, draws))
     assert_allclose(ratio, parts, rtol=1e-13)
@@ -118,21 +121,21 @@ def test_a_reference_divides_draw_by_draw():
 
 
 def test_the_characteristic_set_stays_apart():
-    assert dict(CHARACTERISTIC) == {1.0: 2.08, 3.0: 1.50, 7.0: 1.00, 28.0: 0.79}
+    assert dict(CHARACTERISTIC_PENALTY) == {1.0: 2.08, 3.0: 1.50, 7.0: 1.00, 28.0: 0.79}
     with pytest.raises(TypeError):
-        CHARACTERISTIC[1.0] = 2.4
+        CHARACTERISTIC_PENALTY[1.0] = 2.4
 
 
 @pytest.mark.parametrize("bad", [0.0, -1.0, np.nan])
 def test_a_duration_that_is_not_positive_is_refused(bad):
     with pytest.raises(InputError) as caught:
-        log_penalty([3.0, bad], law_draws(0.0, 0.0))
+        log_penalty([3.0, bad], sample_curing_law(0.0, 0.0))
     assert str(caught.value) == f"effective curing duration: = {bad:g} d: must be above 0 d"
 
 
 def test_a_variate_that_is_not_a_number_is_refused_and_counted():
     with pytest.raises(InputError) as caught:
-        law_draws([0.0, np.nan, np.nan], 0.0)
+        sample_curing_law([0.0, np.nan, np.nan], 0.0)
     assert str(caught.value) == "curing law: has 2 values that are not a number"
 
 

@@ -7,7 +7,14 @@ from scipy.special import ndtr
 from stripwise.distributions import sampling
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.distributions.sampling import CELL, Draw, copula, plain_cell, sobol_cells, stream
+from stripwise.distributions.sampling import (
+    BLOCK_SIZE,
+    InputSampler,
+    copula,
+    normal_block,
+    random_stream,
+    sobol_blocks,
+)
 from stripwise.errors import InputError
 
 LAWS = {
@@ -21,14 +28,14 @@ def inputs(**laws):
     return tuple(Input(name, name, law, "", "concrete") for name, law in laws.items())
 
 
-def points(seed, *, dimensions=3, count=2 * CELL, start=0):
-    cells = sobol_cells(dimensions, count, stream(seed, stage="main"), start=start)
+def points(seed, *, dimensions=3, count=2 * BLOCK_SIZE, start=0):
+    cells = sobol_blocks(dimensions, count, random_stream(seed, stage="main"), start=start)
     return np.concatenate(list(cells), axis=1)
 
 
 def test_same_seed_gives_the_same_points():
     assert_array_equal(points(3), points(3))
-    again = [plain_cell(2, 50, stream(3, stage="plain", index=(1, 4))) for _ in range(2)]
+    again = [normal_block(2, 50, random_stream(3, stage="plain", index=(1, 4))) for _ in range(2)]
     assert_array_equal(*again)
 
 
@@ -40,7 +47,7 @@ def test_seed_zero_is_a_seed_like_any_other():
 
 def test_no_stage_repeat_or_cell_shares_a_stream():
     keys = [(stage, index) for stage in sampling.STAGES for index in ((), (0,), (1,), (0, 0))]
-    first = [stream(0, stage=stage, index=index).random() for stage, index in keys]
+    first = [random_stream(0, stage=stage, index=index).random() for stage, index in keys]
     assert len(set(first)) == len(keys)
 
 
@@ -76,16 +83,18 @@ def test_points_fill_every_column_evenly():
 
 
 def test_start_gives_the_tail_of_the_whole_sequence():
-    whole = points(2, count=4 * CELL)
-    for start in (1, 1000, CELL, 3 * CELL):
-        tail = points(2, count=4 * CELL - start, start=start)
+    whole = points(2, count=4 * BLOCK_SIZE)
+    for start in (1, 1000, BLOCK_SIZE, 3 * BLOCK_SIZE):
+        tail = points(2, count=4 * BLOCK_SIZE - start, start=start)
         assert_array_equal(tail, whole[:, start:])
 
 
 def test_no_column_still_counts_its_points():
-    assert [z.shape for z in sobol_cells(0, 2 * CELL + 5, stream(0, stage="main"))] == [
-        (0, CELL),
-        (0, CELL),
+    assert [
+        z.shape for z in sobol_blocks(0, 2 * BLOCK_SIZE + 5, random_stream(0, stage="main"))
+    ] == [
+        (0, BLOCK_SIZE),
+        (0, BLOCK_SIZE),
         (0, 5),
     ]
 
@@ -93,9 +102,9 @@ def test_no_column_still_counts_its_points():
 def test_copula_reproduces_the_rank_correlation():
     ranks = {("cover", "surface"): -0.6, ("cover", "critical"): 0.3, ("surface", "critical"): 0.4}
     ties = [Correlation(*pair, rank) for pair, rank in ranks.items()]
-    draw = Draw.of(inputs(**LAWS), ties)
+    sampler = InputSampler.from_inputs(inputs(**LAWS), ties)
     count = 20_000
-    values = draw.values(plain_cell(3, count, stream(0, stage="plain")))
+    values = sampler.values(normal_block(3, count, random_stream(0, stage="plain")))
     for (first, second), rank in ranks.items():
         found = stats.spearmanr(values[first], values[second]).statistic
         # standard error of atanh of Spearman's rho: Bonett and Wright, Psychometrika 65, 2000
@@ -105,16 +114,16 @@ def test_copula_reproduces_the_rank_correlation():
 
 
 def test_copula_leaves_each_distribution_as_it_was():
-    draw = Draw.of(inputs(**LAWS), [Correlation("cover", "critical", -0.8)])
-    values = draw.values(plain_cell(3, 20_000, stream(0, stage="plain")))
+    sampler = InputSampler.from_inputs(inputs(**LAWS), [Correlation("cover", "critical", -0.8)])
+    values = sampler.values(normal_block(3, 20_000, random_stream(0, stage="plain")))
     for name, law in LAWS.items():
         assert stats.kstest(values[name], law.cdf).pvalue > 1e-3
 
 
 @pytest.mark.parametrize(("rank", "sign"), [(1.0, 1), (-1.0, -1)])
 def test_full_rank_correlation_moves_the_columns_together(rank, sign):
-    draw = Draw.of(inputs(**LAWS), [Correlation("cover", "critical", rank)])
-    values = draw.values(plain_cell(3, 2000, stream(0, stage="plain")))
+    sampler = InputSampler.from_inputs(inputs(**LAWS), [Correlation("cover", "critical", rank)])
+    values = sampler.values(normal_block(3, 2000, random_stream(0, stage="plain")))
     order = np.argsort(values["cover"])[::sign]
     assert np.all(np.diff(values["critical"][order]) >= 0.0)
     assert abs(stats.spearmanr(values["cover"], values["surface"]).statistic) < 0.1
@@ -129,7 +138,7 @@ def test_impossible_correlations_are_refused_with_the_eigenvalue():
     ]
     r = 2.0 * np.sin(np.pi * 0.9 / 6.0)
     with pytest.raises(InputError) as refusal:
-        Draw.of(inputs(**LAWS), ties)
+        InputSampler.from_inputs(inputs(**LAWS), ties)
     assert f"eigenvalue {1.0 - 2.0 * r:.3g}; none may be below 0" in str(refusal.value)
     assert "-0.816" in str(refusal.value)
 
@@ -142,10 +151,10 @@ def test_copula_takes_only_pairs_it_has_columns_for():
 
 
 def test_fixed_inputs_take_no_column_and_given_values_win():
-    draw = Draw.of(inputs(**LAWS, age=fixed(28.0)), [])
-    assert draw.names == tuple(LAWS)
-    assert draw.factor is None
-    values = draw.values(np.zeros((3, 4)), given={"cover": 40.0})
+    sampler = InputSampler.from_inputs(inputs(**LAWS, age=fixed(28.0)), [])
+    assert sampler.names == tuple(LAWS)
+    assert sampler.factor is None
+    values = sampler.values(np.zeros((3, 4)), given={"cover": 40.0})
     assert values["age"] == 28.0
     assert values["cover"] == 40.0
-    assert draw.values(np.zeros((3, 4)))["cover"].shape == (4,)
+    assert sampler.values(np.zeros((3, 4)))["cover"].shape == (4,)

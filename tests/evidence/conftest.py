@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from stripwise.errors import EvidenceError
+from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS
-from stripwise.evidence.tables.reading import read
 
 
 @pytest.fixture
@@ -23,22 +23,22 @@ def table(tmp_path):
 
 
 @pytest.fixture
-def reading(table):
+def data_file(table):
     """Write and read a file of test data."""
 
     def write_and_read(text, kinds=KINDS, **more):
-        return read(table(text, **more), kinds=kinds)
+        return read_data_file(table(text, **more), kinds=kinds)
 
     return write_and_read
 
 
 @pytest.fixture
-def problems(reading):
+def problems(data_file):
     """Read a file that must be refused and return its problems as one text."""
 
     def refused(text, kinds=KINDS, **more):
         with pytest.raises(EvidenceError) as caught:
-            reading(text, kinds=kinds, **more)
+            data_file(text, kinds=kinds, **more)
         return str(caught.value)
 
     return refused

@@ -6,22 +6,27 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from stripwise.errors import EvidenceError, InputError
-from stripwise.evidence.cover_survey import _sd, analyse_survey, rounding_step, wilson
+from stripwise.evidence.cover_survey import (
+    _sd_interval,
+    analyse_survey,
+    rounding_step,
+    wilson_interval,
+)
 from stripwise.evidence.statistics.effective_sample_size import (
-    SHARES,
-    _level_alone,
-    _likelihood,
-    area_effective,
+    ORIGIN_CORRELATIONS,
+    _independent_likelihood,
+    _restricted_likelihood,
+    area_effective_sample_size,
     design_effect,
-    moran_p,
-    neighbourhood,
+    estimate_spatial_correlation,
+    moran_p_value,
 )
 
 RNG = np.random.default_rng
 
 
-def survey_of(reading, text, **more):
-    return analyse_survey(reading(text), rng=RNG(1), **more)
+def survey_of(data_file, text, **more):
+    return analyse_survey(data_file(text), rng=RNG(1), **more)
 
 
 def table_of(values, places=None, form=".2f"):
@@ -35,22 +40,22 @@ def table_of(values, places=None, form=".2f"):
 
 @pytest.mark.parametrize(("count", "number"), [(0, 40), (3, 40), (20, 40), (40, 40), (7, 320)])
 def test_wilson_against_scipy(count, number):
-    own = wilson(count / number, float(number))
+    own = wilson_interval(count / number, float(number))
     other = stats.binomtest(count, number).proportion_ci(method="wilson")
     assert_allclose([own.low, own.high], [other.low, other.high], rtol=0, atol=1e-12)
 
 
-def test_independent_readings_without_positions(reading):
+def test_independent_readings_without_positions(data_file):
     x = RNG(3).normal(50.0, 7.0, 40)
-    found = survey_of(reading, table_of(x), limit=45.0)
+    result = survey_of(data_file, table_of(x), limit=45.0)
     x = np.round(x, 2)
     t = stats.ttest_1samp(x, 0.0).confidence_interval(0.95)
-    assert_allclose([found.mean.low, found.mean.high], [t.low, t.high], rtol=1e-12, atol=0)
-    assert found.effective == 40
-    assert found.counted.value == np.mean(x < 45.0)
-    assert any("no positions (x_m, y_m) or areas" in text for text in found.warnings)
-    assert found.chosen is found.fits[0]
-    assert found.fits[0].aic == min(fit.aic for fit in found.fits)
+    assert_allclose([result.mean.low, result.mean.high], [t.low, t.high], rtol=1e-12, atol=0)
+    assert result.effective_sample_size == 40
+    assert result.empirical_share.value == np.mean(x < 45.0)
+    assert any("no positions (x_m, y_m) or areas" in text for text in result.warnings)
+    assert result.chosen is result.fits[0]
+    assert result.fits[0].aic == min(fit.aic for fit in result.fits)
 
 
 def field(rng, places, length):
@@ -68,12 +73,12 @@ def test_the_restricted_likelihood_is_that_of_the_contrasts():
 
     place, x = GRID[:30], RNG(5).normal(50.0, 6.0, 30)
     lengths = np.array([0.3, 1.0, 3.0])
-    level, variance = _likelihood(x, place, lengths)
+    level, variance = _restricted_likelihood(x, place, lengths)
     distance = np.hypot(*(place[:, None, :] - place[None]).transpose(2, 0, 1))
     contrast = helmert(30)
     expected = np.empty_like(level)
     for i, length in enumerate(lengths):
-        for j, share in enumerate(SHARES):
+        for j, share in enumerate(ORIGIN_CORRELATIONS):
             r = share * np.exp(-distance / length) + (1.0 - share) * np.eye(30)
             cover = variance[i, j] * contrast @ r @ contrast.T
             expected[i, j] = stats.multivariate_normal.logpdf(contrast @ x, cov=cover)
@@ -81,7 +86,7 @@ def test_the_restricted_likelihood_is_that_of_the_contrasts():
     # equal but for a constant, which is also that of independent readings
     assert_allclose(shift, shift[0, 0], rtol=0, atol=1e-7)
     alone = stats.multivariate_normal.logpdf(contrast @ x, cov=np.var(x, ddof=1) * np.eye(29))
-    assert alone - _level_alone(x) == pytest.approx(shift[0, 0], abs=1e-7)
+    assert alone - _independent_likelihood(x) == pytest.approx(shift[0, 0], abs=1e-7)
 
 
 @pytest.mark.parametrize(("length", "share"), [(1.0, 1.0), (2.0, 1.0), (1.0, 0.6)])
@@ -98,16 +103,16 @@ def test_interval_of_the_mean_covers_it_where_neighbours_resemble_each_other(len
         + np.sqrt(1.0 - share) * rng.standard_normal(len(GRID))
         for _ in range(200)
     ]
-    plain = sum(covers(x, len(x)) for x in fields)
-    found = [neighbourhood(GRID, x, rng=rng).effective for x in fields]
-    ours = sum(covers(x, n) for x, n in zip(fields, found, strict=True))
-    assert plain < 0.65 * 200
-    assert 0.90 * 200 <= ours <= 0.99 * 200
+    naive = sum(covers(x, len(x)) for x in fields)
+    result = [estimate_spatial_correlation(GRID, x, rng=rng).effective_sample_size for x in fields]
+    covered = sum(covers(x, n) for x, n in zip(fields, result, strict=True))
+    assert naive < 0.65 * 200
+    assert 0.90 * 200 <= covered <= 0.99 * 200
     # what one field leaves open about its own correlation only takes away from the exact number
     distance = np.hypot(*(GRID[:, None, :] - GRID[None]).transpose(2, 0, 1))
     r = share * np.exp(-distance / length) + (1.0 - share) * np.eye(len(GRID))
     exact = len(GRID) ** 2 / r.sum()
-    assert exact / 2.5 < np.median(found) < 1.25 * exact
+    assert exact / 2.5 < np.median(result) < 1.25 * exact
 
 
 @pytest.mark.parametrize("length", [0.5, 2.0])
@@ -115,10 +120,10 @@ def test_interval_of_the_sd_covers_it_where_neighbours_resemble_each_other(lengt
     rng, inside, more = RNG(15), 0, 0
     for _ in range(120):
         x = field(rng, GRID, length)
-        found = neighbourhood(GRID, x, rng=rng)
-        end = _sd(x, found.effective_sd, found.inflation)
+        result = estimate_spatial_correlation(GRID, x, rng=rng)
+        end = _sd_interval(x, result.effective_sample_size_sd, result.sd_inflation)
         inside += end.low < 1.0 < end.high
-        more += found.effective_sd > found.effective
+        more += result.effective_sample_size_sd > result.effective_sample_size
     # 95 % and 2 sd of the binomial; 96 to 98 % are measured over 200 fields
     assert inside >= 0.95 * 120 - 2 * 2.4
     # squares are less alike than the readings, so that the sd is told by more of them
@@ -127,10 +132,13 @@ def test_interval_of_the_sd_covers_it_where_neighbours_resemble_each_other(lengt
 
 def test_independent_readings_with_positions_keep_most_of_their_number():
     rng = RNG(13)
-    found = [neighbourhood(GRID, rng.standard_normal(len(GRID)), rng=rng) for _ in range(40)]
+    result = [
+        estimate_spatial_correlation(GRID, rng.standard_normal(len(GRID)), rng=rng)
+        for _ in range(40)
+    ]
     # called correlated in 10 % of the cases, binomial with sd 1.9
-    assert sum(item.correlated for item in found) <= 4 + 4 * 1.9
-    assert np.median([item.effective for item in found]) > 0.6 * len(GRID)
+    assert sum(item.correlated for item in result) <= 4 + 4 * 1.9
+    assert np.median([item.effective_sample_size for item in result]) > 0.6 * len(GRID)
 
 
 def test_interval_of_the_mean_from_areas_is_that_of_their_means():
@@ -138,7 +146,7 @@ def test_interval_of_the_mean_from_areas_is_that_of_their_means():
     rng = RNG(7)
     codes = np.repeat(np.arange(8), 6)
     x = 3.0 * rng.standard_normal(8)[codes] + rng.standard_normal(48)
-    number = area_effective(x, codes)
+    number = area_effective_sample_size(x, codes)
     half = stats.t.ppf(0.975, number - 1.0) * x.std(ddof=1) / np.sqrt(number)
     means = x.reshape(8, 6).mean(axis=1)
     t = stats.ttest_1samp(means, 0.0).confidence_interval(0.95)
@@ -146,32 +154,32 @@ def test_interval_of_the_mean_from_areas_is_that_of_their_means():
 
 
 def test_moran_of_a_slope_and_of_a_chessboard():
-    assert moran_p(GRID, GRID[:, 0], rng=RNG(1)) == 1.0 / 200.0
+    assert moran_p_value(GRID, GRID[:, 0], rng=RNG(1)) == 1.0 / 200.0
     chess = (np.round(GRID[:, 0] / 0.7) + np.round(GRID[:, 1] / 0.6)) % 2
-    assert moran_p(GRID, chess, rng=RNG(1)) > 0.95
+    assert moran_p_value(GRID, chess, rng=RNG(1)) > 0.95
 
 
-def test_design_effect_of_areas(reading):
+def test_design_effect_of_areas(data_file):
     # all the scatter between areas: each area is worth one reading (Kish 1965)
     rho, effect = design_effect([1, 1, 1, 5, 5, 5, 3, 3, 3], list("aaabbbccc"))
     assert (rho, effect) == (1.0, 3.0)
     rows = "".join(f"{a},{50 + 4 * k + j % 3}\n" for k, a in enumerate("PQRS") for j in range(9))
-    found = survey_of(reading, "area,cover_mm\n" + rows)
-    assert 3.5 < found.effective < 5.0
-    assert found.areas["readings"].tolist() == [9, 9, 9, 9]
-    assert any("Readings of one area resemble each other" in text for text in found.warnings)
+    result = survey_of(data_file, "area,cover_mm\n" + rows)
+    assert 3.5 < result.effective_sample_size < 5.0
+    assert result.areas["readings"].tolist() == [9, 9, 9, 9]
+    assert any("Readings of one area resemble each other" in text for text in result.warnings)
 
 
-def test_intervals_of_the_sd_cover_it(reading):
+def test_intervals_of_the_sd_cover_it(data_file):
     rng, inside = RNG(14), 0
     for _ in range(200):
         x = rng.normal(50.0, 8.0, 60)
         kurtosis = stats.kurtosis(x, fisher=False)
         half = stats.t.ppf(0.975, 59) * np.sqrt((kurtosis - 1) / (4 * 60))
         inside += abs(np.log(x.std(ddof=1) / 8.0)) < half
-    found = survey_of(reading, table_of(x, form=".9f"))
+    result = survey_of(data_file, table_of(x, form=".9f"))
     assert_allclose(
-        [found.sd.low, found.sd.high], x.std(ddof=1) * np.exp([-half, half]), rtol=1e-6, atol=0
+        [result.sd.low, result.sd.high], x.std(ddof=1) * np.exp([-half, half]), rtol=1e-6, atol=0
     )
     assert 0.90 * 200 <= inside <= 0.99 * 200
 
@@ -190,34 +198,35 @@ def test_rounding(step, values):
     assert rounding_step(values) == step
 
 
-def test_coarse_readings_and_a_meter_that_ends_are_told(reading):
+def test_coarse_readings_and_a_meter_that_ends_are_told(data_file):
     x = np.round(RNG(15).normal(50.0, 6.0, 80) / 5.0) * 5.0
-    assert any("rounded to 5 mm" in text for text in survey_of(reading, table_of(x)).warnings)
+    assert any("rounded to 5 mm" in text for text in survey_of(data_file, table_of(x)).warnings)
     x = np.minimum(RNG(15).normal(60.0, 8.0, 80), 66.0)
     assert any(
-        "show the largest value, 66 mm" in text for text in survey_of(reading, table_of(x)).warnings
+        "show the largest value, 66 mm" in text
+        for text in survey_of(data_file, table_of(x)).warnings
     )
 
 
-def test_readings_of_two_kinds_fit_badly(reading):
+def test_readings_of_two_kinds_fit_badly(data_file):
     x = np.concatenate([RNG(16).normal(30.0, 2.0, 60), RNG(17).normal(70.0, 2.0, 60)])
     assert any(
-        "fits the readings badly" in text for text in survey_of(reading, table_of(x)).warnings
+        "fits the readings badly" in text for text in survey_of(data_file, table_of(x)).warnings
     )
 
 
-def test_the_family_can_be_chosen(reading):
+def test_the_family_can_be_chosen(data_file):
     text = table_of(RNG(3).normal(50.0, 7.0, 40))
-    assert survey_of(reading, text, family="lognormal").chosen.family == "lognormal"
+    assert survey_of(data_file, text, family="lognormal").chosen.family == "lognormal"
     with pytest.raises(InputError, match="--family: 'cauchy': must be one of normal, lognormal"):
-        survey_of(reading, text, family="cauchy")
+        survey_of(data_file, text, family="cauchy")
     with pytest.raises(InputError, match="--family: 'beta': needs its bounds; state them"):
-        survey_of(reading, text, family="beta")
-    found = survey_of(reading, text, family="beta", bounds=(0.0, 120.0), limit=45.0)
-    assert found.chosen.family == "beta"
-    assert found.fitted.low < found.fitted.value < found.fitted.high
+        survey_of(data_file, text, family="beta")
+    result = survey_of(data_file, text, family="beta", bounds=(0.0, 120.0), limit=45.0)
+    assert result.chosen.family == "beta"
+    assert result.fitted_share.low < result.fitted_share.value < result.fitted_share.high
     with pytest.raises(InputError, match="--bounds: = 45 mm to 120 mm: must hold every reading"):
-        survey_of(reading, text, bounds=(45.0, 120.0))
+        survey_of(data_file, text, bounds=(45.0, 120.0))
 
 
 @pytest.mark.parametrize(
@@ -233,7 +242,7 @@ def test_the_family_can_be_chosen(reading):
         ("x_m,cover_mm\n1,50\n2,51\n,52\n4,53\n5,55\n", "line 4, x_m: has no value; give the pos"),
     ],
 )
-def test_what_a_survey_may_not_say(reading, text, message):
+def test_what_a_survey_may_not_say(data_file, text, message):
     with pytest.raises(EvidenceError) as caught:
-        survey_of(reading, text)
+        survey_of(data_file, text)
     assert message in str(caught.value)

@@ -7,7 +7,12 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from stripwise.errors import EvidenceError, InputError
-from stripwise.evidence.drying_rates import analyse_drying, initial_rate, loss_at, rank_correlation
+from stripwise.evidence.drying_rates import (
+    analyse_drying,
+    initial_rate,
+    mass_loss_at,
+    rank_correlation,
+)
 
 TIMES = (0.0, 0.25, 0.5, 1.0, 3.0, 7.0, 28.0)
 HEAD = "specimen,strategy,time_d,mass_loss_pct\n"
@@ -30,8 +35,8 @@ def three(spread=0.05):
     )
 
 
-def result_of(reading, text, **more):
-    return analyse_drying(reading(text), rng=np.random.default_rng(1), **more)
+def result_of(data_file, text, **more):
+    return analyse_drying(data_file(text), rng=np.random.default_rng(1), **more)
 
 
 @pytest.mark.parametrize("window", [0.1, 1.0, 3.0])
@@ -45,9 +50,9 @@ def test_initial_rate_against_scipy(window):
 
 
 def test_loss_at_an_age_is_interpolated_and_never_extrapolated():
-    assert loss_at([0, 2, 6], [0, 1, 2], age=4.0) == 1.5
-    assert np.isnan(loss_at([0, 2, 6], [0, 1, 2], age=6.1))
-    assert np.isnan(loss_at([1, 2, 6], [0, 1, 2], age=0.5))
+    assert mass_loss_at([0, 2, 6], [0, 1, 2], age=4.0) == 1.5
+    assert np.isnan(mass_loss_at([0, 2, 6], [0, 1, 2], age=6.1))
+    assert np.isnan(mass_loss_at([1, 2, 6], [0, 1, 2], age=0.5))
 
 
 @pytest.mark.parametrize(
@@ -89,24 +94,24 @@ def test_rank_correlation_at_its_ends():
         rank_correlation([1, 2], [1, 2])
 
 
-def test_means_and_intervals_by_the_pooled_scatter(reading):
-    found = result_of(reading, three())
-    rates = found.specimens.groupby("strategy")["rate_pct_d"]
+def test_means_and_intervals_by_the_pooled_scatter(data_file):
+    result = result_of(data_file, three())
+    rates = result.specimens.groupby("strategy")["rate_pct_d"]
     pooled = np.sqrt(rates.var().mean())
     half = stats.t.ppf(0.975, 6) * pooled / np.sqrt(3)
-    for row in found.ranked("initial rate"):
+    for row in result.ranked("initial rate"):
         mean = rates.mean()[row["strategy"]]
         assert_allclose([row["low95"], row["high95"]], [mean - half, mean + half], rtol=1e-12)
-    assert [row["strategy"] for row in found.ranked("initial rate")] == ["Long", "Middle", "Short"]
-    assert [row["rank"] for row in found.ranked("loss at age")] == [1.0, 2.0, 3.0]
-    assert found.age == 28.0
+    assert [row["strategy"] for row in result.ranked("initial rate")] == ["Long", "Middle", "Short"]
+    assert [row["rank"] for row in result.ranked("loss at age")] == [1.0, 2.0, 3.0]
+    assert result.age == 28.0
 
 
-def test_intervals_of_ranks_widen_with_the_scatter(reading):
+def test_intervals_of_ranks_widen_with_the_scatter(data_file):
     tight, loose = (
         [
             (row["rank_low95"], row["rank_high95"])
-            for row in result_of(reading, text).ranked("initial rate")
+            for row in result_of(data_file, text).ranked("initial rate")
         ]
         for text in (three(0.01), three(0.6))
     )
@@ -114,14 +119,14 @@ def test_intervals_of_ranks_widen_with_the_scatter(reading):
     assert loose != tight
 
 
-def test_rank_correlation_with_diffusivities(reading):
+def test_rank_correlation_with_diffusivities(data_file):
     known = pd.DataFrame(
         {
             "strategy": ["Short", "Middle", "Long", "Long"],
             "diffusivity": [9e-12, 6e-12, 5e-12, 4e-12],
         }
     )
-    first, second = result_of(reading, three(), diffusivities=known).correlations
+    first, second = result_of(data_file, three(), diffusivities=known).correlations
     assert (first.quantity, first.level, first.pairs, first.coefficient) == (
         "initial rate",
         "strategy",
@@ -130,35 +135,35 @@ def test_rank_correlation_with_diffusivities(reading):
     )
     assert_allclose(first.p_value, 2.0 / 6.0)
     assert second.quantity == "loss at age"
-    assert result_of(reading, three(), diffusivities=known.head(2)).correlations == ()
+    assert result_of(data_file, three(), diffusivities=known.head(2)).correlations == ()
 
 
-def test_one_specimen_per_strategy(reading):
+def test_one_specimen_per_strategy(data_file):
     text = HEAD + rows("A", "Short", curve(2.5)) + rows("B", "Long", curve(1.4))
-    found = result_of(reading, text)
-    assert found.strategies["low95"].isna().all()
-    assert any("One specimen only for Long, Short" in text for text in found.warnings)
-    assert any("there are no intervals" in text for text in found.warnings)
+    result = result_of(data_file, text)
+    assert result.strategies["low95"].isna().all()
+    assert any("One specimen only for Long, Short" in text for text in result.warnings)
+    assert any("there are no intervals" in text for text in result.warnings)
 
 
-def test_identical_readings_are_a_finite_result(reading):
+def test_identical_readings_are_a_finite_result(data_file):
     text = HEAD + rows("A", "Short", [0.5] * 7) + rows("B", "Short", [0.5] * 7)
-    found = result_of(reading, text)
-    assert found.specimens["rate_pct_d"].tolist() == [0.0, 0.0]
-    assert any("A, B: all readings are equal" in text for text in found.warnings)
+    result = result_of(data_file, text)
+    assert result.specimens["rate_pct_d"].tolist() == [0.0, 0.0]
+    assert any("A, B: all readings are equal" in text for text in result.warnings)
 
 
-def test_what_is_told(reading):
+def test_what_is_told(data_file):
     gain = HEAD + rows("A", "Short", [0, 0.3, 0.2, 0.4, 0.6, 0.9, 1.2])
-    assert any("gains mass between two readings" in t for t in result_of(reading, gain).warnings)
+    assert any("gains mass between two readings" in t for t in result_of(data_file, gain).warnings)
     sparse = HEAD + rows("A", "Short", [0, 0.5, 1.0], times=(0, 7, 28))
     assert any(
-        "fewer than 3 readings in the first 1 d" in t for t in result_of(reading, sparse).warnings
+        "fewer than 3 readings in the first 1 d" in t for t in result_of(data_file, sparse).warnings
     )
     early = three() + rows("X", "Long", [0, 0.1, 0.2], times=(0, 0.5, 1.0))
     assert any(
         "X: has no reading on both sides of 7 d" in t
-        for t in result_of(reading, early, age=7.0).warnings
+        for t in result_of(data_file, early, age=7.0).warnings
     )
 
 
@@ -176,12 +181,12 @@ def test_what_is_told(reading):
         (HEAD + "A,Short,0,0\nA,Short,1,1\n", "line 3, A = 2: has fewer than 3 readings"),
     ],
 )
-def test_what_a_drying_test_may_not_say(reading, text, message):
+def test_what_a_drying_test_may_not_say(data_file, text, message):
     with pytest.raises(EvidenceError) as caught:
-        result_of(reading, text)
+        result_of(data_file, text)
     assert message in str(caught.value)
 
 
-def test_an_age_beyond_the_test(reading):
+def test_an_age_beyond_the_test(data_file):
     with pytest.raises(InputError, match="--age: = 90 d: the longest test ends at 28 d; nothing"):
-        result_of(reading, three(), age=90.0)
+        result_of(data_file, three(), age=90.0)

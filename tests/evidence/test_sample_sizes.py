@@ -10,15 +10,15 @@ from scipy import stats
 
 from stripwise.errors import InputError
 from stripwise.evidence.sample_sizes import (
-    core_scatter,
+    approximate_size_for_ratio,
+    approximate_size_for_share,
+    estimate_core_scatter,
     log_sd,
     mean_power,
-    number_for_mean,
-    number_for_ratio,
-    number_for_share,
     ratio_power,
-    share_size_normal,
-    two_sample_size_normal,
+    sample_size_for_mean,
+    sample_size_for_ratio,
+    sample_size_for_share,
 )
 
 
@@ -29,16 +29,16 @@ from stripwise.evidence.sample_sizes import (
     [(0.2, 393), (0.5, 64), (0.8, 26)],
 )
 def test_published_sizes_of_two_samples(effect, number):
-    found = number_for_ratio(math.exp(effect), 1.0, power=0.8, significance=0.025)
+    result = sample_size_for_ratio(math.exp(effect), 1.0, power=0.8, significance=0.025)
     # the table rounds to the nearest number, ours is the first that reaches the power
-    assert number <= found <= number + 1
+    assert number <= result <= number + 1
 
 
 @pytest.mark.parametrize("effect", [0.3, 0.7, 1.5])
 @pytest.mark.parametrize("power", [0.8, 0.95])
 def test_normal_formula_comes_within_one(effect, power):
-    exact = number_for_ratio(math.exp(effect), 0.5, power=power)
-    formula = two_sample_size_normal(math.exp(effect), 0.5, power=power)
+    exact = sample_size_for_ratio(math.exp(effect), 0.5, power=power)
+    formula = approximate_size_for_ratio(math.exp(effect), 0.5, power=power)
     # the exact number is rounded up; the formula is off by some hundredths
     assert -0.05 <= exact - formula <= 1.05
 
@@ -50,28 +50,28 @@ def test_power_of_two_faces_by_simulation():
     b = sd * rng.standard_normal((20_000, reference))
     p = stats.ttest_ind(a, b, axis=1, alternative="greater").pvalue
     seen = np.mean(p < 0.05)
-    exact = ratio_power(1.5, sd, own=own, reference=reference)
+    exact = ratio_power(1.5, sd, tests=own, reference_tests=reference)
     assert abs(seen - exact) < 4.0 * math.sqrt(exact * (1 - exact) / 20_000)
 
 
 def test_the_found_number_is_the_first_that_is_enough():
-    n = number_for_ratio(1.6, 0.3, power=0.9)
-    assert ratio_power(1.6, 0.3, own=n, reference=n) >= 0.9
-    assert ratio_power(1.6, 0.3, own=n - 1, reference=n - 1) < 0.9
-    assert number_for_ratio(1 / 1.6, 0.3, power=0.9) == n
-    more = number_for_ratio(1.6, 0.3, power=0.9, reference=n + 5)
+    n = sample_size_for_ratio(1.6, 0.3, power=0.9)
+    assert ratio_power(1.6, 0.3, tests=n, reference_tests=n) >= 0.9
+    assert ratio_power(1.6, 0.3, tests=n - 1, reference_tests=n - 1) < 0.9
+    assert sample_size_for_ratio(1 / 1.6, 0.3, power=0.9) == n
+    more = sample_size_for_ratio(1.6, 0.3, power=0.9, reference_tests=n + 5)
     assert more <= n
 
 
 def test_a_difference_that_cannot_be_seen():
-    assert number_for_ratio(1.0, 0.3) is None
-    assert number_for_ratio(1.0001, 0.3) is None
+    assert sample_size_for_ratio(1.0, 0.3) is None
+    assert sample_size_for_ratio(1.0001, 0.3) is None
     # three cores on the reference face can never do it
-    assert number_for_ratio(1.05, 0.3, reference=3) is None
+    assert sample_size_for_ratio(1.05, 0.3, reference_tests=3) is None
 
 
 def test_readings_for_a_mean_by_simulation():
-    n = number_for_mean(5.0, 8.0, power=0.8)
+    n = sample_size_for_mean(5.0, 8.0, power=0.8)
     assert mean_power(5.0, 8.0, number=n) >= 0.8 > mean_power(5.0, 8.0, number=n - 1)
     rng = np.random.default_rng(7)
     x = -5.0 + 8.0 * rng.standard_normal((20_000, n))
@@ -91,17 +91,17 @@ def test_published_sizes_for_a_share(allowed, passed, number):
     expected = 0.5 * allowed
     power = stats.binom.cdf(passed, number, expected) - 1e-9
     if passed:
-        assert number_for_share(allowed, expected, power=power - 1e-3)[1] <= passed
-    assert number_for_share(allowed, expected, power=power) == (number, passed)
+        assert sample_size_for_share(allowed, expected, power=power - 1e-3)[1] <= passed
+    assert sample_size_for_share(allowed, expected, power=power) == (number, passed)
 
 
 def test_a_share_needs_about_what_the_normal_formula_says():
-    number, passed = number_for_share(0.10, 0.05, power=0.9)
-    assert abs(number - share_size_normal(0.10, 0.05, power=0.9)) < 0.1 * number
+    number, passed = sample_size_for_share(0.10, 0.05, power=0.9)
+    assert abs(number - approximate_size_for_share(0.10, 0.05, power=0.9)) < 0.1 * number
     assert stats.binom.cdf(passed, number, 0.05) >= 0.9
     assert stats.binom.cdf(passed, number, 0.10) <= 0.05
     with pytest.raises(InputError, match=r"expected 0.1 must lie below the allowed 0.05"):
-        number_for_share(0.05, 0.1)
+        sample_size_for_share(0.05, 0.1)
 
 
 def test_scatter_of_cores_recovers_what_was_put_in():
@@ -113,23 +113,26 @@ def test_scatter_of_cores_recovers_what_was_put_in():
     table = pd.DataFrame(
         {"strategy": ["a"] * cores + ["b"] * cores, "diffusivity": d, "diffusivity_se": 0.1 * d}
     )
-    found = core_scatter(table)
+    result = estimate_core_scatter(table)
     # standard error of an sd is sd / sqrt(2 n): 2.5 % of it
-    assert_allclose(found.total, math.hypot(0.2, 0.1), rtol=0.08)
-    assert_allclose(found.between, 0.2, rtol=0.1)
-    assert_allclose(found.within, 0.1, rtol=1e-12)
-    assert (found.freedom, found.cores) == (2 * cores - 2, {"a": cores, "b": cores})
+    assert_allclose(result.total_sd, math.hypot(0.2, 0.1), rtol=0.08)
+    assert_allclose(result.between_sd, 0.2, rtol=0.1)
+    assert_allclose(result.within_sd, 0.1, rtol=1e-12)
+    assert (result.degrees_of_freedom, result.core_counts) == (
+        2 * cores - 2,
+        {"a": cores, "b": cores},
+    )
 
 
 def test_scatter_at_its_ends():
     table = pd.DataFrame({"strategy": ["a", "a", "b"], "diffusivity": [1.0, 1.1, 2.0]})
-    assert core_scatter(table).within == 0.0
+    assert estimate_core_scatter(table).within_sd == 0.0
     table["diffusivity_se"] = 1.0
-    assert core_scatter(table).between == 0.0
+    assert estimate_core_scatter(table).between_sd == 0.0
     with pytest.raises(InputError, match="one specimen per strategy"):
-        core_scatter(table.iloc[1:])
+        estimate_core_scatter(table.iloc[1:])
     with pytest.raises(InputError, match="all equal"):
-        core_scatter(pd.DataFrame({"strategy": ["a", "a"], "diffusivity": [1.0, 1.0]}))
+        estimate_core_scatter(pd.DataFrame({"strategy": ["a", "a"], "diffusivity": [1.0, 1.0]}))
 
 
 @pytest.mark.parametrize("cov", [0.1, 0.5])
@@ -144,4 +147,4 @@ def test_sd_of_a_logarithm(cov):
 )
 def test_impossible_demands(power, significance, message):
     with pytest.raises(InputError, match=message):
-        number_for_ratio(1.5, 0.2, power=power, significance=significance)
+        sample_size_for_ratio(1.5, 0.2, power=power, significance=significance)

@@ -11,8 +11,8 @@ from stripwise.ingress.front import (
     front_depth,
     layered_critical_tau,
     layered_front_depth,
-    layered_share,
-    uniform_share,
+    layered_relative_content,
+    uniform_relative_content,
 )
 
 
@@ -44,7 +44,7 @@ def test_layered_share_equals_finite_volumes():
     for penalty in (2.5, 0.6):
         depth, content = finite_volumes(penalty=penalty, skin=20.0, tau=1500.0)
         near = depth < 120.0
-        share = layered_share(depth[near], 1500.0, penalty=penalty, skin=20.0)
+        share = layered_relative_content(depth[near], 1500.0, penalty=penalty, skin=20.0)
         assert_allclose(share, content[near], rtol=0, atol=2e-4)
 
 
@@ -52,7 +52,7 @@ def test_layered_share_at_printed_depths():
     # Computed values of the series, agreed with finite volumes to 1e-4.
     depths = [5.0, 15.0, 19.9, 20.1, 30.0, 50.0, 70.0]
     printed = [0.96991, 0.91016, 0.88129, 0.87924, 0.73728, 0.48025, 0.28196]
-    share = layered_share(depths, 1500.0, penalty=2.5, skin=20.0)
+    share = layered_relative_content(depths, 1500.0, penalty=2.5, skin=20.0)
     assert_allclose(share, printed, rtol=0, atol=5.1e-6)
 
 
@@ -70,7 +70,7 @@ def test_error_function_values_in_crank():
     # Crank, The Mathematics of Diffusion, 1975; Abramowitz and Stegun 7.1 (recalled, recomputed).
     u = np.array([0.1, 0.5, 1.0, 1.5, 2.0])
     printed = [0.887537, 0.479500, 0.157299, 0.033895, 0.004678]
-    assert_allclose(uniform_share(2.0 * u, 1.0), printed, rtol=0, atol=5.1e-7)
+    assert_allclose(uniform_relative_content(2.0 * u, 1.0), printed, rtol=0, atol=5.1e-7)
 
 
 @given(
@@ -82,7 +82,7 @@ def test_error_function_values_in_crank():
 @settings(max_examples=200, deadline=None)
 def test_layered_front_and_time_invert_the_share(ratio, penalty, skin, tau):
     depth = layered_front_depth(ratio, tau, penalty=penalty, skin=skin)
-    share = layered_share(depth, tau, penalty=penalty, skin=skin)
+    share = layered_relative_content(depth, tau, penalty=penalty, skin=skin)
     assert_allclose(share, ratio, rtol=0, atol=1e-8)
     back = layered_critical_tau(depth, ratio, penalty=penalty, skin=skin)
     assert_allclose(back, tau, rtol=1e-6, atol=0)
@@ -109,8 +109,8 @@ def test_no_penalty_and_no_skin_are_the_uniform_face():
 
 def test_content_dams_up_before_denser_concrete():
     # Reflection: within the skin the layered face holds more than the penalty throughout.
-    layered = layered_share(19.0, 1500.0, penalty=2.5, skin=20.0)
-    assert layered > uniform_share(19.0, 2.5 * 1500.0)
+    layered = layered_relative_content(19.0, 1500.0, penalty=2.5, skin=20.0)
+    assert layered > uniform_relative_content(19.0, 2.5 * 1500.0)
 
 
 def test_special_cases():

@@ -18,10 +18,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from stripwise.distributions.distribution import fixed
-from stripwise.ingress.clock import Clock
-from stripwise.published import constant, value
+from stripwise.ingress.transformed_time import AgeingLaw
+from stripwise.published import constant, published_value
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.probability.margin_format import largest_diffusivity, needed_cover
+from stripwise.risk.probability.cover_margin import largest_diffusivity, required_nominal_cover
 
 UNIT = 31.5576
 """mm2/yr per 1e-12 m2/s."""
@@ -49,7 +49,7 @@ def format_wall(walls, *, surface, exponent=EXPONENT, **changes):
 
 
 def printed(column):
-    cells = value(f"heron57.migration_limit.{column}").numbers
+    cells = published_value(f"heron57.migration_limit.{column}").numbers
     numbers = np.array(list(cells.values()))
     return [float(cover) for cover in cells], numbers, np.where(numbers < 10.0, 0.5, 1.0)
 
@@ -172,7 +172,7 @@ def test_covers_of_duracrete(walls, hours, depth, repair):
         },
     )
     factor = constant("duracrete.environment_factor.portland.tidal")
-    wall = replace(wall, test_factor=factor, clock=Clock(reference_age=0.0767))
+    wall = replace(wall, test_factor=factor, ageing_law=AgeingLaw(reference_age=0.0767))
     margin = constant(f"duracrete.partial_factor.cover_margin.{repair}")
-    cover = needed_cover(wall, Plan("forms", hours, 1.0), life=50.0, margin=margin)
+    cover = required_nominal_cover(wall, Plan("forms", hours, 1.0), life=50.0, margin=margin)
     assert_allclose(cover, depth + margin, rtol=0, atol=0.005)

@@ -5,8 +5,8 @@ import pytest
 from scipy import special
 
 from stripwise.evidence.profiles.chloride_profiles import Profiles
-from stripwise.evidence.profiles.penalty_factors import penalties
-from stripwise.evidence.profiles.profile_fit import fit
+from stripwise.evidence.profiles.penalty_factors import profile_penalty_factors
+from stripwise.evidence.profiles.profile_fit import fit_profiles
 from stripwise.published import constant
 
 DAYS = (1, 3, 7, 28)
@@ -25,8 +25,8 @@ def fitted(factors, *, error, seed):
     share = special.erfc(depth / (2 * np.sqrt(diffusivity * 90)[:, None, None])).mean(axis=-1)
     content = (0.02 + 0.6 * share) * (1 + error * rng.standard_normal(share.shape))
     count = len(names)
-    return penalties(
-        fit(
+    return profile_penalty_factors(
+        fit_profiles(
             Profiles(
                 specimens=tuple(str(n) for n in range(count)),
                 strategies=tuple(names.tolist()),
@@ -45,14 +45,14 @@ def fitted(factors, *, error, seed):
 def test_the_factors_of_the_guideline_come_back_from_exact_profiles():
     found = fitted(R17, error=0.0, seed=0)
     # the midpoint rule with 400 points is exact to about 1e-6
-    np.testing.assert_allclose(np.exp(found.ratios.log_mean), list(R17.values()), rtol=1e-5)
+    np.testing.assert_allclose(np.exp(found.log_ratios.log_mean), list(R17.values()), rtol=1e-5)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_and_from_profiles_with_errors_within_their_intervals(seed):
     found = fitted(R17, error=0.02, seed=seed)
-    log_sd = np.sqrt(np.diag(found.ratios.covariance))
-    distance = np.abs(found.ratios.log_mean - np.log(list(R17.values())))
+    log_sd = np.sqrt(np.diag(found.log_ratios.covariance))
+    distance = np.abs(found.log_ratios.log_mean - np.log(list(R17.values())))
     assert (distance <= 3.5 * log_sd + 1e-12).all()
     assert log_sd.max() < 0.1
 
@@ -67,4 +67,4 @@ def test_the_means_of_the_distributions_come_back_too():
     }
     assert list(means.values()) == [2.4, 1.5, 1.0, 0.8]
     found = fitted(means, error=0.0, seed=0)
-    np.testing.assert_allclose(np.exp(found.ratios.log_mean), list(means.values()), rtol=1e-5)
+    np.testing.assert_allclose(np.exp(found.log_ratios.log_mean), list(means.values()), rtol=1e-5)

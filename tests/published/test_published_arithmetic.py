@@ -5,9 +5,14 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import optimize, special, stats
 
-from stripwise.ingress.front import critical_ratio, critical_tau, front_depth, uniform_share
-from stripwise.published import constant, value
-from stripwise.risk.probability.reliability_index import index_of
+from stripwise.ingress.front import (
+    critical_ratio,
+    critical_tau,
+    front_depth,
+    uniform_relative_content,
+)
+from stripwise.published import constant, published_value
+from stripwise.risk.probability.reliability_index import reliability_index
 
 COLUMNS = ("cem_i_xd", "cem_i_xs", "slag_xd", "slag_xs", "fly_ash_xd", "fly_ash_xs")
 
@@ -15,8 +20,8 @@ COLUMNS = ("cem_i_xd", "cem_i_xs", "slag_xd", "slag_xs", "fly_ash_xd", "fly_ash_
 def test_reliability_indices_of_en1990():
     # EN 1990:2002, Table C1. Recalled, recomputed. Five of the seven cells round exactly; the
     # table has 2.32 for 2.3263 and 4.27 for 4.2649, each wrong by one in the last digit.
-    printed = value("en1990.reliability_index").numbers
-    exact = {text: float(index_of(float(text), 1.0 - float(text))) for text in printed}
+    printed = published_value("en1990.reliability_index").numbers
+    exact = {text: float(reliability_index(float(text), 1.0 - float(text))) for text in printed}
     odd = {text for text, beta in printed.items() if round(exact[text], 2) != beta}
     assert odd == {"1e-2", "1e-5"}
     for text, beta in printed.items():
@@ -66,7 +71,7 @@ def test_example_5_2_of_callister():
     seconds = critical_tau(0.5, ratio) * 1e-6 / 1.6e-11
     assert_allclose(seconds, 25_370.0, rtol=0, atol=5.0)
     assert_allclose(seconds, 25_400.0, rtol=0, atol=50.0)
-    content = 0.25 + (1.20 - 0.25) * uniform_share(0.5, 1.6e-11 * seconds * 1e6)
+    content = 0.25 + (1.20 - 0.25) * uniform_relative_content(0.5, 1.6e-11 * seconds * 1e6)
     assert_allclose(content, 0.80, rtol=1e-12)
 
 
@@ -76,7 +81,7 @@ def test_one_constant_gives_a_column_of_the_dutch_guideline(column):
     # of 20 mm is read, the table recalled, less sure. With one constant per column, every cell of
     # const * (cover - 20)^2 rounds to the printed number, if the table rounds to 0.5 below 10 and
     # to 1 from 10 on; with steps of 0.5 throughout, the three XD columns have no constant.
-    cells = value(f"heron57.migration_limit.{column}").numbers
+    cells = published_value(f"heron57.migration_limit.{column}").numbers
     margin = constant("heron57.cover_margin")
     square = np.array([(float(cover) - margin) ** 2 for cover in cells])
     printed = np.array(list(cells.values()))
@@ -92,7 +97,7 @@ def test_one_constant_gives_a_column_of_the_dutch_guideline(column):
 def test_no_other_margin_gives_all_columns_of_the_dutch_guideline(margin):
     fits = []
     for column in COLUMNS:
-        cells = value(f"heron57.migration_limit.{column}").numbers
+        cells = published_value(f"heron57.migration_limit.{column}").numbers
         square = np.array([(float(cover) - margin) ** 2 for cover in cells])
         printed = np.array(list(cells.values()))
         half = np.where(printed < 10.0, 0.25, 0.5)

@@ -12,15 +12,15 @@ from stripwise.ingress.carbonation import (
     humidity_term,
     weather_power,
 )
-from stripwise.ingress.clock import Clock
-from stripwise.ingress.surface_history.rising_front import BuildUp
+from stripwise.ingress.surface_history.duhamel_front import DuhamelFront
 from stripwise.ingress.surface_history.surface_chloride import (
     SurfaceHistory,
     linear_response,
     splash_content,
     square_root_response,
 )
-from stripwise.published import constant, value
+from stripwise.ingress.transformed_time import AgeingLaw
+from stripwise.published import constant, published_value
 from stripwise.risk.probability.cracking import first_crack_loss
 
 
@@ -37,20 +37,22 @@ def test_rise_of_the_surface_by_the_closed_forms_of_crank(shape, closed, printed
     u = np.array([0.5, 1.0, 2.0])
     assert_allclose(closed(u), printed, rtol=0, atol=5.1e-7)
     # the superposition, still rising: at 40 of 80 yr, constant diffusivity
-    rise = BuildUp.of(SurfaceHistory(shape), ratio=0.1, duration=80.0, clock=Clock(), exponent=0.0)
-    surface = float(SurfaceHistory(shape).share(40.0, 80.0))
-    assert_allclose(rise.share(u, 40.0) / surface, printed, rtol=0, atol=1e-5)
+    rise = DuhamelFront.from_history(
+        SurfaceHistory(shape), ratio=0.1, duration=80.0, ageing_law=AgeingLaw(), exponent=0.0
+    )
+    surface = float(SurfaceHistory(shape).relative_content(40.0, 80.0))
+    assert_allclose(rise.relative_content(u, 40.0) / surface, printed, rtol=0, atol=1e-5)
 
 
 def test_linear_rise_to_a_plateau_is_the_difference_of_two_ramps():
     # Superposition of two of Crank's ramps, from the same closed form.
-    rise = BuildUp.of(
-        SurfaceHistory("linear"), ratio=0.1, duration=15.0, clock=Clock(), exponent=0.0
+    rise = DuhamelFront.from_history(
+        SurfaceHistory("linear"), ratio=0.1, duration=15.0, ageing_law=AgeingLaw(), exponent=0.0
     )
     u = np.array([0.3, 0.6, 1.0, 1.5])
     late = np.sqrt(1.0 - 15.0 / 40.0)
     exact = (linear_response(u) * 40.0 - linear_response(u / late) * 25.0) / 15.0
-    assert_allclose(rise.share(u, 40.0), exact, rtol=0, atol=2e-5)
+    assert_allclose(rise.relative_content(u, 40.0), exact, rtol=0, atol=2e-5)
 
 
 # Gehlen, 2000; fib Bulletin 34, 2006, Annex B2 (recalled, less sure): % by mass of concrete by
@@ -76,8 +78,11 @@ def test_splash_beside_a_road(distance, height, printed):
 )
 def test_the_relation_of_the_two_ageing_conventions(exponent, printed):
     ages = np.array([1.0, 10.0, 50.0, 100.0])
-    instantaneous = Clock(convention="instantaneous")
-    ratio = np.exp(instantaneous.log_shape(ages, exponent) - Clock().log_shape(ages, exponent))
+    instantaneous = AgeingLaw(convention="instantaneous")
+    ratio = np.exp(
+        instantaneous.log_effective_time(ages, exponent)
+        - AgeingLaw().log_effective_time(ages, exponent)
+    )
     assert_allclose(ratio, printed, rtol=0, atol=5.1e-5)
     t = 28.0 / 365.25 / ages
     formula = ((1.0 + t) ** (1.0 - exponent) - t ** (1.0 - exponent)) / (1.0 - exponent)
@@ -94,7 +99,7 @@ def test_terms_of_the_carbonation_model():
         humidity_term(humidity), [1.0, 0.8593, 0.6915, 0.5045, 0.3142], rtol=0, atol=5.1e-5
     )
     assert humidity_term(100.0) == 0.0
-    resistances = value("fib34.carbonation.inverse_resistance.cem_i").numbers
+    resistances = published_value("fib34.carbonation.inverse_resistance.cem_i").numbers
     assert dict(resistances) == {"0.45": 3.1, "0.50": 5.2, "0.55": 6.8, "0.60": 9.8}
 
 
@@ -129,7 +134,7 @@ def test_loss_of_radius_at_the_first_crack():
     # the 15 to 50 um that Alonso et al., Mater. Struct. 31, 1998, saw.
     loss = first_crack_loss(40.0, bar_diameter=16.0, tensile_strength=3.0)
     assert_allclose(loss, 40.5, rtol=0, atol=0.051)
-    seen = value("alonso1998.first_crack").numbers
+    seen = published_value("alonso1998.first_crack").numbers
     assert seen["low"] < loss < seen["high"]
 
 
@@ -142,7 +147,7 @@ def test_corrosion_rates_as_published():
         "tidal": (70, 40, 1.0),
     }
     for name, row in printed.items():
-        assert tuple(value(f"duracrete.corrosion_rate.{name}").numbers.values()) == row
+        assert tuple(published_value(f"duracrete.corrosion_rate.{name}").numbers.values()) == row
     # RILEM TC 154: the moderate class ends at 1 uA/cm2, 11.6 um/yr; "cyclic" lies beyond it.
     high = constant("rilem.corrosion_class.moderate_below")
     assert constant("corrosion.penetration_per_current") * high < 30.0

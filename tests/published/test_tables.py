@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from stripwise.distributions.distribution import distribution
-from stripwise.published import value
+from stripwise.published import published_value
 
 ZONES = ("submerged", "tidal", "splash", "atmospheric")
 
@@ -28,7 +28,7 @@ ZONES = ("submerged", "tidal", "splash", "atmospheric")
     ],
 )
 def test_zones_of_duracrete(table, row, printed):
-    entry = value(f"duracrete.{table}.{row}")
+    entry = published_value(f"duracrete.{table}.{row}")
     assert dict(entry.numbers) == dict(zip(ZONES, printed, strict=True))
     assert entry.mark == "recalled"
 
@@ -48,7 +48,7 @@ def test_zones_of_duracrete(table, row, printed):
     ],
 )
 def test_other_tables_of_duracrete(key, printed):
-    assert dict(value(f"duracrete.{key}").numbers) == printed
+    assert dict(published_value(f"duracrete.{key}").numbers) == printed
 
 
 # HERON 57(3), van der Wegen, Polder and van Breugel, 2012: largest D_RCM [1e-12 m2/s] for 100 yr by
@@ -65,7 +65,7 @@ def test_other_tables_of_duracrete(key, printed):
     ],
 )
 def test_columns_of_the_dutch_guideline(column, printed):
-    found = value(f"heron57.migration_limit.{column}").numbers
+    found = published_value(f"heron57.migration_limit.{column}").numbers
     covers = ("35", "40", "45", "50", "55", "60")
     assert dict(found) == dict(zip(covers, printed, strict=True))
 
@@ -82,39 +82,41 @@ def test_columns_of_the_dutch_guideline(column, printed):
     ],
 )
 def test_variables_of_the_carbonation_model(key, mean, sd):
-    entry = value(f"fib34.carbonation.{key}")
+    entry = published_value(f"fib34.carbonation.{key}")
     assert entry.family == "normal"
     assert dict(entry.numbers) == {"mean": mean, "sd": sd}
     # t_c over 7 d, humidity over 65 %, weather from 28 d on, printed 0.0767 yr
-    assert value("fib34.carbonation.reference_curing").number == 7
-    assert value("fib34.carbonation.humidity").numbers["reference"] == 65
-    assert_allclose(value("fib34.carbonation.weather_age").number / 365.25, 0.0767, atol=5e-5)
+    assert published_value("fib34.carbonation.reference_curing").number == 7
+    assert published_value("fib34.carbonation.humidity").numbers["reference"] == 65
+    assert_allclose(
+        published_value("fib34.carbonation.weather_age").number / 365.25, 0.0767, atol=5e-5
+    )
 
 
 def test_ranges_of_corrosion():
     # RILEM TC 154-EMC, 2004 (recalled): negligible, low, moderate and high at 0.1, 0.5, 1 uA/cm2.
-    classes = value("rilem.corrosion_class").numbers
+    classes = published_value("rilem.corrosion_class").numbers
     assert tuple(classes.values()) == (0.1, 0.5, 1.0)
     # Alonso et al., Mater. Struct. 31, 1998 (read): first crack at 15 to 50 um.
-    assert dict(value("alonso1998.first_crack").numbers) == {"low": 15, "high": 50}
+    assert dict(published_value("alonso1998.first_crack").numbers) == {"low": 15, "high": 50}
 
 
 def test_surface_chloride_under_de_icing_salt_and_at_a_coast():
     # Stewart and Rosowsky, Structural Safety 20, 1998 (recalled): lognormal, mean 3.5 kg/m3, CoV
     # 0.5. Vu and Stewart, Structural Safety 22, 2000 (recalled, less sure): 2.95 kg/m3 on average.
-    entry = value("stewart1998.de_icing")
+    entry = published_value("stewart1998.de_icing")
     law = distribution(entry.family, **entry.numbers)
     log_sd = np.sqrt(np.log(1.25))
     exact = stats.lognorm(log_sd, scale=3.5 * np.exp(-0.5 * log_sd**2))
     x = np.array([1.0, 2.95, 3.5, 8.0])
     assert_allclose(law.cdf(x), exact.cdf(x), rtol=1e-9)
-    coast = value("vu2000.coast")
+    coast = published_value("vu2000.coast")
     assert (coast.number, coast.unit) == (2.95, "kg/m3 of concrete")
 
 
 def test_correlation_length_over_a_face():
     # Stewart and Mullard, Engineering Structures 29, 2007 (recalled, less sure): 1 to 3.5 m.
-    found = dict(value("stewart2007.correlation_length").numbers)
+    found = dict(published_value("stewart2007.correlation_length").numbers)
     assert found == {"low": 1.0, "common": 2.0, "high": 3.5}
 
 

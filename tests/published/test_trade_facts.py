@@ -53,7 +53,7 @@ def medians(walls):
     wall = replace(wall, inputs=(*others, *defaults))
     curves = probability_curves(wall, horizon=500.0, kinks=(), points=2048, repeats=8, seed=0)
     # the index is 0 where half of the faces are depassivated
-    return dict(zip([plan.name for plan in PLANS], curves.mean.reach(0.0), strict=True))
+    return dict(zip([plan.name for plan in PLANS], curves.mean.age_at_index(0.0), strict=True))
 
 
 def test_longer_in_the_forms_lasts_longer(medians):

@@ -9,15 +9,15 @@ from scipy import stats
 import stripwise
 from stripwise.distributions.distribution import FAMILIES, distribution
 from stripwise.errors import InputError
-from stripwise.ingress import clock
-from stripwise.published import MARKS, constant, keys, value
+from stripwise.ingress import transformed_time
+from stripwise.published import MARKS, constant, keys, published_value
 
 MOMENTS = {"mean", "sd", "low", "high"}
 
 
 @pytest.mark.parametrize("key", keys())
 def test_every_entry_says_where_it_comes_from_and_how_far_to_trust_it(key):
-    entry = value(key)
+    entry = published_value(key)
     assert entry.mark in MARKS
     assert len(entry.source) > 10
     assert entry.numbers
@@ -27,9 +27,9 @@ def test_every_entry_says_where_it_comes_from_and_how_far_to_trust_it(key):
     assert (entry.mark == "assumed") == ("no source" in entry.source)
 
 
-@pytest.mark.parametrize("key", [key for key in keys() if value(key).family])
+@pytest.mark.parametrize("key", [key for key in keys() if published_value(key).family])
 def test_every_published_distribution_can_be_built(key):
-    entry = value(key)
+    entry = published_value(key)
     assert entry.family in FAMILIES
     assert set(entry.numbers) <= MOMENTS
     law = distribution(entry.family, **entry.numbers)
@@ -49,7 +49,7 @@ def test_every_published_distribution_can_be_built(key):
     ],
 )
 def test_migration_coefficients_of_fib(binder, printed):
-    entry = value(f"fib34.chloride.d_rcm.{binder}")
+    entry = published_value(f"fib34.chloride.d_rcm.{binder}")
     assert dict(entry.numbers) == printed
     assert entry.unit == "1e-12 m2/s"
     assert list(entry.numbers.values()) == sorted(entry.numbers.values())
@@ -68,7 +68,7 @@ def test_migration_coefficients_of_fib(binder, printed):
     ],
 )
 def test_beta_shapes_of_fib(key, p, q):
-    entry = value(f"fib34.chloride.{key}")
+    entry = published_value(f"fib34.chloride.{key}")
     law = distribution(entry.family, **entry.numbers)
     low, high = entry.numbers["low"], entry.numbers["high"]
     printed = stats.beta(p, q, loc=low, scale=high - low)
@@ -80,7 +80,7 @@ def test_beta_shapes_of_fib(key, p, q):
 def test_the_retention_of_follow_ups_is_an_assumption():
     for key in keys():
         if key.startswith("curing."):
-            assert value(key).mark == "assumed"
+            assert published_value(key).mark == "assumed"
     film, wet = {"mean": 0.06, "sd": 0.04}, {"mean": 0.80, "sd": 0.15}
     share = {"low": 0.0, "high": 1.0}
     for key, numbers in {
@@ -90,13 +90,13 @@ def test_the_retention_of_follow_ups_is_an_assumption():
         "wet_covering.horizontal": wet | share,
         "kept_wet": wet | share,
     }.items():
-        assert dict(value(f"curing.retention.{key}").numbers) == numbers
+        assert dict(published_value(f"curing.retention.{key}").numbers) == numbers
     assert constant("curing.membrane_duration") == 3.0
 
 
 def test_an_unknown_key_gets_the_nearest_spelling():
     with pytest.raises(InputError) as caught:
-        value("fib34.chloride.critcal_content")
+        published_value("fib34.chloride.critcal_content")
     assert str(caught.value) == (
         "fib34.chloride.critcal_content: no published key 'fib34.chloride.critcal_content'; "
         "the nearest is 'fib34.chloride.critical_content'"
@@ -122,12 +122,12 @@ def test_a_row_is_not_one_number():
 
 def test_an_entry_cannot_be_changed():
     with pytest.raises(TypeError):
-        value("fib34.chloride.critical_content").numbers["mean"] = 0.7
+        published_value("fib34.chloride.critical_content").numbers["mean"] = 0.7
 
 
 def test_a_doubtful_memory_says_so_in_the_citation():
-    assert value("duracrete.curing_factor.1d").citation.endswith("(recalled, less sure)")
-    assert value("fib34.chloride.reference_temperature").citation.endswith("(recalled)")
+    assert published_value("duracrete.curing_factor.1d").citation.endswith("(recalled, less sure)")
+    assert published_value("fib34.chloride.reference_temperature").citation.endswith("(recalled)")
 
 
 def test_the_doubt_reaches_the_inputs_of_a_scenario():
@@ -137,6 +137,9 @@ def test_the_doubt_reaches_the_inputs_of_a_scenario():
 
 
 def test_the_clock_takes_its_references_from_the_library():
-    assert value("fib34.chloride.reference_temperature").number == clock.REFERENCE_TEMPERATURE
-    days = value("fib34.chloride.reference_age").number
-    assert clock.Clock().reference_age == days / clock.DAYS_PER_YEAR
+    assert (
+        published_value("fib34.chloride.reference_temperature").number
+        == transformed_time.REFERENCE_TEMPERATURE
+    )
+    days = published_value("fib34.chloride.reference_age").number
+    assert transformed_time.AgeingLaw().reference_age == days / transformed_time.DAYS_PER_YEAR

@@ -21,7 +21,13 @@ from stripwise.scenario.model import (
     Target,
 )
 from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
-from stripwise.studies.results import Assessment, ExchangeRate, HandStep, PlainCheck, ReliabilityMap
+from stripwise.studies.results import (
+    Assessment,
+    ExchangeRate,
+    HandStep,
+    MonteCarloCheck,
+    ReliabilityMap,
+)
 
 NONE = FollowUp("none", 0.0, 10.0, "vertical", "")
 SHEET = FollowUp("sheet", 72.0, 10.0, "vertical", "curing.retention.sheet")
@@ -440,9 +446,9 @@ def make_assessment(
             HandStep("front depth", "x_c", "8.9 + 2 x 0.941 x sqrt(1.80 x 108.1)", 35.2, "mm"),
             HandStep("margin", "c - x_c", "60 - 35.2", 24.8, "mm"),
         ),
-        plain_check=PlainCheck(100_000, 0.121, 0.1204, 0.001, 0.6, True)
+        plain_check=MonteCarloCheck(100_000, 0.121, 0.1204, 0.001, 0.6, True)
         if agrees
-        else PlainCheck(100_000, 0.161, 0.1204, 0.001, 40.6, False),
+        else MonteCarloCheck(100_000, 0.161, 0.1204, 0.001, 40.6, False),
         special_cases=pd.DataFrame(
             {
                 "case": [

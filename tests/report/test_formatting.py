@@ -72,24 +72,24 @@ def test_us_units():
 
 def test_diffusivity_is_shown_in_its_customary_unit():
     # 1e-12 m2/s = 1e-6 mm2/s x 31 557 600 s per year of 365.25 d = 31.5576 mm2/yr.
-    assert formatting.displayed(31.5576 * 8.9, "mm2/yr", units="SI") == pytest.approx(
+    assert formatting.to_display_unit(31.5576 * 8.9, "mm2/yr", units="SI") == pytest.approx(
         8.9, rel=1e-12
     )
 
 
 def test_cover_is_rounded_up_never_down():
-    assert formatting.rounded_up(60.01, units="SI") == 61
-    assert formatting.rounded_up(60.0, units="SI") == 60
-    assert formatting.rounded_up(60.0, units="US") == pytest.approx(2.40 * 25.4)
+    assert formatting.round_up_cover(60.01, units="SI") == 61
+    assert formatting.round_up_cover(60.0, units="SI") == 60
+    assert formatting.round_up_cover(60.0, units="US") == pytest.approx(2.40 * 25.4)
 
 
 def test_tied_numbers_do_not_leave_their_unit():
-    assert formatting.tied("No. 6 at 75 yr, 10 %") == "No.\xa06 at 75\xa0yr, 10\xa0%"
-    assert formatting.tied("12 hours") == "12 hours"
+    assert formatting.no_break_spaces("No. 6 at 75 yr, 10 %") == "No.\xa06 at 75\xa0yr, 10\xa0%"
+    assert formatting.no_break_spaces("12 hours") == "12 hours"
 
 
 def test_listing():
-    assert [formatting.listing(list("abc"[:n])) for n in range(4)] == [
+    assert [formatting.join_with_and(list("abc"[:n])) for n in range(4)] == [
         "",
         "a",
         "a and b",

@@ -14,19 +14,23 @@ from numpy.testing import assert_allclose
 
 from stripwise.curing.curing_law import (
     effective_duration,
-    law_draws,
     log_penalty,
     relative_log_penalty,
+    sample_curing_law,
 )
-from stripwise.distributions.cumulative import TOLERANCE
+from stripwise.distributions.cumulative_table import TOLERANCE
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.ingress import front
-from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_temperature_factor
+from stripwise.ingress.transformed_time import (
+    AgeingLaw,
+    log_temperature_factor,
+    monthly_temperature_factor,
+)
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 
 AGES = np.array([0.0, 0.02, 1.0, 7.0, 20.0, 25.0, 60.0, 120.0, 400.0])
 PENALTY = "strategy.given.penalty"
@@ -36,11 +40,11 @@ CRITICAL = "reinforcement.critical_chloride"
 
 bounded = settings(derandomize=True, deadline=None, max_examples=25)
 
-CLOCKS = (
-    Clock(),
-    Clock(ageing_ends=20.0),
-    Clock(convention="instantaneous"),
-    Clock(convention="instantaneous", exposure_age=0.5, ageing_ends=20.0),
+AGEING_LAWS = (
+    AgeingLaw(),
+    AgeingLaw(ageing_ends=20.0),
+    AgeingLaw(convention="instantaneous"),
+    AgeingLaw(convention="instantaneous", exposure_age=0.5, ageing_ends=20.0),
 )
 
 
@@ -63,7 +67,7 @@ def cases(draw):
         ageing=draw(span(0.2, 0.6)),
         penalty=draw(span(0.5, 4.0)),
         layered=draw(st.booleans()),
-        clock=draw(st.sampled_from(CLOCKS)),
+        ageing_law=draw(st.sampled_from(AGEING_LAWS)),
     )
 
 
@@ -87,21 +91,23 @@ def build(walls, case, plans=GIVEN):
             "beta", mean=case.ageing, sd=0.12, low=0.0, high=1.0
         ),
     }
-    wall = walls.wall(changes=changes, layered=case.layered, clock=case.clock, plans=plans)
+    wall = walls.wall(
+        changes=changes, layered=case.layered, ageing_law=case.ageing_law, plans=plans
+    )
     law = distribution("lognormal", mean=case.penalty, cov=0.2)
     return replace(wall, inputs=(*wall.inputs, Input(PENALTY, PENALTY, law, "", "curing")))
 
 
 def exact(wall, points=64):
     """P at all ages with one input integrated, (s, t)."""
-    integral, draw = Integral.of(wall)
-    (z,) = sobol_cells(draw.dimensions, points, stream(0, stage="main", index=(0,)))
-    values = draw.values(z)
+    integral, sampler = Integral.from_wall(wall)
+    (z,) = sobol_blocks(sampler.dimensions, points, random_stream(0, stage="main", index=(0,)))
+    values = sampler.values(z)
     return integral.probabilities(
         wall,
-        wall.face(values),
+        wall.sample_block(values),
         values,
-        integral.shift(draw.correlate(z)),
+        integral.conditional_mean(sampler.correlate(z)),
         ages=AGES,
         upper=np.zeros((len(wall.plans), len(AGES)), dtype=bool),
     )
@@ -109,7 +115,7 @@ def exact(wall, points=64):
 
 def counted(wall):
     """P at all ages by counting walls, (s, t)."""
-    return plain_curves(wall, AGES, samples=256, seed=3, workers=1)
+    return monte_carlo_curves(wall, AGES, samples=256, seed=3, workers=1)
 
 
 # Two values of a table of the cover's distribution, each off by its stated error; beside it the
@@ -206,11 +212,11 @@ def curing(strip, factor, share, hours):
 
 
 def penalty(days, z, eta):
-    return log_penalty(days, law_draws(z, eta))
+    return log_penalty(days, sample_curing_law(z, eta))
 
 
 def relative(days, reference, z, eta):
-    return relative_log_penalty(days, reference, draws=law_draws(z, eta))
+    return relative_log_penalty(days, reference, draws=sample_curing_law(z, eta))
 
 
 def months(coefficient):
@@ -223,16 +229,22 @@ AGE = st.one_of(st.sampled_from([0.0, 20.0]), span(1e-3, 500.0))
 EXPONENT = st.one_of(st.sampled_from([0.0, 1.0]), span(0.0, 1.0))
 FUNCTIONS = {
     "critical_ratio": (front.critical_ratio, (CONTENT, CONTENT, CONTENT)),
-    "uniform_share": (front.uniform_share, (DEPTH, TAU)),
+    "uniform_relative_content": (front.uniform_relative_content, (DEPTH, TAU)),
     "front_depth": (front.front_depth, (RATIO, TAU)),
     "critical_tau": (front.critical_tau, (DEPTH, RATIO)),
-    "layered_share": (layered(front.layered_share), (DEPTH, TAU, FACTOR, SKIN)),
+    "layered_relative_content": (
+        layered(front.layered_relative_content),
+        (DEPTH, TAU, FACTOR, SKIN),
+    ),
     "layered_front_depth": (layered(front.layered_front_depth), (RATIO, TAU, FACTOR, SKIN)),
     "layered_critical_tau": (layered(front.layered_critical_tau), (DEPTH, RATIO, FACTOR, SKIN)),
     "log_temperature_factor": (log_temperature_factor, (span(253.0, 323.0), span(0.0, 9000.0))),
     "monthly_temperature_factor": (months, (span(0.0, 9000.0),)),
-    **{f"log_shape {n}": (c.log_shape, (AGE, EXPONENT)) for n, c in enumerate(CLOCKS)},
-    **{f"age {n}": (c.age, (span(-12.0, 7.0), EXPONENT)) for n, c in enumerate(CLOCKS)},
+    **{
+        f"log_effective_time {n}": (c.log_effective_time, (AGE, EXPONENT))
+        for n, c in enumerate(AGEING_LAWS)
+    },
+    **{f"age {n}": (c.age, (span(-12.0, 7.0), EXPONENT)) for n, c in enumerate(AGEING_LAWS)},
     "log_penalty": (penalty, (DAYS, VARIATE, VARIATE)),
     "relative_log_penalty": (relative, (DAYS, DAYS, VARIATE, VARIATE)),
     "effective_duration": (curing, (span(1.0, 400.0), FACTOR, span(0.0, 1.0), span(0.0, 300.0))),

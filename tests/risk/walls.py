@@ -6,8 +6,8 @@ import numpy as np
 
 from stripwise.distributions.distribution import Distribution, distribution, fixed
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.distributions.sampling import sobol_cells
-from stripwise.ingress.clock import Clock
+from stripwise.distributions.sampling import sobol_blocks
+from stripwise.ingress.transformed_time import AgeingLaw
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.integral import Integral
 
@@ -66,7 +66,7 @@ def wall(
     correlations: tuple[Correlation, ...] = (),
     layered: bool = False,
     plans: tuple[Plan, ...] = PLANS,
-    clock: Clock | None = None,
+    ageing_law: AgeingLaw | None = None,
 ) -> Wall:
     """Return a wall; `changes` replaces distributions by name."""
     given = changes or {}
@@ -86,7 +86,7 @@ def wall(
         inputs=inputs,
         correlations=correlations,
         plans=plans,
-        clock=clock or Clock(),
+        ageing_law=ageing_law or AgeingLaw(),
         test_factor=1.0,
         monthly=(),
         layered=layered,
@@ -96,13 +96,13 @@ def wall(
 
 def curves_at(wall, ages, points=512):
     """Mean over 8 scramblings and its standard error, without the pilot sample of a run."""
-    integral, draw = Integral.of(wall)
+    integral, sampler = Integral.from_wall(wall)
     each = []
     for r in range(8):
-        z = next(sobol_cells(draw.dimensions, points, np.random.default_rng([3, r])))
-        values = draw.values(z)
+        z = next(sobol_blocks(sampler.dimensions, points, np.random.default_rng([3, r])))
+        values = sampler.values(z)
         upper = np.zeros((len(wall.plans), len(ages)), dtype=bool)
-        shift = integral.shift(draw.correlate(z))
-        face = wall.face(values)
-        each.append(integral.probabilities(wall, face, values, shift, ages=ages, upper=upper))
+        score_mean = integral.conditional_mean(sampler.correlate(z))
+        block = wall.sample_block(values)
+        each.append(integral.probabilities(wall, block, values, score_mean, ages=ages, upper=upper))
     return np.mean(each, axis=0), np.std(each, axis=0, ddof=1) / np.sqrt(8.0)

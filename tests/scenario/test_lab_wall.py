@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from stripwise.evidence.profiles.chloride_profiles import Profiles
-from stripwise.evidence.profiles.penalty_factors import penalties
-from stripwise.evidence.profiles.profile_fit import fit
+from stripwise.evidence.profiles.penalty_factors import profile_penalty_factors
+from stripwise.evidence.profiles.profile_fit import fit_profiles
+from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS
-from stripwise.evidence.tables.reading import read
-from stripwise.report.pages.profiles_page import profiles_dossier
 from stripwise.scenario.loading import load
+from stripwise.studies.fit.profiles_study import study_profiles
 
 FOLDER = Path(__file__).parents[2] / "scenarios" / "lab-wall"
 
@@ -28,9 +28,9 @@ def script():
 
 
 @pytest.fixture(scope="module")
-def dossier(script):
-    reading = read(FOLDER / "profiles.csv", kinds=KINDS)
-    return profiles_dossier(reading, reference=script.REFERENCE)
+def study(script):
+    data_file = read_data_file(FOLDER / "profiles.csv", kinds=KINDS)
+    return study_profiles(data_file, reference=script.REFERENCE)
 
 
 def test_the_data_are_what_the_script_makes(script):
@@ -38,9 +38,10 @@ def test_the_data_are_what_the_script_makes(script):
 
 
 @pytest.mark.parametrize("name", ["penalties.toml", "diffusivity.toml"])
-def test_the_inputs_are_what_the_fit_writes(dossier, name):
+def test_the_inputs_are_what_the_fit_writes(study, name):
     ours, theirs = (
-        tomllib.loads(text) for text in (dossier.texts[name], (FOLDER / name).read_text("utf-8"))
+        tomllib.loads(text)
+        for text in (study.scenario_files[name], (FOLDER / name).read_text("utf-8"))
     )
 
     def numbers(value):
@@ -66,7 +67,7 @@ def test_the_intervals_cover_the_truth(script):
     content = np.concatenate([one[1] for one in made])
     size = len(made[0][0])
     count = len(strategies)
-    found = fit(
+    found = fit_profiles(
         Profiles(
             specimens=tuple(str(n) for n in range(count)),
             strategies=tuple(strategies),
@@ -91,7 +92,7 @@ def test_the_intervals_cover_the_truth(script):
             surface=found.surface[part],
             surface_se=found.surface_se[part],
         )
-        result = penalties(one, script.REFERENCE)
+        result = profile_penalty_factors(one, script.REFERENCE)
         for name, low, high in zip(result.strategies, result.low95, result.high95, strict=True):
             hits[name] += bool(low <= script.PENALTY[name] <= high)
     hits.pop(script.REFERENCE)

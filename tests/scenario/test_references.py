@@ -105,13 +105,13 @@ def test_penalties_come_as_lognormals_with_their_correlation(wall, fit_file):
 
 
 def test_the_sampler_draws_them_with_the_correlation_of_the_file(wall, fit_file):
-    from stripwise.distributions.sampling import Draw
-    from stripwise.studies.from_scenario import wall_of
+    from stripwise.distributions.sampling import InputSampler
+    from stripwise.studies.from_scenario import build_wall
 
-    scene = wall_of(wall.load(*BOTH))
-    draw = Draw.of(scene.inputs, scene.correlations)
-    z = np.random.default_rng(3).standard_normal((draw.dimensions, 100_000))
-    values = draw.values(z)
+    scene = build_wall(wall.load(*BOTH))
+    sampler = InputSampler.from_inputs(scene.inputs, scene.correlations)
+    z = np.random.default_rng(3).standard_normal((sampler.dimensions, 100_000))
+    values = sampler.values(z)
     logs = np.log([values[f"strategy.Forms {h} h.penalty"] for h in (12, 24)])
     # standard error of a correlation of 0.6 from 1e5 pairs: 0.002
     assert np.corrcoef(logs)[0, 1] == pytest.approx(0.6, abs=0.008)
@@ -143,17 +143,17 @@ def test_check_says_where_the_law_answers_instead_of_the_fit(wall, fit_file):
 
 
 def test_the_model_factor_multiplies_penalties_out_of_a_fit_alone(wall, fit_file):
-    from stripwise.studies.from_scenario import wall_of
+    from stripwise.studies.from_scenario import build_wall
 
     depth = 'affected_depth = "whole cover"\n'
     factor = 'model_factor = { family = "lognormal", mean = 1.2, cov = 0.2 }\n'
     case = wall.load((depth, depth + factor), (TWELVE, TWELVE + FROM))
     assert case.input("curing.model_factor").kind == "knowledge"
-    scene = wall_of(case)
+    scene = build_wall(case)
     values = {item.name: item.distribution.mean for item in scene.inputs}
     logs = scene.log_penalties(values)
     assert logs[0] == pytest.approx(math.log(2.0 * 1.2))
-    plain = wall_of(wall.load((TWELVE, TWELVE + FROM))).log_penalties(values)
+    plain = build_wall(wall.load((TWELVE, TWELVE + FROM))).log_penalties(values)
     assert logs[1] == plain[1]
     assert "times curing.model_factor" in describe(case)
 

@@ -6,17 +6,17 @@ import re
 import numpy as np
 import pytest
 
-from stripwise.ingress.clock import Clock
+from stripwise.ingress.transformed_time import AgeingLaw
 from stripwise.risk.model.wall import Plan
 from stripwise.studies.hand_calculation import hand_check
 
 SHEET = "curing.retention.sheet.vertical"
 
-CLOCKS = {
-    "apparent": Clock(),
-    "apparent, ageing ends": Clock(ageing_ends=20.0),
-    "instantaneous": Clock(convention="instantaneous"),
-    "instantaneous, ageing ends": Clock(convention="instantaneous", ageing_ends=20.0),
+AGEING_LAWS = {
+    "apparent": AgeingLaw(),
+    "apparent, ageing ends": AgeingLaw(ageing_ends=20.0),
+    "instantaneous": AgeingLaw(convention="instantaneous"),
+    "instantaneous, ageing ends": AgeingLaw(convention="instantaneous", ageing_ends=20.0),
 }
 PLANS = {
     "bare": Plan("16 h", 16.0, 0.62),
@@ -32,10 +32,10 @@ def worked(formula):
     return eval(text, {"__builtins__": {}}, {"sqrt": math.sqrt, "exp": math.exp, "max": max})
 
 
-@pytest.mark.parametrize("clock", CLOCKS)
+@pytest.mark.parametrize("ageing_law", AGEING_LAWS)
 @pytest.mark.parametrize("plan", PLANS)
-def test_every_formula_gives_its_number(walls, clock, plan):
-    wall = walls.wall(clock=CLOCKS[clock], plans=tuple(PLANS.values()))
+def test_every_formula_gives_its_number(walls, ageing_law, plan):
+    wall = walls.wall(ageing_law=AGEING_LAWS[ageing_law], plans=tuple(PLANS.values()))
     steps = {s.symbol: s for s in hand_check(wall, PLANS[plan], age=50.0, penalty=1.9)}
     for symbol in ("t_c", "k_e", "f_a", "tau", "rho", "x_c", "c - x_c"):
         # The printed numbers carry three to five digits, depths two decimals.
@@ -57,6 +57,6 @@ def test_the_initiation_age_can_be_worked_out_where_one_power_of_time_holds(wall
     plan = PLANS["bare"]
     steps = {s.symbol: s for s in hand_check(walls.wall(), plan, age=50.0, penalty=1.9)}
     assert worked(steps["t_i"].formula) == pytest.approx(steps["t_i"].value, rel=4e-3)
-    late = walls.wall(clock=CLOCKS["apparent, ageing ends"])
+    late = walls.wall(ageing_law=AGEING_LAWS["apparent, ageing ends"])
     solved = {s.symbol: s for s in hand_check(late, plan, age=50.0, penalty=1.9)}
     assert solved["t_i"].formula == "x_c(t_i) = c"

@@ -13,7 +13,7 @@ from stripwise.errors import InputError
 from stripwise.report import files
 from stripwise.report.pages.service_section import service_part
 from stripwise.risk.probability.grid_check import grid_check
-from stripwise.studies.from_scenario import wall_of
+from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.rank_study import rank
 
 FILE = Path(__file__).parents[2] / "scenarios" / "coated-wall.toml"
@@ -53,13 +53,13 @@ def test_the_coating_delays_and_the_grid_is_fine_enough(result):
 
 def test_the_estimate_of_the_error_is_that_of_the_method(case):
     # error of the coarse grid against a very fine one, beside what two grids estimate
-    wall = wall_of(case)
-    coarse = wall.coarse()
+    wall = build_wall(case)
+    coarse = wall.with_coarse_grid()
     own = coarse.conditions
     check = grid_check(coarse, 75.0, seed=1)
     finest = dataclasses.replace(own, grid=own.grid.finer().finer())
     fine = grid_check(dataclasses.replace(coarse, conditions=finest), 75.0, seed=1)
-    error = np.max(np.abs(fine.finer - check.probability))
+    error = np.max(np.abs(fine.probability_finer - check.probability))
     assert_allclose(check.probability_error, error, rtol=0.25, atol=0)
 
 
@@ -115,8 +115,8 @@ def test_curves_see_a_life_that_is_longer(case):
             else i
             for i in case.inputs
         )
-        wall = wall_of(dataclasses.replace(case, inputs=inputs))
-        return grid_check(wall.coarse(), 75.0, seed=2).probability
+        wall = build_wall(dataclasses.replace(case, inputs=inputs))
+        return grid_check(wall.with_coarse_grid(), 75.0, seed=2).probability
 
     short, medium, long = (at_target(years) for years in (2.0, 20.0, 60.0))
     assert np.all(long < medium)

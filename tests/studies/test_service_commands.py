@@ -9,9 +9,9 @@ from numpy.testing import assert_allclose
 
 import stripwise
 from stripwise.risk.probability import curves
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.studies.design.design_study import design
-from stripwise.studies.from_scenario import wall_of
+from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank import convergence, rank_study, value_of_information
 from stripwise.studies.rank.rank_study import rank
 
@@ -98,7 +98,7 @@ def case(request, tmp_path_factory):
 def counted(case):
     """Plain Monte Carlo of the wall at the target life, its cover as it is and 60 mm."""
     found = []
-    wall = wall_of(case[1])
+    wall = build_wall(case[1])
     for mean in (50.0, 60.0):
         inputs = tuple(
             dataclasses.replace(i, distribution=i.distribution.shifted(mean - 50.0))
@@ -107,7 +107,7 @@ def counted(case):
             for i in wall.inputs
         )
         other = dataclasses.replace(wall, inputs=inputs)
-        found.append(plain_curves(other, np.array([LIFE]), samples=20_000, seed=5)[:, 0])
+        found.append(monte_carlo_curves(other, np.array([LIFE]), samples=20_000, seed=5)[:, 0])
     return found
 
 
@@ -164,7 +164,7 @@ def test_an_early_strip_is_answered_under_every_option(case, counted, monkeypatc
         tiny = dataclasses.replace(scenario.sampling, points=16, horizon=LIFE)
         known = tuple(dataclasses.replace(i, kind="scatter") for i in scenario.inputs)
         scenario = dataclasses.replace(scenario, sampling=tiny, inputs=known)
-    for pilot in ("PILOT", "SLOW_PILOT"):  # which only choose ages
+    for pilot in ("PILOT_POINTS", "SKIN_RISE_PILOT_POINTS"):  # which only choose ages
         monkeypatch.setattr(curves, pilot, 64)
     answer = stripwise.stripped_early(scenario, after="14 h", at="12 degC", workers=1)
     rows = answer.outcomes

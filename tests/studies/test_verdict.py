@@ -75,17 +75,17 @@ def test_a_cover_of_more_than_100_mm_is_written_out():
     ],
 )
 def test_a_probability_beside_the_allowed_one_is_told_apart(underpass, share, told):
-    from stripwise.studies.result_tables import Goal
+    from stripwise.studies.result_tables import DurabilityTarget
     from stripwise.studies.verdict import verdict
 
     table = underpass.strategies.copy()
     name = table["strategy"].iloc[0]
     table.loc[0, "probability_at_target"] = share
-    goal = Goal(75.0, 0.09671, 1.3, 120.0, name)
+    target = DurabilityTarget(75.0, 0.09671, 1.3, 120.0, name)
     first = verdict(
         table,
         underpass.sensitivity,
-        goal=goal,
+        target=target,
         choices=None,
         exchange=None,
         flips=False,

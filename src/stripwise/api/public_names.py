@@ -5,9 +5,9 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-__all__ = ["HOMES", "public"]
+__all__ = ["PUBLIC_MODULES", "import_public_name"]
 
-HOMES = {
+PUBLIC_MODULES = {
     "Assessment": "stripwise.studies.results",
     "DesignResult": "stripwise.studies.design.design_result",
     "Scenario": "stripwise.scenario.model",
@@ -17,12 +17,12 @@ HOMES = {
     "load": "stripwise.scenario.loading",
     "stripped_early": "stripwise.studies.stripped",
     "write": "stripwise.report.write",
-    "write_design": "stripwise.report.design_write",
+    "write_design": "stripwise.report.write",
 }
 
 
-def public(name: str) -> Any:
+def import_public_name(name: str) -> Any:
     """Import what a public name stands for; AttributeError where there is none."""
-    if name not in HOMES:
+    if name not in PUBLIC_MODULES:
         raise AttributeError(f"module 'stripwise' has no attribute {name!r}")
-    return getattr(import_module(HOMES[name]), name)
+    return getattr(import_module(PUBLIC_MODULES[name]), name)

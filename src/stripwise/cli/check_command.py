@@ -16,8 +16,8 @@ from stripwise.cli.shell import (
     ScenarioFile,
     app,
     fail,
-    plain_errors,
     print_json,
+    report_errors,
 )
 
 __all__ = ["check", "new"]
@@ -26,18 +26,20 @@ __all__ = ["check", "new"]
 @app.command(epilog="Example:  stripwise check scenarios/garage-wall.toml")
 def check(file: ScenarioFile, allow_outside: AllowOutside = False, as_json: AsJson = False) -> None:
     """Show how a scenario file is understood, without computing anything."""
-    with plain_errors():
+    with report_errors():
         from stripwise.scenario.describe import as_record, describe
         from stripwise.scenario.loading import load
-        from stripwise.studies.from_scenario import wall_of
+        from stripwise.studies.from_scenario import build_wall
         from stripwise.studies.service_notes import service_notes
 
-        case = load(file, allow_outside=allow_outside)
+        scenario = load(file, allow_outside=allow_outside)
         if as_json:
-            print_json(as_record(case))
+            print_json(as_record(scenario))
         else:
-            typer.echo(describe(case))
-            lines = "\n".join(f"  - {note}" for note in service_notes(case, wall_of(case)))
+            typer.echo(describe(scenario))
+            lines = "\n".join(
+                f"  - {note}" for note in service_notes(scenario, build_wall(scenario))
+            )
             typer.echo(
                 "\nService conditions, at mean values (penalties at the mean of the curing law's "
                 f"variables, in a report at their own mean):\n{lines}"
@@ -52,7 +54,7 @@ def new(
     text = resources.files("stripwise.scenario").joinpath("starter.toml").read_text("utf-8")
     try:
         with file.open("x", encoding="utf-8", newline="\n") as stream:
-            _write_all(stream, text, file)
+            _write_or_remove(stream, text, file)
     except FileExistsError:
         fail(f"{file}: exists already; choose another name, nothing was written")
     except (OSError, ValueError) as error:
@@ -60,7 +62,7 @@ def new(
     typer.echo(f"Wrote {file}. Next: stripwise check {file}")
 
 
-def _write_all(stream: TextIO, text: str, file: Path) -> None:
+def _write_or_remove(stream: TextIO, text: str, file: Path) -> None:
     """Write a new file, or remove it again where the disk fails."""
     try:
         stream.write(text)

@@ -16,10 +16,10 @@ from stripwise.cli.shell import (
     Workers,
     app,
     out_option,
-    plain_errors,
     print_json,
+    print_result,
     progress_bar,
-    tell_result,
+    report_errors,
 )
 
 if TYPE_CHECKING:
@@ -41,20 +41,21 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
 
     Needs [choices] in the scenario; with [cost] it says what each choice costs.
     """
-    with plain_errors():
-        from stripwise.report.design_write import DESIGN_FILES, write_design
-        from stripwise.report.write import RUN, check_writable
+    with report_errors():
+        from stripwise.report.file_swap import check_writable
+        from stripwise.report.write import DESIGN_FILES, write_design
         from stripwise.scenario.loading import load
-        from stripwise.studies.design.design_study import design as weigh
+        from stripwise.studies.design.design_study import design as run_design
         from stripwise.studies.design.setting import Setting
         from stripwise.units.names import slug
 
-        case = load(file, allow_outside=allow_outside)
-        Setting.of(case, workers=workers)  # its complaints come before anything is computed
+        scenario = load(file, allow_outside=allow_outside)
+        # its errors come before anything is computed
+        Setting.from_scenario(scenario, workers=workers)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-design"
-        check_writable(folder, [*DESIGN_FILES, RUN], command="design")
-        with progress_bar(quiet=quiet) as tell:
-            result = weigh(case, workers=workers, progress=tell)
+        check_writable(folder, DESIGN_FILES, command="design")
+        with progress_bar(quiet=quiet) as report_progress:
+            result = run_design(scenario, workers=workers, progress=report_progress)
         written = write_design(result, folder)
         if as_json:
             print_json(_record(result, folder, written))
@@ -63,7 +64,7 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
                 ("Report", folder / "report.html"),
                 ("Strip-age table for the site", folder / "strip-ages.html"),
             ]
-            tell_result(result.verdict, result.warnings, files=files)
+            print_result(result.verdict, result.warnings, files=files)
 
 
 def _record(result: DesignResult, folder: Path, written: list[Path]) -> dict[str, Any]:

@@ -11,6 +11,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from stripwise.cli.fit_options import (
+    FitOptions,
+    read_affected_depth,
+    read_bounds,
+    read_cover,
+    read_maturity,
+)
 from stripwise.cli.shell import (
     CAUTION,
     AllowOutside,
@@ -18,44 +25,19 @@ from stripwise.cli.shell import (
     Quiet,
     app,
     out_option,
-    plain_errors,
     print_json,
+    print_result,
     progress_bar,
-    tell_result,
+    report_errors,
 )
 
 if TYPE_CHECKING:
-    from stripwise.evidence.tables.reading import Reading
-    from stripwise.report.components import Dossier
+    from stripwise.evidence.tables.data_file import DataFile
+    from stripwise.report.components import Report
 
-__all__ = ["FitOptions", "finish", "fit"]
+__all__ = ["finish", "fit"]
 
-
-@dataclass(frozen=True, slots=True)
-class FitOptions:
-    """What the command line says about one kind of data or another; None where it says nothing."""
-
-    reference: str | None = None
-    age: str | None = None
-    profiles: Path | None = None
-    affected_depth: str | None = None
-    layered: bool | None = None
-    keep_first: bool | None = None
-    fit_initial: bool | None = None
-    zone: str | None = None
-    loggers: Path | None = None
-    specified: str | None = None
-    maturity: str | None = None
-    reference_temperature: str | None = None
-    limit: str | None = None
-    family: str | None = None
-    bounds: str | None = None
-    scenario: Path | None = None
-    allow_outside: bool = False
-    quiet: bool = False
-
-
-Handler = Callable[["Reading", FitOptions], "Dossier"]
+Handler = Callable[["DataFile", FitOptions], "Report"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,64 +48,85 @@ class Entry:
     options: frozenset[str]
 
 
-def _drying(reading: Reading, options: FitOptions) -> Dossier:
-    from stripwise.report.pages.drying_page import drying_dossier
+def _drying(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.evidence.tables.data_file import read_data_file
+    from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES
+    from stripwise.report.components import option_quantity
+    from stripwise.report.pages.drying_page import drying_report
+    from stripwise.studies.fit.drying_study import study_drying
+    from stripwise.units.quantities import TIME
 
-    return drying_dossier(reading, age=options.age, profiles=options.profiles)
+    age = option_quantity("--age", options.age, kind=TIME, to="day")
+    diffusivities = (
+        None
+        if options.profiles is None
+        else read_data_file(options.profiles, kinds=[DIFFUSIVITIES])
+    )
+    return drying_report(study_drying(data_file, age=age, diffusivities=diffusivities))
 
 
-def _profiles(reading: Reading, options: FitOptions) -> Dossier:
-    from stripwise.report.pages.profiles_page import profiles_dossier
+def _profiles(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.report.pages.profiles_page import profiles_report
+    from stripwise.studies.fit.profiles_study import study_profiles
 
-    return profiles_dossier(
-        reading,
+    study = study_profiles(
+        data_file,
         reference=options.reference,
-        affected_depth=options.affected_depth,
+        affected_depth=read_affected_depth(options.affected_depth),
         layered=bool(options.layered),
         keep_first=bool(options.keep_first),
         fit_initial=bool(options.fit_initial),
     )
+    return profiles_report(study)
 
 
-def _migration(reading: Reading, options: FitOptions) -> Dossier:
-    from stripwise.report.pages.migration_page import migration_dossier
+def _migration(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.report.pages.migration_page import migration_report
+    from stripwise.studies.fit.migration_study import study_migration
 
-    return migration_dossier(reading, reference=options.reference)
+    return migration_report(study_migration(data_file, reference=options.reference))
 
 
-def _strip_log(reading: Reading, options: FitOptions) -> Dossier:
-    from stripwise.report.pages.strip_log_page import strip_log_dossier
+def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.evidence.tables.timestamps import find_time_zone
+    from stripwise.report.components import option_quantity
+    from stripwise.report.pages.strip_log_page import strip_log_report
+    from stripwise.studies.fit.strip_log_study import study_strip_log
+    from stripwise.units.quantities import TEMPERATURE, TIME
 
-    return strip_log_dossier(
-        reading,
-        zone=options.zone,
+    study = study_strip_log(
+        data_file,
+        zone=find_time_zone(options.zone),
         loggers=options.loggers,
-        specified=options.specified,
-        maturity=options.maturity,
-        reference_temperature=options.reference_temperature,
+        maturity=read_maturity(options.maturity),
+        reference_temperature=option_quantity(
+            "--reference-temperature", options.reference_temperature, kind=TEMPERATURE, to="degC"
+        ),
+        specified=option_quantity("--specified", options.specified, kind=TIME, to="hour"),
     )
+    return strip_log_report(study)
 
 
-def _cover_survey(reading: Reading, options: FitOptions) -> Dossier:
-    from stripwise.evidence.statistics.family_fit import fitted_distribution
-    from stripwise.report.pages.cover_survey_page import survey_dossier, surveyed
+def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.report.pages.cover_survey_page import survey_report
     from stripwise.scenario.loading import load
-    from stripwise.studies.cover_comparison import compare_covers
+    from stripwise.studies.fit.cover_survey_study import study_cover_survey, with_comparison
 
-    case = (
+    scenario = (
         None
         if options.scenario is None
         else load(options.scenario, allow_outside=options.allow_outside)
     )
-    survey = surveyed(reading, limit=options.limit, family=options.family, bounds=options.bounds)
-    comparison = None
-    if case is not None:
-        cover = fitted_distribution(survey.chosen, survey.data["cover_mm"])
-        with progress_bar(quiet=options.quiet) as tell:
-            comparison = compare_covers(
-                case, cover, source=f"cover survey {reading.name}", progress=tell
-            )
-    return survey_dossier(reading, survey, scenario=case, comparison=comparison)
+    study = study_cover_survey(
+        data_file,
+        limit=read_cover("--limit", options.limit),
+        family=options.family,
+        bounds=read_bounds(options.bounds),
+    )
+    if scenario is not None:
+        with progress_bar(quiet=options.quiet) as report_progress:
+            study = with_comparison(study, scenario, progress=report_progress)
+    return survey_report(study)
 
 
 REGISTRY = {
@@ -290,52 +293,35 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         allow_outside=allow_outside,
         quiet=quiet,
     )
-    with plain_errors():
+    with report_errors():
+        from stripwise.evidence.tables.data_file import read_data_file
         from stripwise.evidence.tables.data_kinds import KINDS
-        from stripwise.evidence.tables.reading import read
-        from stripwise.report.write import check_writable
+        from stripwise.report.file_swap import check_writable
         from stripwise.units.names import slug
 
-        reading = read(file, kinds=[kind for kind in KINDS if kind.name in REGISTRY])
-        entry = REGISTRY[reading.kind.name]
-        _refuse_others(options, entry, reading.kind.words)
+        data_file = read_data_file(file, kinds=[kind for kind in KINDS if kind.name in REGISTRY])
+        entry = REGISTRY[data_file.kind.name]
+        _refuse_others(options, entry, data_file.kind.description)
         folder = out if out is not None else Path("reports") / slug(file.stem)
-        command = f"fit ({reading.kind.name})"
+        command = f"fit ({data_file.kind.name})"
         check_writable(folder, ("report.html", "run.json"), command=command)
         finish(
-            entry.handler(reading, options), folder, command=command, quiet=quiet, as_json=as_json
+            entry.handler(data_file, options), folder, command=command, quiet=quiet, as_json=as_json
         )
 
 
-def finish(dossier: Dossier, folder: Path, *, command: str, quiet: bool, as_json: bool) -> None:
-    """Write a dossier and print what it says.
+def finish(report: Report, folder: Path, *, command: str, quiet: bool, as_json: bool) -> None:
+    """Write a report and print what it says: nothing if quiet, one JSON object if `as_json`."""
+    from stripwise.report.components import report_files, report_record
+    from stripwise.report.file_swap import commit
 
-    Parameters
-    ----------
-    dossier
-        What a command found.
-    folder
-        Folder of the report.
-    command
-        Command whose results they are.
-    quiet, as_json
-        Whether to print nothing, or one JSON object.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written; the folder is then as it was.
-    """
-    from stripwise.report.components import contents, run_record
-    from stripwise.report.write import commit
-
-    record = run_record(dossier)
-    written = commit(folder, contents(dossier), record=record, command=command)
+    record = report_record(report)
+    written = commit(folder, report_files(report), record=record, command=command)
     if as_json:
         files = [str(path) for path in written]
         print_json({**record, "caution": CAUTION, "files": files})
     elif not quiet:
-        _print(dossier, folder)
+        _print(report, folder)
 
 
 def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:
@@ -350,7 +336,7 @@ def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:
             )
 
 
-def _print(dossier: Dossier, folder: Path) -> None:
+def _print(report: Report, folder: Path) -> None:
     files = [("Report", folder / "report.html")]
-    files += [("For a scenario", folder / name) for name in dossier.texts]
-    tell_result(dossier.findings, dossier.warnings, files=files)
+    files += [("For a scenario", folder / name) for name in report.texts]
+    print_result(report.findings, report.warnings, files=files)

@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from stripwise.cli.fit_command import finish
+from stripwise.cli.fit_options import read_cover
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
@@ -17,7 +18,7 @@ from stripwise.cli.shell import (
     ScenarioFile,
     app,
     out_option,
-    plain_errors,
+    report_errors,
 )
 
 __all__ = ["plan_tests"]
@@ -74,40 +75,33 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
     as_json: AsJson = False,
 ) -> None:
     """Plan the tests that show whether a face got the assumed curing."""
-    with plain_errors():
+    with report_errors():
+        from stripwise.evidence.tables.data_file import read_data_file
         from stripwise.evidence.tables.data_kinds import COVER_SURVEY, DIFFUSIVITIES
-        from stripwise.evidence.tables.reading import read
-        from stripwise.report.components import option_quantity
-        from stripwise.report.pages.cover_survey_page import LARGEST_COVER, surveyed
-        from stripwise.report.pages.plan_tests_page import plan_dossier
-        from stripwise.report.pages.plan_tests_table import PlanOptions
-        from stripwise.report.write import check_writable
+        from stripwise.report.file_swap import check_writable
+        from stripwise.report.pages.plan_tests_page import plan_report
         from stripwise.scenario.loading import load
-        from stripwise.studies.cover_comparison import mean_penalties
+        from stripwise.studies.fit.cover_survey_study import study_cover_survey
+        from stripwise.studies.fit.planned_tests import DetectionTargets
+        from stripwise.studies.fit.planned_tests import plan_tests as plan
         from stripwise.units.names import slug
-        from stripwise.units.quantities import LENGTH
 
-        case = load(file, allow_outside=allow_outside)
-        options = PlanOptions(
+        scenario = load(file, allow_outside=allow_outside)
+        targets = DetectionTargets(
             power=power,
             significance=significance,
-            shift=option_quantity("--shift", shift, kind=LENGTH, to="mm", most=LARGEST_COVER)
-            or 0.0,
-            limit=option_quantity("--limit", limit, kind=LENGTH, to="mm", most=LARGEST_COVER),
+            shift=read_cover("--shift", shift) or 0.0,
+            limit=read_cover("--limit", limit),
             allowed=allowed,
         )
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-tests"
         check_writable(folder, ("report.html", "run.json"), command="plan-tests")
-        cores = None if specimens is None else read(specimens, kinds=[DIFFUSIVITIES])
+        cores = None if specimens is None else read_data_file(specimens, kinds=[DIFFUSIVITIES])
         survey = None
         if cover is not None:
-            survey = surveyed(read(cover, kinds=[COVER_SURVEY]), limit=limit, family=None)
-        dossier = plan_dossier(
-            case,
-            strategy=strategy,
-            penalties=mean_penalties(case),
-            options=options,
-            specimens=cores,
-            survey=survey,
+            readings = read_data_file(cover, kinds=[COVER_SURVEY])
+            survey = study_cover_survey(readings, limit=targets.limit).survey
+        report = plan_report(
+            plan(scenario, strategy=strategy, targets=targets, specimens=cores, survey=survey)
         )
-        finish(dossier, folder, command="plan-tests", quiet=quiet, as_json=as_json)
+        finish(report, folder, command="plan-tests", quiet=quiet, as_json=as_json)

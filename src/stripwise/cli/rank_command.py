@@ -18,10 +18,10 @@ from stripwise.cli.shell import (
     Workers,
     app,
     out_option,
-    plain_errors,
     print_json,
+    print_result,
     progress_bar,
-    tell_result,
+    report_errors,
 )
 
 __all__ = ["rank"]
@@ -67,41 +67,41 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
     sampling for small probabilities, Shapley effects where inputs are correlated, and what each
     measurement would be worth.
     """
-    wanted = _ages(ages)
-    with plain_errors():
+    ages_list = _ages(ages)
+    with report_errors():
+        from stripwise.report.file_swap import check_writable
         from stripwise.report.pages.rank_page import sentences
-        from stripwise.report.ranking_write import FILES, write_ranking
-        from stripwise.report.write import check_writable
+        from stripwise.report.write import RANKING_FILES, write_ranking
         from stripwise.scenario.loading import load
         from stripwise.studies.rank.rank_study import rank as run_ranking
         from stripwise.units.names import slug
 
-        case = load(file, allow_outside=allow_outside)
+        scenario = load(file, allow_outside=allow_outside)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-rank"
-        check_writable(folder, FILES, command="rank")
-        with progress_bar(quiet=quiet) as tell:
+        check_writable(folder, RANKING_FILES, command="rank")
+        with progress_bar(quiet=quiet) as report_progress:
             result = run_ranking(
-                case,
+                scenario,
                 strategy=strategy,
-                ages=wanted,
+                ages=ages_list,
                 second_order=second_order,
                 precision=precision,
                 workers=workers,
-                progress=tell,
+                progress=report_progress,
             )
         written = write_ranking(result, folder)
-        told = sentences(result)
+        verdict = sentences(result)
         if as_json:
             print_json(
                 {
-                    "verdict": told,
+                    "verdict": verdict,
                     "caution": CAUTION,
                     "warnings": list(result.notes),
                     "run": result.run,
                     "methods": result.methods.to_dict(orient="records"),
                     "choices": result.choices.indices.to_dict(orient="records"),
                     "options": result.choices.options.to_dict(orient="records"),
-                    "worth": result.worth.to_dict(orient="records"),
+                    "worth": result.value_of_information.to_dict(orient="records"),
                     "folder": str(folder),
                     "files": [str(path) for path in written],
                 }
@@ -113,7 +113,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 f"{result.run['widest_interval']:.3f}."
             )
             files = [("Report", folder / "report.html")]
-            tell_result([*told, cost], result.notes, files=files)
+            print_result([*verdict, cost], result.notes, files=files)
 
 
 def _ages(text: str | None) -> list[float] | None:

@@ -16,14 +16,14 @@ from stripwise.cli.shell import (
     Quiet,
     ScenarioFile,
     Workers,
+    align_columns,
     app,
-    lined_up,
     out_option,
-    plain_errors,
+    print_error,
     print_json,
+    print_result,
     progress_bar,
-    say,
-    tell_result,
+    report_errors,
 )
 
 if TYPE_CHECKING:
@@ -67,40 +67,41 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
     """
     if strategy is not None and not require_target:
         raise typer.BadParameter("is used with --require-target only", param_hint="--strategy")
-    with plain_errors():
-        from stripwise.report.write import check_writable, write
+    with report_errors():
+        from stripwise.report.file_swap import check_writable
+        from stripwise.report.write import RUN_FILES, write
         from stripwise.scenario.loading import load
         from stripwise.studies.run import assess
         from stripwise.units.names import slug
 
-        case = load(file, allow_outside=allow_outside)
-        judged = _judged(case, strategy)
+        scenario = load(file, allow_outside=allow_outside)
+        judged_strategy = _strategy_to_judge(scenario, strategy)
         folder = out if out is not None else Path("reports") / slug(file.stem)
-        check_writable(folder)
-        with progress_bar(quiet=quiet) as tell:
-            result = assess(case, workers=workers, progress=tell)
+        check_writable(folder, RUN_FILES)
+        with progress_bar(quiet=quiet) as report_progress:
+            result = assess(scenario, workers=workers, progress=report_progress)
         written = write(result, folder)
-        row = result.strategies.set_index("strategy").loc[judged]
+        row = result.strategies.set_index("strategy").loc[judged_strategy]
         meets = str(row["meets_target"])
         if as_json:
             print_json(_record(result, folder, written))
         elif not quiet:
-            tell_result(
+            print_result(
                 result.verdict,
                 result.warnings,
                 files=[("Report", folder / "report.html")],
                 table=_table(result),
             )
     if require_target and meets != "yes":
-        say(f"target missed: meets_target of {judged!r} is {meets}, not yes")
+        print_error(f"target missed: meets_target of {judged_strategy!r} is {meets}, not yes")
         raise typer.Exit(TARGET_MISSED)
 
 
-def _judged(case: Scenario, name: str | None) -> str:
+def _strategy_to_judge(scenario: Scenario, name: str | None) -> str:
     """Return the strategy that --require-target judges, before anything is computed."""
     if name is None:
-        return case.reference_strategy
-    names = [item.name for item in case.strategies]
+        return scenario.reference_strategy
+    names = [item.name for item in scenario.strategies]
     if name not in names:
         raise typer.BadParameter(
             f"{name!r} is no strategy of the scenario; it has {', '.join(names)}",
@@ -135,7 +136,7 @@ def _table(result: Assessment) -> list[str]:
         )
         for row in strategy_rows(result)
     ]
-    return lined_up(rows)
+    return align_columns(rows)
 
 
 def _record(result: Assessment, folder: Path, written: list[Path]) -> dict[str, Any]:

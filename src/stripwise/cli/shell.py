@@ -29,17 +29,17 @@ __all__ = [
     "Quiet",
     "ScenarioFile",
     "Workers",
+    "align_columns",
     "app",
     "fail",
-    "folded",
-    "lined_up",
     "out_option",
-    "plain_errors",
+    "print_error",
     "print_json",
+    "print_result",
     "progress_bar",
+    "report_errors",
     "run_app",
-    "say",
-    "tell_result",
+    "wrap",
 ]
 
 BAD_INPUT = 1
@@ -49,7 +49,7 @@ SIGNALS = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
 
-MOST_WORKERS = 64
+MAX_WORKERS = 64
 
 WIDTH = 100
 """Longest line of text on a terminal."""
@@ -78,7 +78,7 @@ AllowOutside = Annotated[
 Workers = Annotated[
     int,
     typer.Option(
-        "--workers", min=1, max=MOST_WORKERS, help="Threads; the results do not depend on it."
+        "--workers", min=1, max=MAX_WORKERS, help="Threads; the results do not depend on it."
     ),
 ]
 Quiet = Annotated[
@@ -122,10 +122,10 @@ def run_app() -> None:
     _open_streams()
     try:
         app()
-    except OSError as problem:  # of the output: what commands read and write is caught there
+    except OSError as problem:  # of the output alone: commands catch those of their files
         with contextlib.suppress(OSError):
             sys.stdout.close()
-        say(f"the output cannot be written ({problem.strerror})")
+        print_error(f"the output cannot be written ({problem.strerror})")
         raise SystemExit(BAD_INPUT) from None
 
 
@@ -142,18 +142,18 @@ def _open_streams() -> None:
 
 
 @contextlib.contextmanager
-def plain_errors() -> Iterator[None]:
+def report_errors() -> Iterator[None]:
     """Turn what the user can mend into lines on stderr and an exit code, without a traceback."""
     try:
-        with _stoppable():
+        with _interruptible():
             yield
     except StripwiseError as error:
         fail(str(error))
     except Terminated as request:
-        say("terminated; nothing more was written")
+        print_error("terminated; nothing more was written")
         raise typer.Exit(128 + request.number) from None
     except KeyboardInterrupt:
-        say("interrupted; nothing more was written")
+        print_error("interrupted; nothing more was written")
         raise typer.Exit(INTERRUPTED) from None
 
 
@@ -166,7 +166,7 @@ class Terminated(KeyboardInterrupt):
 
 
 @contextlib.contextmanager
-def _stoppable() -> Iterator[None]:
+def _interruptible() -> Iterator[None]:
     """Take an interrupt or a request to end once: a second would break what takes things back."""
 
     def stop(number: int, _frame: object) -> None:
@@ -209,12 +209,12 @@ def progress_bar(*, quiet: bool) -> Iterator[Callable[[str, float], None]]:
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         tasks: dict[str, TaskID] = {}
 
-        def tell(stage: str, done: float) -> None:
+        def report_progress(stage: str, done: float) -> None:
             if stage not in tasks:
                 tasks[stage] = bar.add_task(stage, total=1.0)
             bar.update(tasks[stage], completed=done)
 
-        yield tell
+        yield report_progress
 
 
 def print_json(record: dict[str, Any]) -> None:
@@ -235,22 +235,10 @@ def _jsonable(value: Any) -> Any:
     return value
 
 
-def folded(text: str, *, first: str = "", then: str = "", always: bool = False) -> str:
-    """Fold a sentence at words to the width of the terminal.
+def wrap(text: str, *, first: str = "", then: str = "", always: bool = False) -> str:
+    """Wrap a sentence to the width of the terminal; lines begin with `first`, then `then`.
 
-    Parameters
-    ----------
-    text
-        The sentence.
-    first, then
-        What the first line and the others begin with.
-    always
-        Fold to the greatest width where there is no terminal; otherwise one line stays one line,
-        for programs that read it.
-
-    Returns
-    -------
-    The lines.
+    Without a terminal one line stays one line, for programs that read it, unless `always`.
     """
     if sys.stdout.isatty():
         width = min(WIDTH, shutil.get_terminal_size().columns)
@@ -263,7 +251,7 @@ def folded(text: str, *, first: str = "", then: str = "", always: bool = False) 
     )
 
 
-def lined_up(rows: list[tuple[str, ...]]) -> list[str]:
+def align_columns(rows: list[tuple[str, ...]]) -> list[str]:
     """Line up cells in columns, the first to the left and the others to the right."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     return [
@@ -276,7 +264,7 @@ def lined_up(rows: list[tuple[str, ...]]) -> list[str]:
     ]
 
 
-def tell_result(
+def print_result(
     sentences: Iterable[str],
     warnings: Iterable[str],
     *,
@@ -285,38 +273,29 @@ def tell_result(
 ) -> None:
     """Print the sentences, a table, the caution, the warnings and where the files are.
 
-    Parameters
-    ----------
-    sentences
-        What the result says.
-    warnings
-        What the reader must know about the numbers.
-    files
-        What each file is, and its path.
-    table
-        Lines that stand between the first sentence and the others.
+    The table stands between the first sentence and the others; a file is what it is, and its path.
     """
     lines = list(table)
     for place, sentence in enumerate(sentences):
-        typer.echo(folded(sentence))
+        typer.echo(wrap(sentence))
         if place == 0 and lines:
             typer.echo("\n" + "\n".join(lines) + "\n")
-    typer.echo("\n" + folded(CAUTION))
-    if told := list(warnings):
+    typer.echo("\n" + wrap(CAUTION))
+    if warning_list := list(warnings):
         typer.echo("\nBefore you use the numbers:")
-        for warning in told:
-            typer.echo(folded(warning, first="  - ", then="    "))
+        for warning in warning_list:
+            typer.echo(wrap(warning, first="  - ", then="    "))
     typer.echo()
     for what, path in files:
         typer.echo(f"{what}: {path}")
 
 
-def say(message: str) -> None:
+def print_error(message: str) -> None:
     """Print a line to stderr."""
     typer.echo(message, err=True)
 
 
 def fail(message: str) -> NoReturn:
     """End the command with what the user can mend on stderr and exit code 1."""
-    say(message)
+    print_error(message)
     raise typer.Exit(BAD_INPUT)

@@ -15,12 +15,12 @@ from stripwise.cli.shell import (
     AsJson,
     ScenarioFile,
     Workers,
+    align_columns,
     app,
-    folded,
-    lined_up,
-    plain_errors,
     print_json,
     progress_bar,
+    report_errors,
+    wrap,
 )
 
 if TYPE_CHECKING:
@@ -31,9 +31,9 @@ if TYPE_CHECKING:
 
 __all__ = ["stripped"]
 
-MEETS = {"yes": "still met", "no": "missed"}
+TARGET_WORDS = {"yes": "still met", "no": "missed"}
 
-HEADS = (
+TABLE_HEAD = (
     "follow-up",
     "effective",
     "penalty k_c",
@@ -43,7 +43,7 @@ HEADS = (
     "against",
     "target",
 )
-SECOND = (
+TABLE_SUBHEAD = (
     "from now",
     "curing",
     "(5\N{EN DASH}95 %)",
@@ -99,57 +99,62 @@ def stripped(  # noqa: PLR0917 - typer reads the options from the signature
 
     Strength, stability and frost come first; this command checks none of them.
     """
-    with plain_errors():
+    with report_errors():
         from stripwise.scenario.loading import load
         from stripwise.studies.stripped import stripped_early
 
-        case = load(file, allow_outside=allow_outside)
-        with progress_bar(quiet=as_json) as tell:
+        scenario = load(file, allow_outside=allow_outside)
+        with progress_bar(quiet=as_json) as report_progress:
             answer = stripped_early(
-                case,
+                scenario,
                 after=after,
                 at=at,
                 plan=plan,
                 face=face,
                 follow_up_at=follow_up_at,
                 workers=workers,
-                progress=tell,
+                progress=report_progress,
             )
         if as_json:
-            print_json(_record(answer, case))
+            print_json(_record(answer, scenario))
         else:
-            typer.echo("\n\n".join(_blocks(answer, case)))
+            typer.echo("\n\n".join(_blocks(answer, scenario)))
 
 
-def _blocks(answer: SiteAnswer, case: Scenario) -> list[str]:
+def _blocks(answer: SiteAnswer, scenario: Scenario) -> list[str]:
     """Lay the answer out as text: cautions, the strip against the plan, follow-ups, notes."""
     return [
         "FIRST, before any number:\n" + _listed(answer.cautions),
-        _headline(answer, case),
-        _strip_table(answer, case),
-        _follow_up_table(answer, case),
+        _headline(answer, scenario),
+        _strip_table(answer, scenario),
+        _follow_up_table(answer, scenario),
         "Before you use the numbers:\n" + _listed(answer.notes),
     ]
 
 
 def _listed(sentences: tuple[str, ...]) -> str:
-    return "\n".join(folded(text, first="  - ", then="    ", always=True) for text in sentences)
+    return "\n".join(wrap(text, first="  - ", then="    ", always=True) for text in sentences)
 
 
 def _rows(answer: SiteAnswer) -> list[dict[Hashable, Any]]:
     return answer.outcomes.to_dict(orient="records")
 
 
-def _headline(answer: SiteAnswer, case: Scenario) -> str:
-    """Say the answer in two sentences."""
+def _headline(answer: SiteAnswer, scenario: Scenario) -> str:
+    """State the answer in two sentences."""
     from stripwise.report import formatting
 
-    record, target = answer.record, case.target
-    meant, now = _rows(answer)[:2]
-    horizon = case.sampling.horizon
-    lives = [formatting.years(row["life_at_target_yr"], horizon=horizon) for row in (meant, now)]
-    worse = now["probability_change"]
-    before, after = (formatting.percent(row["probability_at_target"]) for row in (meant, now))
+    record, target = answer.record, scenario.target
+    planned, stripped_row = _rows(answer)[:2]
+    horizon = scenario.sampling.horizon
+    lives = [
+        formatting.years(row["life_at_target_yr"], horizon=horizon)
+        for row in (planned, stripped_row)
+    ]
+    worse = stripped_row["probability_change"]
+    before, after = (
+        formatting.percent(row["probability_at_target"]) for row in (planned, stripped_row)
+    )
     verb = "raises" if worse > 0 else "lowers"
     moved = f"from {before} to {after}"
     if before == after:
@@ -157,10 +162,10 @@ def _headline(answer: SiteAnswer, case: Scenario) -> str:
     life = f"goes from {lives[0]} to {lives[1]}" if lives[0] != lives[1] else f"stays {lives[0]}"
     text = (
         f"Stripping after {formatting.duration(record.strip_age_h)} at "
-        f'{_degrees(record.temperature, case)}, where the plan was "{record.plan}", {verb} the '
+        f'{_degrees(record.temperature, scenario)}, where the plan was "{record.plan}", {verb} the '
         f"probability of depassivation within {target.service_life:g} yr {moved}, if nothing "
         f"follows; {formatting.percent(target.probability)} is allowed. "
-        f"{_answer(now, target.probability)} The life until the target is reached {life}."
+        f"{_target_sentence(stripped_row, target.probability)} The life until the target is reached {life}."
     )
     days = answer.kept_wet_to_match_d
     if math.isfinite(days) and days > 0.0:
@@ -168,29 +173,31 @@ def _headline(answer: SiteAnswer, case: Scenario) -> str:
             f" Keeping the face wet for about {formatting.number(days, 2)} d from now counts as much "
             "curing as the plan, if no hour is lost and the face does not freeze."
         )
-    return folded(text, always=True)
+    return wrap(text, always=True)
 
 
-def _answer(now: dict[Hashable, Any], allowed: float) -> str:
-    """Say whether the target is met after the strip, as far as durability goes."""
+def _target_sentence(stripped_row: dict[Hashable, Any], allowed: float) -> str:
+    """State whether the target is met after the strip, as far as durability goes."""
     from stripwise.report import formatting
 
-    if now["meets_target"] != "undecided":
-        return f"By durability alone the target is {MEETS[now['meets_target']]}."
-    mean = "met" if now["probability_at_target"] <= allowed else "missed"
-    band = formatting.interval(now["know_low"], now["know_high"], formatting.percent)
+    if stripped_row["meets_target"] != "undecided":
+        return f"By durability alone the target is {TARGET_WORDS[stripped_row['meets_target']]}."
+    mean = "met" if stripped_row["probability_at_target"] <= allowed else "missed"
+    band = formatting.interval(
+        stripped_row["know_low"], stripped_row["know_high"], formatting.percent
+    )
     reason = f"{band} over what is not known" if band else "by sampling error alone"
     return f"By durability alone the target is {mean} on average, but not surely ({reason})."
 
 
-def _strip_table(answer: SiteAnswer, case: Scenario) -> str:
-    """Set the plan beside the strip, line by line."""
+def _strip_table(answer: SiteAnswer, scenario: Scenario) -> str:
+    """Compare the plan with the strip, line by line."""
     from stripwise.report import formatting
 
-    horizon, meant_and_now = case.sampling.horizon, _rows(answer)[:2]
+    horizon, planned_and_stripped = scenario.sampling.horizon, _rows(answer)[:2]
 
     def line(label: str, write: Any) -> tuple[str, ...]:
-        return (label, *(write(row) for row in meant_and_now))
+        return (label, *(write(row) for row in planned_and_stripped))
 
     def band(row: dict[Hashable, Any]) -> str:
         return (
@@ -205,52 +212,54 @@ def _strip_table(answer: SiteAnswer, case: Scenario) -> str:
         line("effective curing", lambda r: _hours(r["effective_curing_h"])),
         line("penalty factor k_c, mean (5\N{EN DASH}95 %)", _penalty),
         line(
-            f"probability at {case.target.service_life:g} yr",
+            f"probability at {scenario.target.service_life:g} yr",
             lambda r: formatting.percent(r["probability_at_target"]),
         ),
         line("  over what is not known", band),
         line(
-            f"life at {formatting.percent(case.target.probability)}",
+            f"life at {formatting.percent(scenario.target.probability)}",
             lambda r: formatting.years(r["life_at_target_yr"], horizon=horizon),
         ),
         line("target met", lambda r: r["meets_target"]),
     ]
-    face = f"{answer.record.face} face; follow-up as planned: {meant_and_now[0]['follow_up']}"
+    face = (
+        f"{answer.record.face} face; follow-up as planned: {planned_and_stripped[0]['follow_up']}"
+    )
     return "\n".join(
-        [f"Plan: {answer.record.plan} ({face})", *lined_up(rows), *_maturity(answer, case)]
+        [f"Plan: {answer.record.plan} ({face})", *align_columns(rows), *_maturity(answer, scenario)]
     )
 
 
-def _maturity(answer: SiteAnswer, case: Scenario) -> list[str]:
+def _maturity(answer: SiteAnswer, scenario: Scenario) -> list[str]:
     """Give the equivalent age at stripping by both functions, a line each."""
-    lines = [f"  Equivalent age at {_degrees(case.curing.reference_temperature, case)}:"]
+    lines = [f"  Equivalent age at {_degrees(scenario.curing.reference_temperature, scenario)}:"]
     for row in answer.maturity.to_dict(orient="records"):
         if row["function"] == "arrhenius":
-            detail = f"Arrhenius, Q {case.curing.activation_temperature:g} K"
+            detail = f"Arrhenius, Q {scenario.curing.activation_temperature:g} K"
         else:
-            datum = _degrees(case.curing.datum_temperature, case)
-            unit = "degC" if case.units == "SI" else "degF"
-            factor = row["temperature_time_degCh"] * (1.0 if case.units == "SI" else 1.8)
+            datum = _degrees(scenario.curing.datum_temperature, scenario)
+            unit = "degC" if scenario.units == "SI" else "degF"
+            factor = row["temperature_time_degCh"] * (1.0 if scenario.units == "SI" else 1.8)
             detail = f"Nurse-Saul, datum {datum} ({factor:.3g} {unit} h)"
         used = ", used below" if row["used"] else ""
         lines.append(f"    {_hours(row['equivalent_age_h'])} by {detail}{used}")
     return lines
 
 
-def _follow_up_table(answer: SiteAnswer, case: Scenario) -> str:
+def _follow_up_table(answer: SiteAnswer, scenario: Scenario) -> str:
     """Give what each follow-up still buys, a line each."""
     from stripwise.report import formatting
 
-    target, horizon = case.target, case.sampling.horizon
+    target, horizon = scenario.target, scenario.sampling.horizon
     life, limit = f"{target.service_life:g} yr", formatting.percent(target.probability)
-    rows = [HEADS, tuple(head.format(life=life, limit=limit) for head in SECOND)]
+    rows = [TABLE_HEAD, tuple(head.format(life=life, limit=limit) for head in TABLE_SUBHEAD)]
     rows += [
         (
             row["follow_up"],
             _hours(row["effective_curing_h"]),
             _penalty(row),
             formatting.percent(row["probability_at_target"]),
-            _points(row["probability_change"]),
+            _percentage_points(row["probability_change"]),
             formatting.years(row["life_at_target_yr"], horizon=horizon).replace(
                 "more than", "over"
             ),
@@ -259,12 +268,12 @@ def _follow_up_table(answer: SiteAnswer, case: Scenario) -> str:
         )
         for row in _rows(answer)[1:]
     ]
-    at = _degrees(answer.record.follow_up_temperature, case)
+    at = _degrees(answer.record.follow_up_temperature, scenario)
     what = (
         "Without a follow-up" if answer.record.freezes_after else "What each follow-up still buys"
     )
     head = f"{what} on the {answer.record.face} face, at {at}:"
-    return "\n".join([head, *lined_up(rows)])
+    return "\n".join([head, *align_columns(rows)])
 
 
 def _penalty(row: dict[Hashable, Any]) -> str:
@@ -272,7 +281,7 @@ def _penalty(row: dict[Hashable, Any]) -> str:
     return f"{mean:.2f} ({low:.2f}\N{EN DASH}{high:.2f})"
 
 
-def _points(change: float) -> str:
+def _percentage_points(change: float) -> str:
     text = f"{100.0 * change:+.1f}"
     return "0 pts" if float(text) == 0.0 else f"{text} pts".replace("-", "\N{MINUS SIGN}")
 
@@ -281,14 +290,14 @@ def _hours(hours: float) -> str:
     return f"{hours:.3g} h"
 
 
-def _degrees(celsius: float, case: Scenario) -> str:
+def _degrees(celsius: float, scenario: Scenario) -> str:
     from stripwise.units.quantities import convert
 
-    unit = "degC" if case.units == "SI" else "degF"
+    unit = "degC" if scenario.units == "SI" else "degF"
     return f"{convert(celsius, 'degC', to=unit):.3g} {unit}"
 
 
-def _record(answer: SiteAnswer, case: Scenario) -> dict[str, Any]:
+def _record(answer: SiteAnswer, scenario: Scenario) -> dict[str, Any]:
     return {
         "cautions": list(answer.cautions),
         "record": {
@@ -296,8 +305,8 @@ def _record(answer: SiteAnswer, case: Scenario) -> dict[str, Any]:
             for name, value in dataclasses.asdict(answer.record).items()
         },
         "target": {
-            "service_life_yr": case.target.service_life,
-            "probability": case.target.probability,
+            "service_life_yr": scenario.target.service_life,
+            "probability": scenario.target.probability,
         },
         "maturity": answer.maturity.to_dict(orient="records"),
         "outcomes": answer.outcomes.to_dict(orient="records"),

@@ -1,4 +1,4 @@
-"""Curing law: how much faster chloride enters a face that lost its forms early.
+"""How much faster chloride enters a face that lost its forms early.
 
 The penalty factor k_c is the diffusivity of the face as cured over the diffusivity of the same
 concrete after 7 d of curing. The law interpolates the published distributions at 1, 3, 7 and
@@ -18,19 +18,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from stripwise.distributions.distribution import Distribution, distribution
 from stripwise.errors import InputError
-from stripwise.published.library import constant, value
+from stripwise.published.library import constant, published_value
 
 __all__ = [
-    "CHARACTERISTIC",
+    "CHARACTERISTIC_PENALTY",
     "EARLY_EXPONENT",
     "EARLY_SLOPE_SD",
-    "SHORTEST_H",
-    "LawDraws",
+    "MIN_DURATION_H",
+    "CuringLawSamples",
     "effective_duration",
-    "law_draws",
-    "law_knots",
     "log_penalty",
+    "penalty_distributions",
     "relative_log_penalty",
+    "sample_curing_law",
 ]
 
 Array = NDArray[np.float64]
@@ -38,7 +38,7 @@ Weights = tuple[Array | float, ...]
 
 HOURS_PER_DAY = 24.0
 
-SHORTEST_H = constant("curing.shortest_duration")
+MIN_DURATION_H = constant("curing.shortest_duration")
 """Floor of the effective curing duration [h]."""
 
 EARLY_SLOPE_SD = constant("curing.early_slope_sd")
@@ -52,17 +52,19 @@ EARLY_EXPONENT = float(
 )
 """Mean exponent below one day: that of the mean penalties between 1 and 3 d."""
 
-CHARACTERISTIC: Mapping[float, float] = MappingProxyType(
+CHARACTERISTIC_PENALTY: Mapping[float, float] = MappingProxyType(
     {
         float(label.removesuffix(" d")): number
-        for label, number in value("duracrete.curing_factor.characteristic").numbers.items()
+        for label, number in published_value(
+            "duracrete.curing_factor.characteristic"
+        ).numbers.items()
     }
 )
 """Characteristic penalty by curing duration [d], for the semi-probabilistic mode only."""
 
 
 @dataclass(frozen=True, slots=True)
-class LawDraws:
+class CuringLawSamples:
     """Samples of the curing law, shared by every strategy.
 
     Attributes
@@ -80,34 +82,33 @@ class LawDraws:
 
 
 @functools.cache
-def law_knots() -> Mapping[float, Distribution]:
+def penalty_distributions() -> Mapping[float, Distribution]:
     """Return the distributions of k_c that the law passes through, by duration [d]."""
-    knots = {}
+    distributions = {}
     for days in (1.0, 3.0, 28.0):
-        entry = value(f"duracrete.curing_factor.{days:g}d")
-        knots[days] = distribution(entry.family, **entry.numbers)
-    return MappingProxyType(knots)
+        entry = published_value(f"duracrete.curing_factor.{days:g}d")
+        distributions[days] = distribution(entry.family, **entry.numbers)
+    return MappingProxyType(distributions)
 
 
-def law_draws(
-    quantile_z: ArrayLike, early_slope: ArrayLike, *, longest_d: float = np.inf
-) -> LawDraws:
-    """Draw the curing law from its two standard normal variates.
+def sample_curing_law(
+    curing_z: ArrayLike, early_slope_z: ArrayLike, *, max_duration_d: float = np.inf
+) -> CuringLawSamples:
+    """Sample the curing law from its two standard normal variates.
 
     Parameters
     ----------
-    quantile_z
+    curing_z
         (n,) or scalar standard normal variate of the place u in the published distributions;
         a high one means that early stripping harms more and long curing helps more.
-    early_slope
+    early_slope_z
         (n,) or scalar standard normal variate eta of the exponent below one day.
-    longest_d
-        Longest curing that will be asked for [d]: up to 7 d the knot at 28 d has no part and is
-        not drawn.
+    max_duration_d
+        Longest curing to be evaluated [d]: up to 7 d the distribution at 28 d is not needed.
 
     Returns
     -------
-    The `LawDraws`.
+    The `CuringLawSamples`.
 
     Raises
     ------
@@ -128,20 +129,22 @@ def law_draws(
 
     Examples
     --------
-    >>> draws = law_draws(0.0, 0.0)
+    >>> draws = sample_curing_law(0.0, 0.0)
     >>> round(float(np.exp(draws.log_1d)), 3)
     2.379
     """
-    z = _variate("curing law", quantile_z)
-    eta = _variate("early slope", early_slope)
-    knots = law_knots()
-    log_3d = np.log(knots[3.0].draw(z))
-    log_1d = np.maximum(np.log(knots[1.0].draw(z)), log_3d)
-    log_28d = np.log(knots[28.0].draw(-z)) if longest_d > 7.0 else np.zeros(())
-    return LawDraws(log_1d, log_3d, log_28d, np.maximum(EARLY_EXPONENT + EARLY_SLOPE_SD * eta, 0.0))
+    z = _checked_variate("curing law", curing_z)
+    eta = _checked_variate("early slope", early_slope_z)
+    distributions = penalty_distributions()
+    log_3d = np.log(distributions[3.0].from_normal(z))
+    log_1d = np.maximum(np.log(distributions[1.0].from_normal(z)), log_3d)
+    log_28d = np.log(distributions[28.0].from_normal(-z)) if max_duration_d > 7.0 else np.zeros(())
+    return CuringLawSamples(
+        log_1d, log_3d, log_28d, np.maximum(EARLY_EXPONENT + EARLY_SLOPE_SD * eta, 0.0)
+    )
 
 
-def log_penalty(duration_d: ArrayLike, draws: LawDraws) -> Array:
+def log_penalty(duration_d: ArrayLike, draws: CuringLawSamples) -> Array:
     """Return ln k_c after an effective curing duration.
 
     Parameters
@@ -167,19 +170,19 @@ def log_penalty(duration_d: ArrayLike, draws: LawDraws) -> Array:
 
     Examples
     --------
-    >>> draws = law_draws(0.0, 0.0)
+    >>> draws = sample_curing_law(0.0, 0.0)
     >>> float(log_penalty(7.0, draws))
     0.0
     >>> round(float(np.exp(log_penalty(0.5, draws))), 2)
     3.2
     """
-    return _combined(_weights(duration_d), draws)
+    return _weighted_sum(_weights(duration_d), draws)
 
 
 def relative_log_penalty(
-    duration_d: ArrayLike, reference_d: ArrayLike, *, draws: LawDraws
+    duration_d: ArrayLike, reference_d: ArrayLike, *, draws: CuringLawSamples
 ) -> Array:
-    """Return ln of the penalty against another reference curing than 7 d, draw by draw.
+    """Return ln of the penalty against another reference curing than 7 d, sample by sample.
 
     Parameters
     ----------
@@ -201,10 +204,10 @@ def relative_log_penalty(
 
     Examples
     --------
-    >>> float(relative_log_penalty(3.0, 3.0, draws=law_draws(1.2, 0.0)))
+    >>> float(relative_log_penalty(3.0, 3.0, draws=sample_curing_law(1.2, 0.0)))
     0.0
     """
-    return _combined(_relative_weights(duration_d, reference_d), draws)
+    return _weighted_sum(_relative_weights(duration_d, reference_d), draws)
 
 
 def effective_duration(
@@ -217,7 +220,7 @@ def effective_duration(
 ) -> Array:
     """Return the effective curing duration of a face at the reference temperature.
 
-    The forms cure fully; a follow-up counts by the share of moisture it retains.
+    The forms cure fully; a follow-up counts by the fraction of moisture it retains.
 
     Parameters
     ----------
@@ -250,79 +253,84 @@ def effective_duration(
     >>> round(float(days), 4)
     1.4167
     """
-    age = _within("strip age", strip_age_h, unit=" h")
-    first = _within("maturity factor until stripping", strip_factor, low=0.0)
-    share = _within("moisture retention", retention, low=0.0, high=1.0)
-    after = _within("follow-up duration", follow_up_h, low=0.0, unit=" h")
-    second = _within("maturity factor of the follow-up", follow_up_factor, low=0.0)
-    hours = age * first + share * (after * second)
-    return np.asarray(np.maximum(hours, SHORTEST_H) / HOURS_PER_DAY)
+    age = _checked("strip age", strip_age_h, unit=" h")
+    strip_rate = _checked("maturity factor until stripping", strip_factor, low=0.0)
+    retained = _checked("moisture retention", retention, low=0.0, high=1.0)
+    after = _checked("follow-up duration", follow_up_h, low=0.0, unit=" h")
+    follow_up_rate = _checked("maturity factor of the follow-up", follow_up_factor, low=0.0)
+    hours = age * strip_rate + retained * (after * follow_up_rate)
+    return np.asarray(np.maximum(hours, MIN_DURATION_H) / HOURS_PER_DAY)
 
 
 def _weights(duration_d: ArrayLike) -> Weights:
     """Weight of the early exponent and of ln k_c at 1, 3 and 28 d after some curing [d]."""
     if np.ndim(duration_d) == 0:
-        return _weights_at(float(duration_d))  # type: ignore[arg-type]
-    return _weights_of(np.asarray(duration_d, dtype=float))
+        return _scalar_weights(float(duration_d))  # type: ignore[arg-type]
+    return _array_weights(np.asarray(duration_d, dtype=float))
 
 
 def _relative_weights(duration_d: ArrayLike, reference_d: ArrayLike) -> Weights:
     """Weights after some curing less those after the reference curing [d]."""
     if np.ndim(duration_d) == 0 and np.ndim(reference_d) == 0:
-        return _relative_weights_at(float(duration_d), float(reference_d))  # type: ignore[arg-type]
+        return _relative_scalar_weights(float(duration_d), float(reference_d))  # type: ignore[arg-type]
     pairs = zip(_weights(duration_d), _weights(reference_d), strict=True)
-    return tuple(there - here for there, here in pairs)
+    return tuple(weight - reference_weight for weight, reference_weight in pairs)
 
 
 @functools.lru_cache(maxsize=4096)
-def _weights_at(duration: float) -> Weights:
-    """Return the same for one duration, which every cell of a sample asks for again."""
-    return tuple(float(weight) for weight in _weights_of(np.asarray(duration)))
+def _scalar_weights(duration: float) -> Weights:
+    """Cache the weights of one duration, which every block of samples needs again."""
+    return tuple(float(weight) for weight in _array_weights(np.asarray(duration)))
 
 
 @functools.lru_cache(maxsize=4096)
-def _relative_weights_at(duration: float, reference: float) -> Weights:
-    pairs = zip(_weights_at(duration), _weights_at(reference), strict=True)
-    return tuple(there - here for there, here in pairs)
+def _relative_scalar_weights(duration: float, reference: float) -> Weights:
+    pairs = zip(_scalar_weights(duration), _scalar_weights(reference), strict=True)
+    return tuple(weight - reference_weight for weight, reference_weight in pairs)
 
 
-def _weights_of(duration: Array) -> Weights:
+def _array_weights(duration: Array) -> Weights:
     if not np.all(duration > 0):
         bad = duration[~(duration > 0)].flat[0]
         raise InputError("effective curing duration", f"= {bad:g} d: must be above 0 d")
     x = np.log(duration)
-    past_1d, past_3d = _share(x, 1.0, 3.0), _share(x, 3.0, 7.0)
-    return np.maximum(-x, 0.0), 1.0 - past_1d, past_1d - past_3d, _share(x, 7.0, 28.0)
+    fraction_1d_3d, fraction_3d_7d = _segment_fraction(x, 1.0, 3.0), _segment_fraction(x, 3.0, 7.0)
+    return (
+        np.maximum(-x, 0.0),
+        1.0 - fraction_1d_3d,
+        fraction_1d_3d - fraction_3d_7d,
+        _segment_fraction(x, 7.0, 28.0),
+    )
 
 
-def _combined(weights: Weights, draws: LawDraws) -> Array:
-    """Sum of the knots by weight; most weights are 0 and are passed over."""
-    knots = (draws.early_exponent, draws.log_1d, draws.log_3d, draws.log_28d)
+def _weighted_sum(weights: Weights, draws: CuringLawSamples) -> Array:
+    """Weighted sum of the samples; most weights are 0 and are skipped."""
+    parts = (draws.early_exponent, draws.log_1d, draws.log_3d, draws.log_28d)
     terms = [
-        weight * knot
-        for weight, knot in zip(weights, knots, strict=True)
+        weight * part
+        for weight, part in zip(weights, parts, strict=True)
         if (weight.any() if isinstance(weight, np.ndarray) else weight)
     ]
     total = functools.reduce(np.add, terms) if terms else 0.0
     if np.size(total) > 1:
         return np.asarray(total)
-    return np.full(np.broadcast_shapes(np.shape(weights[0]), *(k.shape for k in knots)), total)
+    return np.full(np.broadcast_shapes(np.shape(weights[0]), *(p.shape for p in parts)), total)
 
 
-def _share(x: Array, start: float, end: float) -> Array:
-    """Share of the segment from ln(start) to ln(end) that lies below x."""
+def _segment_fraction(x: Array, start: float, end: float) -> Array:
+    """Fraction of the segment from ln(start) to ln(end) that lies below x."""
     low, high = np.log(start), np.log(end)
     return np.asarray(np.minimum(np.maximum((x - low) / (high - low), 0.0), 1.0))
 
 
-def _variate(where: str, z: ArrayLike) -> Array:
+def _checked_variate(where: str, z: ArrayLike) -> Array:
     array = np.asarray(z, dtype=float)
     if np.any(np.isnan(array)):
         raise InputError(where, f"has {int(np.sum(np.isnan(array)))} values that are not a number")
     return array
 
 
-def _within(
+def _checked(
     where: str, values: ArrayLike, *, low: float = -np.inf, high: float = np.inf, unit: str = ""
 ) -> Array:
     array = np.asarray(values, dtype=float)

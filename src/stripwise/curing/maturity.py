@@ -1,4 +1,4 @@
-"""Equivalent age: what an hour at one temperature is worth at the reference temperature.
+"""Equivalent age: how many hours at the reference temperature equal an hour at another.
 
 Both functions describe the progress of hydration in concrete that stays moist and does not
 freeze; they say nothing on its strength at an early hour, which is measured in place.

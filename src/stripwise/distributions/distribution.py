@@ -1,7 +1,7 @@
-"""A random input's distribution: probabilities, quantiles and fast draws from a normal variate.
+"""Probability, quantile and value of a random input for a normal variate z.
 
-A random input is drawn as x = F^-1(Phi(z)) from a standard normal variate z, so that the same
-draw serves every family and a Gaussian copula needs no second transform.
+A random input is sampled as x = F^-1(Phi(z)) from a standard normal variate z, so that the same
+sample of z serves every family and a Gaussian copula needs no second transform.
 """
 
 from __future__ import annotations
@@ -12,26 +12,32 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from stripwise.distributions.families import FAMILIES, Member, constant_member, log_sd, member
+from stripwise.distributions.families import (
+    FAMILIES,
+    FamilyMember,
+    build_member,
+    constant_member,
+    log_sd,
+)
 from stripwise.distributions.inverse_table import exact_inverse
 from stripwise.errors import InputError
 
-__all__ = ["FAMILIES", "Distribution", "distribution", "fixed"]
+__all__ = ["FAMILIES", "Distribution", "distribution", "fixed", "with_shifted_moments"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Distribution(Member):
-    """One input's distribution: a family's member with its probabilities, quantiles and draws.
+class Distribution(FamilyMember):
+    """One input's distribution: a family's member with its probabilities and quantiles.
 
-    It has the attributes of `Member`: family, mean, sd, low, high, parent_mean and parent_sd.
+    It has the attributes of `FamilyMember`: family, mean, sd, low, high, parent_mean and parent_sd.
     """
 
     @classmethod
-    def of(cls, one: Member) -> Distribution:
+    def from_member(cls, member: FamilyMember) -> Distribution:
         """Return the distribution of a family's member."""
-        return cls(**{item.name: getattr(one, item.name) for item in fields(one)})
+        return cls(**{item.name: getattr(member, item.name) for item in fields(member)})
 
     @property
     def is_fixed(self) -> bool:
@@ -44,82 +50,37 @@ class Distribution(Member):
         return self.family == "normal" and bool(np.isfinite(self.low) or np.isfinite(self.high))
 
     def cdf(self, x: ArrayLike) -> Array:
-        """Probability of a value at or below x.
-
-        Parameters
-        ----------
-        x
-            Values, any shape, in the variable's unit.
-
-        Returns
-        -------
-        Array of the shape of `x`, in [0, 1].
-        """
+        """Probability of a value at or below x, of any shape, in the variable's unit."""
         x = np.asarray(x, dtype=float)
         if self.is_fixed:
             return np.where(x >= self.mean, 1.0, 0.0)
         if self.family == "lognormal":
-            return np.asarray(special.ndtr(self.score(x)))
+            return np.asarray(special.ndtr(self.to_normal(x)))
         return np.asarray(self._law.cdf(x))
 
     def sf(self, x: ArrayLike) -> Array:
-        """Probability of a value above x, exact where ``1 - cdf`` would round to zero.
-
-        Parameters
-        ----------
-        x
-            Values, any shape, in the variable's unit.
-
-        Returns
-        -------
-        Array of the shape of `x`, in [0, 1].
-        """
+        """Probability of a value above x, exact where ``1 - cdf`` would round to zero."""
         x = np.asarray(x, dtype=float)
         if self.is_fixed:
             return np.where(x >= self.mean, 0.0, 1.0)
         if self.family == "lognormal":
-            return np.asarray(special.ndtr(-self.score(x)))
+            return np.asarray(special.ndtr(-self.to_normal(x)))
         return np.asarray(self._law.sf(x))
 
     def pdf(self, x: ArrayLike) -> Array:
-        """Density at x.
-
-        Parameters
-        ----------
-        x
-            Values, any shape, in the variable's unit.
-
-        Returns
-        -------
-        Array of the shape of `x`, in 1 / unit.
-
-        Raises
-        ------
-        InputError
-            For a fixed input, which has no density.
-        """
+        """Density at x, of any shape [1 / unit]; InputError for a fixed input, which has none."""
         if self.is_fixed:
             raise InputError("", "a fixed input has no density")
         return np.asarray(self._law.pdf(x))
 
     def quantile(self, p: ArrayLike) -> Array:
-        """Value that is not exceeded with probability p, by scipy's exact inverse.
-
-        Parameters
-        ----------
-        p
-            Probabilities, any shape.
-
-        Returns
-        -------
-        Array of the shape of `p`, in the variable's unit.
-        """
+        """Value that is not exceeded with probability p, of any shape, by scipy's exact inverse."""
         p = np.asarray(p, dtype=float)
         if self.is_fixed:
             return np.full(p.shape, self.mean)
         return np.asarray(self._law.ppf(p))
 
-    def draw(self, z: ArrayLike) -> Array:
+    def from_normal(self, z: ArrayLike) -> Array:
         """Value whose probability equals that of the standard normal variate z: F^-1(Phi(z)).
 
         Parameters
@@ -152,7 +113,7 @@ class Distribution(Member):
             case _:
                 return exact_inverse(self._law, z)
 
-    def score(self, x: ArrayLike) -> Array:
+    def to_normal(self, x: ArrayLike) -> Array:
         """Return the standard normal variate that has the probability of x: Phi^-1(F(x)).
 
         Parameters
@@ -176,22 +137,10 @@ class Distribution(Member):
         return np.asarray(np.where(below < 0.5, special.ndtri(below), -special.ndtri(self.sf(x))))
 
     def shifted(self, distance: float) -> Distribution:
-        """Return the distribution after a change of the nominal value.
+        """Return the distribution of the same sd after its nominal value moves by a distance.
 
-        Parameters
-        ----------
-        distance
-            Change of the mean, in the variable's unit.
-
-        Returns
-        -------
-        A distribution of the same sd; a beta, uniform or triangular moves with both bounds, while
-        the physical bound of a truncated normal stays where it is.
-
-        Raises
-        ------
-        InputError
-            If the moved distribution is impossible (a mean outside the bounds that stay).
+        A beta, uniform or triangular moves with both bounds, while the physical bound of a
+        truncated normal stays. InputError if the mean would leave the bounds that stay.
         """
         if self.is_fixed:
             return fixed(self.mean + distance)
@@ -205,18 +154,8 @@ class Distribution(Member):
 
 
 def fixed(value: float) -> Distribution:
-    """Return a constant as a distribution.
-
-    Parameters
-    ----------
-    value
-        The constant, in the variable's unit.
-
-    Returns
-    -------
-    A `Distribution` of family ``fixed``.
-    """
-    return Distribution.of(constant_member(value))
+    """Return a constant as a distribution of the family ``fixed``."""
+    return Distribution.from_member(constant_member(value))
 
 
 def distribution(
@@ -259,4 +198,20 @@ def distribution(
     >>> round(float(critical.quantile(0.05)), 3)
     0.379
     """
-    return Distribution.of(member(family, mean=mean, sd=sd, cov=cov, low=low, high=high))
+    return Distribution.from_member(
+        build_member(family, mean=mean, sd=sd, cov=cov, low=low, high=high)
+    )
+
+
+def with_shifted_moments(law: Distribution, *, mean: float = 0.0, sd: float = 0.0) -> Distribution:
+    """Add to the mean and sd that a random distribution has before truncation.
+
+    Uniform and triangular move with their bounds, other bounds stay. InputError if no such
+    distribution exists, as for a beta that its bounds do not let widen.
+    """
+    centre, spread = law.parent_mean + mean, law.parent_sd + sd
+    low, high = law.low, law.high
+    if law.family in ("uniform", "triangular"):
+        low, high = (centre + (end - law.mean) * spread / law.sd for end in (low, high))
+        return distribution(law.family, mean=centre, low=low, high=high)
+    return distribution(law.family, mean=centre, sd=spread, low=low, high=high)

@@ -1,4 +1,4 @@
-"""The families: from moments and bounds of the variable itself to a law, or a clear refusal."""
+"""The scipy distribution that has given moments and bounds, or why there is none."""
 
 from __future__ import annotations
 
@@ -8,23 +8,23 @@ from typing import Any
 import numpy as np
 from scipy import optimize, special, stats
 
-from stripwise.distributions.inverse_table import InverseTable, NormalLine
-from stripwise.distributions.normal import TruncatedNormal
-from stripwise.distributions.triangular import Triangle
+from stripwise.distributions.inverse_table import InverseTable, LinearInverse
+from stripwise.distributions.triangular import Triangular
+from stripwise.distributions.truncated_normal import TruncatedNormal
 from stripwise.errors import InputError
 
-__all__ = ["FAMILIES", "Member", "constant_member", "log_sd", "member"]
+__all__ = ["FAMILIES", "FamilyMember", "build_member", "constant_member", "log_sd"]
 
 FAMILIES = ("normal", "lognormal", "beta", "uniform", "triangular", "weibull", "gamma", "fixed")
 
 
-WIDEST = 1e6
-"""Largest distance of a beta's bounds in sd: beyond, rounding decides its shape."""
+MAX_BETA_WIDTH = 1e6
+"""Largest distance of a beta's bounds, in sd: beyond it rounding decides the shape."""
 
 
 @dataclass(frozen=True, slots=True)
-class Member:
-    """One member of a family: resolved moments and support with the law they belong to.
+class FamilyMember:
+    """One member of a family: resolved moments and support with its scipy distribution.
 
     Attributes
     ----------
@@ -46,16 +46,16 @@ class Member:
     parent_mean: float
     parent_sd: float
     _law: Any = field(repr=False, compare=False)
-    _table: InverseTable | NormalLine | None = field(repr=False, compare=False)
+    _table: InverseTable | LinearInverse | None = field(repr=False, compare=False)
 
 
-def constant_member(value: float) -> Member:
+def constant_member(value: float) -> FamilyMember:
     """Return a constant as the member of the family ``fixed``."""
     value = float(value)
-    return Member("fixed", value, 0.0, value, value, value, 0.0, None, None)
+    return FamilyMember("fixed", value, 0.0, value, value, value, 0.0, None, None)
 
 
-def member(
+def build_member(
     family: str,
     *,
     mean: float | None,
@@ -63,19 +63,10 @@ def member(
     cov: float | None,
     low: float | None,
     high: float | None,
-) -> Member:
-    """Resolve the moments and bounds of a family.
+) -> FamilyMember:
+    """Resolve the moments and bounds of a family, as `distribution` takes them.
 
-    The arguments are those of `stripwise.distributions.distribution.distribution`.
-
-    Returns
-    -------
-    The `Member`.
-
-    Raises
-    ------
-    InputError
-        If moments are missing, contradict each other or do not fit the family.
+    InputError if moments are missing, contradict each other or do not fit the family.
     """
     given = {"mean": mean, "sd": sd, "cov": cov, "low": low, "high": high}
     for name, value in given.items():
@@ -91,7 +82,7 @@ def member(
             if spread:
                 raise InputError(name, f"= {spread:g} is not used by a fixed input; leave it out")
         return constant_member(mean)
-    sd = _spread(mean, sd, cov)
+    sd = _sd_from(mean, sd, cov)
     low_ = -np.inf if low is None else float(low)
     high_ = np.inf if high is None else float(high)
     if low_ >= high_:
@@ -108,7 +99,7 @@ def member(
     return builder(mean, sd, low_, high_)
 
 
-def _spread(mean: float | None, sd: float | None, cov: float | None) -> float | None:
+def _sd_from(mean: float | None, sd: float | None, cov: float | None) -> float | None:
     if sd is not None and cov is not None:
         raise InputError("sd", "and cov are both given; give one of them")
     if cov is not None:
@@ -132,18 +123,19 @@ def _moments(family: str, mean: float | None, sd: float | None) -> tuple[float, 
     return float(mean), sd
 
 
-def _normal(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+def _normal(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _moments("normal", mean, sd)
     law = TruncatedNormal(mu, sigma, low, high)
     if np.isinf(low) and np.isinf(high):
-        return Member("normal", mu, sigma, low, high, mu, sigma, law, None)
-    if law.kept < 0.01:
+        return FamilyMember("normal", mu, sigma, low, high, mu, sigma, law, None)
+    if law.mass_inside < 0.01:
         raise InputError(
-            "low", f"and high keep {law.kept:.2g} of the normal; less than 1 % is no truncation"
+            "low",
+            f"and high keep {law.mass_inside:.2g} of the normal; less than 1 % is no truncation",
         )
     true_mean, true_sd = law.moments()
-    table = NormalLine.build(law) or InverseTable.build(law)
-    return Member("normal", true_mean, true_sd, low, high, mu, sigma, law, table)
+    table = LinearInverse.build(law) or InverseTable.build(law)
+    return FamilyMember("normal", true_mean, true_sd, low, high, mu, sigma, law, table)
 
 
 def _positive(family: str, mean: float | None, sd: float | None, low: float, high: float) -> Any:
@@ -159,25 +151,25 @@ def _positive(family: str, mean: float | None, sd: float | None, low: float, hig
     return mu, sigma
 
 
-def _lognormal(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+def _lognormal(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _positive("lognormal", mean, sd, low, high)
     spread = log_sd(mu, sigma)
     law = stats.lognorm(spread, scale=mu * np.exp(-0.5 * spread**2))
-    return Member("lognormal", mu, sigma, 0.0, np.inf, mu, sigma, law, None)
+    return FamilyMember("lognormal", mu, sigma, 0.0, np.inf, mu, sigma, law, None)
 
 
-def _gamma(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+def _gamma(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _positive("gamma", mean, sd, low, high)
     law = stats.gamma((mu / sigma) ** 2, scale=sigma**2 / mu)
     table = InverseTable.build(law)
-    return Member("gamma", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
+    return FamilyMember("gamma", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
 
 
-def _weibull(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+def _weibull(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _positive("weibull", mean, sd, low, high)
 
-    def log_cov_excess(log_shape: float) -> float:
-        k = np.exp(log_shape)
+    def log_cov_excess(log_inverse_cov: float) -> float:
+        k = np.exp(log_inverse_cov)
         ratio = special.gammaln(1 + 2 / k) - 2 * special.gammaln(1 + 1 / k)
         return float(0.5 * np.log(np.expm1(ratio)) - np.log(sigma / mu))
 
@@ -187,10 +179,10 @@ def _weibull(mean: float | None, sd: float | None, low: float, high: float) -> M
     shape = float(np.exp(optimize.brentq(log_cov_excess, lowest, highest, xtol=1e-14)))
     law = stats.weibull_min(shape, scale=mu / special.gamma(1 + 1 / shape))
     table = InverseTable.build(law)
-    return Member("weibull", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
+    return FamilyMember("weibull", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
 
 
-def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+def _beta(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _moments("beta", mean, sd)
     if np.isinf(low) or np.isinf(high):
         missing = "low" if np.isinf(low) else "high"
@@ -202,38 +194,38 @@ def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Memb
         raise InputError(
             "sd", f"= {sigma:g}: must be below {limit:.4g} for this mean between these bounds"
         )
-    if high - low > WIDEST * sigma:
+    if high - low > MAX_BETA_WIDTH * sigma:
         raise InputError(
             "high",
-            f"= {high:g} lies more than {WIDEST:g} sd from low, too far for a beta to be computed"
+            f"= {high:g} lies more than {MAX_BETA_WIDTH:g} sd from low, too far for a beta to be computed"
             f", and a lognormal or gamma needs no upper bound",
         )
-    share = (mu - low) / (high - low)
-    total = share * (1 - share) * ((high - low) / sigma) ** 2 - 1
-    law = stats.beta(share * total, (1 - share) * total, loc=low, scale=high - low)
+    position = (mu - low) / (high - low)
+    total = position * (1 - position) * ((high - low) / sigma) ** 2 - 1
+    law = stats.beta(position * total, (1 - position) * total, loc=low, scale=high - low)
     table = InverseTable.build(law)
-    return Member("beta", mu, sigma, low, high, mu, sigma, law, table)
+    return FamilyMember("beta", mu, sigma, low, high, mu, sigma, law, table)
 
 
-def _uniform(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+def _uniform(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     if np.isfinite(low) and np.isfinite(high):
         middle, spread = 0.5 * (low + high), (high - low) / np.sqrt(12.0)
-        _agree("uniform", mean, sd, middle, spread)
+        _check_against_bounds("uniform", mean, sd, middle, spread)
     else:
         _both_or_none("uniform", low, high)
         middle, spread = _moments("uniform", mean, sd)
         low, high = middle - np.sqrt(3.0) * spread, middle + np.sqrt(3.0) * spread
     law = stats.uniform(low, high - low)
     spread = float(spread)
-    return Member("uniform", middle, spread, low, high, middle, spread, law, None)
+    return FamilyMember("uniform", middle, spread, low, high, middle, spread, law, None)
 
 
-def _triangular(mean: float | None, sd: float | None, low: float, high: float) -> Member:
+def _triangular(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     if np.isfinite(low) and np.isfinite(high):
         middle = 0.5 * (low + high) if mean is None else float(mean)
         peak = 3.0 * middle - low - high
-        slack = 1e-9 * (high - low)  # rounding moves a peak that stands on a bound
-        if not low - slack <= peak <= high + slack:
+        tolerance = 1e-9 * (high - low)  # rounding moves a peak that stands on a bound
+        if not low - tolerance <= peak <= high + tolerance:
             raise InputError(
                 "mean", f"= {middle:g} puts the peak at {peak:g}, outside {low:g} to {high:g}"
             )
@@ -241,14 +233,14 @@ def _triangular(mean: float | None, sd: float | None, low: float, high: float) -
         spread = np.sqrt(
             (low**2 + high**2 + peak**2 - low * high - low * peak - high * peak) / 18.0
         )
-        _agree("triangular", None, sd, middle, spread)
+        _check_against_bounds("triangular", None, sd, middle, spread)
     else:
         _both_or_none("triangular", low, high)
         middle, spread = _moments("triangular", mean, sd)
         peak, low, high = middle, middle - np.sqrt(6.0) * spread, middle + np.sqrt(6.0) * spread
-    law = Triangle(low, peak, high)
+    law = Triangular(low, peak, high)
     spread = float(spread)
-    return Member("triangular", middle, spread, low, high, middle, spread, law, None)
+    return FamilyMember("triangular", middle, spread, low, high, middle, spread, law, None)
 
 
 def _both_or_none(family: str, low: float, high: float) -> None:
@@ -258,7 +250,9 @@ def _both_or_none(family: str, low: float, high: float) -> None:
         raise InputError(missing, f"is missing; {family} needs both low and high or neither")
 
 
-def _agree(family: str, mean: float | None, sd: float | None, middle: float, spread: float) -> None:
+def _check_against_bounds(
+    family: str, mean: float | None, sd: float | None, middle: float, spread: float
+) -> None:
     """Refuse moments that contradict the bounds that already fix them."""
     for name, value, implied in (("mean", mean, middle), ("sd", sd, spread)):
         # A mean near 0 differs from its bounds' middle by rounding, which has the bounds' size.

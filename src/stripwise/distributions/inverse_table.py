@@ -1,4 +1,4 @@
-"""Inverse distribution functions as a cubic Hermite table in the normal variate."""
+"""F^-1(Phi(z)) computed fast, from a cubic Hermite table in the normal variate z."""
 
 from __future__ import annotations
 
@@ -9,22 +9,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stripwise.distributions.hermite import HermiteTable
+from stripwise.distributions.hermite_table import HermiteTable
 
-__all__ = ["InverseTable", "NormalLine"]
+__all__ = ["InverseTable", "LinearInverse"]
 
-FARTHEST = 20.0
-"""From 21 on scipy's inverse of a beta warns, and may return NaN."""
+MAX_Z = 20.0
+"""Largest |z| that is inverted: from 21 on scipy's inverse of a beta may return NaN."""
 
 Array = NDArray[np.float64]
 
-REACH = 6.5
+TABLE_MAX_Z = 6.5
 """Table covers |z| <= 6.5, probabilities down to 4e-11; scipy's exact inverse serves beyond."""
 
-SIZES = (256, 512, 1024, 4096, 16384)
+TABLE_SIZES = (256, 512, 1024, 4096, 16384)
 TOLERANCE = 1e-7
 
-FAINT = 1e-12
+MAX_MASS_CUT_OFF = 1e-12
 """Most that a bound may cut off: it moves a probability of 1e-5 by 1e-7 of itself."""
 
 
@@ -43,38 +43,31 @@ class InverseTable:
 
     @classmethod
     def build(cls, law: Any) -> Self | None:
-        """Tabulate a scipy distribution, or return None where no table is exact enough.
+        """Tabulate a frozen continuous distribution of `scipy.stats` as coarsely as allowed.
 
-        Parameters
-        ----------
-        law
-            A frozen continuous distribution of `scipy.stats`.
-
-        Returns
-        -------
-        The smallest table whose relative error in probability at the middle of every step is
-        below 1e-7 in the nearer tail; None if even the largest misses that.
+        The relative error in probability at the middle of every step is below 1e-7 in the nearer
+        tail; None if even the finest table misses that.
         """
-        for size in SIZES:
-            table = cls._of_size(law, size)
+        for size in TABLE_SIZES:
+            table = cls._with_size(law, size)
             if table is not None and table._error(law) < TOLERANCE:
                 return table
         return None
 
     @classmethod
-    def _of_size(cls, law: Any, size: int) -> Self | None:
-        z = np.linspace(-REACH, REACH, size + 1)
+    def _with_size(cls, law: Any, size: int) -> Self | None:
+        z = np.linspace(-TABLE_MAX_Z, TABLE_MAX_Z, size + 1)
         x = exact_inverse(law, z)
         with np.errstate(all="ignore"):
             density = law.pdf(x)
         if not np.all(np.isfinite(density) & (density > 0)):
             return None
         slope = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) / density
-        return cls(HermiteTable.of(z, x, slope), law)
+        return cls(HermiteTable.from_nodes(z, x, slope), law)
 
     def _error(self, law: Any) -> float:
         size = len(self.cubic.coefficients)
-        z = -REACH + self.cubic.step * (np.arange(size, dtype=np.float64) + 0.5)
+        z = -TABLE_MAX_Z + self.cubic.step * (np.arange(size, dtype=np.float64) + 0.5)
         x = self(z)
         with np.errstate(all="ignore"):
             lower = np.abs(law.cdf(x) / special.ndtr(z) - 1.0)
@@ -85,61 +78,54 @@ class InverseTable:
     def __call__(self, z: Array) -> Array:
         """Evaluate x(z) for any shape of z; beyond the table by scipy's exact inverse."""
         x = self.cubic(z)
-        end = REACH - 1e-9  # nearer to it, rounding could reach past the last step
-        if z.size and (z.min() < -REACH or z.max() > end):
-            x = np.where((z < -REACH) | (z > end), exact_inverse(self._law, z), x)
+        end = TABLE_MAX_Z - 1e-9  # nearer to it, rounding could reach past the last step
+        if z.size and (z.min() < -TABLE_MAX_Z or z.max() > end):
+            x = np.where((z < -TABLE_MAX_Z) | (z > end), exact_inverse(self._law, z), x)
         return x
 
 
 @dataclass(frozen=True, slots=True)
-class NormalLine:
+class LinearInverse:
     """A normal that its bounds hardly cut: a straight line of z, exact in its tails.
 
     Attributes
     ----------
     mean, sd
         Moments before truncation, in the variable's unit.
-    straight
+    max_linear_z
         Largest |z| at which the line misses the probability by less than 1e-7 of itself.
     """
 
     mean: float
     sd: float
-    straight: float
+    max_linear_z: float
     _law: Any
 
     @classmethod
     def build(cls, law: Any) -> Self | None:
         """Return the line of a truncated normal, or None where a bound cuts off more than 1e-12."""
-        lost = max(law.lost_below, law.lost_above)
-        if lost > FAINT:
+        mass_cut_off = max(law.mass_below, law.mass_above)
+        if mass_cut_off > MAX_MASS_CUT_OFF:
             return None
-        straight = -float(special.ndtri(lost / TOLERANCE)) if lost > 0.0 else np.inf
-        return cls(law.mean, law.sd, straight, law)
+        max_linear_z = (
+            -float(special.ndtri(mass_cut_off / TOLERANCE)) if mass_cut_off > 0.0 else np.inf
+        )
+        return cls(law.mean, law.sd, max_linear_z, law)
 
     def __call__(self, z: Array) -> Array:
         """Evaluate x(z) for any shape of z."""
         x = np.asarray(self.mean + self.sd * z)
-        if z.size and (z.min() < -self.straight or z.max() > self.straight):
-            tail = np.abs(z) > self.straight
+        if z.size and (z.min() < -self.max_linear_z or z.max() > self.max_linear_z):
+            tail = np.abs(z) > self.max_linear_z
             x[tail] = exact_inverse(self._law, z[tail])
         return x
 
 
 def exact_inverse(law: Any, z: Array) -> Array:
-    """Invert a scipy distribution in the nearer tail, so that neither loses digits.
+    """Invert a frozen scipy distribution in the nearer tail, so that neither loses digits.
 
-    Parameters
-    ----------
-    law
-        A frozen continuous distribution of `scipy.stats`.
-    z
-        Standard normal variates, any shape; beyond 20 (a probability of 3e-89) they count as 20.
-
-    Returns
-    -------
-    Array of the shape of `z`, in the variable's unit.
+    z has any shape; beyond 20 (a probability of 3e-89) it counts as 20.
     """
-    lower = law.ppf(special.ndtr(np.clip(z, -FARTHEST, 0.0)))
-    upper = law.isf(special.ndtr(-np.clip(z, 0.0, FARTHEST)))
+    lower = law.ppf(special.ndtr(np.clip(z, -MAX_Z, 0.0)))
+    upper = law.isf(special.ndtr(-np.clip(z, 0.0, MAX_Z)))
     return np.asarray(np.where(z < 0, lower, upper))

@@ -1,4 +1,4 @@
-"""Named random inputs: what a distribution stands for, who doubts it and where it comes from."""
+"""What a distribution stands for: its name, unit, group, kind and source."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Input:
     name
         Key path in the scenario, such as ``concrete.diffusivity``; unique.
     label
-        Words for a reader, such as "diffusivity at 28 d".
+        Its name in a report, such as "diffusivity at 28 d".
     distribution
         Its distribution, in `unit`.
     unit
@@ -29,7 +29,7 @@ class Input:
     group
         One of `GROUPS`, for the sensitivity by group.
     kind
-        "scatter" (varies along the wall) or "knowledge" (what we do not know).
+        "scatter" (aleatory: varies along the wall) or "knowledge" (epistemic).
     source
         Where the numbers come from; empty if the scenario does not say.
     is_temperature

@@ -1,7 +1,7 @@
-"""Draws of the random inputs: scrambled Sobol' points or pseudo-random ones, cell by cell.
+"""Samples of the random inputs: scrambled Sobol' or pseudo-random points, in blocks.
 
-Axes: d inputs, n samples; a cell is a fixed run of at most `CELL` consecutive points. Results are
-summed cell by cell in index order, so they do not depend on how cells are shared out.
+Axes: d inputs, n samples; a block is a fixed run of at most `BLOCK_SIZE` consecutive points.
+Results are summed block by block in index order, so they do not depend on the workers.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from scipy.stats import qmc
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.errors import InputError
 
-__all__ = ["CELL", "Draw", "copula", "plain_cell", "sobol_cells", "stream"]
+__all__ = ["BLOCK_SIZE", "InputSampler", "copula", "normal_block", "random_stream", "sobol_blocks"]
 
 Array = NDArray[np.float64]
 Values = Mapping[str, Array | float]
 
-CELL = 16384
+BLOCK_SIZE = 16384
 BITS = 30
 STAGES = (
     "main",
@@ -36,35 +36,24 @@ STAGES = (
     "rare",
     "rank",
     "shapley",
-    "worth",
+    "value of information",
     "grids",
 )
 
 
-def stream(seed: int, *, stage: str, index: Sequence[int] = ()) -> np.random.Generator:
-    """Return the random stream of one stage, repeat or cell.
+def random_stream(seed: int, *, stage: str, index: Sequence[int] = ()) -> np.random.Generator:
+    """Return the generator of one of the `STAGES`, for one index such as (repeat, block).
 
-    Parameters
-    ----------
-    seed
-        Seed of the run; 0 is a seed like any other.
-    stage
-        One of `STAGES`.
-    index
-        Numbers of the repeat and cell.
-
-    Returns
-    -------
-    A generator that no other stage or index shares.
+    No other stage or index shares it. 0 is a seed like any other.
     """
     key = (STAGES.index(stage), *index)
     return np.random.Generator(np.random.SFC64(np.random.SeedSequence(seed, spawn_key=key)))
 
 
-def sobol_cells(
+def sobol_blocks(
     dimensions: int, points: int, rng: np.random.Generator, *, start: int = 0
 ) -> Iterator[Array]:
-    """Yield standard normal variates from one scrambled Sobol' sequence, cell by cell.
+    """Yield standard normal variates from one scrambled Sobol' sequence, block by block.
 
     Parameters
     ----------
@@ -73,39 +62,39 @@ def sobol_cells(
     points
         Number of points, a power of two.
     rng
-        Source of the scrambling.
+        Generator that scrambles.
     start
         Points of the sequence to skip.
 
     Yields
     ------
-    (d, n) variates, n at most `CELL`.
+    (d, n) variates, n at most `BLOCK_SIZE`.
 
     References
     ----------
     Owen, Scrambling Sobol' and Niederreiter-Xing points, J. Complexity 14, 1998 (recalled); the
-    points are scipy's, moved to the middle of their 2^-30 cell so that none is 0.
+    points are scipy's, moved to the middle of their 2^-30 interval so that none is 0.
     """
     if dimensions == 0:
-        for first in range(0, points, CELL):
-            yield np.empty((0, min(CELL, points - first)))
+        for first in range(0, points, BLOCK_SIZE):
+            yield np.empty((0, min(BLOCK_SIZE, points - first)))
         return
     engine = qmc.Sobol(dimensions, scramble=True, bits=BITS, rng=rng)
     if start:
         engine.fast_forward(start)
-    for first in range(0, points, CELL):
-        u = engine.random(min(CELL, points - first)).T
+    for first in range(0, points, BLOCK_SIZE):
+        u = engine.random(min(BLOCK_SIZE, points - first)).T
         yield special.ndtri(u + 0.5 ** (BITS + 1))
 
 
-def plain_cell(dimensions: int, size: int, rng: np.random.Generator) -> Array:
+def normal_block(dimensions: int, size: int, rng: np.random.Generator) -> Array:
     """Return (d, n) independent standard normal variates."""
     return rng.standard_normal((dimensions, size))
 
 
 @dataclass(frozen=True, slots=True)
-class Draw:
-    """Turns standard normal columns into values of named inputs.
+class InputSampler:
+    """Turns standard normal columns into values of named inputs, correlated by a Gaussian copula.
 
     Attributes
     ----------
@@ -122,24 +111,13 @@ class Draw:
     fixed: dict[str, float]
 
     @classmethod
-    def of(cls, inputs: Sequence[Input], correlations: Sequence[Correlation]) -> Draw:
+    def from_inputs(
+        cls, inputs: Sequence[Input], correlations: Sequence[Correlation]
+    ) -> InputSampler:
         """Build from all inputs, random and fixed, and their rank correlations.
 
-        Parameters
-        ----------
-        inputs
-            All inputs.
-        correlations
-            Rank correlations between random ones; those that name others are left out.
-
-        Returns
-        -------
-        A `Draw` with a column for each random input, in the order given.
-
-        Raises
-        ------
-        InputError
-            If the correlation matrix has an eigenvalue below 0; a singular one is allowed.
+        Each random input is a column, in the order given; correlations that name others are left
+        out. InputError if the matrix has an eigenvalue below 0; a singular one is allowed.
         """
         random = tuple(i for i in inputs if not i.distribution.is_fixed)
         fixed = {i.name: i.distribution.mean for i in inputs if i.distribution.is_fixed}
@@ -147,7 +125,7 @@ class Draw:
         off_diagonal = matrix - np.eye(len(random))
         if not np.any(off_diagonal):
             return cls(random, None, fixed)
-        return cls(random, _factor(matrix), fixed)
+        return cls(random, _cholesky_factor(matrix), fixed)
 
     @property
     def dimensions(self) -> int:
@@ -164,23 +142,15 @@ class Draw:
         return z if self.factor is None else self.factor @ z
 
     def values(self, z: Array, given: Values | None = None) -> dict[str, Array | float]:
-        """Return each input's values for independent normal columns.
+        """Return values by name for independent standard normal columns z (d, n).
 
-        Parameters
-        ----------
-        z
-            (d, n) standard normal variates.
-        given
-            Values that take the place of the draw, by name.
-
-        Returns
-        -------
-        (n,) array per random input and a number per fixed one, by name, in internal units.
+        (n,) per random input, a number per fixed one, in internal units; `given` values replace
+        those of the sample.
         """
         values: dict[str, Array | float] = dict(self.fixed)
         scores = self.correlate(z)
         for column, item in enumerate(self.inputs):
-            values[item.name] = item.distribution.draw(scores[column])
+            values[item.name] = item.distribution.from_normal(scores[column])
         if given:
             values.update(given)
         return values
@@ -214,7 +184,7 @@ def copula(names: Sequence[str], correlations: Sequence[Correlation]) -> Array:
     return matrix
 
 
-def _factor(matrix: Array) -> Array:
+def _cholesky_factor(matrix: Array) -> Array:
     """Cholesky factor that allows variables which are the same variate (correlation 1)."""
     smallest = float(np.linalg.eigvalsh(matrix)[0])
     if smallest < -1e-10:

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Triangle"]
+__all__ = ["Triangular"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Triangle:
+class Triangular:
     """A triangular distribution by its corners, as a scipy-like law.
 
     Scipy has 1 - cdf for its upper tail, which rounds to 1e-16; here both tails are products of
@@ -35,58 +35,71 @@ class Triangle:
         return self.high - self.low
 
     @property
-    def rise(self) -> float:
+    def left_width(self) -> float:
         """Distance from the lower bound to the peak."""
         return self.peak - self.low
 
     @property
-    def fall(self) -> float:
+    def right_width(self) -> float:
         """Distance from the peak to the upper bound."""
         return self.high - self.peak
 
     def cdf(self, x: Array) -> Array:
         """Probability at or below x."""
-        return self._below(x - self.low, self.high - x, self.rise, self.fall)
+        return self._tail_probability(
+            x - self.low, self.high - x, self.left_width, self.right_width
+        )
 
     def sf(self, x: Array) -> Array:
         """Probability above x: the lower tail of the mirrored triangle."""
-        return self._below(self.high - x, x - self.low, self.fall, self.rise)
+        return self._tail_probability(
+            self.high - x, x - self.low, self.right_width, self.left_width
+        )
 
-    def _below(self, near: Array, far: Array, rise: float, fall: float) -> Array:
-        """Probability within a distance `near` of the bound that the rise starts from.
+    def _tail_probability(
+        self, distance: Array, remainder: Array, left_width: float, right_width: float
+    ) -> Array:
+        """Probability within a distance of one bound; the remainder is that from the other bound.
 
-        Parameters
-        ----------
-        near, far
-            Distances from that bound and from the other one.
-        rise, fall
-            Distances from the peak to the two bounds.
+        The widths are the distances from the peak to the two bounds.
         """
-        near, far = np.clip(near, 0.0, self.width), np.clip(far, 0.0, self.width)
+        distance, remainder = (
+            np.clip(distance, 0.0, self.width),
+            np.clip(remainder, 0.0, self.width),
+        )
         # a side of length 0 has no points inside it, so that its divisor does not matter
-        first = near**2 / (self.width * (rise or 1.0))
-        past = (fall - far) * (fall + far) / (self.width * (fall or 1.0))
-        return np.asarray(np.where(near < rise, first, rise / self.width + past))
+        before_peak = distance**2 / (self.width * (left_width or 1.0))
+        beyond_peak = (
+            (right_width - remainder)
+            * (right_width + remainder)
+            / (self.width * (right_width or 1.0))
+        )
+        return np.asarray(
+            np.where(distance < left_width, before_peak, left_width / self.width + beyond_peak)
+        )
 
     def pdf(self, x: Array) -> Array:
         """Density at x."""
         x = np.asarray(x, dtype=float)
-        up, down = (x - self.low) / (self.rise or 1.0), (self.high - x) / (self.fall or 1.0)
+        rising, falling = (
+            (x - self.low) / (self.left_width or 1.0),
+            (self.high - x) / (self.right_width or 1.0),
+        )
         # on a peak that stands on a bound, the density is that of the side that exists
-        left = (x < self.peak) | ((x == self.peak) & (self.fall == 0.0))
-        height = np.where(left, up, down) * (2.0 / self.width)
+        left = (x < self.peak) | ((x == self.peak) & (self.right_width == 0.0))
+        height = np.where(left, rising, falling) * (2.0 / self.width)
         return np.where((x >= self.low) & (x <= self.high), height, 0.0)
 
     def ppf(self, p: Array) -> Array:
         """Value with probability p at or below it."""
         p = np.asarray(p, dtype=float)
-        left = self.low + np.sqrt(p * self.width * self.rise)
-        right = self.high - np.sqrt((1.0 - p) * self.width * self.fall)
-        return np.asarray(np.where(p * self.width <= self.rise, left, right))
+        left = self.low + np.sqrt(p * self.width * self.left_width)
+        right = self.high - np.sqrt((1.0 - p) * self.width * self.right_width)
+        return np.asarray(np.where(p * self.width <= self.left_width, left, right))
 
     def isf(self, p: Array) -> Array:
         """Value with probability p above it."""
         p = np.asarray(p, dtype=float)
-        right = self.high - np.sqrt(p * self.width * self.fall)
-        left = self.low + np.sqrt((1.0 - p) * self.width * self.rise)
-        return np.asarray(np.where(p * self.width <= self.fall, right, left))
+        right = self.high - np.sqrt(p * self.width * self.right_width)
+        left = self.low + np.sqrt((1.0 - p) * self.width * self.left_width)
+        return np.asarray(np.where(p * self.width <= self.right_width, right, left))

@@ -1,4 +1,4 @@
-"""Drying tests: how fast specimens lose mass, as supporting evidence on their curing.
+"""How fast specimens lost mass in a drying test, and how the strategies rank by it.
 
 Mass loss orders strategies by the openness of the face to moisture. It is no diffusivity of
 chloride, and nothing here turns it into one.
@@ -18,29 +18,29 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from stripwise.errors import InputError
-from stripwise.evidence.tables.reading import LINE, Reading
+from stripwise.evidence.tables.data_file import LINE, DataFile
 
 __all__ = [
     "DryingResult",
     "RankCorrelation",
     "analyse_drying",
     "initial_rate",
-    "loss_at",
+    "mass_loss_at",
     "rank_correlation",
 ]
 
 Array = NDArray[np.float64]
 
-WINDOW = 1.0
-"""Time from the first reading over which the initial rate is taken, unless given [d]."""
+INITIAL_WINDOW = 1.0
+"""Time from the first reading over which the initial rate is fitted, unless given [d]."""
 
-LEAST_READINGS = 3
+MIN_READINGS = 3
 
-DRAWS = 20_000
-"""Draws of the strategies' means for the intervals of the ranks."""
+RANK_DRAWS = 20_000
+"""Simulated means per strategy for the intervals of the ranks."""
 
-EXACT_LIMIT = 8
-"""Most pairs of which all orders are gone through, 8! = 40,320."""
+MAX_EXACT_PAIRS = 8
+"""Most pairs of which all orders are enumerated, 8! = 40,320."""
 
 SPECIMEN_COLUMNS = [
     "specimen",
@@ -69,7 +69,7 @@ STRATEGY_COLUMNS = [
 
 @dataclass(frozen=True, slots=True)
 class RankCorrelation:
-    """Agreement of two orders.
+    """Rank correlation of a drying quantity with fitted diffusivities.
 
     Attributes
     ----------
@@ -109,7 +109,7 @@ class DryingResult:
     age
         Age at which the loss is compared [d from the start of the test].
     window
-        Time from the first reading over which the initial rate was taken [d].
+        Time from the first reading over which the initial rate was fitted [d].
     correlations
         With fitted diffusivities, where they were given.
     warnings
@@ -130,60 +130,41 @@ class DryingResult:
 
 
 def analyse_drying(
-    reading: Reading,
+    data_file: DataFile,
     *,
     rng: np.random.Generator,
     age: float | None = None,
-    window: float = WINDOW,
+    window: float = INITIAL_WINDOW,
     diffusivities: pd.DataFrame | None = None,
 ) -> DryingResult:
-    """Analyse a drying test.
+    """Analyse a file of kind drying; `age` and `window` in d.
 
-    Parameters
-    ----------
-    reading
-        A file of kind drying.
-    rng
-        Source of the draws for the intervals of the ranks.
-    age
-        Age at which the loss is compared [d]; the latest that all specimens reach unless given.
-    window
-        Time from the first reading over which the initial rate is taken [d].
-    diffusivities
-        Fitted diffusivities with columns strategy, diffusivity and optionally specimen.
-
-    Returns
-    -------
-    The `DryingResult`.
-
-    Raises
-    ------
-    EvidenceError
-        If a specimen has two strategies, two readings at one time or fewer than three readings.
-    InputError
-        If no specimen reaches `age`.
+    The loss is compared at the latest age that all specimens reach unless `age` is given.
+    `diffusivities` has columns strategy, diffusivity and optionally specimen.
     """
-    data = reading.data.sort_values(["specimen", "time_d"], kind="stable")
-    _check(reading, data)
-    last = data.groupby("specimen", sort=False)["time_d"].max()
-    at = float(last.min()) if age is None else age
-    if at > float(last.max()):
+    data = data_file.data.sort_values(["specimen", "time_d"], kind="stable")
+    _check_specimens(data_file, data)
+    last_reading = data.groupby("specimen", sort=False)["time_d"].max()
+    compared_age = float(last_reading.min()) if age is None else age
+    if compared_age > float(last_reading.max()):
         raise InputError(
             "--age",
-            f"= {at:g} d: the longest test ends at {last.max():g} d; nothing is extrapolated",
+            f"= {compared_age:g} d: the longest test ends at {last_reading.max():g} d; nothing is extrapolated",
         )
     rows, warnings = [], []
     for (name, strategy), group in data.groupby(["specimen", "strategy"], sort=False):
-        row = _specimen(group["time_d"].to_numpy(), group["mass_loss_pct"].to_numpy(), at, window)
+        row = _specimen_row(
+            group["time_d"].to_numpy(), group["mass_loss_pct"].to_numpy(), compared_age, window
+        )
         rows.append({"specimen": name, "strategy": strategy, **row})
     specimens = pd.DataFrame(rows, columns=SPECIMEN_COLUMNS)
-    noted = specimens[specimens["notes"] != ""]
-    for note, group in noted.groupby("notes", sort=False):
+    with_notes = specimens[specimens["notes"] != ""]
+    for note, group in with_notes.groupby("notes", sort=False):
         names = group["specimen"].tolist()
-        more = f" and {len(names) - 3} more" if len(names) > 3 else ""
-        warnings.append(f"{', '.join(names[:3])}{more}: {note}.")
+        rest = f" and {len(names) - 3} more" if len(names) > 3 else ""
+        warnings.append(f"{', '.join(names[:3])}{rest}: {note}.")
     tables = [
-        _strategies(specimens, column, quantity, rng=rng)
+        _strategy_table(specimens, column, quantity, rng=rng)
         for column, quantity in (("rate_pct_d", "initial rate"), ("loss_pct", "loss at age"))
     ]
     strategies = pd.concat(tables, ignore_index=True)
@@ -196,7 +177,7 @@ def analyse_drying(
     if strategies["low95"].isna().any():
         warnings.append("No strategy has replicates that differ, so that there are no intervals.")
     correlations = _correlations(specimens, diffusivities)
-    return DryingResult(specimens, strategies, at, window, correlations, tuple(warnings))
+    return DryingResult(specimens, strategies, compared_age, window, correlations, tuple(warnings))
 
 
 def initial_rate(time: ArrayLike, loss: ArrayLike, *, window: float) -> tuple[float, float, int]:
@@ -204,10 +185,8 @@ def initial_rate(time: ArrayLike, loss: ArrayLike, *, window: float) -> tuple[fl
 
     Parameters
     ----------
-    time
-        (k,) times, rising [d].
-    loss
-        (k,) mass loss [%].
+    time, loss
+        (k,) rising times [d] and mass loss [%], at least three.
     window
         Time from the first reading up to which readings count [d]; never fewer than three.
 
@@ -215,51 +194,33 @@ def initial_rate(time: ArrayLike, loss: ArrayLike, *, window: float) -> tuple[fl
     -------
     Slope [% per d], its standard error, and the number of readings used.
 
-    Raises
-    ------
-    InputError
-        If there are fewer than three readings.
-
     Examples
     --------
     >>> initial_rate([0.0, 0.5, 1.0, 7.0], [0.0, 0.2, 0.4, 1.0], window=1.0)
     (0.4, 0.0, 3)
     """
     t, m = np.asarray(time, dtype=float), np.asarray(loss, dtype=float)
-    if t.size < LEAST_READINGS:
-        raise InputError("readings", f"are {t.size}; an initial rate needs {LEAST_READINGS}")
-    count = max(LEAST_READINGS, int(np.sum(t - t[0] <= window)))
+    if t.size < MIN_READINGS:
+        raise InputError("readings", f"are {t.size}; an initial rate needs {MIN_READINGS}")
+    count = max(MIN_READINGS, int(np.sum(t - t[0] <= window)))
     t, m = t[:count], m[:count]
     centred = t - t.mean()
     spread = float(np.sum(centred**2))
     slope = float(np.sum(centred * m)) / spread
     residual = m - m.mean() - slope * centred
     variance = float(np.sum(residual**2)) / (count - 2)
-    # residuals at the size of rounding are none
+    # residuals at the size of rounding count as none
     if variance <= (1e-14 * float(np.max(np.abs(m), initial=0.0))) ** 2:
         variance = 0.0
     return slope, math.sqrt(variance / spread), count
 
 
-def loss_at(time: ArrayLike, loss: ArrayLike, *, age: float) -> float:
-    """Interpolate the mass loss at an age, linearly between the readings around it.
-
-    Parameters
-    ----------
-    time
-        (k,) times, rising [d].
-    loss
-        (k,) mass loss [%].
-    age
-        Age [d].
-
-    Returns
-    -------
-    Mass loss [%]; NaN outside the readings, since nothing is extrapolated.
+def mass_loss_at(time: ArrayLike, loss: ArrayLike, *, age: float) -> float:
+    """Interpolate the mass loss [%] at an age [d], linearly; NaN outside the readings.
 
     Examples
     --------
-    >>> loss_at([0.0, 1.0, 7.0], [0.0, 0.4, 1.0], age=4.0)
+    >>> mass_loss_at([0.0, 1.0, 7.0], [0.0, 0.4, 1.0], age=4.0)
     0.7
     """
     t = np.asarray(time, dtype=float)
@@ -269,20 +230,10 @@ def loss_at(time: ArrayLike, loss: ArrayLike, *, age: float) -> float:
 def rank_correlation(x: ArrayLike, y: ArrayLike) -> tuple[float, float, bool]:
     """Return Spearman's rank correlation, exact for few pairs.
 
-    Parameters
-    ----------
-    x, y
-        (k,) pairs, at least three.
-
     Returns
     -------
     Coefficient, two-sided p-value, and whether that counts all orders (up to eight pairs);
     NaN for both numbers where all values of one side are equal.
-
-    Raises
-    ------
-    InputError
-        If there are fewer than three pairs.
 
     References
     ----------
@@ -298,31 +249,31 @@ def rank_correlation(x: ArrayLike, y: ArrayLike) -> tuple[float, float, bool]:
         raise InputError("rank correlation", f"has {a.size} and {b.size} values; needs 3 pairs")
     a, b = a - a.mean(), b - b.mean()
     scale = math.sqrt(float(a @ a) * float(b @ b))
-    exact = a.size <= EXACT_LIMIT
+    exact = a.size <= MAX_EXACT_PAIRS
     if scale == 0:
         return math.nan, math.nan, exact
-    found = float(a @ b) / scale
+    coefficient = float(a @ b) / scale
     if exact:
         orders = np.array(list(itertools.permutations(b)))
-        p = float(np.mean(np.abs(orders @ a) >= abs(found) * scale * (1.0 - 1e-12)))
-    elif abs(found) >= 1.0:
+        p = float(np.mean(np.abs(orders @ a) >= abs(coefficient) * scale * (1.0 - 1e-12)))
+    elif abs(coefficient) >= 1.0:
         p = 0.0
     else:
-        t = found * math.sqrt((a.size - 2) / (1.0 - found**2))
+        t = coefficient * math.sqrt((a.size - 2) / (1.0 - coefficient**2))
         p = float(2.0 * stats.t.sf(abs(t), a.size - 2))
-    return found, p, exact
+    return coefficient, p, exact
 
 
-def _check(reading: Reading, data: pd.DataFrame) -> None:
-    problems = reading.problems()
-    own = reading.headers
+def _check_specimens(data_file: DataFile, data: pd.DataFrame) -> None:
+    problems = data_file.problems()
+    headers = data_file.headers
     first = data.groupby("specimen", sort=False)["strategy"].transform("first")
     for row in data[data["strategy"] != first].to_dict("records"):
         problems.add(
             "belongs to another strategy in an earlier row; a specimen has one strategy",
             line=row[LINE],
             about=row["specimen"],
-            column=own["strategy"],
+            column=headers["strategy"],
             found=row["strategy"],
         )
     for row in data[data.duplicated(["specimen", "time_d"])].to_dict("records"):
@@ -330,13 +281,13 @@ def _check(reading: Reading, data: pd.DataFrame) -> None:
             "is given twice for the specimen; keep one reading",
             line=row[LINE],
             about=row["specimen"],
-            column=own["time_d"],
+            column=headers["time_d"],
             found=f"{row['time_d']:g} d",
         )
     counts = data.groupby("specimen", sort=False).agg(n=("time_d", "size"), line=(LINE, "max"))
-    for row in counts[counts["n"] < LEAST_READINGS].reset_index().to_dict("records"):
+    for row in counts[counts["n"] < MIN_READINGS].reset_index().to_dict("records"):
         problems.add(
-            f"has fewer than {LEAST_READINGS} readings; an initial rate needs {LEAST_READINGS}",
+            f"has fewer than {MIN_READINGS} readings; an initial rate needs {MIN_READINGS}",
             line=row[LINE],
             about=row["specimen"],
             found=row["n"],
@@ -344,14 +295,14 @@ def _check(reading: Reading, data: pd.DataFrame) -> None:
     problems.raise_all()
 
 
-def _specimen(time: Array, loss: Array, age: float, window: float) -> dict[str, object]:
-    rate, error, count = initial_rate(time, loss, window=window)
-    at_age = loss_at(time, loss, age=age)
+def _specimen_row(time: Array, loss: Array, age: float, window: float) -> dict[str, object]:
+    rate, standard_error, count = initial_rate(time, loss, window=window)
+    at_age = mass_loss_at(time, loss, age=age)
     notes = []
     if time[count - 1] - time[0] > window:
         notes.append(
-            f"fewer than {LEAST_READINGS} readings in the first {window:g} d, "
-            f"so that the first {LEAST_READINGS} count"
+            f"fewer than {MIN_READINGS} readings in the first {window:g} d, "
+            f"so that the first {MIN_READINGS} count"
         )
     if np.ptp(loss) == 0:
         notes.append("all readings are equal")
@@ -363,14 +314,14 @@ def _specimen(time: Array, loss: Array, age: float, window: float) -> dict[str, 
         "readings": time.size,
         "last_d": float(time[-1]),
         "rate_pct_d": rate,
-        "rate_se": error,
+        "rate_se": standard_error,
         "rate_readings": count,
         "loss_pct": at_age,
         "notes": "; ".join(notes),
     }
 
 
-def _strategies(
+def _strategy_table(
     specimens: pd.DataFrame, column: str, quantity: str, *, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Means with intervals by the scatter pooled over strategies, and ranks with intervals."""
@@ -378,18 +329,22 @@ def _strategies(
     groups = usable.groupby("strategy", sort=False)[column]
     table = groups.agg(specimens="size", mean="mean", sd="std").reset_index()
     counts, means = table["specimens"].to_numpy(), table["mean"].to_numpy(dtype=float)
-    freedom = int(np.sum(counts - 1))
+    degrees_of_freedom = int(np.sum(counts - 1))
     squares = float(np.sum((usable[column] - groups.transform("mean")) ** 2))
-    pooled = math.sqrt(squares / freedom) if freedom and squares > 0 else math.nan
-    half = stats.t.ppf(0.975, max(freedom, 1)) * pooled / np.sqrt(counts)
+    pooled = (
+        math.sqrt(squares / degrees_of_freedom) if degrees_of_freedom and squares > 0 else math.nan
+    )
+    half_width = stats.t.ppf(0.975, max(degrees_of_freedom, 1)) * pooled / np.sqrt(counts)
     table["quantity"] = quantity
-    table["low95"], table["high95"] = means - half, means + half
+    table["low95"], table["high95"] = means - half_width, means + half_width
     table["rank"] = stats.rankdata(means)
     table["rank_low95"] = table["rank_high95"] = math.nan
     if math.isfinite(pooled):
-        spread = pooled * np.sqrt(freedom / rng.chisquare(freedom, size=(DRAWS, 1)))
-        drawn = means + spread / np.sqrt(counts) * rng.standard_normal((DRAWS, len(table)))
-        ranks = stats.rankdata(drawn, axis=1)
+        spread = pooled * np.sqrt(
+            degrees_of_freedom / rng.chisquare(degrees_of_freedom, size=(RANK_DRAWS, 1))
+        )
+        simulated = means + spread / np.sqrt(counts) * rng.standard_normal((RANK_DRAWS, len(table)))
+        ranks = stats.rankdata(simulated, axis=1)
         table["rank_low95"], table["rank_high95"] = np.quantile(
             ranks, (0.025, 0.975), axis=0, method="nearest"
         )
@@ -404,15 +359,17 @@ def _correlations(
     levels: Sequence[str] = [
         level for level in ("strategy", "specimen") if level in diffusivities.columns
     ]
-    found = []
+    correlations = []
     for column, quantity in (("rate_pct_d", "initial rate"), ("loss_pct", "loss at age")):
         for level in levels:
             # a ratio of diffusivities is what counts, hence the mean of the logarithm
-            known = np.log(diffusivities.set_index(level)["diffusivity"]).groupby(level).mean()
-            own = specimens.dropna(subset=[column]).groupby(level)[column].mean()
-            pairs = pd.concat([own, known], axis=1, join="inner")
+            log_diffusivity = (
+                np.log(diffusivities.set_index(level)["diffusivity"]).groupby(level).mean()
+            )
+            measured = specimens.dropna(subset=[column]).groupby(level)[column].mean()
+            pairs = pd.concat([measured, log_diffusivity], axis=1, join="inner")
             if len(pairs) < 3:
                 continue
             value, p, exact = rank_correlation(pairs.iloc[:, 0], pairs.iloc[:, 1])
-            found.append(RankCorrelation(quantity, level, len(pairs), value, p, exact))
-    return tuple(found)
+            correlations.append(RankCorrelation(quantity, level, len(pairs), value, p, exact))
+    return tuple(correlations)

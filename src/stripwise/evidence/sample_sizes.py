@@ -1,4 +1,4 @@
-"""How many tests would show which curing a face had: sample sizes from fitted scatter."""
+"""How many tests would show which curing a face had, given the scatter of the tests."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ from stripwise.errors import InputError
 
 __all__ = [
     "CoreScatter",
-    "core_scatter",
+    "approximate_size_for_ratio",
+    "approximate_size_for_share",
+    "estimate_core_scatter",
     "log_sd",
     "mean_power",
-    "number_for_mean",
-    "number_for_ratio",
-    "number_for_share",
     "ratio_power",
-    "share_size_normal",
-    "two_sample_size_normal",
+    "sample_size_for_mean",
+    "sample_size_for_ratio",
+    "sample_size_for_share",
 ]
 
-MOST = 100_000
-"""Sample size beyond which a test is said not to tell."""
+MAX_SAMPLE_SIZE = 100_000
+"""Largest sample size that is searched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,36 +35,32 @@ class CoreScatter:
 
     Attributes
     ----------
-    total
+    total_sd
         sd of ln D from core to core as fitted.
-    between
+    between_sd
         Part of the concrete: sd of ln D between specimens.
-    within
+    within_sd
         Part of the fit: typical standard error of ln D.
-    freedom
-        Degrees of freedom of `total`.
-    cores
+    degrees_of_freedom
+        Degrees of freedom of `total_sd`.
+    core_counts
         Cores by strategy.
     """
 
-    total: float
-    between: float
-    within: float
-    freedom: int
-    cores: dict[str, int]
+    total_sd: float
+    between_sd: float
+    within_sd: float
+    degrees_of_freedom: int
+    core_counts: dict[str, int]
 
 
-def core_scatter(specimens: pd.DataFrame) -> CoreScatter:
-    """Split the scatter of fitted diffusivities into concrete and fit.
+def estimate_core_scatter(specimens: pd.DataFrame) -> CoreScatter:
+    """Split the scatter of fitted diffusivities into concrete and fit, pooled over strategies.
 
     Parameters
     ----------
     specimens
         Columns strategy, diffusivity [any unit], diffusivity_se [same unit; may be NaN].
-
-    Returns
-    -------
-    The `CoreScatter`, pooled over strategies.
 
     Raises
     ------
@@ -78,10 +74,10 @@ def core_scatter(specimens: pd.DataFrame) -> CoreScatter:
     """
     logs = pd.Series(np.log(specimens["diffusivity"].astype(float)))
     groups = logs.groupby(specimens["strategy"], sort=False)
-    freedom = int((groups.size() - 1).sum())
-    if freedom < 1:
+    degrees_of_freedom = int((groups.size() - 1).sum())
+    if degrees_of_freedom < 1:
         raise InputError("specimens", "has one specimen per strategy; scatter needs replicates")
-    total = float(((logs - groups.transform("mean")) ** 2).sum()) / freedom
+    total = float(((logs - groups.transform("mean")) ** 2).sum()) / degrees_of_freedom
     if total == 0:
         raise InputError("specimens", "has replicates that are all equal; there is no scatter")
     within = 0.0
@@ -90,7 +86,9 @@ def core_scatter(specimens: pd.DataFrame) -> CoreScatter:
         within = float((ratio.dropna() ** 2).mean()) if ratio.notna().any() else 0.0
     between = max(total - within, 0.0)
     counts = {str(name): int(count) for name, count in groups.size().items()}
-    return CoreScatter(math.sqrt(total), math.sqrt(between), math.sqrt(within), freedom, counts)
+    return CoreScatter(
+        math.sqrt(total), math.sqrt(between), math.sqrt(within), degrees_of_freedom, counts
+    )
 
 
 def log_sd(cov: float) -> float:
@@ -105,9 +103,9 @@ def log_sd(cov: float) -> float:
 
 
 def ratio_power(
-    ratio: float, sd: float, *, own: int, reference: int, significance: float = 0.05
+    ratio: float, sd: float, *, tests: int, reference_tests: int, significance: float = 0.05
 ) -> float:
-    """Return the probability that tests on two faces tell their diffusivities apart.
+    """Return the probability that tests on two faces distinguish their diffusivities.
 
     Parameters
     ----------
@@ -115,7 +113,7 @@ def ratio_power(
         Ratio of the two diffusivities, not 1.
     sd
         sd of ln D from test to test on one face.
-    own, reference
+    tests, reference_tests
         Tests on each face, at least 3 in all and 1 on each.
     significance
         Probability of a false alarm, one-sided.
@@ -130,40 +128,40 @@ def ratio_power(
 
     Examples
     --------
-    >>> round(ratio_power(1.5, 0.25, own=5, reference=5), 3)
+    >>> round(ratio_power(1.5, 0.25, tests=5, reference_tests=5), 3)
     0.756
     """
-    _check(significance, 0.5)
-    freedom = own + reference - 2
-    if freedom < 1 or min(own, reference) < 1:
+    _check_probabilities(significance, 0.5)
+    degrees_of_freedom = tests + reference_tests - 2
+    if degrees_of_freedom < 1 or min(tests, reference_tests) < 1:
         return 0.0
-    shift = abs(math.log(ratio)) / sd / math.sqrt(1.0 / own + 1.0 / reference)
-    critical = stats.t.isf(significance, freedom)
-    # far out scipy's non-central t loses all digits, where the power is 1 for sure
-    return 1.0 if shift > critical + 30.0 else float(stats.nct.sf(critical, freedom, shift))
+    noncentrality = abs(math.log(ratio)) / sd / math.sqrt(1.0 / tests + 1.0 / reference_tests)
+    critical = stats.t.isf(significance, degrees_of_freedom)
+    # scipy's non-central t loses all digits in the far tail, where the power is 1
+    return (
+        1.0
+        if noncentrality > critical + 30.0
+        else float(stats.nct.sf(critical, degrees_of_freedom, noncentrality))
+    )
 
 
-def number_for_ratio(
+def sample_size_for_ratio(
     ratio: float,
     sd: float,
     *,
     power: float = 0.8,
     significance: float = 0.05,
-    reference: int | None = None,
+    reference_tests: int | None = None,
 ) -> int | None:
-    """Return the number of tests per face that tells two diffusivities apart.
+    """Return the number of tests per face that distinguishes two diffusivities.
 
     Parameters
     ----------
-    ratio
-        Ratio of the two diffusivities.
-    sd
-        sd of ln D from test to test on one face.
+    ratio, sd, significance
+        As for `ratio_power`.
     power
-        Probability of telling them apart.
-    significance
-        Probability of a false alarm, one-sided.
-    reference
+        Probability of distinguishing them.
+    reference_tests
         Tests on the reference face where these are done already; as many as on the other face
         unless given.
 
@@ -171,7 +169,7 @@ def number_for_ratio(
     -------
     Tests on the face, at least 2; None where no number up to 100,000 does it.
     """
-    _check(significance, power)
+    _check_probabilities(significance, power)
     if sd <= 0:
         raise InputError("scatter", f"= {sd:g}: must be above 0")
     if ratio <= 0:
@@ -180,25 +178,21 @@ def number_for_ratio(
         return None
 
     def enough(n: int) -> bool:
-        other = n if reference is None else reference
-        return ratio_power(ratio, sd, own=n, reference=other, significance=significance) >= power
+        other = n if reference_tests is None else reference_tests
+        return (
+            ratio_power(ratio, sd, tests=n, reference_tests=other, significance=significance)
+            >= power
+        )
 
-    return _first(enough, low=2)
+    return _smallest_sufficient(enough, low=2)
 
 
-def two_sample_size_normal(
+def approximate_size_for_ratio(
     ratio: float, sd: float, *, power: float = 0.8, significance: float = 0.05
 ) -> float:
     """Return the approximate number of tests per face by the normal formula.
 
-    Parameters
-    ----------
-    ratio, sd, power, significance
-        As for `number_for_ratio`.
-
-    Returns
-    -------
-    2 (z_a + z_b)^2 sd^2 / ln(ratio)^2 + z_a^2 / 4.
+    2 (z_a + z_b)^2 sd^2 / ln(ratio)^2 + z_a^2 / 4, arguments as for `sample_size_for_ratio`.
 
     References
     ----------
@@ -207,16 +201,16 @@ def two_sample_size_normal(
 
     Examples
     --------
-    >>> round(two_sample_size_normal(1.5, 0.25), 2)
+    >>> round(approximate_size_for_ratio(1.5, 0.25), 2)
     5.38
     """
-    _check(significance, power)
+    _check_probabilities(significance, power)
     alpha, beta = -special.ndtri(significance), special.ndtri(power)
     return float(2.0 * ((alpha + beta) * sd / math.log(ratio)) ** 2 + alpha**2 / 4.0)
 
 
 def mean_power(shift: float, sd: float, *, number: int, significance: float = 0.05) -> float:
-    """Return the probability that readings show a mean that is off by a shift.
+    """Return the power of the one-sample t-test for a shift of the mean.
 
     Parameters
     ----------
@@ -226,41 +220,32 @@ def mean_power(shift: float, sd: float, *, number: int, significance: float = 0.
         Independent readings.
     significance
         Probability of a false alarm, one-sided.
-
-    Returns
-    -------
-    Power of the one-sample t-test.
     """
     if number < 2:
         return 0.0
     critical = stats.t.isf(significance, number - 1)
-    away = abs(shift) / sd * math.sqrt(number)
-    return 1.0 if away > critical + 30.0 else float(stats.nct.sf(critical, number - 1, away))
+    noncentrality = abs(shift) / sd * math.sqrt(number)
+    return (
+        1.0
+        if noncentrality > critical + 30.0
+        else float(stats.nct.sf(critical, number - 1, noncentrality))
+    )
 
 
-def number_for_mean(
+def sample_size_for_mean(
     shift: float, sd: float, *, power: float = 0.8, significance: float = 0.05
 ) -> int | None:
-    """Return the number of independent readings that show a mean that is off by a shift.
+    """Return how many independent readings show a shift of the mean, arguments as `mean_power`.
 
-    Parameters
-    ----------
-    shift, sd
-        Shift of the mean and sd of a reading, in one unit.
-    power, significance
-        As for `number_for_ratio`.
-
-    Returns
-    -------
-    Readings, at least 2; None where no number up to 100,000 does it.
+    At least 2; None where no number up to 100,000 does it.
     """
-    _check(significance, power)
-    return _first(
+    _check_probabilities(significance, power)
+    return _smallest_sufficient(
         lambda n: mean_power(shift, sd, number=n, significance=significance) >= power, low=2
     )
 
 
-def number_for_share(
+def sample_size_for_share(
     allowed: float, expected: float, *, power: float = 0.8, significance: float = 0.05
 ) -> tuple[int, int] | None:
     """Return how many readings show that the share below a limit is less than allowed.
@@ -293,43 +278,36 @@ def number_for_share(
 
     Examples
     --------
-    >>> number_for_share(0.05, 0.0)
+    >>> sample_size_for_share(0.05, 0.0)
     (59, 0)
     """
-    _check(significance, power)
+    _check_probabilities(significance, power)
     if not 0.0 <= expected < allowed < 1.0:
         raise InputError(
             "share", f"expected {expected:g} must lie below the allowed {allowed:g}, within 0 to 1"
         )
-    for most in range(2_000):
-        size = _most_strict(most, allowed, significance)
-        if size > MOST:
+    for acceptance_number in range(2_000):
+        size = _smallest_size(acceptance_number, allowed, significance)
+        if size > MAX_SAMPLE_SIZE:
             return None
-        if stats.binom.cdf(most, size, expected) >= power:
-            return size, most
+        if stats.binom.cdf(acceptance_number, size, expected) >= power:
+            return size, acceptance_number
     return None
 
 
-def share_size_normal(
+def approximate_size_for_share(
     allowed: float, expected: float, *, power: float = 0.8, significance: float = 0.05
 ) -> float:
     """Return the approximate number of readings by the normal formula.
 
-    Parameters
-    ----------
-    allowed, expected, power, significance
-        As for `number_for_share`.
-
-    Returns
-    -------
-    ((z_a sqrt(p0 q0) + z_b sqrt(p1 q1)) / (p0 - p1))^2.
+    ((z_a sqrt(p0 q0) + z_b sqrt(p1 q1)) / (p0 - p1))^2, p0 allowed, p1 expected.
 
     References
     ----------
     Fleiss, Levin & Paik (2003), Statistical Methods for Rates and Proportions, 3rd ed., 2.5
     (recalled).
     """
-    _check(significance, power)
+    _check_probabilities(significance, power)
     alpha, beta = -special.ndtri(significance), special.ndtri(power)
     spread = alpha * math.sqrt(allowed * (1 - allowed)) + beta * math.sqrt(
         expected * (1 - expected)
@@ -337,36 +315,39 @@ def share_size_normal(
     return float((spread / (allowed - expected)) ** 2)
 
 
-def _most_strict(most: int, share: float, significance: float) -> int:
-    """Return the smallest n with P(at most `most` of n) <= significance at that share."""
-    low, high = most + 1, most + 2
-    while high <= 2 * MOST and stats.binom.cdf(most, high, share) > significance:
+def _smallest_size(acceptance_number: int, share: float, significance: float) -> int:
+    """Return the smallest n with P(at most `acceptance_number` of n) <= significance."""
+    low, high = acceptance_number + 1, acceptance_number + 2
+    while (
+        high <= 2 * MAX_SAMPLE_SIZE
+        and stats.binom.cdf(acceptance_number, high, share) > significance
+    ):
         low, high = high, 2 * high
     while high - low > 1:
         middle = (low + high) // 2
-        if stats.binom.cdf(most, middle, share) <= significance:
+        if stats.binom.cdf(acceptance_number, middle, share) <= significance:
             high = middle
         else:
             low = middle
     return high
 
 
-def _first(enough: Callable[[int], bool], *, low: int) -> int | None:
+def _smallest_sufficient(is_enough: Callable[[int], bool], *, low: int) -> int | None:
     """Return the smallest number that is enough, where more is never less."""
-    if enough(low):
+    if is_enough(low):
         return low
     high = 2 * low
-    while not enough(high):
+    while not is_enough(high):
         low, high = high, 2 * high
-        if high > MOST:
+        if high > MAX_SAMPLE_SIZE:
             return None
     while high - low > 1:
         middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
+        low, high = (low, middle) if is_enough(middle) else (middle, high)
     return high
 
 
-def _check(significance: float, power: float) -> None:
+def _check_probabilities(significance: float, power: float) -> None:
     if not 0.0 < significance < 0.5:
         raise InputError("significance", f"= {significance:g}: must be above 0 and below 0.5")
     if not 0.0 < power < 1.0:

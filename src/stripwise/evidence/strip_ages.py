@@ -1,4 +1,4 @@
-"""Strip logs: the equivalent age at which each pour lost its form, and their distribution."""
+"""The equivalent age at which each pour of a strip log lost its form, and their distribution."""
 
 from __future__ import annotations
 
@@ -14,29 +14,29 @@ from numpy.typing import NDArray
 from stripwise.curing.maturity import MATURITY_FUNCTIONS, MaturityFunction, equivalent_age
 from stripwise.errors import EvidenceError, InputError
 from stripwise.evidence.statistics.family_fit import FittedFamily, fit_families
-from stripwise.evidence.tables.logger_files import Record, between, read_logger
-from stripwise.evidence.tables.reading import LINE, Reading
+from stripwise.evidence.tables.data_file import LINE, DataFile
+from stripwise.evidence.tables.logger_files import TemperatureRecord, clip_record, read_logger
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.evidence.tables.timestamps import read_times
 from stripwise.published.library import constant
 from stripwise.units.names import printable, slug
 
-__all__ = ["AGES", "StripLog", "analyse_strip_log"]
+__all__ = ["AGE_COLUMNS", "StripLog", "analyse_strip_log"]
 
 Array = NDArray[np.float64]
 
-LONGEST = 60.0 * 24.0
-"""Longest strip age that is believed [h]."""
+MAX_STRIP_AGE = 60.0 * 24.0
+"""Longest plausible strip age [h]."""
 
-FEW = 10
-"""Pours below which the distribution of strip ages is called uncertain."""
+MIN_POURS = 10
+"""Pours below which a warning calls the distribution of strip ages uncertain."""
 
-AGES = {
+AGE_COLUMNS = {
     "arrhenius": "equivalent_arrhenius_h",
     "nurse-saul": "equivalent_nurse_saul_h",
     "clock": "clock_h",
 }
-"""Columns of the strip ages."""
+"""Columns of the strip ages, by maturity function."""
 
 COLUMNS = [
     "pour",
@@ -75,7 +75,7 @@ class StripLog:
     specified
         Specified equivalent age at stripping [h]; None where none was given.
     distributions
-        Families fitted to each of `AGES`, best first; empty where fewer than two ages differ.
+        Families fitted to each of `AGE_COLUMNS`, best first; empty where fewer than two ages differ.
     warnings
         What to know before using the numbers.
     """
@@ -91,7 +91,7 @@ class StripLog:
 
 
 def analyse_strip_log(
-    reading: Reading,
+    data_file: DataFile,
     *,
     zone: zoneinfo.ZoneInfo | None,
     loggers: Path | None = None,
@@ -99,26 +99,18 @@ def analyse_strip_log(
     reference_c: float | None = None,
     specified: float | None = None,
 ) -> StripLog:
-    """Work out the strip age of every pour of a strip log.
+    """Work out the strip age of every pour of a file of kind strip-log.
 
     Parameters
     ----------
-    reading
-        A file of kind strip-log.
     zone
         Zone of times without an offset.
     loggers
-        Folder with a temperature file per pour, called by the pour.
-    function
-        Maturity function by which pours are judged.
+        Folder with a temperature file per pour, named after the pour.
     reference_c
         Temperature at which an hour counts as an hour [degC]; 20 unless given.
     specified
         Specified equivalent age at stripping [h].
-
-    Returns
-    -------
-    The `StripLog`.
 
     Raises
     ------
@@ -136,34 +128,34 @@ def analyse_strip_log(
         constant("maturity.activation_temperature"),
         constant("maturity.datum_temperature"),
     )
-    problems = reading.problems()
-    placed, removed = _times(reading, zone, problems)
-    _check_pours(reading, placed, removed, problems)
+    problems = data_file.problems()
+    placed, removed = _placed_and_removed(data_file, zone, problems)
+    _check_pours(data_file, placed, removed, problems)
     problems.raise_all()
-    records = _Records(reading, zone, loggers)
-    found = _temperatures(reading, records, placed, removed, problems)
+    records = _TemperatureSources(data_file, zone, loggers)
+    temperatures = _pour_temperatures(data_file, records, placed, removed, problems)
     problems.raise_all()
-    data = reading.data
+    data = data_file.data
     pours = pd.DataFrame(
         {
             "pour": data["pour"],
-            "face": data["face"] if reading.has("face") else "",
-            "placed_utc": _written(placed),
-            "removed_utc": _written(removed),
+            "face": data["face"] if data_file.has("face") else "",
+            "placed_utc": _utc_texts(placed),
+            "removed_utc": _utc_texts(removed),
             "clock_h": np.round(removed - placed, 6),
-            "temperature_source": [item.source for item in found],
-            "follow_up": data["follow_up"] if reading.has("follow_up") else "",
+            "temperature_source": [item.source for item in temperatures],
+            "follow_up": data["follow_up"] if data_file.has("follow_up") else "",
             "misses": "",
-            "notes": [item.notes for item in found],
+            "notes": [item.notes for item in temperatures],
         }
     )
-    # all intervals of all pours in one row, so that the sums are taken at once
-    which = np.repeat(np.arange(len(found)), [item.hours.size for item in found])
-    hours = np.concatenate([item.hours for item in found])
-    degrees = np.concatenate([item.degrees for item in found])
-    total = np.bincount(which, weights=hours)
-    pours["temperature_mean_degC"] = np.bincount(which, weights=hours * degrees) / total
-    pours["temperature_min_degC"] = pd.Series(degrees).groupby(which).min()
+    # all intervals of all pours in one array, so that one call sums them
+    pour_index = np.repeat(np.arange(len(temperatures)), [item.hours.size for item in temperatures])
+    hours = np.concatenate([item.hours for item in temperatures])
+    degrees = np.concatenate([item.degrees for item in temperatures])
+    total = np.bincount(pour_index, weights=hours)
+    pours["temperature_mean_degC"] = np.bincount(pour_index, weights=hours * degrees) / total
+    pours["temperature_min_degC"] = pd.Series(degrees).groupby(pour_index).min()
     for name in MATURITY_FUNCTIONS:
         age = equivalent_age(
             hours,
@@ -173,12 +165,13 @@ def analyse_strip_log(
             activation_temperature=activation,
             datum_c=datum,
         )
-        pours[AGES[name]] = np.bincount(which, weights=age)
+        pours[AGE_COLUMNS[name]] = np.bincount(pour_index, weights=age)
     pours = pours[COLUMNS]
     if specified is not None:
-        pours["misses"] = np.where(pours[AGES[function]] < specified, "yes", "no")
+        pours["misses"] = np.where(pours[AGE_COLUMNS[function]] < specified, "yes", "no")
     distributions = {
-        name: fit_families(pours[column].to_numpy(dtype=float)) for name, column in AGES.items()
+        name: fit_families(pours[column].to_numpy(dtype=float))
+        for name, column in AGE_COLUMNS.items()
     }
     return StripLog(
         pours,
@@ -188,48 +181,53 @@ def analyse_strip_log(
         function,
         specified,
         distributions,
-        _warnings(reading, pours),
+        _warnings(data_file, pours),
     )
 
 
-def _times(
-    reading: Reading, zone: zoneinfo.ZoneInfo | None, problems: TableProblems
+def _placed_and_removed(
+    data_file: DataFile, zone: zoneinfo.ZoneInfo | None, problems: TableProblems
 ) -> tuple[Array, Array]:
     """Return placing and stripping [h since 1970, UTC], read with one format of dates."""
-    data, own = reading.data, reading.headers
+    data, headers = data_file.data, data_file.headers
     both = read_times(
         pd.concat([data["placed"], data["removed"]], ignore_index=True),
         lines=pd.concat([data[LINE], data[LINE]], ignore_index=True),
-        column=f"{own['placed']} or {own['removed']}",
+        column=f"{headers['placed']} or {headers['removed']}",
         zone=zone,
         problems=problems,
     )
     return both[: len(data)], both[len(data) :]
 
 
-def _check_pours(reading: Reading, placed: Array, removed: Array, problems: TableProblems) -> None:
-    data, own = reading.data, reading.headers
+def _check_pours(
+    data_file: DataFile, placed: Array, removed: Array, problems: TableProblems
+) -> None:
+    data, headers = data_file.data, data_file.headers
     with np.errstate(invalid="ignore"):
-        early, late = removed <= placed, removed - placed > LONGEST
+        early, late = removed <= placed, removed - placed > MAX_STRIP_AGE
     for rows, rule in (
-        (early, f"must be after {own['placed']}"),
-        (late, f"is more than {LONGEST / 24.0:g} d after {own['placed']}; check the dates"),
+        (early, f"must be after {headers['placed']}"),
+        (
+            late,
+            f"is more than {MAX_STRIP_AGE / 24.0:g} d after {headers['placed']}; check the dates",
+        ),
     ):
         for pour in data[rows].to_dict("records"):
             problems.add(
                 rule,
                 line=pour[LINE],
                 about=pour["pour"],
-                column=own["removed"],
+                column=headers["removed"],
                 found=f"{pour['removed']} (placed {pour['placed']})",
             )
-    keys = ["pour", *(name for name in ("face",) if reading.has(name))]
+    keys = ["pour", *(name for name in ("face",) if data_file.has(name))]
     for row in data[data.duplicated(keys)].to_dict("records"):
         problems.add(
             "stands in an earlier row too; give each pour one row"
             + (" per face" if "face" in keys else ""),
             line=row[LINE],
-            column=own["pour"],
+            column=headers["pour"],
             found=row["pour"],
         )
 
@@ -244,36 +242,40 @@ class _Temperatures:
     notes: str = ""
 
 
-def _temperatures(
-    reading: Reading, records: _Records, placed: Array, removed: Array, problems: TableProblems
+def _pour_temperatures(
+    data_file: DataFile,
+    records: _TemperatureSources,
+    placed: Array,
+    removed: Array,
+    problems: TableProblems,
 ) -> list[_Temperatures]:
-    found = []
-    for at, pour in enumerate(reading.data.to_dict("records")):
+    temperatures = []
+    for at, pour in enumerate(data_file.data.to_dict("records")):
         try:
-            found.append(records.of(pour, float(placed[at]), float(removed[at])))
+            temperatures.append(records.for_pour(pour, float(placed[at]), float(removed[at])))
         except InputError as error:
             problems.add(f"{error.where}: {error.problem}", line=pour[LINE], about=pour["pour"])
         except EvidenceError as error:
             for text in error.problems:
                 problems.add(text, line=pour[LINE], about=pour["pour"])
-    return found
+    return temperatures
 
 
-class _Records:
+class _TemperatureSources:
     """Finds the temperatures of a pour: a mean, a file it names, or a file called by its name."""
 
     def __init__(
-        self, reading: Reading, zone: zoneinfo.ZoneInfo | None, loggers: Path | None
+        self, data_file: DataFile, zone: zoneinfo.ZoneInfo | None, loggers: Path | None
     ) -> None:
-        self._home = reading.path.parent
+        self._folder = data_file.path.parent
         self._zone = zone
         self._loggers = loggers
-        self._read: dict[Path, dict[str, Record]] = {}
+        self._cache: dict[Path, dict[str, TemperatureRecord]] = {}
         self._unusable: set[Path] = set()
         if loggers is not None and not loggers.is_dir():
             raise InputError("--loggers", f"{loggers} is no folder")
 
-    def of(self, pour: dict[Any, Any], start: float, end: float) -> _Temperatures:
+    def for_pour(self, pour: dict[Any, Any], start: float, end: float) -> _Temperatures:
         """Return the temperatures of a pour from placing to stripping."""
         mean = float(pour.get("temperature_degC", np.nan))
         named = pour.get("temperature_file", "")
@@ -283,33 +285,35 @@ class _Records:
             )
         if np.isfinite(mean):
             return _Temperatures(np.array([end - start]), np.array([mean]), "mean")
-        path = self._path(pour["pour"], named)
-        records = self._records(path)
+        path = self._logger_path(pour["pour"], named)
+        records = self._read_records(path)
         record = records.get("") or records.get(pour["pour"])
         if record is None:
-            raise InputError(record_name(path), "has no reading of this pour in its column pour")
-        hours, degrees, notes = between(record, start=start, end=end)
+            raise InputError(
+                logger_file_name(path), "has no reading of this pour in its column pour"
+            )
+        hours, degrees, notes = clip_record(record, start=start, end=end)
         return _Temperatures(hours, degrees, record.source, "; ".join(notes))
 
-    def _records(self, path: Path) -> dict[str, Record]:
+    def _read_records(self, path: Path) -> dict[str, TemperatureRecord]:
         if path in self._unusable:
-            raise InputError(record_name(path), "cannot be used; see above")
-        if path not in self._read:
+            raise InputError(logger_file_name(path), "cannot be used; see above")
+        if path not in self._cache:
             try:
-                self._read[path] = read_logger(path, zone=self._zone)
+                self._cache[path] = read_logger(path, zone=self._zone)
             except EvidenceError:
                 self._unusable.add(path)
                 raise
-        return self._read[path]
+        return self._cache[path]
 
-    def _path(self, pour: str, named: str) -> Path:
+    def _logger_path(self, pour: str, named: str) -> Path:
         if named:
-            path = (self._home / named).resolve()
-            homes = [self._home.resolve()]
+            path = (self._folder / named).resolve()
+            allowed_folders = [self._folder.resolve()]
             if self._loggers is not None:
                 path = path if path.exists() else (self._loggers / named).resolve()
-                homes.append(self._loggers.resolve())
-            if not any(path.is_relative_to(home) for home in homes):
+                allowed_folders.append(self._loggers.resolve())
+            if not any(path.is_relative_to(folder) for folder in allowed_folders):
                 raise InputError(
                     "temperature_file",
                     f"{printable(named)} must lie in the folder of the log or of --loggers",
@@ -325,47 +329,49 @@ class _Records:
             for name in dict.fromkeys((slug(pour), pour))
             if "/" not in name and "\\" not in name
         ]
-        found = next((path for path in options if path.is_file()), None)
-        if found is None:
+        existing = next((path for path in options if path.is_file()), None)
+        if existing is None:
             raise InputError("--loggers", f"holds no file {options[0].name} for this pour")
-        return found
+        return existing
 
 
-def record_name(path: Path) -> str:
+def logger_file_name(path: Path) -> str:
     """Return the name of a logger's file, safe to print."""
     return printable(path.name, 100).strip('"')
 
 
-def _written(hours: Array) -> pd.Series[str]:
+def _utc_texts(hours: Array) -> pd.Series[str]:
     times = pd.Timestamp(0) + pd.to_timedelta(np.round(hours * 3600.0), unit="s")
     return pd.Series(times.strftime("%Y-%m-%dT%H:%M:%SZ"))
 
 
-def _warnings(reading: Reading, pours: pd.DataFrame) -> tuple[str, ...]:
-    found = list(reading.notes)
+def _warnings(data_file: DataFile, pours: pd.DataFrame) -> tuple[str, ...]:
+    warnings = list(data_file.notes)
     cold = pours[pours["temperature_min_degC"] <= 0.0]
     if len(cold):
-        found.append(
-            f"Concrete at or below 0 degC before stripping: {_some(cold['pour'])}. The maturity "
+        warnings.append(
+            f"Concrete at or below 0 degC before stripping: {_first_names(cold['pour'])}. The maturity "
             "functions do not hold for concrete that freezes, and frost is a matter of its own."
         )
-    noted = pours[pours["notes"] != ""]
-    found += [f"{row['pour']}: {row['notes']}." for row in noted.head(10).to_dict("records")]
-    if len(noted) > 10:
-        found.append(f"{len(noted) - 10} more pours have notes, see pours.csv.")
-    if len(pours) < FEW:
-        found.append(
+    with_notes = pours[pours["notes"] != ""]
+    warnings += [
+        f"{row['pour']}: {row['notes']}." for row in with_notes.head(10).to_dict("records")
+    ]
+    if len(with_notes) > 10:
+        warnings.append(f"{len(with_notes) - 10} more pours have notes, see pours.csv.")
+    if len(pours) < MIN_POURS:
+        warnings.append(
             f"{len(pours)} pours are few for a distribution: its mean and sd are uncertain, and "
             "that uncertainty is not in the file for the scenario."
         )
     if (pours["temperature_source"] == "mean").any():
-        found.append(
+        warnings.append(
             "Where a mean temperature is given, the Arrhenius function counts a little less than "
             "a logger would: it grows faster above the mean than it falls below."
         )
-    return tuple(found)
+    return tuple(warnings)
 
 
-def _some(names: pd.Series[str]) -> str:
+def _first_names(names: pd.Series[str]) -> str:
     shown = ", ".join(names.head(5))
     return shown if len(names) <= 5 else f"{shown} and {len(names) - 5} more"

@@ -1,11 +1,11 @@
-"""Depth of the carbonation front, with the standard's own curing term."""
+"""Depth of the carbonation front, with the guideline's own curing term."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stripwise.ingress.clock import DAYS_PER_YEAR
+from stripwise.ingress.transformed_time import DAYS_PER_YEAR
 from stripwise.published import constant
 
 __all__ = [
@@ -76,15 +76,17 @@ def curing_term(days: ArrayLike, exponent: ArrayLike) -> Array:
     return np.asarray((np.asarray(days, dtype=float) / reference) ** np.asarray(exponent))
 
 
-def weather_power(rain_share: ArrayLike, wet_share: ArrayLike, exponent: ArrayLike) -> Array:
+def weather_power(
+    driving_rain_probability: ArrayLike, wet_day_fraction: ArrayLike, exponent: ArrayLike
+) -> Array:
     """Power w of the weather function W(t) = (t0 / t)^w.
 
     Parameters
     ----------
-    rain_share
+    driving_rain_probability
         Probability of driving rain p_SR, in [0, 1].
-    wet_share
-        Share of days with rain of 2.5 mm or more, ToW, in [0, 1].
+    wet_day_fraction
+        Fraction of days with rain of 2.5 mm or more, ToW, in [0, 1].
     exponent
         b_w.
 
@@ -96,7 +98,9 @@ def weather_power(rain_share: ArrayLike, wet_share: ArrayLike, exponent: ArrayLi
     ----------
     fib Bulletin 34, 2006, Annex B1 (recalled).
     """
-    wet = np.asarray(rain_share, dtype=float) * np.asarray(wet_share, dtype=float)
+    wet = np.asarray(driving_rain_probability, dtype=float) * np.asarray(
+        wet_day_fraction, dtype=float
+    )
     with np.errstate(divide="ignore"):
         power = 0.5 * np.exp(np.asarray(exponent) * np.log(wet))
     return np.asarray(np.where(wet > 0.0, np.clip(power, 0.0, 0.5), 0.0))

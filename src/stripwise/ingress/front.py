@@ -2,7 +2,7 @@
 
 The content follows C = C0 + (Cs - C0) f, and the front is where C = Ccrit, so everything here
 depends on the contents through ratio = (Ccrit - C0) / (Cs - C0) alone. Depths count from the
-convection zone. Times enter as tau [mm2], see `stripwise.ingress.clock`.
+convection zone. Times enter as tau [mm2], see `stripwise.ingress.transformed_time`.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ __all__ = [
     "front_depth",
     "layered_critical_tau",
     "layered_front_depth",
-    "layered_share",
-    "uniform_share",
+    "layered_relative_content",
+    "uniform_relative_content",
 ]
 
 Array = NDArray[np.float64]
-Rows = NDArray[np.intp]
+Indices = NDArray[np.intp]
 
-ITERATIONS = 100
+MAX_ITERATIONS = 100
 STEP_TOLERANCE = 1e-4
-TINY = 1e-12
+MIN_START = 1e-12
 
 
 def critical_ratio(surface: ArrayLike, critical: ArrayLike, initial: ArrayLike) -> Array:
@@ -53,7 +53,7 @@ def critical_ratio(surface: ArrayLike, critical: ArrayLike, initial: ArrayLike) 
     return np.asarray(np.where(cc <= c0, 0.0, np.where(cs <= cc, 1.0, ratio)))
 
 
-def uniform_share(depth: ArrayLike, tau: ArrayLike) -> Array:
+def uniform_relative_content(depth: ArrayLike, tau: ArrayLike) -> Array:
     """Share f of the surface content in a uniform half-space.
 
     Parameters
@@ -122,7 +122,7 @@ def critical_tau(depth: ArrayLike, ratio: ArrayLike) -> Array:
     return np.asarray(np.where(rho >= 1.0, np.inf, np.where(rho <= 0.0, 0.0, tau)))
 
 
-def layered_share(
+def layered_relative_content(
     depth: ArrayLike, tau: ArrayLike, *, penalty: ArrayLike, skin: ArrayLike
 ) -> Array:
     """Share f of the surface content in a face whose outer layer alone is penalised.
@@ -155,7 +155,7 @@ def layered_share(
 
     Examples
     --------
-    >>> f = layered_share([5.0, 30.0, 70.0], 1500.0, penalty=2.5, skin=20.0)
+    >>> f = layered_relative_content([5.0, 30.0, 70.0], 1500.0, penalty=2.5, skin=20.0)
     >>> [round(float(x), 5) for x in f]
     [0.96991, 0.73728, 0.28196]
     """
@@ -183,7 +183,7 @@ def layered_front_depth(
 ) -> Array:
     """Depth of the front in a face whose outer layer alone is penalised.
 
-    Halley's method on the series of `layered_share`, started where the skin counts as
+    Halley's method on the series of `layered_relative_content`, started where the skin counts as
     l'/sqrt(k_c) of good concrete.
 
     Parameters
@@ -212,11 +212,11 @@ def layered_front_depth(
         for v in (ratio, tau, penalty, skin)
     )
     depth = np.asarray(2.0 * special.erfcinv(rho) * np.sqrt(t))
-    live = (rho > 0.0) & (rho < 1.0) & (t > 0.0) & (edge > 0.0) & (k != 1.0)
-    if live.all():
+    moving = (rho > 0.0) & (rho < 1.0) & (t > 0.0) & (edge > 0.0) & (k != 1.0)
+    if moving.all():
         return _solve_depth(rho, t, k, edge).reshape(shape)
-    if live.any():
-        depth[live] = _solve_depth(rho[live], t[live], k[live], edge[live])
+    if moving.any():
+        depth[moving] = _solve_depth(rho[moving], t[moving], k[moving], edge[moving])
     return depth.reshape(shape)
 
 
@@ -249,11 +249,11 @@ def layered_critical_tau(
         *(np.atleast_1d(np.asarray(v, dtype=float)) for v in (depth, ratio, penalty, skin))
     )
     shape = np.broadcast_shapes(*(np.shape(v) for v in (depth, ratio, penalty, skin)))
-    good = critical_tau(x, rho)
-    tau = good.copy()
-    live = (rho > 0.0) & (rho < 1.0) & (x > 0.0) & (edge > 0.0) & (k != 1.0)
-    if live.any():
-        tau[live] = _solve_tau(x[live], rho[live], k[live], edge[live])
+    uniform_tau = critical_tau(x, rho)
+    tau = uniform_tau.copy()
+    moving = (rho > 0.0) & (rho < 1.0) & (x > 0.0) & (edge > 0.0) & (k != 1.0)
+    if moving.any():
+        tau[moving] = _solve_tau(x[moving], rho[moving], k[moving], edge[moving])
     return tau.reshape(shape)
 
 
@@ -262,32 +262,36 @@ def _solve_tau(x: Array, rho: Array, k: Array, edge: Array) -> Array:
     root = np.sqrt(k)
     s = 1.0 / root
     q = (s - 1.0) / (s + 1.0)
-    goal = 0.5 * (1.0 + s) * rho
+    target = 0.5 * (1.0 + s) * rho
     w = special.erfcinv(rho) / x
     deep = np.flatnonzero(x > edge)
     if deep.size:
-        path = edge[deep] + root[deep] * (x[deep] - edge[deep])
+        scaled_depth = edge[deep] + root[deep] * (x[deep] - edge[deep])
 
-        def behind(w: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
+        def behind(w: Array, i: slice | Indices) -> tuple[Array, Array, Array]:
             j = deep[i]
-            value, slope, lag = layered_series(path[i] * w, 2.0 * edge[j] * w, q[j])
-            slope = path[i] * slope + 2.0 * edge[j] * lag
-            return value - goal[j], slope, -2.0 * path[i] ** 2 * w * slope
+            value, slope, step_slope = layered_series(scaled_depth[i] * w, 2.0 * edge[j] * w, q[j])
+            slope = scaled_depth[i] * slope + 2.0 * edge[j] * step_slope
+            return value - target[j], slope, -2.0 * scaled_depth[i] ** 2 * w * slope
 
         # the limits of a thick and of a thin skin, as in _solve_depth
-        thick = special.erfcinv(goal[deep]) / path
-        thin = w[deep] * x[deep] / (path - edge[deep] * (1.0 - s[deep]))
+        thick = special.erfcinv(target[deep]) / scaled_depth
+        thin = w[deep] * x[deep] / (scaled_depth - edge[deep] * (1.0 - s[deep]))
         start = np.where(s[deep] < 1.0, np.minimum(thick, thin), np.maximum(thick, thin))
         w[deep] = _halley(behind, start, np.inf)
     shallow = np.flatnonzero(x <= edge)
     if shallow.size:
 
-        def inside(w: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
+        def inside(w: Array, i: slice | Indices) -> tuple[Array, Array, Array]:
             j = shallow[i]
             depth, mirror, step = x[j], 2.0 * edge[j] - x[j], 2.0 * edge[j]
-            value, slope, lag = layered_series(depth * w, step * w, q[j])
-            back, back_slope, back_lag = layered_series(mirror * w, step * w, q[j])
-            slope = depth * slope + step * lag - q[j] * (mirror * back_slope + step * back_lag)
+            value, slope, step_slope = layered_series(depth * w, step * w, q[j])
+            back, back_slope, back_step_slope = layered_series(mirror * w, step * w, q[j])
+            slope = (
+                depth * slope
+                + step * step_slope
+                - q[j] * (mirror * back_slope + step * back_step_slope)
+            )
             return value - q[j] * back - rho[j], slope, -2.0 * depth**2 * w * slope
 
         w[shallow] = _halley(inside, w[shallow], np.inf)
@@ -301,59 +305,59 @@ def _solve_depth(rho: Array, tau: Array, k: Array, edge: Array) -> Array:
     d = 2.0 * root * np.sqrt(tau)
     step = 2.0 * edge / d
     z = special.erfcinv(rho)
-    goal = 0.5 * (1.0 + s) * rho
+    target = 0.5 * (1.0 + s) * rho
 
-    def behind(y: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
+    def behind(y: Array, i: slice | Indices) -> tuple[Array, Array, Array]:
         value, slope, _ = layered_series(y, step[i], q[i])
-        return value - goal[i], slope, -2.0 * y * slope
+        return value - target[i], slope, -2.0 * y * slope
 
-    def inside(v: Array, i: slice | Rows) -> tuple[Array, Array, Array]:
+    def inside(v: Array, i: slice | Indices) -> tuple[Array, Array, Array]:
         value, slope, _ = layered_series(v, step[i], q[i])
         back, back_slope, _ = layered_series(step[i] - v, step[i], q[i])
         return value - q[i] * back - rho[i], slope + q[i] * back_slope, -2.0 * v * slope
 
-    deep = layered_series(0.5 * step, step, q)[0] > goal
+    deep = layered_series(0.5 * step, step, q)[0] > target
     depth = np.empty_like(rho)
-    far = np.flatnonzero(deep)
-    if far.size:
-        # the two limits of a thick and of a thin skin: the truth lies near the nearer one
-        thick = special.erfcinv(np.minimum(goal[far], 1.0))
-        thin = z[far] + 0.5 * step[far] * (1.0 - s[far])
-        start = np.where(s[far] < 1.0, np.minimum(thick, thin), np.maximum(thick, thin))
-        start = np.maximum(start, 0.5 * step[far])
-        y = _halley(lambda y, i: behind(y, far[i]), start, np.inf)
-        depth[far] = edge[far] + (y * d[far] - edge[far]) * s[far]
-    near = np.flatnonzero(~deep)
-    if near.size:
-        top = 0.5 * step[near]
-        v = _halley(lambda v, i: inside(v, near[i]), np.minimum(z[near], top), top)
-        depth[near] = v * d[near]
+    deep_rows = np.flatnonzero(deep)
+    if deep_rows.size:
+        # the limits of a thick and of a thin skin: the root lies near the nearer one
+        thick = special.erfcinv(np.minimum(target[deep_rows], 1.0))
+        thin = z[deep_rows] + 0.5 * step[deep_rows] * (1.0 - s[deep_rows])
+        start = np.where(s[deep_rows] < 1.0, np.minimum(thick, thin), np.maximum(thick, thin))
+        start = np.maximum(start, 0.5 * step[deep_rows])
+        y = _halley(lambda y, i: behind(y, deep_rows[i]), start, np.inf)
+        depth[deep_rows] = edge[deep_rows] + (y * d[deep_rows] - edge[deep_rows]) * s[deep_rows]
+    shallow_rows = np.flatnonzero(~deep)
+    if shallow_rows.size:
+        top = 0.5 * step[shallow_rows]
+        v = _halley(lambda v, i: inside(v, shallow_rows[i]), np.minimum(z[shallow_rows], top), top)
+        depth[shallow_rows] = v * d[shallow_rows]
     return depth
 
 
-Residual = Callable[[Array, "slice | Rows"], tuple[Array, Array, Array]]
+Residual = Callable[[Array, "slice | Indices"], tuple[Array, Array, Array]]
 
 
 def _halley(residual: Residual, start: Array, top: Array | float) -> Array:
     """Find the positive root of each sample; `residual` gives value, slope and curvature.
 
-    Samples leave the iteration as they converge. Steps stay within a factor of four, since far
-    from the root the slope of an erfc says little.
+    Samples leave the iteration as they converge. Steps stay within a factor of four, since the
+    slope of an erfc is no guide far from the root.
     """
-    x = np.maximum(start, TINY)
+    x = np.maximum(start, MIN_START)
     out = x.copy()
-    i: slice | Rows = slice(None)
-    ceiling = np.broadcast_to(np.asarray(top, dtype=float), x.shape)
-    for _ in range(ITERATIONS):
+    i: slice | Indices = slice(None)
+    upper_bound = np.broadcast_to(np.asarray(top, dtype=float), x.shape)
+    for _ in range(MAX_ITERATIONS):
         f, df, ddf = residual(x, i)
         newton = -f / df
-        move = newton / np.maximum(1.0 + 0.5 * newton * ddf / df, 0.5)
-        new = np.minimum(np.clip(x + move, 0.25 * x, 4.0 * x), ceiling[i])
+        halley_step = newton / np.maximum(1.0 + 0.5 * newton * ddf / df, 0.5)
+        new = np.minimum(np.clip(x + halley_step, 0.25 * x, 4.0 * x), upper_bound[i])
         out[i] = new
         # the step is cubic near the root, so the error left is far below the step itself
-        still = np.abs(new - x) > STEP_TOLERANCE * x
-        if not still.any():
+        unconverged = np.abs(new - x) > STEP_TOLERANCE * x
+        if not unconverged.any():
             return out
-        i = np.flatnonzero(still) if isinstance(i, slice) else i[still]
-        x = new[still]
+        i = np.flatnonzero(unconverged) if isinstance(i, slice) else i[unconverged]
+        x = new[unconverged]
     raise NumericalError(f"the front of a layered face did not converge for {x.size} samples")

@@ -1,4 +1,4 @@
-"""The root z of the front depth, 2 z sqrt(tau): the inverse complementary error function."""
+"""The inverse complementary error function, the root of the front depth, computed fast."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stripwise.distributions.hermite import HermiteTable
+from stripwise.distributions.hermite_table import HermiteTable
 
-__all__ = ["front_root"]
+__all__ = ["fast_erfcinv"]
 
 Array = NDArray[np.float64]
 
-SHALLOW = 0.02
-FLAT = 1.0 - 1e-4
-"""Ratios beyond which scipy serves the few walls there are: below `SHALLOW` the table would need
-finer steps, and above `FLAT`, where z falls to 0, rounding would show in its relative error."""
+MIN_TABLE_RATIO = 0.02
+MAX_TABLE_RATIO = 1.0 - 1e-4
+"""Ratios beyond which scipy is used: below, the table would need finer steps; above, where z falls
+to 0, rounding would show in its relative error."""
 STEPS = 4096
 
 
-def front_root(ratio: Array) -> Array:
+def fast_erfcinv(ratio: Array) -> Array:
     """Return z = erfcinv(ratio) from a table, whose relative error is below 1e-10.
 
     Parameters
     ----------
     ratio
-        (n,) share of the surface content at the front, in [0, 1].
+        (n,) critical over surface content, in [0, 1].
 
     Returns
     -------
@@ -40,11 +40,11 @@ def front_root(ratio: Array) -> Array:
 
     Examples
     --------
-    >>> round(float(front_root(np.array([0.2]))[0]), 6)
+    >>> round(float(fast_erfcinv(np.array([0.2]))[0]), 6)
     0.906194
     """
     z = _table()(ratio)
-    outside = (ratio < SHALLOW) | (ratio > FLAT)
+    outside = (ratio < MIN_TABLE_RATIO) | (ratio > MAX_TABLE_RATIO)
     if outside.any():
         z[outside] = special.erfcinv(ratio[outside])
     return z
@@ -52,6 +52,6 @@ def front_root(ratio: Array) -> Array:
 
 @functools.cache
 def _table() -> HermiteTable:
-    ratio = np.linspace(SHALLOW, 1.0, STEPS + 1)
+    ratio = np.linspace(MIN_TABLE_RATIO, 1.0, STEPS + 1)
     z = special.erfcinv(ratio)
-    return HermiteTable.of(ratio, z, -0.5 * np.sqrt(np.pi) * np.exp(z * z))
+    return HermiteTable.from_nodes(ratio, z, -0.5 * np.sqrt(np.pi) * np.exp(z * z))

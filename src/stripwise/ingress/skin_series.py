@@ -1,4 +1,4 @@
-"""The series of complementary error functions that a skin reflects between its two faces."""
+"""The sum of the erfc terms that a skin reflects between its two faces."""
 
 from __future__ import annotations
 
@@ -36,26 +36,26 @@ def layered_series(
     gauss = np.exp(-y * y)
     value = special.erfc(y)
     slope = gauss.copy()
-    lag = np.zeros_like(y)
-    shrink = np.exp(-2.0 * y * step)
-    square = np.exp(-step * step)
-    turn = square.copy()
-    square *= square
+    step_slope = np.zeros_like(y)
+    y_factor = np.exp(-2.0 * y * step)
+    step_factor_growth = np.exp(-step * step)
+    step_factor = step_factor_growth.copy()
+    step_factor_growth *= step_factor_growth
     weight = np.ones_like(y)
-    largest, closest = float(np.max(np.abs(q))), float(np.min(step))
-    lowest = float(np.min(y))
+    largest_q, smallest_step = float(np.max(np.abs(q))), float(np.min(step))
+    smallest_y = float(np.min(y))
     power, n = 1.0, 0
     while n < 200:
         n += 1
-        power *= largest
-        if power * special.erfc(lowest + n * closest) < tolerance:
+        power *= largest_q
+        if power * special.erfc(smallest_y + n * smallest_step) < tolerance:
             break
         weight *= q
-        gauss *= shrink
-        gauss *= turn
-        turn *= square
+        gauss *= y_factor
+        gauss *= step_factor
+        step_factor *= step_factor_growth
         value += weight * special.erfc(y + n * step)
-        part = weight * gauss
-        slope += part
-        lag += n * part
-    return value, slope * ERFC_SLOPE, lag * ERFC_SLOPE
+        term = weight * gauss
+        slope += term
+        step_slope += n * term
+    return value, slope * ERFC_SLOPE, step_slope * ERFC_SLOPE

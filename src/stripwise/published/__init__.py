@@ -1,5 +1,5 @@
 """Constants from standards, guidelines and textbooks, with their sources."""
 
-from stripwise.published.library import MARKS, Published, constant, keys, value
+from stripwise.published.library import MARKS, PublishedValue, constant, keys, published_value
 
-__all__ = ["MARKS", "Published", "constant", "keys", "value"]
+__all__ = ["MARKS", "PublishedValue", "constant", "keys", "published_value"]

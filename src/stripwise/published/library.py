@@ -1,4 +1,4 @@
-"""Read the cited constants, each with its unit, its source and how far it may be trusted."""
+"""The cited constants, each with its unit, its source and how far it may be trusted."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from typing import Any
 
 from stripwise.errors import InputError
 
-__all__ = ["MARKS", "Published", "constant", "keys", "value"]
+__all__ = ["MARKS", "PublishedValue", "constant", "keys", "published_value"]
 
 MARKS = ("read", "recalled", "recomputed", "assumed")
 """read: seen in the document; recalled: from memory; recomputed: recalled and calculated anew;
 assumed: no document gives it."""
 
 LESS_SURE = "less sure"
-"""How the note of a value begins that was recalled with doubt."""
+"""Start of the note of a value whose recollection is uncertain."""
 
-ALONE = "value"
-"""Name of the only number of an entry that has one number."""
+SINGLE_NUMBER = "value"
+"""Name of the number in an entry that has only one."""
 
 
 @dataclass(frozen=True, slots=True)
-class Published:
+class PublishedValue:
     """One cited constant, distribution or row of a table.
 
     Attributes
@@ -59,43 +59,25 @@ class Published:
 
     @property
     def citation(self) -> str:
-        """Source with its mark, and whether even the memory of it is unsure."""
-        doubt = ", less sure" if self.note.startswith(LESS_SURE) else ""
-        return f"{self.source} ({self.mark}{doubt})"
+        """Source with its mark, "less sure" where the recollection is uncertain."""
+        reservation = ", less sure" if self.note.startswith(LESS_SURE) else ""
+        return f"{self.source} ({self.mark}{reservation})"
 
     @property
     def number(self) -> float:
-        """The number of an entry that has only one.
-
-        Raises
-        ------
-        InputError
-            If the entry holds several.
-        """
-        if tuple(self.numbers) != (ALONE,):
+        """The number of an entry that has only one; InputError if it holds several."""
+        if tuple(self.numbers) != (SINGLE_NUMBER,):
             raise InputError(
                 self.key, f"holds several numbers; ask for one of {', '.join(self.numbers)}"
             )
-        return self.numbers[ALONE]
+        return self.numbers[SINGLE_NUMBER]
 
 
 def constant(key: str) -> float:
-    """Return one cited number.
+    """Return one cited number, in the unit of its entry.
 
-    Parameters
-    ----------
-    key
-        Key of a constant, or key of a distribution or table row followed by a dot and the name
-        of the number.
-
-    Returns
-    -------
-    The number, in the unit of its entry.
-
-    Raises
-    ------
-    InputError
-        If there is no such number; the message gives the nearest spelling.
+    The key of a distribution or table row is followed by a dot and the name of the number.
+    InputError if there is no such number; the message gives the nearest spelling.
 
     Examples
     --------
@@ -116,26 +98,14 @@ def constant(key: str) -> float:
     raise InputError(key, _unknown("key", key, list(library)))
 
 
-def value(key: str) -> Published:
+def published_value(key: str) -> PublishedValue:
     """Return a cited constant, distribution or table row with its source.
 
-    Parameters
-    ----------
-    key
-        Key of the entry.
-
-    Returns
-    -------
-    The `Published` entry.
-
-    Raises
-    ------
-    InputError
-        If there is no such entry; the message gives the nearest spelling.
+    InputError if there is no such entry; the message gives the nearest spelling.
 
     Examples
     --------
-    >>> value("fib34.chloride.critical_content").numbers["mean"]
+    >>> published_value("fib34.chloride.critical_content").numbers["mean"]
     0.6
     """
     library = _library()
@@ -149,26 +119,26 @@ def keys() -> tuple[str, ...]:
     return tuple(_library())
 
 
-def _unknown(what: str, found: str, allowed: list[str]) -> str:
-    near = difflib.get_close_matches(found, allowed, n=1, cutoff=0.0)
-    return f"no published {what} {found!r}; the nearest is {near[0]!r}"
+def _unknown(what: str, name: str, allowed: list[str]) -> str:
+    nearest = difflib.get_close_matches(name, allowed, n=1, cutoff=0.0)
+    return f"no published {what} {name!r}; the nearest is {nearest[0]!r}"
 
 
 @functools.cache
-def _library() -> Mapping[str, Published]:
+def _library() -> Mapping[str, PublishedValue]:
     text = resources.files("stripwise.published").joinpath("values.toml").read_text("utf-8")
     raw = tomllib.loads(text)
     return MappingProxyType({key: _entry(key, fields) for key, fields in raw.items()})
 
 
-def _entry(key: str, fields: Mapping[str, Any]) -> Published:
-    words = {
+def _entry(key: str, fields: Mapping[str, Any]) -> PublishedValue:
+    texts = {
         name: str(fields.get(name, "")) for name in ("unit", "source", "mark", "family", "note")
     }
-    content = fields[ALONE]
-    numbers = content if isinstance(content, dict) else {ALONE: content}
-    return Published(
+    content = fields[SINGLE_NUMBER]
+    numbers = content if isinstance(content, dict) else {SINGLE_NUMBER: content}
+    return PublishedValue(
         key=key,
         numbers=MappingProxyType({str(name): float(number) for name, number in numbers.items()}),
-        **words,
+        **texts,
     )

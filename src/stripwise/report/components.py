@@ -1,4 +1,4 @@
-"""The report of a fit: findings, sections with a figure or a table, files beside them."""
+"""What a report of test data is made of, and how it becomes a page and its files."""
 
 from __future__ import annotations
 
@@ -26,70 +26,52 @@ from stripwise.report.pages.run_page import inline_svg
 from stripwise.units.names import printable
 from stripwise.units.quantities import TEMPERATURE, Kind, parse
 
-__all__ = ["Dossier", "Grid", "Section", "contents", "input_text", "option_quantity", "run_record"]
+__all__ = [
+    "Report",
+    "Section",
+    "Table",
+    "input_toml",
+    "option_quantity",
+    "report_files",
+    "report_record",
+]
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
-    """A table on paper: texts, already rounded.
-
-    Attributes
-    ----------
-    caption
-        What it shows.
-    head
-        Heads of the columns.
-    rows
-        Cells.
-    numbers
-        Positions of the columns that hold numbers, from 0; they stand flush right.
-    """
+class Table:
+    """A table of the page: texts, already rounded; columns of numbers (from 0) stand flush right."""
 
     caption: str
-    head: tuple[str, ...]
+    header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
-    numbers: frozenset[int] = frozenset()
+    numeric_columns: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A section of the report.
-
-    Attributes
-    ----------
-    heading
-        Its heading.
-    paragraphs
-        Sentences, one text per paragraph.
-    figure
-        Name of a figure of the dossier; "" for none.
-    caption
-        Small print below the figure.
-    grids
-        Tables.
-    """
+    """A section of the page; `figure` names a figure of the report, "" for none."""
 
     heading: str
     paragraphs: tuple[str, ...] = ()
     figure: str = ""
     caption: str = ""
-    grids: tuple[Grid, ...] = ()
+    tables: tuple[Table, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Dossier:
-    """What a fit says and writes.
+class Report:
+    """What a fit of test data says and writes.
 
     Attributes
     ----------
     title
-        Title of the report.
+        Title of the page.
     about
         One or two sentences below the title: which data, what they are for.
     findings
         The answer, a sentence each; the first in bold.
     sections
-        In their order.
+        Sections in the order of the page.
     source
         The file that was fitted.
     digest
@@ -101,7 +83,7 @@ class Dossier:
     assumptions
         What stands between the data and the wall.
     figures
-        Figures by name, drawn under `paper.styled`.
+        Figures by name, drawn under `sheet.style_context`.
     tables
         Tables by file name ("readings.csv"), every digit.
     texts
@@ -125,94 +107,68 @@ class Dossier:
     record: Mapping[str, Any] = field(default_factory=dict)
 
 
-def contents(dossier: Dossier) -> dict[str, bytes]:
-    """Turn a dossier into the files of its folder.
-
-    Parameters
-    ----------
-    dossier
-        What a fit says.
-
-    Returns
-    -------
-    Bytes by name, for `stripwise.report.write.commit`.
-    """
+def report_files(report: Report) -> dict[str, bytes]:
+    """Return the bytes of every file of a report by name, for `file_swap.commit`."""
     files = {
         name: csv_text(table, columns=list(table.columns), name=name).encode()
-        for name, table in dossier.tables.items()
+        for name, table in report.tables.items()
     }
-    files |= {name: text.encode() for name, text in dossier.texts.items()}
-    vectors, drawn = sheet.figure_files(dossier.figures)
-    files |= drawn
+    files |= {name: text.encode() for name, text in report.texts.items()}
+    svgs, figure_bytes = sheet.figure_files(report.figures)
+    files |= figure_bytes
     page = _template().render(
-        d=dossier,
-        css=Markup(_text("page.css")),
-        figures={name: inline_svg(text, name=name) for name, text in vectors.items()},
+        report=report,
+        css=Markup(_read_template("page.css")),
+        figures={name: inline_svg(text, name=name) for name, text in svgs.items()},
         files=[*files, "report.html", "run.json"],
         version=version("stripwise"),
     )
     return files | {"report.html": page.encode()}
 
 
-def run_record(dossier: Dossier) -> dict[str, Any]:
-    """Collect what run.json and --json say about a fit.
-
-    Parameters
-    ----------
-    dossier
-        What a fit says.
-
-    Returns
-    -------
-    A dictionary for `stripwise.report.files.json_text`.
-    """
+def report_record(report: Report) -> dict[str, Any]:
+    """Collect what run.json and --json say about a report, for `files.json_text`."""
     return {
-        "title": dossier.title,
-        "data": {"file": dossier.source.name, "sha256": dossier.digest},
-        "findings": list(dossier.findings),
-        "warnings": list(dossier.warnings),
+        "title": report.title,
+        "data": {"file": report.source.name, "sha256": report.digest},
+        "findings": list(report.findings),
+        "warnings": list(report.warnings),
         "versions": {"stripwise": version("stripwise")},
-        **dossier.record,
+        **report.record,
     }
 
 
-def input_text(
-    law: Distribution, *, unit: str, source: str, about: Sequence[str], kind: str = "scatter"
+def input_toml(
+    distribution: Distribution,
+    *,
+    unit: str,
+    source: str,
+    about: Sequence[str],
+    kind: str = "scatter",
 ) -> str:
-    """Write a distribution as a file that an input of a scenario names by `from`.
+    """Write a distribution as a TOML file with one table, [input], that a scenario can name.
 
-    Parameters
-    ----------
-    law
-        The distribution.
-    unit
-        Unit of its numbers as a scenario spells it.
-    source
-        Where it comes from, one line.
-    about
-        Lines of comment for the reader of the file.
-    kind
-        "scatter" or "knowledge".
-
-    Returns
-    -------
-    TOML with one table, ``[input]``.
+    `unit` is spelt as in a scenario, `kind` is "scatter" or "knowledge", and `about` are lines of
+    comment for the reader of the file.
     """
 
     def quantity(number: float) -> str:
         return f'"{number:.6g} {unit}"'
 
     lines = [*(f"# {line}" for line in about), "[input]"]
-    if law.is_fixed:
-        lines.append(f"value = {quantity(law.mean)}")
+    if distribution.is_fixed:
+        lines.append(f"value = {quantity(distribution.mean)}")
     else:
         lines += [
-            f'family = "{law.family}"',
-            f"mean = {quantity(law.parent_mean)}",
-            f"sd = {quantity(law.parent_sd)}",
+            f'family = "{distribution.family}"',
+            f"mean = {quantity(distribution.parent_mean)}",
+            f"sd = {quantity(distribution.parent_sd)}",
         ]
-        if law.family == "beta":
-            lines += [f"low = {quantity(law.low)}", f"high = {quantity(law.high)}"]
+        if distribution.family == "beta":
+            lines += [
+                f"low = {quantity(distribution.low)}",
+                f"high = {quantity(distribution.high)}",
+            ]
     lines += [f'kind = "{kind}"', f"source = {json.dumps(source, ensure_ascii=False)}"]
     return "\n".join(lines) + "\n"
 
@@ -220,29 +176,9 @@ def input_text(
 def option_quantity(
     option: str, text: str | None, *, kind: Kind, to: str, most: float = math.inf
 ) -> float | None:
-    """Read a positive quantity that the command line gives with its unit.
+    """Read a quantity of the command line in the unit `to`; None where nothing is given.
 
-    Parameters
-    ----------
-    option
-        Name of the option for messages.
-    text
-        What it says; None where it says nothing.
-    kind
-        Kind of quantity.
-    to
-        Unit of the result by pint's name.
-    most
-        Largest number in `to`.
-
-    Returns
-    -------
-    The number in `to`; None for None.
-
-    Raises
-    ------
-    InputError
-        If it is no such quantity, not above 0 (a temperature may be), or above `most`.
+    Raises InputError if it is no such quantity, not above 0 (a temperature may be), or above `most`.
     """
     if text is None:
         return None
@@ -266,9 +202,9 @@ def _template() -> jinja2.Template:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.filters["tied"] = formatting.tied
-    return environment.from_string(_text("dossier.html.j2"))
+    environment.filters["no_break_spaces"] = formatting.no_break_spaces
+    return environment.from_string(_read_template("report.html.j2"))
 
 
-def _text(name: str) -> str:
+def _read_template(name: str) -> str:
     return resources.files("stripwise.report.templates").joinpath(name).read_text(encoding="utf-8")

@@ -1,4 +1,4 @@
-"""Files for programs: CSV with every digit, and a run.json that any JSON reader accepts."""
+"""What programs read of the results: CSV with every digit, and a run.json of strict JSON."""
 
 from __future__ import annotations
 
@@ -42,22 +42,7 @@ INPUT_COLUMNS = [
 
 
 def csv_tables(assessment: Assessment) -> dict[str, str]:
-    """Write every table of an assessment as CSV.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    Text by file name.
-
-    Raises
-    ------
-    OutputError
-        If a table lacks a column of its contract.
-    """
+    """Write every table of an assessment as CSV, by file name."""
     return {
         "curves.csv": csv_text(assessment.curves, columns=CURVE_COLUMNS, name="curves"),
         "strategies.csv": csv_text(
@@ -88,25 +73,9 @@ def _service_tables(assessment: Assessment) -> dict[str, str]:
 
 
 def csv_text(table: pd.DataFrame, *, columns: Sequence[str], name: str) -> str:
-    """Write one table so that reading it back gives the same numbers.
+    """Write one table as CSV so that reading it back gives the same numbers.
 
-    Parameters
-    ----------
-    table
-        Data.
-    columns
-        Columns to write, in their order.
-    name
-        Name of the table for the error.
-
-    Returns
-    -------
-    CSV with a header; NaN is empty, infinity ``inf``.
-
-    Raises
-    ------
-    OutputError
-        If a column is missing.
+    NaN is empty, infinity ``inf``. OutputError, with the `name` of the table, if a column is missing.
     """
     missing = [column for column in columns if column not in table.columns]
     if missing:
@@ -115,19 +84,7 @@ def csv_text(table: pd.DataFrame, *, columns: Sequence[str], name: str) -> str:
 
 
 def run_record(assessment: Assessment, *, files: Sequence[str]) -> dict[str, Any]:
-    """Collect what run.json says about a run.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-    files
-        Names of the files written beside it, relative to the folder.
-
-    Returns
-    -------
-    A dictionary for `json_text`.
-    """
+    """Collect what run.json says about a run that wrote `files`, for `json_text`."""
     return {
         **assessment.run,
         "scenario": scenario_record(assessment.scenario),
@@ -140,17 +97,7 @@ def run_record(assessment: Assessment, *, files: Sequence[str]) -> dict[str, Any
 
 
 def scenario_record(scenario: Scenario) -> dict[str, Any]:
-    """Collect what run.json says about the scenario.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    Title, file and hash, target, strategies, sizes of the sample.
-    """
+    """Collect what run.json says about the scenario: title, file and hash, target, sample sizes."""
     target, sampling = scenario.target, scenario.sampling
     return {
         "title": scenario.title,
@@ -173,30 +120,18 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
 def json_text(record: Mapping[str, Any]) -> str:
     """Write a record as strict JSON: NaN becomes null, infinity the text "inf".
 
-    Parameters
-    ----------
-    record
-        Nested mappings and sequences of texts, numbers and numpy values.
-
-    Returns
-    -------
-    JSON with a final line feed.
-
-    Raises
-    ------
-    OutputError
-        If a value is of a kind that JSON cannot hold.
+    OutputError if a value is of a kind that JSON cannot hold.
     """
-    return json.dumps(_plain(record), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    return json.dumps(_to_builtin(record), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
-def _plain(value: Any) -> Any:
+def _to_builtin(value: Any) -> Any:
     if isinstance(value, np.generic | np.ndarray):
         value = value.tolist()
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): _to_builtin(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [_to_builtin(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None if math.isnan(value) else str(value)
     if isinstance(value, PurePath):

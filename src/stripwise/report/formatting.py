@@ -1,4 +1,4 @@
-"""Numbers in words that people read: percent, years, lengths and intervals, in SI or US units."""
+"""How a number becomes text: percent, years, lengths and intervals, in SI or US units."""
 
 from __future__ import annotations
 
@@ -13,22 +13,22 @@ __all__ = [
     "MM2_YR_PER_E12_M2_S",
     "MM_PER_INCH",
     "amount",
-    "cure_temperatures",
-    "displayed",
+    "curing_temperatures",
+    "display_unit",
     "duration",
     "index",
     "interval",
+    "join_with_and",
     "length",
-    "listing",
+    "no_break_spaces",
     "number",
+    "one_decimal",
     "percent",
-    "rounded_up",
-    "shares",
+    "round_up_cover",
+    "share_with_interval",
     "signed_percent",
     "temperature",
-    "tenths",
-    "tied",
-    "unit_text",
+    "to_display_unit",
     "years",
 ]
 
@@ -50,16 +50,7 @@ DIFFUSIVITY_UNIT = "10⁻¹² m²/s"
 def number(x: float, digits: int = 3) -> str:
     """Write a number with a few significant digits and no computer notation.
 
-    Parameters
-    ----------
-    x
-        Any number.
-    digits
-        Significant digits.
-
-    Returns
-    -------
-    Text; an en dash for NaN, "unlimited" for infinity.
+    NaN is an en dash, infinity "unlimited".
 
     Examples
     --------
@@ -75,23 +66,14 @@ def number(x: float, digits: int = 3) -> str:
     exponent = int(f"{x:.{digits - 1}e}".split("e")[1])
     if exponent < -4 or exponent > 6:
         mantissa = f"{x / 10.0**exponent:.{digits - 1}f}"
-        text = f"{_trimmed(mantissa)}·10{str(exponent).translate(SUPERSCRIPT)}"
+        text = f"{_strip_zeros(mantissa)}·10{str(exponent).translate(SUPERSCRIPT)}"
     else:
-        text = _trimmed(f"{x:.{max(digits - 1 - exponent, 0)}f}")
+        text = _strip_zeros(f"{x:.{max(digits - 1 - exponent, 0)}f}")
     return text.replace("-", MINUS)
 
 
 def percent(p: float) -> str:
-    """Write a probability or share in percent.
-
-    Parameters
-    ----------
-    p
-        Between 0 and 1.
-
-    Returns
-    -------
-    Text; an en dash for NaN, "below 0.001 %" for what is smaller but not zero.
+    """Write a probability or share between 0 and 1 in percent; NaN is an en dash.
 
     Examples
     --------
@@ -119,18 +101,7 @@ def signed_percent(value: float) -> str:
 
 
 def years(t: float, *, horizon: float) -> str:
-    """Write a time in years; one that is not reached is "more than" the horizon.
-
-    Parameters
-    ----------
-    t
-        Time [yr]; inf if not reached.
-    horizon
-        Last age that was looked at [yr].
-
-    Returns
-    -------
-    Text with the unit.
+    """Write a time in years; one that is not reached (inf) is "more than" the horizon [yr].
 
     Examples
     --------
@@ -141,7 +112,7 @@ def years(t: float, *, horizon: float) -> str:
         return DASH
     if math.isinf(t) or t > horizon:
         return f"more than {number(horizon)} yr"
-    return f"{t:.0f} yr" if t >= 9.95 else f"{_trimmed(f'{t:.1f}')} yr"
+    return f"{t:.0f} yr" if t >= 9.95 else f"{_strip_zeros(f'{t:.1f}')} yr"
 
 
 def duration(hours: float) -> str:
@@ -173,32 +144,21 @@ def temperature(celsius: float, *, units: str) -> str:
     return amount(celsius, "degC", units=units)
 
 
-def cure_temperatures(
+def curing_temperatures(
     until_stripping: float, after: Iterable[tuple[str, float]], *, units: str
 ) -> str:
-    """Say at which concrete temperatures choices hold.
+    """Say at which concrete temperatures [degC] choices hold, in a sentence.
 
-    Parameters
-    ----------
-    until_stripping
-        Concrete temperature in the forms [degC].
-    after
-        Label and concrete temperature [degC] of each follow-up; "none" is passed over.
-    units
-        "SI" or "US".
-
-    Returns
-    -------
-    A sentence such as "Concrete temperature 12 degC until stripping, 8 degC during sheet 7 d.".
+    `after` holds label and temperature of each follow-up; "none" is passed over.
     """
-    groups: dict[float, list[str]] = {}
+    labels_at: dict[float, list[str]] = {}
     for label, celsius in after:
         if label != "none":
-            groups.setdefault(celsius, []).append(label)
+            labels_at.setdefault(celsius, []).append(label)
     parts = [f"{temperature(until_stripping, units=units)} until stripping"]
     parts += [
-        f"{temperature(celsius, units=units)} during {listing(labels)}"
-        for celsius, labels in groups.items()
+        f"{temperature(celsius, units=units)} during {join_with_and(labels)}"
+        for celsius, labels in labels_at.items()
     ]
     return f"Concrete temperature {', '.join(parts)}."
 
@@ -215,16 +175,7 @@ def index(beta: float) -> str:
 def interval(low: float, high: float, write: Callable[[float], str]) -> str:
     """Write an interval as "low to high", with the unit once if both ends have the same.
 
-    Parameters
-    ----------
-    low, high
-        Ends; NaN if there is no interval.
-    write
-        Writes one end with its unit.
-
-    Returns
-    -------
-    Text; empty if an end is NaN, the one value if both ends read the same.
+    `write` writes one end with its unit. Empty if an end is NaN, one value if both ends read the same.
     """
     if math.isnan(low) or math.isnan(high):
         return ""
@@ -237,23 +188,11 @@ def interval(low: float, high: float, write: Callable[[float], str]) -> str:
     return f"{first} to {last}"
 
 
-def displayed(value: float, unit: str, *, units: str, difference: bool = False) -> float:
-    """Convert a value from its internal unit to the one a reader sees.
+def to_display_unit(value: float, unit: str, *, units: str, difference: bool = False) -> float:
+    """Convert a value from its internal unit (mm, mm2/yr, degC; others stay) to the reader's.
 
-    Parameters
-    ----------
-    value
-        In `unit`.
-    unit
-        Internal unit: "mm", "mm2/yr", "degC"; others stay.
-    units
-        "SI" or "US".
-    difference
-        Whether this is a difference, such as a standard deviation: matters for degF.
-
-    Returns
-    -------
-    The value in mm or in, 1e-12 m2/s, degC or degF.
+    The reader's unit is mm or in, 1e-12 m2/s, degC or degF. `difference` matters for degF: it says
+    that the value is a difference, such as a standard deviation.
     """
     if unit == "mm2/yr":
         return value / MM2_YR_PER_E12_M2_S
@@ -264,8 +203,8 @@ def displayed(value: float, unit: str, *, units: str, difference: bool = False) 
     return value
 
 
-def unit_text(unit: str, *, units: str) -> str:
-    """Name the unit that `displayed` converts to."""
+def display_unit(unit: str, *, units: str) -> str:
+    """Name the unit that `to_display_unit` converts to."""
     if unit == "mm2/yr":
         return DIFFUSIVITY_UNIT
     if unit == "mm":
@@ -276,96 +215,62 @@ def unit_text(unit: str, *, units: str) -> str:
 
 
 def amount(value: float, unit: str, *, units: str, difference: bool = False) -> str:
-    """Write a value given in its internal unit for a reader, with the unit.
+    """Write a value given in its internal unit (as `Input.unit` names it) in the reader's, with the unit.
 
-    Parameters
-    ----------
-    value
-        In `unit`.
-    unit
-        Internal unit as `Input.unit` names it.
-    units
-        "SI" or "US".
-    difference
-        Whether this is a difference, such as a standard deviation.
-
-    Returns
-    -------
-    Text such as "60 mm", "2.36 in", "8.9 10⁻¹² m²/s".
+    Examples
+    --------
+    >>> amount(60.0, "mm", units="US")
+    '2.36 in'
     """
     if math.isnan(value):
         return DASH
-    shown = displayed(value, unit, units=units, difference=difference)
-    name = unit_text(unit, units=units)
+    shown = to_display_unit(value, unit, units=units, difference=difference)
+    name = display_unit(unit, units=units)
     text = f"{round(shown, 2) + 0.0:.2f}".replace("-", MINUS) if name == "in" else number(shown)
-    joint = "\N{NO-BREAK SPACE}\N{MULTIPLICATION SIGN}\N{NO-BREAK SPACE}"
+    times = "\N{NO-BREAK SPACE}\N{MULTIPLICATION SIGN}\N{NO-BREAK SPACE}"
     if unit == "mm2/yr":
-        return f"{text}{joint}{name}"
+        return f"{text}{times}{name}"
     return f"{text} {name}" if name else text
 
 
-def rounded_up(mm: float, *, units: str) -> float:
-    """Round a cover up to what a drawing would state: whole mm, or 0.05 in for "US".
-
-    Parameters
-    ----------
-    mm
-        Length [mm].
-    units
-        "SI" or "US".
-
-    Returns
-    -------
-    Length [mm], not smaller than `mm` but for rounding errors.
-    """
+def round_up_cover(mm: float, *, units: str) -> float:
+    """Round a cover [mm] up to what a drawing would state [mm]: whole mm, or 0.05 in for "US"."""
     step = 0.05 * MM_PER_INCH if units == "US" else 1.0
     return math.ceil(mm / step - 1e-9) * step
 
 
-def listing(parts: list[str]) -> str:
+def join_with_and(parts: list[str]) -> str:
     """Join words as in a sentence: "a", "a and b", "a, b and c"."""
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def tied(text: str) -> str:
-    """Put no-break spaces between a number and its unit, and after "No.".
-
-    Parameters
-    ----------
-    text
-        A sentence.
-
-    Returns
-    -------
-    The sentence with the same letters.
-    """
+def no_break_spaces(text: str) -> str:
+    """Put no-break spaces between a number and its unit, and after "No."."""
     return UNIT_AFTER_NUMBER.sub("\N{NO-BREAK SPACE}", text)
 
 
-def _trimmed(text: str) -> str:
+def _strip_zeros(text: str) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def tenths(value: float) -> str:
+def one_decimal(value: float) -> str:
     """Write a number to one decimal, without a negative 0."""
     text = f"{value:.1f}"
     return ("0.0" if float(text) == 0 else text).replace("-", MINUS)
 
 
-def shares(value: float, low: float, high: float) -> str:
-    """Write a share of the variance in % with its interval, both given as fractions.
+def share_with_interval(value: float, low: float, high: float) -> str:
+    """Write a share of the variance in % with its interval, all given as fractions.
 
-    Parameters
-    ----------
-    value, low, high
-        The share and the ends of its interval.
-
-    Returns
-    -------
-    Text such as "35.1 (34.0 to 36.2)"; a dash where the share is not finite.
+    Examples
+    --------
+    >>> share_with_interval(0.351, 0.34, 0.362)
+    '35.1 (34.0 to 36.2)'
     """
     if not math.isfinite(value):
         return DASH
-    return f"{tenths(100.0 * value)} ({tenths(100.0 * low)} to {tenths(100.0 * high)})"
+    return (
+        f"{one_decimal(100.0 * value)} ({one_decimal(100.0 * low)} to {one_decimal(100.0 * high)})"
+    )

@@ -1,73 +1,88 @@
-"""Writing results: everything or nothing, and never over a file that is not ours."""
+"""What a run, a design and a ranking write into their folder: tables, figures and pages."""
 
 from __future__ import annotations
 
-import filecmp
-import json
-import os
-import shutil
-import tempfile
-from collections.abc import Callable, Iterable, Mapping
-from pathlib import Path, PurePosixPath
-from typing import Any
+from pathlib import Path
 
-from stripwise.errors import OutputError
+import pandas as pd
+
 from stripwise.report import files
-from stripwise.report.figures import curves_figure, sheet
-from stripwise.report.pages import run_page
+from stripwise.report.figures import curves_figure, design_figures, ranking_figures, sheet
+from stripwise.report.file_swap import RUN_JSON, commit
+from stripwise.report.pages import design_page, rank_page, run_page
+from stripwise.scenario.describe import inputs_table
+from stripwise.studies.design.design_result import (
+    CHOICE_COLUMNS,
+    COST_COLUMNS,
+    DESIGN_COLUMNS,
+    EARLIEST_COLUMNS,
+    EXCHANGE_COLUMNS,
+    PARETO_COLUMNS,
+    REQUIRED_COLUMNS,
+    RULE_COLUMNS,
+    SITE_COLUMNS,
+    DesignResult,
+)
+from stripwise.studies.rank.choice_tables import OPTION_COLUMNS
+from stripwise.studies.rank.index_tables import CONVERGENCE_COLUMNS, SHAPLEY_COLUMNS
+from stripwise.studies.rank.rank_study import Ranking
+from stripwise.studies.rank.reliability_table import (
+    ELASTICITY_COLUMNS,
+    FORM_COLUMNS,
+    RELIABILITY_COLUMNS,
+)
+from stripwise.studies.rank.value_of_information import VALUE_OF_INFORMATION_COLUMNS
+from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
 from stripwise.studies.results import Assessment
 
-__all__ = ["RUN", "check_writable", "commit", "write"]
+__all__ = [
+    "DESIGN_FILES",
+    "RANKING_FILES",
+    "RUN_FILES",
+    "design_tables",
+    "write",
+    "write_design",
+    "write_ranking",
+]
 
-RUN = "run.json"
-"""Written last; its key "files" lists what belongs to us, itself included."""
+RUN_FILES = (
+    "curves.csv",
+    "strategies.csv",
+    "sensitivity.csv",
+    "inputs.csv",
+    "report.html",
+    RUN_JSON,
+)
+"""Files that every run writes; more come with options, and the figures."""
 
-PROGRAM = "stripwise"
-ALWAYS = ("curves.csv", "strategies.csv", "sensitivity.csv", "inputs.csv", "report.html", RUN)
-STAGE = ".stripwise-"
+DESIGN_FILES = (
+    "design.csv",
+    "required.csv",
+    "earliest.csv",
+    "exchange.csv",
+    "rules.csv",
+    "strip-ages.csv",
+    "strip-ages.html",
+    "report.html",
+    RUN_JSON,
+)
+"""Files that every design writes; cost.csv, pareto.csv and choice.csv come with prices."""
 
 
-def check_writable(folder: Path, names: Iterable[str] = ALWAYS, *, command: str = "run") -> None:
-    """Make sure, before anything is computed, that results can be written to a folder.
-
-    A temporary folder is made and removed beside it, and inside it if it exists.
-
-    Parameters
-    ----------
-    folder
-        Folder for the results; it need not exist.
-    names
-        Files that will be written, relative to it.
-    command
-        Command whose results they are.
-
-    Raises
-    ------
-    OutputError
-        If the folder is a file or lies below one, cannot be made or written to, or holds results
-        of another command or a file of one of the names that no earlier run wrote.
-    """
-    folder = Path(folder)
-    try:
-        folder.lstat()
-    except (FileNotFoundError, NotADirectoryError):
-        pass  # made, or refused, below
-    except OSError as problem:
-        raise OutputError(f"{folder}: cannot be used ({problem.strerror})") from problem
-    if os.path.lexists(folder) and not folder.is_dir():
-        raise OutputError(f"{folder}: is not a folder; give a folder for --out")
-    home = _existing(folder)
-    if not home.is_dir():
-        raise OutputError(f"{folder}: cannot be made, since {home} is not a folder")
-    for place in dict.fromkeys((_stage_home(folder), home)):
-        try:
-            os.rmdir(tempfile.mkdtemp(prefix=STAGE, dir=place))
-        except OSError as problem:
-            raise OutputError(
-                f"{folder}: cannot write there ({problem.strerror}: {place})"
-            ) from problem
-    _refuse_other_command(folder, command)
-    _refuse_foreign(folder, names)
+RANKING_FILES = (
+    "sensitivity.csv",
+    "convergence.csv",
+    "form.csv",
+    "elasticity.csv",
+    "reliability.csv",
+    "shapley.csv",
+    "worth.csv",
+    "choices.csv",
+    "options.csv",
+    "report.html",
+    RUN_JSON,
+)
+"""Files that a ranking may write, besides its figures."""
 
 
 def write(assessment: Assessment, folder: Path) -> list[Path]:
@@ -87,39 +102,45 @@ def write(assessment: Assessment, folder: Path) -> list[Path]:
     Raises
     ------
     OutputError
-        If `check_writable` would, or if the disk fails on the way.
+        If the folder cannot be written, holds results of another command or a file of one of the
+        names that no earlier run wrote, or if the disk fails on the way.
     """
     contents = {name: text.encode() for name, text in files.csv_tables(assessment).items()}
-    vectors, drawn = sheet.figure_files(curves_figure.draw(assessment))
-    contents |= drawn
-    contents["report.html"] = run_page.render(assessment, vectors).encode()
-    record = files.run_record(assessment, files=[])
-    return commit(folder, contents, record=record)
+    svgs, figure_bytes = sheet.figure_files(curves_figure.draw_run_figures(assessment))
+    contents |= figure_bytes
+    contents["report.html"] = run_page.render(assessment, svgs).encode()
+    return commit(folder, contents, record=files.run_record(assessment, files=[]))
 
 
-def commit(
-    folder: Path,
-    contents: Mapping[str, bytes],
-    *,
-    record: Mapping[str, Any],
-    command: str = "run",
-) -> list[Path]:
-    """Put files into a folder in one step as far as a file system allows.
+def design_tables(result: DesignResult) -> dict[str, str]:
+    """Write every table of a design as CSV, by file name; those of prices only where there are any."""
+    tables: list[tuple[str, pd.DataFrame | None, list[str]]] = [
+        ("design", result.design, DESIGN_COLUMNS),
+        ("required", result.required, REQUIRED_COLUMNS),
+        ("earliest", result.earliest, EARLIEST_COLUMNS),
+        ("exchange", result.exchange, EXCHANGE_COLUMNS),
+        ("rules", result.rules, RULE_COLUMNS),
+        ("strip-ages", result.strip_ages, SITE_COLUMNS),
+        ("cost", result.cost, COST_COLUMNS),
+        ("pareto", result.pareto, PARETO_COLUMNS),
+        ("choice", result.choice, CHOICE_COLUMNS),
+    ]
+    return {
+        f"{name}.csv": files.csv_text(table, columns=columns, name=name)
+        for name, table, columns in tables
+        if table is not None
+    }
 
-    Everything is written to a hidden temporary folder first and swapped in file by file, run.json
-    last. Files of an earlier run that are not written again are removed. If anything fails on the
-    way, an interrupt included, what was swapped is swapped back.
+
+def write_design(result: DesignResult, folder: Path) -> list[Path]:
+    """Write every result of a design to a folder, or leave the folder as it was.
 
     Parameters
     ----------
+    result
+        A design.
     folder
         Folder for the results; made if it does not exist.
-    contents
-        Bytes by name relative to `folder`, with "/" between folders.
-    record
-        What run.json says; "program", "command" and "files" are set here.
-    command
-        Command whose results they are.
 
     Returns
     -------
@@ -128,172 +149,55 @@ def commit(
     Raises
     ------
     OutputError
-        As `check_writable`, or if the disk fails.
+        As `write`.
     """
-    folder = Path(folder)
-    names = [*contents, RUN]
-    check_writable(folder, names, command=command)
-    stale = [name for name in sorted(_owned(folder)) if name not in names]
-    text = files.json_text({**record, "program": PROGRAM, "command": command, "files": names})
-    stage = Path(tempfile.mkdtemp(prefix=STAGE, dir=_stage_home(folder)))
-    undo: list[Callable[[], object]] = []
-    left = False
-    try:
-        for name, data in {**contents, RUN: text.encode()}.items():
-            _fill(stage / "new" / name, data)
-        _make_folder(folder, undo)
-        for name in [*names[:-1], *stale, RUN]:
-            target = folder / name
-            _make_folder(target.parent, undo)
-            _swap(stage, name, target, undo=undo)
-    except BaseException as problem:
-        left = not _take_back(undo)
-        if left:
-            reason = str(problem) or type(problem).__name__
-            raise OutputError(
-                f"{folder}: writing failed ({reason}), and not every file could be put back; "
-                f"those of before lie in {stage / 'old'}"
-            ) from problem
-        if isinstance(problem, OSError):
-            raise OutputError(f"{folder}: writing failed ({problem})") from problem
-        raise
-    finally:
-        if not left:
-            shutil.rmtree(stage, ignore_errors=True)
-    _remove_empty(folder, stale)
-    return [folder / name for name in names]
+    contents = {name: text.encode() for name, text in design_tables(result).items()}
+    svgs, figure_bytes = sheet.figure_files(design_figures.draw_design_figures(result))
+    contents |= figure_bytes
+    contents["strip-ages.html"] = design_page.render_strip_ages(result).encode()
+    contents["report.html"] = design_page.render_design(result, svgs).encode()
+    scenario = result.scenario
+    record = {
+        **result.run,
+        "scenario": files.scenario_record(scenario),
+        "inputs": inputs_table(scenario)[files.INPUT_COLUMNS].to_dict("records"),
+        "warnings": list(result.warnings),
+        "verdict": list(result.verdict),
+    }
+    return commit(folder, contents, record=record, command="design")
 
 
-def _swap(stage: Path, name: str, target: Path, *, undo: list[Callable[[], object]]) -> None:
-    """Replace or remove one file; how to take that back is noted before it is done."""
-    new, old = stage / "new" / name, stage / "old" / name
-    if os.path.lexists(target):
-        old.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy2(target, old, follow_symlinks=False)
-        undo.append(lambda: _put_back(old, target))
-    else:
-        undo.append(lambda: _remove(target))
-    if new.exists():
-        os.replace(new, target)
-    else:
-        target.unlink(missing_ok=True)
-
-
-def _take_back(undo: list[Callable[[], object]]) -> bool:
-    """Take every step back, the last first, and say whether all of them could be."""
-    whole = True
-    for step in reversed(undo):
-        try:
-            step()
-        except OSError:
-            whole = False
-    return whole
-
-
-def _put_back(old: Path, target: Path) -> None:
-    """Put a file back, unless it was never replaced, as where that is what failed."""
-    links = os.path.islink(old) or os.path.islink(target)
-    if links or not target.is_file() or not filecmp.cmp(old, target, shallow=False):
-        os.replace(old, target)
-
-
-def _remove(target: Path) -> None:
-    if os.path.lexists(target):  # a folder that cannot be entered holds nothing of ours
-        target.unlink()
-
-
-def _fill(path: Path, data: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(data)
-
-
-def _make_folder(folder: Path, undo: list[Callable[[], object]]) -> None:
-    missing = [place for place in (folder, *folder.parents) if not place.exists()]
-    for place in reversed(missing):
-        undo.append(lambda place=place: _remove_folder(place))  # type: ignore[misc]
-        place.mkdir()
-
-
-def _remove_folder(place: Path) -> None:
-    if place.is_dir() and not any(place.iterdir()):
-        place.rmdir()
-
-
-def _remove_empty(folder: Path, names: list[str]) -> None:
-    for parent in {(folder / name).parent for name in names} - {folder}:
-        _remove_folder(parent)
-
-
-def _existing(folder: Path) -> Path:
-    """Return the folder itself or the nearest of its parents that exists."""
-    whole = folder.absolute()
-    return next(place for place in (whole, *whole.parents) if os.path.lexists(place))
-
-
-def _stage_home(folder: Path) -> Path:
-    """Return where the temporary folder goes: beside the results, on the same file system."""
-    home = _existing(folder)
-    if home != folder.absolute():
-        return home
-    real = home.resolve()
-    beside = real.parent
-    same_disk = beside.stat().st_dev == real.stat().st_dev
-    # The results may be a mount point or lie in a folder that is not ours to write to.
-    return beside if same_disk and os.access(beside, os.W_OK | os.X_OK) else real
-
-
-def _refuse_foreign(folder: Path, names: Iterable[str]) -> None:
-    owned = _owned(folder)
-    for name in names:
-        target = folder / name
-        for parent in list(target.relative_to(folder).parents)[:-1]:
-            place = folder / parent
-            if place.is_symlink() or (place.exists() and not place.is_dir()):
-                raise OutputError(
-                    f"{place}: is in the way; a folder of results goes there. Move it away or "
-                    "give another --out"
-                )
-        if os.path.lexists(target) and (name not in owned or target.is_dir()):
-            raise OutputError(
-                f"{target}: exists and was not written by an earlier run listed in "
-                f"{folder / RUN}. Move it away or give another --out"
-            )
-
-
-def _refuse_other_command(folder: Path, command: str) -> None:
-    """Refuse results of another command, which would be taken for stale ones and removed."""
-    other = _last_run(folder).get("command", command)
-    if other != command:
-        raise OutputError(
-            f"{folder}: holds the results of stripwise {other}; give another --out for {command}"
-        )
-
-
-def _owned(folder: Path) -> set[str]:
-    """Names that an earlier run.json of ours lists, and that lie in the folder for sure."""
-    names = _last_run(folder).get("files")
-    if not isinstance(names, list):
-        return set()
-    return {name for name in names if isinstance(name, str) and _stays_inside(folder, name)}
-
-
-def _last_run(folder: Path) -> dict[str, Any]:
-    """Return what run.json of an earlier run of ours says; nothing if there is none."""
-    path = folder / RUN
-    if path.is_symlink() or not path.is_file():
-        return {}
-    try:
-        record = json.loads(path.read_bytes())
-    except (OSError, ValueError):
-        return {}
-    return record if isinstance(record, dict) and record.get("program") == PROGRAM else {}
-
-
-def _stays_inside(folder: Path, name: str) -> bool:
-    """Whether a listed name is a plain file below the folder, not a way out of it."""
-    pure = PurePosixPath(name)
-    plain = name and not pure.is_absolute() and ".." not in pure.parts and "\\" not in name
-    if not plain or pure.as_posix() != name:
-        return False
-    parents = [folder / parent for parent in list(pure.parents)[:-1]]
-    return not any(parent.is_symlink() for parent in parents)
+def write_ranking(ranking: Ranking, folder: Path) -> list[Path]:
+    """Write every result of a ranking to a folder, or leave the folder as it was, as `write`."""
+    tables = {
+        "sensitivity.csv": (ranking.indices, SENSITIVITY_COLUMNS),
+        "convergence.csv": (ranking.convergence, CONVERGENCE_COLUMNS),
+        "form.csv": (ranking.form, FORM_COLUMNS),
+        "elasticity.csv": (ranking.elasticity, ELASTICITY_COLUMNS),
+        "reliability.csv": (ranking.methods, RELIABILITY_COLUMNS),
+        "choices.csv": (ranking.choices.indices, SENSITIVITY_COLUMNS),
+        "options.csv": (ranking.choices.options, OPTION_COLUMNS),
+    }
+    if len(ranking.shapley):
+        tables["shapley.csv"] = (ranking.shapley, SHAPLEY_COLUMNS)
+    if len(ranking.value_of_information):
+        tables["worth.csv"] = (ranking.value_of_information, VALUE_OF_INFORMATION_COLUMNS)
+    contents = {
+        name: files.csv_text(table, columns=columns, name=name).encode()
+        for name, (table, columns) in tables.items()
+    }
+    svgs, figure_bytes = sheet.figure_files(ranking_figures.draw_ranking_figures(ranking))
+    contents |= figure_bytes
+    contents["report.html"] = rank_page.render(ranking, svgs).encode()
+    scenario = ranking.scenario
+    record = {
+        **ranking.run,
+        "scenario": {
+            "title": scenario.title,
+            "file": scenario.path.name,
+            "sha256": scenario.digest,
+        },
+        "verdict": rank_page.sentences(ranking),
+        "warnings": list(ranking.notes),
+    }
+    return commit(folder, contents, record=record, command="rank")

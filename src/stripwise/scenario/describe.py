@@ -210,7 +210,7 @@ def _service_lines(scenario: Scenario) -> list[str]:
     ]
     lines = [f"Mechanisms: {' and '.join(named)}."] if service.carbonation else []
     if service.history is not None and service.history.shape == "table":
-        pairs = zip(service.history.ages, service.history.shares, strict=True)
+        pairs = zip(service.history.ages, service.history.relative_contents, strict=True)
         rows = ", ".join(f"{share:g} at {age:g} yr" for age, share in pairs)
         lines.append(f"Surface chloride in time: share of the level {rows}.")
     elif service.history is not None:

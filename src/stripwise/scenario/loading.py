@@ -15,7 +15,7 @@ from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
 from stripwise.scenario.sections.strategies import STRATEGY_LIMIT
 from stripwise.scenario.shape import read_shape
-from stripwise.units.names import is_text, printable
+from stripwise.units.names import is_encodable, printable
 
 __all__ = ["FILE_LIMIT", "load"]
 
@@ -47,7 +47,7 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     """
     path = Path(path)
     name = printable(path.name, 200).strip('"') or str(path)
-    if not is_text(path.name):
+    if not is_encodable(path.name):
         raise ScenarioError([f"{name}: the name of the file is not UTF-8; rename it"])
     data = _read(path, name)
     text, raw = _parse(data, name)

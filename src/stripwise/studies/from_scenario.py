@@ -1,36 +1,37 @@
-"""From a scenario to the wall that the physics computes on, its target and its curves."""
+"""How a scenario becomes the wall, target and curves that every study computes on."""
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 
 from stripwise.curing.maturity import equivalent_age
-from stripwise.ingress.clock import DAYS_PER_YEAR, ZERO_CELSIUS, Clock
+from stripwise.ingress.transformed_time import DAYS_PER_YEAR, ZERO_CELSIUS, AgeingLaw
+from stripwise.risk.model.service_conditions import ServiceConditions
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.curves import CurveSet, probability_curves
 from stripwise.scenario.model import FollowUp, Scenario
-from stripwise.studies.result_tables import Goal
-from stripwise.studies.service_notes import conditions_of
+from stripwise.studies.result_tables import DurabilityTarget
 
-__all__ = ["curves_of", "goal_of", "plan_of", "wall_of"]
+__all__ = [
+    "build_plan",
+    "build_wall",
+    "compute_curves",
+    "mean_penalties",
+    "service_conditions_from",
+    "target_from",
+]
 
 Progress = Callable[[str, float], None]
 
+PENALTY_POINTS, PENALTY_REPEATS = 4096, 8
+"""Sample for mean penalties; their error is far below what a test plan can use."""
 
-def wall_of(scenario: Scenario) -> Wall:
-    """Return the wall that the physics computes on.
 
-    Parameters
-    ----------
-    scenario
-        A scenario in internal units.
-
-    Returns
-    -------
-    The `Wall`, temperatures turned into factors on time.
-    """
+def build_wall(scenario: Scenario) -> Wall:
+    """Return the wall that the physics computes on, temperatures turned into factors on time."""
     plans = tuple(
-        plan_of(
+        build_plan(
             scenario,
             strategy.name,
             strip_age=strategy.strip_age_input,
@@ -41,7 +42,7 @@ def wall_of(scenario: Scenario) -> Wall:
         )
         for strategy in scenario.strategies
     )
-    clock = Clock(
+    ageing_law = AgeingLaw(
         reference_age=scenario.diffusivity_age_d / DAYS_PER_YEAR,
         convention=scenario.ageing_convention,
         exposure_age=scenario.exposure_age_d / DAYS_PER_YEAR,
@@ -51,16 +52,16 @@ def wall_of(scenario: Scenario) -> Wall:
         inputs=scenario.inputs,
         correlations=scenario.correlations,
         plans=plans,
-        clock=clock,
+        ageing_law=ageing_law,
         test_factor=scenario.test_factor,
         monthly=tuple(t + ZERO_CELSIUS for t in scenario.monthly_temperature),
         layered=scenario.curing.layered,
         reference_d=scenario.curing.reference_d,
-        conditions=conditions_of(scenario),
+        conditions=service_conditions_from(scenario),
     )
 
 
-def plan_of(
+def build_plan(
     scenario: Scenario,
     name: str,
     *,
@@ -70,44 +71,44 @@ def plan_of(
     penalty: str = "",
     factor: str = "",
 ) -> Plan:
-    """Return one way to strip and cure, with temperatures turned into factors on time.
+    """Return one way to strip and cure, with temperatures [degC] turned into factors on time.
 
-    Parameters
-    ----------
-    scenario
-        The scenario, for its maturity function.
-    name
-        Name of the plan.
-    strip_age
-        Name of the input with the strip age, or the strip age itself [h].
-    temperature
-        Concrete temperature until stripping [degC].
-    follow_up
-        Curing after stripping.
-    penalty
-        Name of the input with a given penalty factor; empty where the law gives it.
-    factor
-        Name of the input that multiplies a given penalty factor; empty for none.
-
-    Returns
-    -------
-    The `Plan`.
+    `strip_age` [h], `penalty` and `factor` (on a given penalty) may name an input; an empty
+    `penalty` means that the curing law gives it.
     """
     return Plan(
         name=name,
         strip_age=strip_age,
-        strip_factor=_factor(scenario, temperature),
+        strip_factor=_maturity_factor(scenario, temperature),
         follow_up_h=follow_up.duration_h,
-        follow_up_factor=_factor(scenario, follow_up.temperature),
+        follow_up_factor=_maturity_factor(scenario, follow_up.temperature),
         retention=follow_up.retention_input,
         penalty=penalty,
         factor=factor,
     )
 
 
-def goal_of(scenario: Scenario) -> Goal:
-    """Return what the curves of a scenario are held against."""
-    return Goal(
+def service_conditions_from(scenario: Scenario) -> ServiceConditions | None:
+    """Return the options that touch the front, or None so that the closed form serves."""
+    service = scenario.service
+    if not service.changes_front:
+        return None
+    return ServiceConditions(
+        history=service.history,
+        duration=service.duration_input,
+        first_month=service.first_month,
+        chloride=service.chloride,
+        carbonation=service.carbonation,
+        model_factor=service.factor_input,
+        layers=service.layers,
+        coating=service.coating,
+        horizon=scenario.sampling.horizon,
+    )
+
+
+def target_from(scenario: Scenario) -> DurabilityTarget:
+    """Return what the curves of a scenario are compared with."""
+    return DurabilityTarget(
         life=scenario.target.service_life,
         probability=scenario.target.probability,
         index=scenario.target.reliability_index,
@@ -116,7 +117,7 @@ def goal_of(scenario: Scenario) -> Goal:
     )
 
 
-def curves_of(
+def compute_curves(
     wall: Wall,
     scenario: Scenario,
     *,
@@ -124,29 +125,9 @@ def curves_of(
     progress: Progress | None,
     band: bool = True,
 ) -> CurveSet:
-    """Compute the curves of a wall with the sampling of its scenario.
+    """Compute the curves of a wall, with the sampling and the ages of its scenario.
 
-    Parameters
-    ----------
-    wall
-        The scenario's wall, or one derived from it.
-    scenario
-        The scenario.
-    workers
-        Threads; the results do not depend on it.
-    progress
-        Called with a stage and the share done.
-    band
-        Whether to compute the band over the knowledge inputs.
-
-    Returns
-    -------
-    The `CurveSet`.
-
-    Raises
-    ------
-    NumericalError
-        If an input or a probability is not finite.
+    `band` False leaves out the band over the knowledge inputs.
     """
     sampling = scenario.sampling
     return probability_curves(
@@ -155,7 +136,7 @@ def curves_of(
         kinks=(
             scenario.target.service_life,
             scenario.ageing_ends,
-            *(scenario.service.history.kinks if scenario.service.history else ()),
+            *(scenario.service.history.breakpoints if scenario.service.history else ()),
             *_coating_end(wall),
         ),
         points=sampling.points,
@@ -167,6 +148,17 @@ def curves_of(
     )
 
 
+def mean_penalties(scenario: Scenario) -> dict[str, float]:
+    """Return the mean penalty factor k_c [-] by the name of the strategy."""
+    sampling = dataclasses.replace(
+        scenario.sampling, points=PENALTY_POINTS, repeats=PENALTY_REPEATS
+    )
+    small = dataclasses.replace(scenario, sampling=sampling)
+    curves = compute_curves(build_wall(small), small, workers=1, progress=None)
+    names = (strategy.name for strategy in scenario.strategies)
+    return {name: float(mean) for name, mean in zip(names, curves.penalty_mean, strict=True)}
+
+
 def _coating_end(wall: Wall) -> tuple[float, ...]:
     """Return the age at which a coating of fixed life ends, where the curve bends."""
     coating = None if wall.conditions is None else wall.conditions.coating
@@ -174,7 +166,7 @@ def _coating_end(wall: Wall) -> tuple[float, ...]:
     return (law.mean,) if law is not None and law.is_fixed else ()
 
 
-def _factor(scenario: Scenario, temperature: float) -> float:
+def _maturity_factor(scenario: Scenario, temperature: float) -> float:
     curing = scenario.curing
     return float(
         equivalent_age(

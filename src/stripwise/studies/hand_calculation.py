@@ -1,4 +1,4 @@
-"""A calculation at mean values that a reader can follow with a pocket calculator."""
+"""Which steps lead from the mean values to the front, for a pocket calculator."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 from scipy import special
 
-from stripwise.curing.curing_law import SHORTEST_H
+from stripwise.curing.curing_law import MIN_DURATION_H
 from stripwise.ingress.carbonation import curing_term, humidity_term
-from stripwise.ingress.clock import REFERENCE_TEMPERATURE
+from stripwise.ingress.transformed_time import REFERENCE_TEMPERATURE
 from stripwise.risk.model.wall import COVER, DIFFUSIVITY, Plan, Wall
+from stripwise.risk.probability.cover_margin import wall_at_means
 from stripwise.risk.probability.integral import front_depths, initiation_ages
-from stripwise.risk.probability.margin_format import at_means
 from stripwise.studies.results import HandStep
 
 __all__ = ["carbonation_steps", "hand_check"]
@@ -21,32 +21,16 @@ MM2_YR_PER_1E12_M2_S = 31.5576
 
 
 def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[HandStep, ...]:
-    """Work one strategy through at the mean of every input.
-
-    Parameters
-    ----------
-    wall
-        The wall.
-    plan
-        The strategy.
-    age
-        Age since first exposure [yr].
-    penalty
-        Mean penalty factor k_c of the strategy.
-
-    Returns
-    -------
-    The steps, in order.
-    """
-    one, face, mean = at_means(wall, plan, penalty=penalty)
-    exponent, zone, cover = mean["concrete.ageing_exponent"], float(face.zone), mean[COVER]
+    """Work one strategy through at the mean of every input, at an age [yr] and the mean k_c."""
+    one, wall_face, mean = wall_at_means(wall, plan, penalty=penalty)
+    exponent, zone, cover = mean["concrete.ageing_exponent"], float(wall_face.zone), mean[COVER]
     diffusivity = mean[DIFFUSIVITY]
-    rate = float(np.exp(face.log_rate))
-    warmth = rate / diffusivity / wall.test_factor
-    tau = float(rate * np.exp(wall.clock.log_shape(age, exponent)))
+    rate = float(np.exp(wall_face.log_rate))
+    temperature_factor = rate / diffusivity / wall.test_factor
+    tau = float(rate * np.exp(wall.ageing_law.log_effective_time(age, exponent)))
     ageing = tau / (rate * age)
-    depth = float(front_depths(one, face, age)[0])
-    start = float(initiation_ages(one, face, mean)[0, 0])
+    depth = float(front_depths(one, wall_face, age)[0])
+    initiation = float(initiation_ages(one, wall_face, mean)[0, 0])
     cs, c0 = mean["exposure.surface_chloride"], mean["exposure.initial_chloride"]
     cc = mean["reinforcement.critical_chloride"]
     days = float(plan.effective_days(mean))
@@ -60,7 +44,9 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
             "d",
         ),
         HandStep("Penalty factor, its mean", "k_c", "mean of the samples", penalty, ""),
-        HandStep("Temperature factor", "k_e", _warmth_formula(wall, mean), warmth, ""),
+        HandStep(
+            "Temperature factor", "k_e", _temperature_formula(wall, mean), temperature_factor, ""
+        ),
         HandStep(
             "Diffusivity at the reference age",
             "D_ref",
@@ -74,7 +60,7 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
         HandStep(
             "Transformed time of the reference concrete",
             "tau",
-            f"{warmth:.4f} x {wall.test_factor:g} x {diffusivity:.2f} x {ageing:.5f} x {age:g}",
+            f"{temperature_factor:.4f} x {wall.test_factor:g} x {diffusivity:.2f} x {ageing:.5f} x {age:g}",
             tau,
             "mm2",
         ),
@@ -82,25 +68,25 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
             "Share of the surface content at the front",
             "rho",
             f"({cc:.3g} - {c0:.3g}) / ({cs:.3g} - {c0:.3g})",
-            float(face.ratio),
+            float(wall_face.ratio),
             "",
         ),
     ]
-    if not 0.0 < float(face.ratio) < 1.0:
+    if not 0.0 < float(wall_face.ratio) < 1.0:
         words = (
             "At mean values the surface content stays below the critical content: no front"
-            if float(face.ratio) >= 1.0
+            if float(wall_face.ratio) >= 1.0
             else "At mean values the initial content is critical: depassivated from the start"
         )
         return (*steps, HandStep(words, "x_c", "", depth, "mm"))
-    z = float(special.erfcinv(face.ratio))
+    z = float(special.erfcinv(wall_face.ratio))
     steps.append(
-        HandStep("Inverse of erfc, from a table", "z", f"erfc(z) = {face.ratio:.4f}", z, "")
+        HandStep("Inverse of erfc, from a table", "z", f"erfc(z) = {wall_face.ratio:.4f}", z, "")
     )
     front = (
         f"{zone:.2f} + 2 x {z:.4f} x sqrt({penalty:.4f} x {tau:.2f})"
         if not wall.layered
-        else f"skin of {float(face.skin):.3g} mm: solved, not by hand; bound without a penalty "
+        else f"skin of {float(wall_face.skin):.3g} mm: solved, not by hand; bound without a penalty "
         f"{zone + 2 * z * np.sqrt(tau):.2f} mm"
     )
     steps += [
@@ -111,21 +97,28 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
         HandStep(
             "Initiation age at mean values",
             "t_i",
-            _start_formula(wall, age, exponent, depths=(zone, depth, cover), start=start),
-            start,
+            _initiation_formula(
+                wall, age, exponent, depths=(zone, depth, cover), initiation=initiation
+            ),
+            initiation,
             "yr",
         ),
     ]
     return tuple(steps)
 
 
-def _start_formula(
-    wall: Wall, age: float, exponent: float, *, depths: tuple[float, float, float], start: float
+def _initiation_formula(
+    wall: Wall,
+    age: float,
+    exponent: float,
+    *,
+    depths: tuple[float, float, float],
+    initiation: float,
 ) -> str:
     """Scale the age by the depths where the front grows with one power of time throughout."""
     zone, front, cover = depths
-    clock = wall.clock
-    steady = clock.convention == "apparent" and max(age, start) <= clock.ageing_ends
+    ageing_law = wall.ageing_law
+    steady = ageing_law.convention == "apparent" and max(age, initiation) <= ageing_law.ageing_ends
     if wall.layered or not steady or not zone < min(front, cover) or exponent >= 1.0:
         return "x_c(t_i) = c"
     ratio = f"({cover:.2f} - {zone:.2f}) / ({front:.2f} - {zone:.2f})"
@@ -139,13 +132,13 @@ def _curing_formula(wall: Wall, plan: Plan, mean: Mapping[str, float]) -> str:
         text += (
             f" + {mean[plan.retention]:.3g} x {plan.follow_up_h:g} h x {plan.follow_up_factor:.4f}"
         )
-    hours = float(SHORTEST_H)
+    hours = float(MIN_DURATION_H)
     if 24.0 * float(plan.effective_days(mean)) <= hours:
         return f"max({text}, {hours:g} h) / 24"
     return f"({text}) / 24"
 
 
-def _warmth_formula(wall: Wall, mean: Mapping[str, float]) -> str:
+def _temperature_formula(wall: Wall, mean: Mapping[str, float]) -> str:
     coefficient = mean["concrete.temperature_coefficient"]
     if wall.monthly:
         return (
@@ -156,53 +149,42 @@ def _warmth_formula(wall: Wall, mean: Mapping[str, float]) -> str:
 
 
 def _ageing_formula(wall: Wall, age: float, exponent: float) -> str:
-    clock = wall.clock
-    reference = clock.reference_age
-    if clock.convention == "apparent" and age <= clock.ageing_ends:
+    ageing_law = wall.ageing_law
+    reference = ageing_law.reference_age
+    if ageing_law.convention == "apparent" and age <= ageing_law.ageing_ends:
         return f"({reference:.5f} / {age:g})^{exponent:.3f}"
-    if clock.convention == "apparent":
-        return f"({reference:.5f} / {clock.ageing_ends:g})^{exponent:.3f}"
-    until, start = min(age, clock.ageing_ends), clock.exposure_age
+    if ageing_law.convention == "apparent":
+        return f"({reference:.5f} / {ageing_law.ageing_ends:g})^{exponent:.3f}"
+    until, initiation = min(age, ageing_law.ageing_ends), ageing_law.exposure_age
     text = (
-        f"{reference:.5f}^{exponent:.3f} x [({until:g} + {start:.5f})^(1 - {exponent:.3f})"
-        f" - {start:.5f}^(1 - {exponent:.3f})] / (1 - {exponent:.3f})"
+        f"{reference:.5f}^{exponent:.3f} x [({until:g} + {initiation:.5f})^(1 - {exponent:.3f})"
+        f" - {initiation:.5f}^(1 - {exponent:.3f})] / (1 - {exponent:.3f})"
     )
     if age > until:
-        late = f"{age - until:g} x ({reference:.5f} / ({until:g} + {start:.5f}))^{exponent:.3f}"
+        late = (
+            f"{age - until:g} x ({reference:.5f} / ({until:g} + {initiation:.5f}))^{exponent:.3f}"
+        )
         text = f"({text} + {late})"
     return f"{text} / {age:g}"
 
 
 def carbonation_steps(plan: Plan, values: Mapping[str, float], *, age: float) -> list[HandStep]:
-    """Work the carbonation front of one strategy at the mean of every input.
-
-    Parameters
-    ----------
-    plan
-        The strategy.
-    values
-        Every input at its mean, by name, in internal units.
-    age
-        Age since first exposure [yr].
-
-    Returns
-    -------
-    The steps, in order.
+    """Work the carbonation front of one strategy at the mean of every input, at an age [yr].
 
     References
     ----------
     fib Bulletin 34, 2006, Annex B1 (recalled).
     """
     days = float(plan.effective_days(values))
-    own = {name.removeprefix("carbonation."): v for name, v in values.items()}
-    humidity, exponent = own["relative_humidity"], own["curing_exponent"]
+    inputs = {name.removeprefix("carbonation."): v for name, v in values.items()}
+    humidity, exponent = inputs["relative_humidity"], inputs["curing_exponent"]
     climate, curing = float(humidity_term(humidity)), float(curing_term(days, exponent))
-    resistance = own["test_factor"] * own["inverse_resistance"] + own["test_error"]
-    rate = 2.0 * climate * curing * resistance * own["co2"]
-    wet = own["rain_share"] * own["wet_share"]
-    power = 0.5 * wet ** own["weather_exponent"] if wet > 0.0 else 0.0
-    start = 28.0 / 365.25
-    weather = (start / age) ** power
+    resistance = inputs["test_factor"] * inputs["inverse_resistance"] + inputs["test_error"]
+    rate = 2.0 * climate * curing * resistance * inputs["co2"]
+    wet = inputs["rain_share"] * inputs["wet_share"]
+    power = 0.5 * wet ** inputs["weather_exponent"] if wet > 0.0 else 0.0
+    initiation = 28.0 / 365.25
+    weather = (initiation / age) ** power
     depth = float(np.sqrt(rate * age)) * weather
     return [
         HandStep(
@@ -222,15 +204,15 @@ def carbonation_steps(plan: Plan, values: Mapping[str, float], *, age: float) ->
         HandStep(
             "Inverse effective resistance",
             "k_t/R + eps",
-            f"{own['test_factor']:.3g} x {own['inverse_resistance']:.1f} + {own['test_error']:.1f}",
+            f"{inputs['test_factor']:.3g} x {inputs['inverse_resistance']:.1f} + {inputs['test_error']:.1f}",
             resistance,
             "mm2/yr/(kg/m3)",
         ),
         HandStep(
             "Weather factor",
             "W",
-            f"({start:.5f} / {age:g})^(({own['rain_share']:.3g} x {own['wet_share']:.3g})^"
-            f"{own['weather_exponent']:.3f} / 2)"
+            f"({initiation:.5f} / {age:g})^(({inputs['rain_share']:.3g} x {inputs['wet_share']:.3g})^"
+            f"{inputs['weather_exponent']:.3f} / 2)"
             if wet > 0.0
             else "1 for a sheltered face",
             weather,
@@ -239,7 +221,7 @@ def carbonation_steps(plan: Plan, values: Mapping[str, float], *, age: float) ->
         HandStep(
             f"Carbonation front at {age:g} yr",
             "x_CO2",
-            f"sqrt(2 x {climate:.4f} x {curing:.4f} x {resistance:.1f} x {own['co2']:.3g} x "
+            f"sqrt(2 x {climate:.4f} x {curing:.4f} x {resistance:.1f} x {inputs['co2']:.3g} x "
             f"{age:g}) x {weather:.4f}",
             depth,
             "mm",

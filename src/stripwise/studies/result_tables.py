@@ -1,4 +1,4 @@
-"""Curves and indices as tidy tables, one row per strategy and age or per input."""
+"""What the curves and indices are as tidy tables, one row per strategy and age or per input."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import Wall
-from stripwise.risk.probability.curves import CurveSet, interval
-from stripwise.risk.probability.life_change import change_by_knowledge
+from stripwise.risk.probability.curves import CurveSet, t_interval
+from stripwise.risk.probability.life_ratio import life_ratio_interval
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.risk.sensitivity.choice_variance import PAIRS, ChoiceIndices
-from stripwise.risk.sensitivity.margin_indices import Indices
+from stripwise.risk.sensitivity.margin_indices import SobolIndices
 
 __all__ = [
     "CURVE_COLUMNS",
     "SENSITIVITY_COLUMNS",
     "STRATEGY_COLUMNS",
-    "Goal",
+    "DurabilityTarget",
     "choice_rows",
     "curve_table",
     "margin_rows",
@@ -85,8 +85,8 @@ SENSITIVITY_COLUMNS = [
 
 
 @dataclass(frozen=True, slots=True)
-class Goal:
-    """What the curves are held against.
+class DurabilityTarget:
+    """What the curves are compared with.
 
     Attributes
     ----------
@@ -111,24 +111,13 @@ def _probability(curves: Curves | None, ages: Array) -> Array | None:
     return None if curves is None else np.asarray(special.ndtr(-curves.at(ages)))
 
 
-def curve_table(wall: Wall, curves: CurveSet, goal: Goal) -> pd.DataFrame:
-    """Tabulate the curves at every whole year and at the target life.
+def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.DataFrame:
+    """Tabulate the curves at every whole year and at the target life, as `CURVE_COLUMNS`.
 
-    Parameters
-    ----------
-    wall
-        The wall.
-    curves
-        Its curves.
-    goal
-        Target and horizon.
-
-    Returns
-    -------
-    DataFrame of `CURVE_COLUMNS`; age 0 is the limit from above.
+    Age 0 is the limit from above.
     """
-    whole = np.arange(0.0, np.floor(goal.horizon) + 1.0)
-    ages = np.union1d(whole, [goal.life, goal.horizon])
+    whole = np.arange(0.0, np.floor(target.horizon) + 1.0)
+    ages = np.union1d(whole, [target.life, target.horizon])
     index = curves.mean.at(ages)
     columns = {
         "probability": special.ndtr(-index),
@@ -145,23 +134,12 @@ def curve_table(wall: Wall, curves: CurveSet, goal: Goal) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)[CURVE_COLUMNS]
 
 
-def strategy_table(wall: Wall, curves: CurveSet, goal: Goal) -> pd.DataFrame:
-    """Tabulate each strategy at the target life and against the reference strategy.
+def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.DataFrame:
+    """Tabulate each strategy at the target life and against the reference, as `STRATEGY_COLUMNS`.
 
-    Parameters
-    ----------
-    wall
-        The wall.
-    curves
-        Its curves.
-    goal
-        Target and reference strategy.
-
-    Returns
-    -------
-    DataFrame of `STRATEGY_COLUMNS`; lives not reached within the horizon are inf.
+    Lives [yr] that are not reached within the horizon are inf.
     """
-    at = np.array([goal.life])
+    at = np.array([target.life])
     probability = special.ndtr(-curves.mean.at(at))[:, 0]
     bounds = {
         name: np.full(len(wall.plans), np.nan) if p is None else p[:, 0]
@@ -172,16 +150,16 @@ def strategy_table(wall: Wall, curves: CurveSet, goal: Goal) -> pd.DataFrame:
             ("know_high", _probability(curves.know_high, at)),
         )
     }
-    life = curves.mean.reach(goal.index)
-    reference = [plan.name for plan in wall.plans].index(goal.reference)
-    by_repeat = np.array([c.reach(goal.index) for c in curves.repeats])
+    life = curves.mean.age_at_index(target.index)
+    reference = [plan.name for plan in wall.plans].index(target.reference)
+    by_repeat = np.array([c.age_at_index(target.index) for c in curves.repeats])
     index_by_repeat = np.array([c.at(at)[:, 0] for c in curves.repeats])
     rows = []
     for i, plan in enumerate(wall.plans):
         change = _life_change(
-            i, reference, life=life, by_repeat=by_repeat, index=index_by_repeat, goal=goal
+            i, reference, life=life, by_repeat=by_repeat, index=index_by_repeat, target=target
         )
-        own = {name: float(v[i]) for name, v in bounds.items()}
+        strategy_bounds = {name: float(v[i]) for name, v in bounds.items()}
         rows.append(
             {
                 "strategy": plan.name,
@@ -190,22 +168,22 @@ def strategy_table(wall: Wall, curves: CurveSet, goal: Goal) -> pd.DataFrame:
                 "penalty_mean": curves.penalty_mean[i],
                 "penalty_sd": curves.penalty_sd[i],
                 "probability_at_target": probability[i],
-                **own,
+                **strategy_bounds,
                 "life_at_target_yr": life[i],
                 "median_initiation_yr": np.nan,
                 **change,
-                "meets_target": _verdict_word(own, goal.probability),
+                "meets_target": _meets_target(strategy_bounds, target.probability),
             }
         )
     table = pd.DataFrame(rows)
     # the upper curve reaches the target first
-    table["life_low95"] = curves.high95.reach(goal.index)
-    table["life_high95"] = curves.low95.reach(goal.index)
-    table["median_initiation_yr"] = curves.mean.reach(0.0)
+    table["life_low95"] = curves.high95.age_at_index(target.index)
+    table["life_high95"] = curves.low95.age_at_index(target.index)
+    table["median_initiation_yr"] = curves.mean.age_at_index(0.0)
     table["life_change_know_low"], table["life_change_know_high"] = np.nan, np.nan
-    if curves.knowledge is not None:
-        low, high = change_by_knowledge(
-            curves.mean.ages, curves.knowledge, reference=reference, target=goal.index
+    if curves.epistemic is not None:
+        low, high = life_ratio_interval(
+            curves.mean.ages, curves.epistemic, reference=reference, target=target.index
         )
         given = table["life_change_pct"].notna()
         table["life_change_know_low"] = pd.Series(100.0 * (low - 1.0)).where(given)
@@ -218,7 +196,7 @@ def _strip_age(wall: Wall, i: int) -> float:
     return wall.input(age).distribution.mean if isinstance(age, str) else age
 
 
-def _verdict_word(bounds: dict[str, float], allowed: float) -> str:
+def _meets_target(bounds: dict[str, float], allowed: float) -> str:
     kind = "know" if np.isfinite(bounds["know_low"]) else ""
     low, high = (
         (bounds["know_low"], bounds["know_high"]) if kind else (bounds["low95"], bounds["high95"])
@@ -229,25 +207,30 @@ def _verdict_word(bounds: dict[str, float], allowed: float) -> str:
 
 
 def _life_change(
-    i: int, reference: int, *, life: Array, by_repeat: Array, index: Array, goal: Goal
+    i: int, reference: int, *, life: Array, by_repeat: Array, index: Array, target: DurabilityTarget
 ) -> dict[str, float | str]:
     """Paired change of life, or of the index where a life is not reached in every repeat."""
     empty = {"life_change_pct": np.nan, "life_change_low95": np.nan, "life_change_high95": np.nan}
     if i == reference:
         return {**empty, "life_status": "reference"}
-    own, ref = by_repeat[:, i], by_repeat[:, reference]
-    usable = np.isfinite(own) & np.isfinite(ref) & (own > 0.0) & (ref > 0.0)
+    strategy_lives, reference_lives = by_repeat[:, i], by_repeat[:, reference]
+    usable = (
+        np.isfinite(strategy_lives)
+        & np.isfinite(reference_lives)
+        & (strategy_lives > 0.0)
+        & (reference_lives > 0.0)
+    )
     if usable.all() and np.isfinite(life[[i, reference]]).all():
-        _, low, high = interval(np.log(own / ref))
+        _, low, high = t_interval(np.log(strategy_lives / reference_lives))
         return {
             "life_change_pct": 100.0 * (life[i] / life[reference] - 1.0),
             "life_change_low95": 100.0 * np.expm1(float(low)),
             "life_change_high95": 100.0 * np.expm1(float(high)),
             "life_status": "ok",
         }
-    late = f"beyond the horizon of {goal.horizon:g} yr"
+    late = f"beyond the horizon of {target.horizon:g} yr"
     reasons = []
-    for name, lives in (("this strategy", own), ("the reference", ref)):
+    for name, lives in (("this strategy", strategy_lives), ("the reference", reference_lives)):
         if not np.isfinite(lives).all():
             reasons.append(f"{name} reaches the target {late}, or never")
         elif np.any(lives <= 0.0):
@@ -256,9 +239,9 @@ def _life_change(
         gap = index[:, i] - index[:, reference]
     text = "; ".join(reasons)
     if np.isfinite(gap).all():
-        shift, least, most = (float(x) for x in interval(gap))
+        shift, least, most = (float(x) for x in t_interval(gap))
         text += (
-            f"; its reliability index at {goal.life:g} yr differs from the reference's by "
+            f"; its reliability index at {target.life:g} yr differs from the reference's by "
             f"{shift:+.3f} (sampling interval {least:+.3f} to {most:+.3f})".replace(
                 "-", "\N{MINUS SIGN}"
             )
@@ -267,22 +250,11 @@ def _life_change(
 
 
 def margin_rows(
-    wall: Wall, indices: Sequence[Sequence[Indices]], age: float
+    wall: Wall, indices: Sequence[Sequence[SobolIndices]], age: float
 ) -> list[dict[str, object]]:
-    """Rows of the uncertainty analysis; inputs that do not reach a strategy are left out.
+    """Rows of the uncertainty analysis at an age [yr], with `SENSITIVITY_COLUMNS`.
 
-    Parameters
-    ----------
-    wall
-        The wall.
-    indices
-        By input and by group, as `margin_indices` returns them.
-    age
-        Age [yr].
-
-    Returns
-    -------
-    Rows with `SENSITIVITY_COLUMNS`; groups stand in the column group with an empty input.
+    `indices` are those by input and by group; inputs that do not reach a strategy are left out.
     """
     group_of = {item.name: item.group for item in wall.inputs}
     by_input, by_group = indices
@@ -308,24 +280,14 @@ def margin_rows(
     return rows
 
 
-def choice_rows(indices: ChoiceIndices, age: float, *, knowledge: bool) -> list[dict[str, object]]:
-    """Rows of the choices analysis, with the sampling interval or the knowledge band.
+def choice_rows(indices: ChoiceIndices, age: float, *, epistemic: bool) -> list[dict[str, object]]:
+    """Rows of the choices analysis at the target life [yr], with `SENSITIVITY_COLUMNS`.
 
-    Parameters
-    ----------
-    indices
-        Indices by repeat, or by knowledge point.
-    age
-        Target life [yr].
-    knowledge
-        Whether the first axis is knowledge points, whose 2.5 % and 97.5 % quantiles are the bounds.
-
-    Returns
-    -------
-    Rows with `SENSITIVITY_COLUMNS`.
+    The bounds are the sampling interval; for `epistemic`, where the first axis of the indices is
+    epistemic points, they are the 2.5 % and 97.5 % quantiles.
     """
     common: dict[str, object] = {
-        "analysis": "choices over knowledge" if knowledge else "choices",
+        "analysis": "choices over knowledge" if epistemic else "choices",
         "strategy": "",
         "quantity": "reliability index",
         "age_yr": age,
@@ -338,8 +300,8 @@ def choice_rows(indices: ChoiceIndices, age: float, *, knowledge: bool) -> list[
             {
                 **common,
                 "input": name,
-                **_estimates("first", indices.first[:, i], quantiles=knowledge),
-                **_estimates("total", indices.total[:, i], quantiles=knowledge),
+                **_estimates("first", indices.first[:, i], quantiles=epistemic),
+                **_estimates("total", indices.total[:, i], quantiles=epistemic),
                 "status": "ok" if defined else "undefined: the index does not vary over the ranges",
             }
         )
@@ -350,7 +312,7 @@ def choice_rows(indices: ChoiceIndices, age: float, *, knowledge: bool) -> list[
                 **common,
                 "input": indices.names[i],
                 "input2": indices.names[j],
-                **_estimates("second", indices.second[:, k], quantiles=knowledge),
+                **_estimates("second", indices.second[:, k], quantiles=epistemic),
                 "status": "ok" if defined else "undefined: the index does not vary over the ranges",
             }
         )
@@ -361,7 +323,7 @@ def _estimates(name: str, values: Array, *, quantiles: bool = False) -> dict[str
     if not np.isfinite(values).all():
         return {}
     bounds = (
-        (np.mean(values), *np.quantile(values, [0.025, 0.975])) if quantiles else interval(values)
+        (np.mean(values), *np.quantile(values, [0.025, 0.975])) if quantiles else t_interval(values)
     )
     mean, low, high = (float(x) for x in bounds)
     return {name: mean, f"{name}_low95": low, f"{name}_high95": high}

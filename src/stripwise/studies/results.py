@@ -14,18 +14,18 @@ from stripwise.scenario.model import Scenario
 __all__ = [
     "Assessment",
     "ExchangeRate",
-    "FacePicture",
     "HandStep",
-    "Mapped",
-    "PlainCheck",
+    "HasReliabilityMap",
+    "MonteCarloCheck",
     "ReliabilityMap",
     "ServiceResults",
+    "SimulatedFace",
 ]
 
 
 @dataclass(frozen=True, slots=True)
-class PlainCheck:
-    """Plain Monte Carlo of the reference strategy at the target life, beside the main answer.
+class MonteCarloCheck:
+    """Plain Monte Carlo of the reference strategy at the target life, against the main answer.
 
     Attributes
     ----------
@@ -96,7 +96,7 @@ class ReliabilityMap:
     index: NDArray[np.float64]
 
 
-class Mapped(Protocol):
+class HasReliabilityMap(Protocol):
     """Results with a map: those of a run, or those of a design."""
 
     @property
@@ -122,7 +122,7 @@ class HandStep:
 
 
 @dataclass(frozen=True, slots=True)
-class FacePicture:
+class SimulatedFace:
     """One simulated face: `corroded` (y, x) cells of `width` by `height` m at `age` yr.
 
     `share` of the cells, of the strategy `strategy`.
@@ -167,7 +167,7 @@ class ServiceResults:
     cracking: pd.DataFrame | None = None
     cracking_lives: pd.DataFrame | None = None
     extent: pd.DataFrame | None = None
-    face: FacePicture | None = None
+    face: SimulatedFace | None = None
     layers: pd.DataFrame | None = None
 
 
@@ -215,7 +215,7 @@ class Assessment:
     exchange: ExchangeRate | None
     reliability_map: ReliabilityMap | None
     hand_check: tuple[HandStep, ...]
-    plain_check: PlainCheck
+    plain_check: MonteCarloCheck
     special_cases: pd.DataFrame
     uniform_face: pd.DataFrame | None
     warnings: tuple[str, ...]

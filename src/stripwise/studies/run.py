@@ -1,4 +1,4 @@
-"""The one corridor: from a scenario to an assessment."""
+"""How probable corrosion is under each strategy, what drives it, and whether the target is met."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from scipy import special
 
 from stripwise.risk.model.wall import COVER, Wall
 from stripwise.risk.probability import cover_map
-from stripwise.risk.probability.curves import WITHOUT_FRONT, CurveSet, interval
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.curves import CASES_WITHOUT_FRONT, CurveSet, t_interval
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.sensitivity import choice_variance as variance
-from stripwise.risk.sensitivity.margin_indices import Indices, margin_indices
+from stripwise.risk.sensitivity.margin_indices import SobolIndices, margin_indices
 from stripwise.scenario.describe import inputs_table
 from stripwise.scenario.model import Scenario
 from stripwise.studies import result_tables
-from stripwise.studies.from_scenario import curves_of, goal_of, plan_of, wall_of
+from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
 from stripwise.studies.hand_calculation import hand_check
-from stripwise.studies.results import Assessment, ExchangeRate, PlainCheck, ReliabilityMap
+from stripwise.studies.results import Assessment, ExchangeRate, MonteCarloCheck, ReliabilityMap
 from stripwise.studies.service_results import coating_warnings, service_hand_check, service_results
 from stripwise.studies.verdict import verdict
 
@@ -31,11 +31,11 @@ __all__ = ["assess"]
 
 Progress = Callable[[str, float], None]
 
-PLAIN_SAMPLES = 200_000
-NUMERICAL_PLAIN_SAMPLES = 20_000
-FEW = 10.0
+MONTE_CARLO_SAMPLES = 200_000
+NUMERICAL_MONTE_CARLO_SAMPLES = 20_000
+MIN_EXPECTED_COUNT = 10.0
 """Expected number of sampled walls beyond the limit, below which their spread says nothing."""
-PLAIN_LIMIT = 4.0
+MAX_DEVIATIONS = 4.0
 MAP_STRIP_AGES = 15
 KNOWLEDGE_QUANTILES = (0.025, 0.975)
 
@@ -61,52 +61,54 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     NumericalError
         If an input draws or a probability comes out that is not finite.
     """
-    tell = progress or (lambda _stage, _done: None)
+    report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
     stages: dict[str, float] = {}
 
-    def mark(stage: str) -> None:
+    def end_stage(stage: str) -> None:
         stages[stage] = time.perf_counter() - started - sum(stages.values())
-        tell(stage, 1.0)
+        report_progress(stage, 1.0)
 
-    wall = wall_of(scenario)
-    goal = goal_of(scenario)
-    curves = curves_of(wall, scenario, workers=workers, progress=tell)
-    mark("curves")
-    curve_table = result_tables.curve_table(wall, curves, goal)
-    strategy_table = result_tables.strategy_table(wall, curves, goal)
-    reference = [plan.name for plan in wall.plans].index(goal.reference)
-    check = _plain_check(
-        wall, curves, goal, reference, seed=scenario.sampling.seed, workers=workers
+    wall = build_wall(scenario)
+    target = target_from(scenario)
+    curves = compute_curves(wall, scenario, workers=workers, progress=report_progress)
+    end_stage("curves")
+    curve_table = result_tables.curve_table(wall, curves, target)
+    strategy_table = result_tables.strategy_table(wall, curves, target)
+    reference = [plan.name for plan in wall.plans].index(target.reference)
+    check = _monte_carlo_check(
+        wall, curves, target, reference, seed=scenario.sampling.seed, workers=workers
     )
-    mark("plain Monte Carlo")
+    end_stage("plain Monte Carlo")
     margin = margin_indices(
         wall,
-        goal.life,
+        target.life,
         repeats=scenario.sampling.repeats,
         seed=scenario.sampling.seed,
         workers=workers,
     )
-    rows = result_tables.margin_rows(wall, margin, goal.life)
-    mark("drivers")
-    choices = _Choices.of(wall, scenario, goal, workers=workers)
+    rows = result_tables.margin_rows(wall, margin, target.life)
+    end_stage("drivers")
+    choices = _ChoiceAnalysis.from_scenario(wall, scenario, target, workers=workers)
     if choices is not None:
         rows += choices.rows
-    mark("choices")
+    end_stage("choices")
     sensitivity = pd.DataFrame(rows).reindex(columns=result_tables.SENSITIVITY_COLUMNS)
     text_columns = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
     sensitivity[text_columns] = sensitivity[text_columns].astype(object).fillna("")
     uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
-    mark("uniform face")
+    end_stage("uniform face")
     service = service_results(
         scenario,
         wall,
         curves,
-        goal,
+        target,
         workers=workers,
-        again=lambda other: curves_of(other, scenario, workers=workers, progress=None, band=False),
+        recompute=lambda other: compute_curves(
+            other, scenario, workers=workers, progress=None, band=False
+        ),
     )
-    mark("service conditions")
+    end_stage("service conditions")
     warnings = [*scenario.warnings, *_warnings(scenario, curves, check, choices)]
     warnings += coating_warnings(scenario, service)
     run: dict[str, Any] = {
@@ -118,7 +120,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         "points": scenario.sampling.points,
         "repeats": scenario.sampling.repeats,
         "samples": curves.samples,
-        "horizon_yr": goal.horizon,
+        "horizon_yr": target.horizon,
         "sampled_ages_yr": [float(a) for a in curves.mean.ages],
         "interpolation_error": curves.interpolation_error,
         "integrated_exactly": curves.integrated,
@@ -134,7 +136,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         verdict=verdict(
             strategy_table,
             sensitivity,
-            goal=goal,
+            target=target,
             choices=scenario.choices,
             exchange=choices.exchange if choices else None,
             flips=choices.flips if choices else False,
@@ -145,14 +147,14 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         hand_check=(hand_check if wall.conditions is None else service_hand_check)(
             wall,
             wall.plans[reference],
-            age=goal.life,
+            age=target.life,
             penalty=float(curves.penalty_mean[reference]),
         ),
         plain_check=check,
         special_cases=pd.DataFrame(
             [
                 {"case": c, "strategy": "", "share": s}
-                for c, s in curves.shares.items()
+                for c, s in curves.case_shares.items()
                 if scenario.service.chloride
             ],
             columns=["case", "strategy", "share"],
@@ -164,39 +166,41 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     )
 
 
-def _plain_check(
+def _monte_carlo_check(
     wall: Wall,
     curves: CurveSet,
-    goal: result_tables.Goal,
+    target: result_tables.DurabilityTarget,
     reference: int,
     *,
     seed: int,
     workers: int,
-) -> PlainCheck:
+) -> MonteCarloCheck:
     one = wall.with_plans((wall.plans[reference],))
-    at = np.array([goal.life])
-    samples = NUMERICAL_PLAIN_SAMPLES if wall.numerical else PLAIN_SAMPLES
-    plain = float(plain_curves(one, at, samples=samples, seed=seed, workers=workers)[0, 0])
+    at = np.array([target.life])
+    samples = NUMERICAL_MONTE_CARLO_SAMPLES if wall.numerical else MONTE_CARLO_SAMPLES
+    plain = float(monte_carlo_curves(one, at, samples=samples, seed=seed, workers=workers)[0, 0])
     by_repeat = np.array([special.ndtr(-c.at(at)[reference, 0]) for c in curves.repeats])
     sampled = float(special.ndtr(-curves.mean.at(at)[reference, 0]))
-    # the plain estimate's own variance, with the other answer in place of a count of 0 or all
+    # the Monte Carlo estimate's own variance, with the other answer in place of a count of 0 or all
     variance = max(sampled * (1.0 - sampled), 1.0 / samples) / samples
     spread = np.var(by_repeat, ddof=1) / len(by_repeat)
     likely = max(sampled, plain)
-    if _too_few(curves, likely, samples):
+    if _is_count_too_small(curves, likely, samples):
         spread = max(spread, likely * (1.0 - likely) / curves.samples)
     error = float(np.sqrt(variance + spread))
     deviations = abs(plain - sampled) / error
-    return PlainCheck(samples, plain, sampled, error, deviations, deviations <= PLAIN_LIMIT)
+    return MonteCarloCheck(samples, plain, sampled, error, deviations, deviations <= MAX_DEVIATIONS)
 
 
-def _too_few(curves: CurveSet, likely: float, samples: int) -> bool:
+def _is_count_too_small(curves: CurveSet, likely: float, samples: int) -> bool:
     """Whether so few walls lie near the event that the spread over repeats says nothing."""
-    return curves.samples < samples and 0.0 < curves.samples * likely < FEW
+    return curves.samples < samples and 0.0 < curves.samples * likely < MIN_EXPECTED_COUNT
 
 
 def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFrame:
-    curves = curves_of(wall.uniform(), scenario, workers=workers, progress=None, band=False)
+    curves = compute_curves(
+        wall.with_uniform_penalty(), scenario, workers=workers, progress=None, band=False
+    )
     at = np.array([scenario.target.service_life])
     return pd.DataFrame(
         {
@@ -206,12 +210,12 @@ def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFra
     )
 
 
-def _cover_share(wall: Wall, margin: list[list[Indices]], reference: int) -> dict[str, float]:
+def _cover_share(wall: Wall, margin: list[list[SobolIndices]], reference: int) -> dict[str, float]:
     """Share of the cover in the margin: sampled, and from the exact sum of two variances."""
     for item in margin[0]:
         if item.label == COVER and item.status[reference] in ("ok", "wide"):
             gap = item.total[:, reference] - item.first[:, reference]
-            mean, low, high = interval(gap)
+            mean, low, high = t_interval(gap)
             return {
                 "first": float(item.first[:, reference].mean()),
                 "total": float(item.total[:, reference].mean()),
@@ -222,7 +226,7 @@ def _cover_share(wall: Wall, margin: list[list[Indices]], reference: int) -> dic
     return {}
 
 
-class _Choices:
+class _ChoiceAnalysis:
     """What the choices analysis gives: rows, whether the order flips, exchange rate and map."""
 
     rows: list[dict[str, object]]
@@ -231,9 +235,9 @@ class _Choices:
     map: ReliabilityMap
 
     @classmethod
-    def of(
-        cls, wall: Wall, scenario: Scenario, goal: result_tables.Goal, *, workers: int
-    ) -> _Choices | None:
+    def from_scenario(
+        cls, wall: Wall, scenario: Scenario, target: result_tables.DurabilityTarget, *, workers: int
+    ) -> _ChoiceAnalysis | None:
         """Analyse the choices of a scenario, or return None where it opens none."""
         options = scenario.choices
         if options is None:
@@ -241,7 +245,7 @@ class _Choices:
         self = cls()
         temperature = scenario.curing.temperature
         plans = tuple(
-            plan_of(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
+            build_plan(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
             for f in options.follow_up
         )
         seed, repeats = scenario.sampling.seed, scenario.sampling.repeats
@@ -250,26 +254,26 @@ class _Choices:
         def indices(shrink: float) -> variance.ChoiceIndices:
             nodes = variance.choice_nodes((low, high), options.strip_age, plans, shrink=shrink)
             index = cover_map.index_by_repeat(
-                wall, nodes.grid, goal.life, repeats=repeats, seed=seed, workers=workers
+                wall, nodes.grid, target.life, repeats=repeats, seed=seed, workers=workers
             )
             return variance.choice_indices(index, nodes.weights)
 
         whole, half = indices(1.0), indices(0.5)
-        self.rows = result_tables.choice_rows(whole, goal.life, knowledge=False)
+        self.rows = result_tables.choice_rows(whole, target.life, epistemic=False)
         nodes = variance.choice_nodes((low, high), options.strip_age, plans)
-        doubted = cover_map.index_by_knowledge(
-            wall, nodes.grid, goal.life, seed=seed, workers=workers
+        epistemic = cover_map.index_by_epistemic_point(
+            wall, nodes.grid, target.life, seed=seed, workers=workers
         )
-        if doubted is not None:
-            shares = variance.choice_indices(doubted, nodes.weights)
-            self.rows += result_tables.choice_rows(shares, goal.life, knowledge=True)
+        if epistemic is not None:
+            shares = variance.choice_indices(epistemic, nodes.weights)
+            self.rows += result_tables.choice_rows(shares, target.life, epistemic=True)
         order = [np.argsort(-c.total.mean(axis=0)).tolist() for c in (whole, half)]
         self.flips = order[0][0] != order[1][0]
-        self.exchange = _exchange(wall, scenario, goal, workers=workers)
+        self.exchange = _exchange(wall, scenario, target, workers=workers)
         covers = np.append(np.arange(low, high - 1e-9, step), high)
-        grid = cover_map.Grid(covers, np.geomspace(*options.strip_age, MAP_STRIP_AGES), plans)
+        grid = cover_map.DesignGrid(covers, np.geomspace(*options.strip_age, MAP_STRIP_AGES), plans)
         index = cover_map.index_by_repeat(
-            wall, grid, goal.life, repeats=repeats, seed=seed, workers=workers
+            wall, grid, target.life, repeats=repeats, seed=seed, workers=workers
         )
         self.map = ReliabilityMap(
             grid.cover, grid.strip_age, tuple(p.name for p in plans), index.mean(axis=0)
@@ -278,9 +282,9 @@ class _Choices:
 
 
 def _exchange(
-    wall: Wall, scenario: Scenario, goal: result_tables.Goal, *, workers: int
+    wall: Wall, scenario: Scenario, target: result_tables.DurabilityTarget, *, workers: int
 ) -> ExchangeRate | None:
-    plan = next(p for p in wall.plans if p.name == goal.reference)
+    plan = next(p for p in wall.plans if p.name == target.reference)
     if plan.penalty or not isinstance(plan.strip_age, str):
         return None
     cover = wall.input(COVER).distribution.parent_mean
@@ -289,61 +293,69 @@ def _exchange(
     seed = scenario.sampling.seed
     rates = cover_map.exchange_rate(
         cover_map.index_by_repeat(
-            wall, grid, goal.life, repeats=scenario.sampling.repeats, seed=seed, workers=workers
+            wall, grid, target.life, repeats=scenario.sampling.repeats, seed=seed, workers=workers
         )
     )
-    mean, low, high = (float(x) for x in interval(rates))
-    doubted = cover_map.index_by_knowledge(wall, grid, goal.life, seed=seed, workers=workers)
-    know = (np.nan, np.nan)
-    if doubted is not None:
-        found = cover_map.exchange_rate(doubted)
-        usable = found[~np.isnan(found)]
+    mean, low, high = (float(x) for x in t_interval(rates))
+    epistemic = cover_map.index_by_epistemic_point(
+        wall, grid, target.life, seed=seed, workers=workers
+    )
+    epistemic_bounds = (np.nan, np.nan)
+    if epistemic is not None:
+        rates = cover_map.exchange_rate(epistemic)
+        usable = rates[~np.isnan(rates)]
         if usable.size:
-            know = tuple(np.quantile(usable, KNOWLEDGE_QUANTILES, method="nearest"))
-    return ExchangeRate(cover, strip, mean, low, high, float(know[0]), float(know[1]))
+            epistemic_bounds = tuple(np.quantile(usable, KNOWLEDGE_QUANTILES, method="nearest"))
+    return ExchangeRate(
+        cover, strip, mean, low, high, float(epistemic_bounds[0]), float(epistemic_bounds[1])
+    )
 
 
 def _warnings(
-    scenario: Scenario, curves: CurveSet, check: PlainCheck, choices: _Choices | None
+    scenario: Scenario, curves: CurveSet, check: MonteCarloCheck, choices: _ChoiceAnalysis | None
 ) -> list[str]:
-    found = []
+    messages = []
     if not check.agrees:
-        found.append(
+        messages.append(
             f"PLAIN MONTE CARLO DISAGREES: {check.plain:.5f} against {check.sampled:.5f} at the "
             f"target life, {check.deviations:.1f} standard errors apart. Do not use these results."
         )
-    if _too_few(curves, max(check.plain, check.sampled), check.samples):
-        found.append(
+    if _is_count_too_small(curves, max(check.plain, check.sampled), check.samples):
+        messages.append(
             f"The check by plain Monte Carlo is too weak to tell anything: of {curves.samples:,} "
-            f"sampled walls fewer than {FEW:g} are expected to depassivate. Raise the points of "
+            f"sampled walls fewer than {MIN_EXPECTED_COUNT:g} are expected to depassivate. Raise the points of "
             "[sampling]."
         )
-    special = {case: share for case, share in curves.shares.items() if case in WITHOUT_FRONT}
+    special = {
+        case: share for case, share in curves.case_shares.items() if case in CASES_WITHOUT_FRONT
+    }
     if scenario.service.chloride and sum(special.values()) > 0.5:
         cases = "; ".join(f"{case}, {100.0 * share:.0f} %" for case, share in special.items())
-        found.append(
+        messages.append(
             f"Most of the sampled walls have no front to follow ({cases}). Check the contents with "
             "their basis, the cover and the convection zone before using the answer."
         )
     if curves.know_low is None:
-        found.append("No random input is marked as knowledge: the bands show sampling error only.")
+        messages.append(
+            "No random input is marked as knowledge: the bands show sampling error only."
+        )
     if curves.integrated != COVER:
         what = (
             f"{curves.integrated} was integrated exactly instead of the cover"
             if curves.integrated
             else "neither cover nor diffusivity is random, so the samples were counted"
         )
-        found.append(f"In the curves {what}.")
+        messages.append(f"In the curves {what}.")
     if curves.interpolation_error > 2e-6:
-        found.append(
+        messages.append(
             "The curves are interpolated with an error up to "
             f"{curves.interpolation_error:.1e} in probability."
         )
     if scenario.monthly_temperature and scenario.service.first_month is None:
-        found.append(
+        messages.append(
             "The temperature factor is the mean of twelve monthly factors: exact at whole years "
             "for a constant diffusivity, an approximation otherwise."
         )
     if choices is None:
-        found.append("Without a [choices] section cover and curing time are not compared.")
-    return found
+        messages.append("Without a [choices] section cover and curing time are not compared.")
+    return messages

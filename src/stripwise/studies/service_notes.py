@@ -1,4 +1,4 @@
-"""What the options of the physics do to the answer, in sentences worked out at mean values."""
+"""What each convention and option of the physics does to the answer, in sentences."""
 
 from __future__ import annotations
 
@@ -6,68 +6,29 @@ from dataclasses import replace
 
 import numpy as np
 
-from stripwise.ingress.clock import Clock
-from stripwise.ingress.season import MONTHS, month_departures, season_factor
-from stripwise.risk.model.service_conditions import Conditions
+from stripwise.ingress.season import MONTHS, monthly_deviations, seasonal_factor
+from stripwise.ingress.transformed_time import AgeingLaw
+from stripwise.risk.model.service_conditions import ServiceConditions
 from stripwise.risk.model.wall import COVER, Wall
 from stripwise.risk.probability.integral import front_depths, initiation_ages
 from stripwise.scenario.model import Scenario
 
-__all__ = ["conditions_of", "left_out", "mean_values", "service_notes"]
+__all__ = ["mean_values", "omitted_options", "service_notes"]
 
-EXPONENT = "concrete.ageing_exponent"
-COEFFICIENT = "concrete.temperature_coefficient"
-PENALTY = "mean.penalty"
+AGEING_EXPONENT = "concrete.ageing_exponent"
+TEMPERATURE_COEFFICIENT = "concrete.temperature_coefficient"
+MEAN_PENALTY = "mean.penalty"
 """Name of the mean penalty that stands in for the reference strategy's own."""
 MM_PER_INCH = 25.4
-
-
-def conditions_of(scenario: Scenario) -> Conditions | None:
-    """Return the options that touch the front, or None so that the plain path serves.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    The `Conditions`, or None.
-    """
-    service = scenario.service
-    if not service.changes_front:
-        return None
-    return Conditions(
-        history=service.history,
-        duration=service.duration_input,
-        first_month=service.first_month,
-        chloride=service.chloride,
-        carbonation=service.carbonation,
-        model_factor=service.factor_input,
-        layers=service.layers,
-        coating=service.coating,
-        horizon=scenario.sampling.horizon,
-    )
 
 
 def service_notes(
     scenario: Scenario, wall: Wall, *, penalty: float | None = None
 ) -> tuple[str, ...]:
-    """Say what each convention and option does to the answer.
+    """State what each convention and option does to the answer, worked out at mean values.
 
-    Parameters
-    ----------
-    scenario
-        The scenario.
-    wall
-        Its wall.
-    penalty
-        Mean penalty factor k_c of the reference strategy, as in the hand check; that at the mean
-        of the curing law's variables if None.
-
-    Returns
-    -------
-    Sentences; that on the ageing convention for every wall with chloride.
+    `penalty` is the mean k_c of the reference strategy, as in the hand check; if None, that at the
+    mean of the curing law's variables.
     """
     service = scenario.service
     notes: list[str] = []
@@ -89,28 +50,16 @@ def service_notes(
     return tuple(notes)
 
 
-def left_out(scenario: Scenario, what: str) -> list[str]:
-    """Say which options of the scenario an analysis up to depassivation knows nothing of.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-    what
-        Word for the analysis: "design" or "ranking".
-
-    Returns
-    -------
-    One sentence; none where the scenario asks for neither cracking nor extent.
-    """
+def omitted_options(scenario: Scenario, what: str) -> list[str]:
+    """State which options an analysis up to depassivation leaves out; `what` names the analysis."""
     service = scenario.service
     parts = [
         words
-        for asked, words in (
+        for option, words in (
             (service.cracking, "the first crack ([cracking])"),
             (service.extent, "the share of the face that is affected ([extent])"),
         )
-        if asked is not None
+        if option is not None
     ]
     if not parts:
         return []
@@ -142,12 +91,12 @@ def _layer_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> list[
 def _layers_note(scenario: Scenario, wall: Wall) -> str:
     values, parts = mean_values(wall), []
     for layer in scenario.service.layers:
-        own = _depth(values[layer.thickness], scenario)
+        layer_words = _length(values[layer.thickness], scenario)
         if layer.factor:
-            own += f" of {values[layer.factor]:.3g} times the diffusivity"
+            layer_words += f" of {values[layer.factor]:.3g} times the diffusivity"
         if layer.penalty_share:
-            own += f" with the penalty to the power {values[layer.penalty_share]:.3g}"
-        parts.append(own)
+            layer_words += f" with the penalty to the power {values[layer.penalty_share]:.3g}"
+        parts.append(layer_words)
     depth = "down to the affected depth" if wall.layered else "over the whole cover"
     return (
         f"Layers from the surface inwards, at mean values: {'; '.join(parts)}. The cover counts "
@@ -162,8 +111,8 @@ def _coating_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
     assert wall.conditions is not None
     life, name = scenario.target.service_life, scenario.reference_strategy
     depth, start = _mean_front(wall, life, name, penalty)
-    bare = replace(wall, conditions=replace(wall.conditions, coating=None))
-    other, sooner = _mean_front(bare, life, name, penalty)
+    uncoated = replace(wall, conditions=replace(wall.conditions, coating=None))
+    other, sooner = _mean_front(uncoated, life, name, penalty)
     if coating.resistance:
         resistance = values[coating.resistance]
     else:
@@ -176,16 +125,16 @@ def _coating_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
         "series with the concrete; it neither ages nor warms, takes up no chloride itself, and is "
         "without holes. Then it is gone at once and is not renewed. The zone at the surface where "
         "convection rules keeps its depth under it. At mean values the front of "
-        f"{name} lies at {_depth(depth, scenario)} after {life:g} yr against "
-        f"{_depth(other, scenario)} without it; "
-        f"{_starts(start, sooner, wall, between='against')}. The evidence for the "
+        f"{name} lies at {_length(depth, scenario)} after {life:g} yr against "
+        f"{_length(other, scenario)} without it; "
+        f"{_compare_initiation(start, sooner, wall, between='against')}. The evidence for the "
         "life of coatings is thin: a decision should also stand without it; the table of the "
         f"results shows both.{shade}"
     )
 
 
 def mean_values(wall: Wall) -> dict[str, float]:
-    """Mean of every input by name."""
+    """Mean of every input by name, in internal units."""
     return {item.name: item.distribution.mean for item in wall.inputs}
 
 
@@ -194,15 +143,15 @@ def _mean_front(wall: Wall, age: float, name: str, penalty: float | None) -> tup
     plan = next(p for p in wall.plans if p.name == name)
     values = mean_values(wall)
     if penalty is not None and (wall.conditions is None or wall.conditions.chloride):
-        values[PENALTY] = penalty
-        plan = replace(plan, penalty=PENALTY, factor="")
+        values[MEAN_PENALTY] = penalty
+        plan = replace(plan, penalty=MEAN_PENALTY, factor="")
     one = wall.with_plans((plan,))
-    face = one.face(values)
-    depth = float(np.ravel(front_depths(one, face, age)[0])[0])
-    return depth, float(np.ravel(initiation_ages(one, face, values))[0])
+    block = one.sample_block(values)
+    depth = float(np.ravel(front_depths(one, block, age)[0])[0])
+    return depth, float(np.ravel(initiation_ages(one, block, values))[0])
 
 
-def _depth(mm: float, scenario: Scenario) -> str:
+def _length(mm: float, scenario: Scenario) -> str:
     return f"{mm / MM_PER_INCH:.2f} in" if scenario.units == "US" else f"{mm:.1f} mm"
 
 
@@ -212,8 +161,8 @@ def _years(age: float, wall: Wall) -> str:
     return f"{age:.0f} yr" if np.isfinite(age) and age < last else f"beyond {last:g} yr"
 
 
-def _starts(first: float, second: float, wall: Wall, *, between: str) -> str:
-    """Say when initiation begins by two readings, which may both lie beyond what is computed."""
+def _compare_initiation(first: float, second: float, wall: Wall, *, between: str) -> str:
+    """Compare two initiation ages [yr], which may both lie beyond what is computed."""
     one, other = _years(first, wall), _years(second, wall)
     if one == other:
         return f"initiation {one} either way"
@@ -223,35 +172,41 @@ def _starts(first: float, second: float, wall: Wall, *, between: str) -> str:
 
 def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
     life, name = scenario.target.service_life, scenario.reference_strategy
-    clock = wall.clock
-    other = "instantaneous" if clock.convention == "apparent" else "apparent"
-    swapped = replace(wall, clock=replace(clock, convention=other))
+    ageing_law = wall.ageing_law
+    other = "instantaneous" if ageing_law.convention == "apparent" else "apparent"
+    other_convention = replace(wall, ageing_law=replace(ageing_law, convention=other))
     depth, start = _mean_front(wall, life, name, penalty)
-    changed, later = _mean_front(swapped, life, name, penalty)
-    exponent = wall.input(EXPONENT).distribution.mean
-    ratio = _reading_ratio(clock, life, exponent)
+    changed, later = _mean_front(other_convention, life, name, penalty)
+    exponent = wall.input(AGEING_EXPONENT).distribution.mean
+    ratio = _convention_ratio(ageing_law, life, exponent)
     return (
-        f"Ageing convention: the exponent is read as that of the {clock.convention} diffusivity. "
+        f"Ageing convention: the exponent is read as that of the {ageing_law.convention} diffusivity. "
         f"The same exponent of {exponent:.2f} read the other way ({other}) would multiply the "
         f"diffusivity averaged over {life:g} yr by {ratio:.2f} and, at mean values, put the front "
-        f"of {name} at {_depth(changed, scenario)} instead of {_depth(depth, scenario)} and "
-        f"{_starts(later, start, wall, between='instead of')} (relation of the "
+        f"of {name} at {_length(changed, scenario)} instead of {_length(depth, scenario)} and "
+        f"{_compare_initiation(later, start, wall, between='instead of')} (relation of the "
         "two after Tang and Gulikers, 2007, recalled)."
     )
 
 
-def _reading_ratio(clock: Clock, age: float, exponent: float) -> float:
+def _convention_ratio(ageing_law: AgeingLaw, age: float, exponent: float) -> float:
     """Return transformed time by the other convention over that by the clock's own."""
-    other = "instantaneous" if clock.convention == "apparent" else "apparent"
-    changed = replace(clock, convention=other)
-    return float(np.exp(changed.log_shape(age, exponent) - clock.log_shape(age, exponent)))
+    other = "instantaneous" if ageing_law.convention == "apparent" else "apparent"
+    changed = replace(ageing_law, convention=other)
+    return float(
+        np.exp(
+            changed.log_effective_time(age, exponent) - ageing_law.log_effective_time(age, exponent)
+        )
+    )
 
 
 def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> list[str]:
     history, life = scenario.service.history, scenario.target.service_life
     assert history is not None
     name = scenario.reference_strategy
-    constant = Conditions() if wall.conditions is None else replace(wall.conditions, history=None)
+    constant = (
+        ServiceConditions() if wall.conditions is None else replace(wall.conditions, history=None)
+    )
     full = replace(wall, conditions=constant)
     depth, start = _mean_front(wall, life, name, penalty)
     other, sooner = _mean_front(full, life, name, penalty)
@@ -265,8 +220,8 @@ def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> lis
         )
     notes = [
         f"Surface chloride in time: it {how}. At mean values the front of {name} lies at "
-        f"{_depth(depth, scenario)} after {life:g} yr against {_depth(other, scenario)} with the "
-        f"full content from the start; {_starts(start, sooner, wall, between='against')}.",
+        f"{_length(depth, scenario)} after {life:g} yr against {_length(other, scenario)} with the "
+        f"full content from the start; {_compare_initiation(start, sooner, wall, between='against')}.",
         "The rise is superposed step by step in transformed time, which reads the slope of that "
         "time as the diffusivity of the instant, under either ageing convention.",
     ]
@@ -281,12 +236,14 @@ def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> lis
 def _season_note(scenario: Scenario, wall: Wall) -> str:
     life = scenario.target.service_life
     values = mean_values(wall)
-    exponent, coefficient = values[EXPONENT], values[COEFFICIENT]
-    departures = month_departures(wall.monthly, coefficient)
+    exponent, coefficient = values[AGEING_EXPONENT], values[TEMPERATURE_COEFFICIENT]
+    deviations = monthly_deviations(wall.monthly, coefficient)
 
     def factor(age: float, first: int) -> float:
-        found = season_factor(age, exponent, departures=departures, clock=wall.clock, first=first)
-        return float(found[0])
+        factors = seasonal_factor(
+            age, exponent, deviations=deviations, ageing_law=wall.ageing_law, first_month=first
+        )
+        return float(factors[0])
 
     chosen = scenario.service.first_month
     if chosen is not None:

@@ -1,4 +1,4 @@
-"""The part of a run that options of the physics ask for: mechanisms, cracking, extent."""
+"""What the options of the physics add to a run: mechanisms, layers, cracking, extent."""
 
 from __future__ import annotations
 
@@ -11,19 +11,22 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.layered_fronts import PENALTY_NODES
-from stripwise.risk.model.service_conditions import COARSE, Conditions
+from stripwise.risk.model.service_conditions import COARSE_GRID, ServiceConditions
 from stripwise.risk.model.wall import COVER, Plan, Wall
 from stripwise.risk.probability.cracking import cracking_curves
-from stripwise.risk.probability.curves import CurveSet, interval
-from stripwise.risk.probability.extent import FaceSize, share_moments, simulated_faces
+from stripwise.risk.probability.curves import CurveSet, t_interval
+from stripwise.risk.probability.extent import FaceSize, corroded_share_moments, simulate_faces
 from stripwise.risk.probability.grid_check import GRID_SAMPLES, grid_check
 from stripwise.risk.probability.integral import front_depths, initiation_ages
-from stripwise.risk.probability.nested import NUMERICAL_POINTS, NUMERICAL_SCATTER
-from stripwise.risk.probability.reliability_index import Curves, index_of
+from stripwise.risk.probability.nested_sampling import (
+    NUMERICAL_INNER_POINTS,
+    NUMERICAL_OUTER_POINTS,
+)
+from stripwise.risk.probability.reliability_index import Curves, reliability_index
 from stripwise.scenario.model import Scenario
 from stripwise.studies.hand_calculation import carbonation_steps, hand_check
-from stripwise.studies.result_tables import Goal
-from stripwise.studies.results import FacePicture, HandStep, ServiceResults
+from stripwise.studies.result_tables import DurabilityTarget
+from stripwise.studies.results import HandStep, ServiceResults, SimulatedFace
 from stripwise.studies.service_notes import mean_values, service_notes
 
 __all__ = ["EXTENT_FACES", "coating_warnings", "service_hand_check", "service_results"]
@@ -34,83 +37,68 @@ MM_PER_INCH = 25.4
 
 EXTENT_FACES = 1000
 EXTENT_STEP = 10.0
-"""Years between the ages at which the extent is told."""
+"""Years between the ages at which the extent is tabulated."""
 
 
 def service_results(
     scenario: Scenario,
     wall: Wall,
     curves: CurveSet,
-    goal: Goal,
+    target: DurabilityTarget,
     *,
-    again: Callable[[Wall], CurveSet],
+    recompute: Callable[[Wall], CurveSet],
     workers: int,
 ) -> ServiceResults:
-    """Compute what the options ask for.
+    """Compute what the options ask for; without options the note on the ageing convention alone.
 
-    Parameters
-    ----------
-    scenario, wall
-        The scenario and its wall.
-    curves
-        Curves of the run.
-    goal
-        Target and horizon.
-    again
-        Computes the curves of another wall with the sizes of the run.
-    workers
-        Threads; the results do not depend on it.
-
-    Returns
-    -------
-    The `ServiceResults`; without options the note on the ageing convention alone.
+    `recompute` gives the curves of another wall with the sizes of the run.
     """
     service = scenario.service
-    reference = [plan.name for plan in wall.plans].index(goal.reference)
+    reference = [plan.name for plan in wall.plans].index(target.reference)
     penalty = float(curves.penalty_mean[reference])
     notes = list(service_notes(scenario, wall, penalty=penalty))
     mechanisms = None
     if service.chloride and service.carbonation:
-        mechanisms = _mechanisms(wall, curves, goal, again)
+        mechanisms = _mechanism_table(wall, curves, target, recompute)
     cracking = lives = None
     if service.cracking is not None:
-        cracking, lives = _cracking(scenario, wall, curves, goal, workers)
+        cracking, lives = _cracking_tables(scenario, wall, curves, target, workers)
     extent = face = None
     if service.extent is not None:
-        extent, face, note = _extent(scenario, wall, goal, workers)
+        extent, face, note = _extent_tables(scenario, wall, target, workers)
         notes.append(note)
     layers = None
     if wall.numerical:
-        layers, note = _layers(scenario, wall, curves, goal, again)
+        layers, note = _layer_table(scenario, wall, curves, target, recompute)
         notes.append(note)
     return ServiceResults(tuple(notes), mechanisms, cracking, lives, extent, face, layers)
 
 
-def _layers(
+def _layer_table(
     scenario: Scenario,
     wall: Wall,
     curves: CurveSet,
-    goal: Goal,
-    again: Callable[[Wall], CurveSet],
+    target: DurabilityTarget,
+    recompute: Callable[[Wall], CurveSet],
 ) -> tuple[pd.DataFrame, str]:
     """Compare with the uncoated face, and the grid with one twice as fine."""
-    own = wall.conditions
-    assert own is not None
-    at = special.ndtr(-curves.mean.at([goal.life]))[:, 0]
+    conditions = wall.conditions
+    assert conditions is not None
+    at = special.ndtr(-curves.mean.at([target.life]))[:, 0]
     bare = np.full(len(wall.plans), np.nan)
-    if own.coating is not None:
-        uncoated = again(replace(wall, conditions=replace(own, coating=None)))
-        bare = special.ndtr(-uncoated.mean.at([goal.life]))[:, 0]
-    check = grid_check(wall, goal.life, seed=scenario.sampling.seed)
+    if conditions.coating is not None:
+        uncoated = recompute(replace(wall, conditions=replace(conditions, coating=None)))
+        bare = special.ndtr(-uncoated.mean.at([target.life]))[:, 0]
+    check = grid_check(wall, target.life, seed=scenario.sampling.seed)
     table = pd.DataFrame(
         {
             "strategy": [plan.name for plan in wall.plans],
             "probability_at_target": at,
             "probability_uncoated": bare,
             "probability_grid": check.probability,
-            "probability_finer_grid": check.finer,
+            "probability_finer_grid": check.probability_finer,
             "front_change_mean_mm": check.front_mean,
-            "front_change_most_mm": check.front_most,
+            "front_change_most_mm": check.front_max,
         }
     )
 
@@ -120,34 +108,22 @@ def _layers(
     note = (
         "The chloride front is a numerical solution: finite volumes in transformed time, "
         f"{check.cells} cells graded over the depth, {check.steps} implicit steps of second order "
-        f"to {goal.horizon:g} yr. Cells and steps half as large on {GRID_SAMPLES} samples at "
-        f"{goal.life:g} yr move a front by {length(np.max(check.front_mean))} on average and by "
-        f"{length(np.max(check.front_most))} at most, and the probability by "
-        f"{100.0 * np.max(np.abs(check.finer - check.probability)):.2g} percentage points; the "
+        f"to {target.horizon:g} yr. Cells and steps half as large on {GRID_SAMPLES} samples at "
+        f"{target.life:g} yr move a front by {length(np.max(check.front_mean))} on average and by "
+        f"{length(np.max(check.front_max))} at most, and the probability by "
+        f"{100.0 * np.max(np.abs(check.probability_finer - check.probability)):.2g} percentage points; the "
         f"error left is estimated at {100.0 * check.probability_error:.2g} points (4/3 of it). "
         "This error is not part of the intervals. Drivers, choices and the knowledge band about "
-        f"the curves take {COARSE.cells} cells and {COARSE.steps} steps, and fewer points than a "
-        f"closed form would; the band takes at most {NUMERICAL_POINTS} points of what is not known "
-        f"with {NUMERICAL_SCATTER} of the scatter. The solutions of more than {PENALTY_NODES} "
+        f"the curves take {COARSE_GRID.cells} cells and {COARSE_GRID.steps} steps, and fewer points than a "
+        f"closed form would; the band takes at most {NUMERICAL_OUTER_POINTS} points of what is not known "
+        f"with {NUMERICAL_INNER_POINTS} of the scatter. The solutions of more than {PENALTY_NODES} "
         f"strategies or designs are read off those of {PENALTY_NODES} penalties."
     )
     return table, note
 
 
 def coating_warnings(scenario: Scenario, service: ServiceResults) -> list[str]:
-    """Say what the credit for a coating is worth to the reference strategy.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-    service
-        Results of its options.
-
-    Returns
-    -------
-    One sentence; none without a coating that is counted.
-    """
+    """State what the credit for a coating is worth to the reference strategy, if one is counted."""
     if scenario.service.coating is None or service.layers is None:
         return []
     row = service.layers.set_index("strategy").loc[scenario.reference_strategy]
@@ -159,53 +135,55 @@ def coating_warnings(scenario: Scenario, service: ServiceResults) -> list[str]:
     ]
 
 
-def _mechanisms(
-    wall: Wall, curves: CurveSet, goal: Goal, again: Callable[[Wall], CurveSet]
+def _mechanism_table(
+    wall: Wall, curves: CurveSet, target: DurabilityTarget, recompute: Callable[[Wall], CurveSet]
 ) -> pd.DataFrame:
-    own = wall.conditions
-    assert own is not None
+    conditions = wall.conditions
+    assert conditions is not None
     alone = {
-        "chloride": again(replace(wall, conditions=replace(own, carbonation=False))),
-        "carbonation": again(_carbonated(wall, own)),
+        "chloride": recompute(replace(wall, conditions=replace(conditions, carbonation=False))),
+        "carbonation": recompute(_without_chloride(wall, conditions)),
         "both": curves,
     }
     rows = []
     for i, plan in enumerate(wall.plans):
-        for name, found in alone.items():
-            index = found.mean.at([goal.life])[i, 0]
+        for name, mechanism_curves in alone.items():
+            index = mechanism_curves.mean.at([target.life])[i, 0]
             rows.append(
                 {
                     "strategy": plan.name,
                     "mechanism": name,
                     "probability_at_target": float(special.ndtr(-index)),
-                    "life_at_target_yr": float(found.mean.reach(goal.index)[i]),
+                    "life_at_target_yr": float(mechanism_curves.mean.age_at_index(target.index)[i]),
                 }
             )
     return pd.DataFrame(rows)
 
 
-def _carbonated(wall: Wall, own: Conditions) -> Wall:
+def _without_chloride(wall: Wall, conditions: ServiceConditions) -> Wall:
     """Return the wall without chloride, its other inputs still drawn."""
-    return replace(wall, conditions=replace(own, chloride=False, history=None), layered=False)
+    return replace(
+        wall, conditions=replace(conditions, chloride=False, history=None), layered=False
+    )
 
 
-def _cracking(
-    scenario: Scenario, wall: Wall, curves: CurveSet, goal: Goal, workers: int
+def _cracking_tables(
+    scenario: Scenario, wall: Wall, curves: CurveSet, target: DurabilityTarget, workers: int
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    ages = np.union1d(np.arange(0.0, np.floor(goal.horizon) + 1.0), [goal.life, goal.horizon])
-    found = cracking_curves(
+    ages = np.union1d(np.arange(0.0, np.floor(target.horizon) + 1.0), [target.life, target.horizon])
+    cracking = cracking_curves(
         wall, ages, repeats=scenario.sampling.repeats, seed=scenario.sampling.seed, workers=workers
     )
-    mean, low, high = (np.clip(x, 0.0, 1.0) for x in interval(found.repeats))
+    mean, low, high = (np.clip(x, 0.0, 1.0) for x in t_interval(cracking.repeats))
     band = np.full((2, *mean.shape), np.nan)
-    if found.knowledge is not None:
-        band = np.quantile(found.knowledge, [0.025, 0.975], axis=0)
+    if cracking.epistemic is not None:
+        band = np.quantile(cracking.epistemic, [0.025, 0.975], axis=0)
     start = special.ndtr(-curves.mean.at(ages))
     frames, lives = [], []
-    index = np.minimum.accumulate(index_of(mean, 1.0 - mean), axis=1)
-    reached = Curves(np.maximum(ages, 0.0), index).reach(goal.index)
-    first = curves.mean.reach(goal.index)
-    at = int(np.searchsorted(ages, goal.life))
+    index = np.minimum.accumulate(reliability_index(mean, 1.0 - mean), axis=1)
+    reached = Curves(np.maximum(ages, 0.0), index).age_at_index(target.index)
+    first = curves.mean.age_at_index(target.index)
+    at = int(np.searchsorted(ages, target.life))
     for i, plan in enumerate(wall.plans):
         frames.append(
             pd.DataFrame(
@@ -233,16 +211,16 @@ def _cracking(
     return pd.concat(frames, ignore_index=True), pd.DataFrame(lives)
 
 
-def _extent(
-    scenario: Scenario, wall: Wall, goal: Goal, workers: int
-) -> tuple[pd.DataFrame, FacePicture, str]:
-    asked = scenario.service.extent
-    assert asked is not None
-    size = FaceSize(asked.width, asked.height, asked.correlation_length)
+def _extent_tables(
+    scenario: Scenario, wall: Wall, target: DurabilityTarget, workers: int
+) -> tuple[pd.DataFrame, SimulatedFace, str]:
+    options = scenario.service.extent
+    assert options is not None
+    size = FaceSize(options.width, options.height, options.correlation_length)
     seed = scenario.sampling.seed
-    ages = np.union1d(np.arange(EXTENT_STEP, goal.horizon + 1e-9, EXTENT_STEP), [goal.life])
-    mean, sd = share_moments(wall, ages.tolist(), size, seed=seed, workers=workers)
-    faces = simulated_faces(
+    ages = np.union1d(np.arange(EXTENT_STEP, target.horizon + 1e-9, EXTENT_STEP), [target.life])
+    mean, sd = corroded_share_moments(wall, ages.tolist(), size, seed=seed, workers=workers)
+    faces = simulate_faces(
         wall, ages.tolist(), size, faces=EXTENT_FACES, seed=seed, workers=workers
     )
     simulated = faces.shares
@@ -251,7 +229,7 @@ def _extent(
         shares = simulated[:, j]
         for i, plan in enumerate(wall.plans):
             above = {
-                f"above_{100.0 * x:g}_pct": float(np.mean(shares[i] > x)) for x in asked.shares
+                f"above_{100.0 * x:g}_pct": float(np.mean(shares[i] > x)) for x in options.shares
             }
             rows.append(
                 {
@@ -268,32 +246,32 @@ def _extent(
     order = {plan.name: i for i, plan in enumerate(wall.plans)}
     table = table.sort_values("strategy", key=lambda c: c.map(order), kind="stable")
     note = (
-        f"Extent: a face of {asked.width:g} m by {asked.height:g} m. What scatters varies over it "
-        f"with the correlation exp(-(h/L)^2), L = {asked.correlation_length:g} m; what is not "
+        f"Extent: a face of {options.width:g} m by {options.height:g} m. What scatters varies over it "
+        f"with the correlation exp(-(h/L)^2), L = {options.correlation_length:g} m; what is not "
         "known and the strip age are one value for the whole face. Mean and sd of the "
         "depassivated share are exact integrals of the joint probability of two points (Sudret, "
         "2008); the chance that more than a share is affected is counted on "
         f"{EXTENT_FACES} simulated faces (midpoint method), good to 1.6 percentage points."
     )
-    reference = [plan.name for plan in wall.plans].index(goal.reference)
-    picture = _picture(
-        faces.corroded[reference, ages.tolist().index(goal.life)],
-        goal,
-        name=goal.reference,
-        sides=(asked.width, asked.height),
+    reference = [plan.name for plan in wall.plans].index(target.reference)
+    picture = _typical_face(
+        faces.corroded[reference, ages.tolist().index(target.life)],
+        target,
+        name=target.reference,
+        sides=(options.width, options.height),
     )
     return table.reset_index(drop=True), picture, note
 
 
-def _picture(
-    corroded: NDArray[np.bool_], goal: Goal, *, name: str, sides: tuple[float, float]
-) -> FacePicture:
+def _typical_face(
+    corroded: NDArray[np.bool_], target: DurabilityTarget, *, name: str, sides: tuple[float, float]
+) -> SimulatedFace:
     """Take the face of a strategy whose share at the target life is nearest the mean."""
     shares = corroded.mean(axis=(1, 2))
     patchy = np.flatnonzero((shares > 0.0) & (shares < 1.0))
     among = patchy if patchy.size else np.arange(shares.size)
     pick = int(among[np.argmin(np.abs(shares[among] - shares.mean()))])
-    return FacePicture(name, goal.life, *sides, corroded[pick], float(shares[pick]))
+    return SimulatedFace(name, target.life, *sides, corroded[pick], float(shares[pick]))
 
 
 def service_hand_check(
@@ -301,20 +279,8 @@ def service_hand_check(
 ) -> tuple[HandStep, ...]:
     """Work one strategy of a wall under options through at the mean of every input.
 
-    Parameters
-    ----------
-    wall
-        The wall, with conditions.
-    plan
-        The strategy.
-    age
-        Age since first exposure [yr].
-    penalty
-        Mean penalty factor k_c of the strategy on the chloride diffusivity.
-
-    Returns
-    -------
-    The steps, in order: those of the plain wall as far as they hold, then those of the options.
+    The steps of the wall without options as far as they hold, then those of the options. `age` is in
+    yr, `penalty` the mean k_c on the chloride diffusivity.
     """
     conditions = wall.conditions
     assert conditions is not None
@@ -322,7 +288,7 @@ def service_hand_check(
     one = wall.with_plans(
         (replace(plan, penalty="hand.penalty" if conditions.chloride else "", factor=""),)
     )
-    face = one.face(values)
+    face = one.sample_block(values)
     depth = float(np.ravel(front_depths(one, face, age)[0])[0])
     start = float(np.ravel(initiation_ages(one, face, values))[0])
     cover = values[COVER]
@@ -331,7 +297,7 @@ def service_hand_check(
         plain = hand_check(replace(wall, conditions=None), plan, age=age, penalty=penalty)
         steps += [s for s in plain if s.symbol not in ("x_c", "c - x_c", "t_i")]
         bare = replace(conditions, carbonation=False, model_factor="")
-        front = _depth(replace(one, conditions=bare), values, age)
+        front = _governing_front(replace(one, conditions=bare), values, age)
         words = "Chloride front under the options (rise, seasons): solved, not by hand"
         if conditions.numerical:
             words = "Chloride front with layers or coating: solved numerically, not by hand"
@@ -365,5 +331,5 @@ def service_hand_check(
     )
 
 
-def _depth(wall: Wall, values: dict[str, float], age: float) -> float:
-    return float(np.ravel(front_depths(wall, wall.face(values), age)[0])[0])
+def _governing_front(wall: Wall, values: dict[str, float], age: float) -> float:
+    return float(np.ravel(front_depths(wall, wall.sample_block(values), age)[0])[0])

@@ -1,4 +1,4 @@
-"""A strip as the site reports it: its record, the cautions that come first, what can follow."""
+"""What the site reported about a strip, what warnings come first, and which follow-ups are left."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from stripwise.units.quantities import TIME, convert
 
 __all__ = ["SiteRecord", "cautions", "follow_ups", "notes", "read_record"]
 
-USUAL_DAYS = (
+USUAL_FOLLOW_UPS = (
     ("sheet", 3.0),
     ("sheet", 7.0),
     ("membrane", constant("curing.membrane_duration")),
@@ -27,10 +27,10 @@ USUAL_DAYS = (
     ("kept wet", 3.0),
     ("kept wet", 7.0),
 )
-"""Follow-ups that are always looked at, with their days."""
+"""Follow-ups that every answer contains, with their days."""
 
-MILD = constant("aci347.wall_forms.temperature")
-"""Concrete temperature [degC] below which the cold is spoken of."""
+COLD_LIMIT = constant("aci347.wall_forms.temperature")
+"""Concrete temperature [degC] below which frost is warned of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +62,14 @@ class SiteRecord:
         """Whether the face would be at 0 degC or below while a follow-up lasts."""
         return self.follow_up_temperature <= FREEZING
 
-    def name_with(self, follow_up: FollowUp) -> str:
+    def strategy_name(self, follow_up: FollowUp) -> str:
         """Return the name of the strip with a follow-up, as a strategy is named."""
         then = "" if follow_up.method == "none" else f", then {follow_up.label}"
         return f"Stripped at {self.strip_age_h:g} h{then}"
 
 
 def read_record(
-    case: Scenario,
+    scenario: Scenario,
     *,
     after: str,
     at: str,
@@ -77,25 +77,10 @@ def read_record(
     face: str | None,
     follow_up_at: str | None,
 ) -> SiteRecord:
-    """Read what the site says, with the units and limits of a scenario file.
+    """Read what the site reports, with the units and limits of a scenario file.
 
-    Parameters
-    ----------
-    case
-        The scenario.
-    after, at, follow_up_at
-        Strip age and temperatures as text with their units.
-    plan, face
-        Words; None for those of the scenario.
-
-    Returns
-    -------
-    The `SiteRecord`.
-
-    Raises
-    ------
-    ScenarioError
-        With every problem, one line each.
+    Texts carry their units; None means the scenario's. Every problem is raised at once, as a
+    ScenarioError.
     """
     problems = Problems("site record", {})
     low, high = STRIP_AGE.usual
@@ -107,38 +92,28 @@ def read_record(
     later = temperature
     if follow_up_at is not None:
         later = concrete_temperature(follow_up_at, ("follow-up-at",), problems)
-    name = case.reference_strategy
+    name = scenario.reference_strategy
     if plan is not None:
-        names = tuple(strategy.name for strategy in case.strategies)
+        names = tuple(strategy.name for strategy in scenario.strategies)
         name = problems.choice(plan, ("plan",), allowed=names)
-    side = case.strategy(name).follow_up.face
+    side = scenario.strategy(name).follow_up.face
     if face is not None:
         side = problems.choice(face, ("face",), allowed=FACES)
     problems.raise_all()
     return SiteRecord(age, temperature, later, side, name)
 
 
-def follow_ups(case: Scenario, record: SiteRecord) -> list[FollowUp]:
-    """Return the follow-ups worth a look: the usual ones, and those the scenario names.
+def follow_ups(scenario: Scenario, record: SiteRecord) -> list[FollowUp]:
+    """Return the usual follow-ups and the scenario's, at the record's temperature and on its face.
 
-    Parameters
-    ----------
-    case
-        The scenario.
-    record
-        The strip.
-
-    Returns
-    -------
-    Follow-ups from the moment of stripping, at the record's temperature and on its face; "none"
-    first, then by method and duration. "none" alone where the face would freeze: water and films
-    cure no ice, and to propose them would be wrong.
+    "none" first, then by method and duration; "none" alone where the face would freeze: water and
+    films cure no ice, and to propose them would be wrong.
     """
     if record.freezes_after:
         return [FollowUp("none", 0.0, record.follow_up_temperature, record.face, "")]
-    named = [strategy.follow_up for strategy in case.strategies]
-    named += case.choices.follow_up if case.choices else ()
-    hours = {(method, 24.0 * days) for method, days in USUAL_DAYS}
+    named = [strategy.follow_up for strategy in scenario.strategies]
+    named += scenario.choices.follow_up if scenario.choices else ()
+    hours = {(method, 24.0 * days) for method, days in USUAL_FOLLOW_UPS}
     hours |= {(item.method, item.duration_h) for item in named if item.method != "none"}
     ordered = sorted(hours, key=lambda item: (METHODS.index(item[0]), item[1]))
     at, face = record.follow_up_temperature, record.face
@@ -148,51 +123,39 @@ def follow_ups(case: Scenario, record: SiteRecord) -> list[FollowUp]:
     ]
 
 
-def cautions(case: Scenario, record: SiteRecord) -> tuple[str, ...]:
-    """Say what comes before any number of durability.
-
-    Parameters
-    ----------
-    case
-        The scenario, for its units.
-    record
-        The strip.
-
-    Returns
-    -------
-    Sentences: strength, stability, frost, who decides.
-    """
+def cautions(scenario: Scenario, record: SiteRecord) -> tuple[str, ...]:
+    """State what comes before any number of durability: strength, stability, frost, who decides."""
     return (
         "Strength: the age says nothing about it. Have the in-place strength of this face tested "
         "before it is loaded, backfilled or left to itself; look for edges and skin torn off with "
         "the form.",
         "Stability: check that the wall stands by itself against wind, fresh lifts, backfill and "
         "plant, and that props and ties which it still needs are in place.",
-        _frost(case, record),
+        _frost(scenario, record),
         "The responsible engineer decides on all three; local codes and licensed practice govern. "
         "Nothing below checks them.",
     )
 
 
-def _frost(case: Scenario, record: SiteRecord) -> str:
+def _frost(scenario: Scenario, record: SiteRecord) -> str:
     coldest = min(record.temperature, record.follow_up_temperature)
     limits = (
         f"{constant('aci306.frost_strength'):g} MPa (500 psi; ACI 306R) or "
         f"{constant('en13670.frost_strength'):g} MPa (725 psi; EN 13670, both recalled)"
     )
-    freezing = _degrees(0.0, case.units)
-    if coldest >= MILD:
+    freezing = _degrees(0.0, scenario.units)
+    if coldest >= COLD_LIMIT:
         return (
             f"Frost: if the face may meet {freezing} or less, it must first have about "
             f"{limits}, or be protected."
         )
-    shown = _degrees(coldest, case.units)
+    shown = _degrees(coldest, scenario.units)
     text = f"Frost: {shown} is cold. Keep the face from freezing until it has {limits} in place. "
     if coldest <= FREEZING:
         text += f"Concrete at {freezing} or below may have frozen already: have it examined. "
-    if record.temperature < MILD:
+    if record.temperature < COLD_LIMIT:
         text += (
-            f"Hours below {_degrees(MILD, case.units)} do not count towards the "
+            f"Hours below {_degrees(COLD_LIMIT, scenario.units)} do not count towards the "
             f"{constant('aci347.wall_forms.hours'):g} h that ACI 347 names against damage at "
             "stripping, which are not a curing period. "
         )
@@ -203,73 +166,62 @@ def _frost(case: Scenario, record: SiteRecord) -> str:
 
 
 def notes(
-    case: Scenario, record: SiteRecord, *, effective_h: float, equivalent_h: float
+    scenario: Scenario, record: SiteRecord, *, effective_h: float, equivalent_h: float
 ) -> tuple[str, ...]:
-    """Say how far the numbers may be trusted.
+    """State how far the numbers may be trusted.
 
-    Parameters
-    ----------
-    case
-        The scenario.
-    record
-        The strip.
-    effective_h, equivalent_h
-        Effective curing duration without a follow-up, and equivalent age at stripping [h].
-
-    Returns
-    -------
-    Sentences.
+    Effective curing duration without a follow-up, and equivalent age at stripping, in hours.
     """
-    found = []
+    sentences = []
     if record.freezes_after:
-        found.append(
-            f"At {_degrees(record.follow_up_temperature, case.units)} no follow-up is counted or "
+        sentences.append(
+            f"At {_degrees(record.follow_up_temperature, scenario.units)} no follow-up is counted or "
             "proposed. Protect the face from frost first; --follow-up-at with a temperature above "
-            f"{_degrees(0.0, case.units)} then shows what a follow-up on the protected face buys."
+            f"{_degrees(0.0, scenario.units)} then shows what a follow-up on the protected face buys."
         )
     else:
-        found += _about_follow_ups(case, record)
+        sentences += _about_follow_ups(scenario, record)
     if min(record.temperature, record.follow_up_temperature) <= FREEZING:
-        found.append(
+        sentences.append(
             "The numbers hold for concrete that has not frozen. So cold, the Arrhenius function "
             "is an extrapolation and may count too much; the Nurse-Saul function counts nothing "
             "up to its datum."
         )
-    if case.curing.layered:
-        found.append(
+    if scenario.curing.layered:
+        sentences.append(
             "The penalty acts on the affected depth alone, as the scenario says; a run gives the "
             "probabilities with the penalty on the whole cover beside them."
         )
     if effective_h < 24.0:
-        found.append("Below 1 d of effective curing the law is an extrapolation.")
+        sentences.append("Below 1 d of effective curing the law is an extrapolation.")
     floor = constant("curing.shortest_duration")
     if equivalent_h < floor:
-        found.append(
+        sentences.append(
             f"The equivalent age lies below {floor:g} h, the shortest effective curing of the law: "
             "the true penalty may be worse."
         )
-    if case.strategy(record.plan).penalty_input:
-        found.append(
+    if scenario.strategy(record.plan).penalty_input:
+        sentences.append(
             f'The penalty of "{record.plan}" is given; that of the strip comes from the curing '
             "law. The two are compared as they are."
         )
-    return (*found, *case.warnings)
+    return (*sentences, *scenario.warnings)
 
 
-def _about_follow_ups(case: Scenario, record: SiteRecord) -> list[str]:
-    found = [
+def _about_follow_ups(scenario: Scenario, record: SiteRecord) -> list[str]:
+    sentences = [
         "A follow-up counts from the moment of stripping: every hour that the face stood bare "
         "comes off it.",
         "What a follow-up retains on a face is an assumption, and so is its range, unless the "
         "scenario gives measured values.",
     ]
     name = retention_name("wet covering", record.face)
-    if any(i.name == name and i.distribution.mean == 0.0 for i in case.retentions):
-        found.append(
+    if any(i.name == name and i.distribution.mean == 0.0 for i in scenario.retentions):
+        sentences.append(
             f"A wet covering is taken to dry out on a {record.face} face and counts as none: "
             "common practice, no source."
         )
-    return found
+    return sentences
 
 
 def _degrees(celsius: float, units: str) -> str:

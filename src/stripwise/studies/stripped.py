@@ -15,11 +15,11 @@ import pandas as pd
 
 from stripwise.curing.maturity import MATURITY_FUNCTIONS, equivalent_age, nurse_saul_maturity
 from stripwise.distributions.random_input import Input
-from stripwise.distributions.sampling import CELL, Draw, sobol_cells, stream
+from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.published import constant
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.scenario.model import FollowUp, Scenario
-from stripwise.studies.from_scenario import curves_of, goal_of, plan_of, wall_of
+from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
 from stripwise.studies.result_tables import curve_table, strategy_table
 from stripwise.studies.site_record import SiteRecord, cautions, follow_ups, notes, read_record
 
@@ -137,16 +137,16 @@ def stripped_early(
         If an input draws or a probability comes out that is not finite.
     """
     record = read_record(case, after=after, at=at, plan=plan, face=face, follow_up_at=follow_up_at)
-    wall = wall_of(case)
+    wall = build_wall(case)
     intended = next(p for p in wall.plans if p.name == record.plan)
     options = follow_ups(case, record)
-    missing = _missing(case, options)
+    missing = _missing_retentions(case, options)
     random = {item.name for item in missing if not item.distribution.is_fixed}
     fixed = tuple(item for item in missing if item.name not in random)
     known = [item for item in options if item.retention_input not in random]
     new = [item for item in options if item.retention_input in random]
     parts = [
-        _Part.of(
+        _StrategyResults.from_follow_ups(
             case,
             dataclasses.replace(wall, inputs=wall.inputs + fixed),
             record=record,
@@ -159,7 +159,7 @@ def stripped_early(
     if new:
         wider = dataclasses.replace(wall, inputs=wall.inputs + missing)
         parts.append(
-            _Part.of(
+            _StrategyResults.from_follow_ups(
                 case,
                 wider,
                 record=record,
@@ -171,11 +171,11 @@ def stripped_early(
         )
     rows = [parts[0].rows, *(part.rows.iloc[1:] for part in parts[1:])]
     curves = [parts[0].curves, *(p.curves[p.curves["strategy"] != record.plan] for p in parts[1:])]
-    outcomes = _against_plan(pd.concat(rows, ignore_index=True), options)
+    outcomes = _compare_with_plan(pd.concat(rows, ignore_index=True), options)
     return SiteAnswer(
         record=record,
         cautions=cautions(case, record),
-        maturity=_maturity(case, record),
+        maturity=_maturity_table(case, record),
         outcomes=outcomes,
         curves=pd.concat(curves, ignore_index=True),
         kept_wet_to_match_d=_days_to_match(case, record, intended, outcomes),
@@ -189,14 +189,14 @@ def stripped_early(
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
+class _StrategyResults:
     """Rows and curves of the plan and of some follow-ups, all from the same samples."""
 
     rows: pd.DataFrame
     curves: pd.DataFrame
 
     @classmethod
-    def of(
+    def from_follow_ups(
         cls,
         case: Scenario,
         wall: Wall,
@@ -206,31 +206,31 @@ class _Part:
         options: list[FollowUp],
         workers: int,
         progress: Progress | None,
-    ) -> _Part:
+    ) -> _StrategyResults:
         strips = [
-            plan_of(
+            build_plan(
                 case,
-                record.name_with(item),
+                record.strategy_name(item),
                 strip_age=record.strip_age_h,
                 temperature=record.temperature,
                 follow_up=item,
             )
             for item in options
         ]
-        own = wall.with_plans((plan, *strips))
-        goal = dataclasses.replace(goal_of(case), reference=record.plan)
-        curves = curves_of(own, case, workers=workers, progress=progress)
-        rows = strategy_table(own, curves, goal)
+        varied = wall.with_plans((plan, *strips))
+        target = dataclasses.replace(target_from(case), reference=record.plan)
+        curves = compute_curves(varied, case, workers=workers, progress=progress)
+        rows = strategy_table(varied, curves, target)
         rows["case"] = ["plan"] + ["stripped"] * len(strips)
         rows["follow_up"] = [case.strategy(record.plan).follow_up.label] + [
             item.label for item in options
         ]
-        rows["equivalent_age_h"] = rows["strip_age_h"] * [p.strip_factor for p in own.plans]
-        rows["penalty_p05"], rows["penalty_p95"] = _penalty_quantiles(own, case.sampling.seed)
-        return cls(rows, curve_table(own, curves, goal))
+        rows["equivalent_age_h"] = rows["strip_age_h"] * [p.strip_factor for p in varied.plans]
+        rows["penalty_p05"], rows["penalty_p95"] = _penalty_quantiles(varied, case.sampling.seed)
+        return cls(rows, curve_table(varied, curves, target))
 
 
-def _missing(case: Scenario, options: list[FollowUp]) -> tuple[Input, ...]:
+def _missing_retentions(case: Scenario, options: list[FollowUp]) -> tuple[Input, ...]:
     """Return the retentions that the follow-ups need and the scenario's strategies do not use."""
     have = {item.name for item in case.inputs}
     wanted = {item.retention_input for item in options}
@@ -239,14 +239,14 @@ def _missing(case: Scenario, options: list[FollowUp]) -> tuple[Input, ...]:
 
 def _penalty_quantiles(wall: Wall, seed: int) -> tuple[list[float], list[float]]:
     """Return the 5 % and 95 % quantiles of k_c of each plan, from one cell of samples."""
-    draw = Draw.of(wall.inputs, wall.correlations)
-    z = next(iter(sobol_cells(draw.dimensions, CELL, stream(seed, stage="pilot"))))
-    ends = [np.quantile(log_k, [0.05, 0.95]) for log_k in wall.log_penalties(draw.values(z))]
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    z = next(iter(sobol_blocks(sampler.dimensions, BLOCK_SIZE, random_stream(seed, stage="pilot"))))
+    ends = [np.quantile(log_k, [0.05, 0.95]) for log_k in wall.log_penalties(sampler.values(z))]
     return [float(np.exp(low)) for low, _ in ends], [float(np.exp(high)) for _, high in ends]
 
 
-def _against_plan(rows: pd.DataFrame, options: list[FollowUp]) -> pd.DataFrame:
-    """Put the rows in the order of the follow-ups and hold each against the first, the plan."""
+def _compare_with_plan(rows: pd.DataFrame, options: list[FollowUp]) -> pd.DataFrame:
+    """Order the rows as the follow-ups and compare each with the first, the plan."""
     order = {item.label: place for place, item in enumerate(options)}
     places = [-1] + [order[label] for label in rows["follow_up"].iloc[1:]]
     table = rows.iloc[np.argsort(places, kind="stable")].reset_index(drop=True)
@@ -259,7 +259,7 @@ def _against_plan(rows: pd.DataFrame, options: list[FollowUp]) -> pd.DataFrame:
     return table[OUTCOME_COLUMNS]
 
 
-def _maturity(case: Scenario, record: SiteRecord) -> pd.DataFrame:
+def _maturity_table(case: Scenario, record: SiteRecord) -> pd.DataFrame:
     """Return the equivalent age at stripping by each function."""
     curing = case.curing
     rows = []
@@ -293,17 +293,21 @@ def _days_to_match(case: Scenario, record: SiteRecord, plan: Plan, outcomes: pd.
     """Return how long the wet face must be kept for the plan's mean effective curing [d]."""
     if plan.penalty or record.freezes_after:
         return math.nan
-    lack = float(outcomes["effective_curing_h"].iloc[0] - outcomes["effective_curing_h"].iloc[1])
-    # below the floor the first hours of a follow-up only make up for what the floor has granted
+    missing_hours = float(
+        outcomes["effective_curing_h"].iloc[0] - outcomes["effective_curing_h"].iloc[1]
+    )
+    # below its shortest duration the law counts more than the true equivalent age: make that up first
     equivalent = float(outcomes["equivalent_age_h"].iloc[1])
-    lack += max(constant("curing.shortest_duration") - equivalent, 0.0) if lack > 0.0 else 0.0
+    missing_hours += (
+        max(constant("curing.shortest_duration") - equivalent, 0.0) if missing_hours > 0.0 else 0.0
+    )
     name = f"curing.retention.kept wet.{record.face}"
     retention = next(item for item in case.retentions if item.name == name).distribution.mean
     hour = FollowUp("kept wet", 1.0, record.follow_up_temperature, record.face, name)
-    factor = plan_of(
+    factor = build_plan(
         case, "", strip_age=record.strip_age_h, temperature=record.temperature, follow_up=hour
     ).follow_up_factor
     rate = retention * factor * HOURS_PER_DAY
-    if lack <= 0.0:
+    if missing_hours <= 0.0:
         return 0.0
-    return lack / rate if rate > 0.0 else math.inf
+    return missing_hours / rate if rate > 0.0 else math.inf

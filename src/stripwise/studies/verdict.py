@@ -1,4 +1,4 @@
-"""The answer in sentences, the most important first."""
+"""What a run answers, in sentences, the most important first."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from stripwise.scenario.model import Choices
-from stripwise.studies.result_tables import Goal
+from stripwise.studies.result_tables import DurabilityTarget
 from stripwise.studies.results import ExchangeRate
 
 __all__ = ["verdict"]
@@ -24,38 +24,22 @@ def verdict(
     strategies: pd.DataFrame,
     sensitivity: pd.DataFrame,
     *,
-    goal: Goal,
+    target: DurabilityTarget,
     choices: Choices | None,
     exchange: ExchangeRate | None,
     flips: bool,
     units: str,
 ) -> tuple[str, ...]:
-    """Say what the tables say.
+    """State what the tables of a run show.
 
-    Parameters
-    ----------
-    strategies, sensitivity
-        The tables of the run.
-    goal
-        Target and reference strategy.
-    choices
-        Ranges of the choices, or None.
-    exchange
-        Exchange rate at the design point, or None.
-    flips
-        Whether the order of the choices changes when their ranges are halved.
-    units
-        "SI" or "US".
-
-    Returns
-    -------
-    Sentences.
+    `exchange` is the rate at the design point; `flips` is whether the order of the choices changes
+    when their ranges are halved; `units` is "SI" or "US".
     """
-    sentences = [_target_sentence(strategies, goal), _acceptance_sentence(strategies, goal)]
-    sentences += _change_sentences(strategies, goal)
+    sentences = [_target_sentence(strategies, target), _acceptance_sentence(strategies, target)]
+    sentences += _change_sentences(strategies, target)
     if choices is not None:
         sentences += _choice_sentences(
-            sensitivity, choices=choices, exchange=exchange, flips=flips, units=units, goal=goal
+            sensitivity, choices=choices, exchange=exchange, flips=flips, units=units, target=target
         )
     return tuple(sentences)
 
@@ -66,8 +50,8 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.2g} %" if share < 0.0995 else f"{100.0 * share:.0f} %"
 
 
-def _apart(share: float, allowed: float) -> tuple[str, str]:
-    """Write two probabilities, with as many digits as tell them apart."""
+def _distinct_percents(share: float, allowed: float) -> tuple[str, str]:
+    """Write two probabilities with as many digits as keep them distinct."""
     texts = _percent(share), _percent(allowed)
     for digits in (3, 4, 5):
         if texts[0] != texts[1] or share == allowed:
@@ -80,29 +64,31 @@ def _rows(table: pd.DataFrame, key: str) -> dict[str, Row]:
     return {str(row[key]): row for row in table.to_dict("records")}
 
 
-def _band(row: Row) -> str:
+def _interval_words(row: Row) -> str:
     kind = "know_" if np.isfinite(row["know_low"]) else ""
     low, high = (row["know_low"], row["know_high"]) if kind else (row["low95"], row["high95"])
     reason = "over what is not known" if kind else "by sampling error alone"
     return f"from {_percent(low)} to {_percent(high)} {reason}"
 
 
-def _target_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
-    row = _rows(strategies, "strategy")[goal.reference]
+def _target_sentence(strategies: pd.DataFrame, target: DurabilityTarget) -> str:
+    row = _rows(strategies, "strategy")[target.reference]
     answer = {
         "yes": "meets",
         "no": "misses",
         "undecided": "neither surely meets nor surely misses",
     }[row["meets_target"]]
-    found, allowed = _apart(row["probability_at_target"], goal.probability)
+    reference_probability, allowed = _distinct_percents(
+        row["probability_at_target"], target.probability
+    )
     return (
-        f'The reference strategy "{goal.reference}" {answer} the target: the probability that the '
-        f"bars are depassivated within {goal.life:g} yr is {found} ({_band(row)}), against "
+        f'The reference strategy "{target.reference}" {answer} the target: the probability that the '
+        f"bars are depassivated within {target.life:g} yr is {reference_probability} ({_interval_words(row)}), against "
         f"{allowed} allowed."
     )
 
 
-def _acceptance_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
+def _acceptance_sentence(strategies: pd.DataFrame, target: DurabilityTarget) -> str:
     parts = []
     for word, one, more in (
         ("yes", "meets it", "meet it"),
@@ -112,38 +98,38 @@ def _acceptance_sentence(strategies: pd.DataFrame, goal: Goal) -> str:
         count = int((strategies["meets_target"] == word).sum())
         if count:
             parts.append(f"{count} {one if count == 1 else more}")
-    below = strategies["probability_at_target"] <= goal.probability
+    below = strategies["probability_at_target"] <= target.probability
     return (
         f"Of {len(strategies)} strategies, {', '.join(parts)}; taken at the mean probability, "
         f"{int(below.sum())} of them {'stays' if below.sum() == 1 else 'stay'} within the target."
     )
 
 
-def _change_sentences(strategies: pd.DataFrame, goal: Goal) -> list[str]:
+def _change_sentences(strategies: pd.DataFrame, target: DurabilityTarget) -> list[str]:
     parts = []
     banded = False
     for name, row in _rows(strategies, "strategy").items():
         change = float(row["life_change_pct"])
-        if name == goal.reference:
+        if name == target.reference:
             continue
         if np.isfinite(change):
             parts.append(
                 f'"{name}" {"loses" if change < 0 else "gains"} {abs(change):.0f} %'
-                + _change_band(row)
+                + _change_interval(row)
             )
-            banded = banded or bool(_change_band(row))
+            banded = banded or bool(_change_interval(row))
         else:
             parts.append(f'no share can be given for "{name}" ({row["life_status"]})')
     if not parts:
         return []
     brackets = " (in brackets: over what is not known)" if banded else ""
     return [
-        f'Life until the target is reached, against "{goal.reference}"{brackets}: '
+        f'Life until the target is reached, against "{target.reference}"{brackets}: '
         f"{'; '.join(parts)}."
     ]
 
 
-def _change_band(row: Row) -> str:
+def _change_interval(row: Row) -> str:
     low, high = row["life_change_know_low"], row["life_change_know_high"]
     return f" ({low:+.0f} to {high:+.0f} %)".replace("-", MINUS) if np.isfinite(low) else ""
 
@@ -155,9 +141,9 @@ def _choice_sentences(
     exchange: ExchangeRate | None,
     flips: bool,
     units: str,
-    goal: Goal,
+    target: DurabilityTarget,
 ) -> list[str]:
-    doubted = sensitivity[sensitivity["analysis"] == "choices over knowledge"]
+    epistemic = sensitivity[sensitivity["analysis"] == "choices over knowledge"]
     rows = sensitivity[(sensitivity["analysis"] == "choices") & sensitivity["total"].notna()]
     if rows.empty:
         return ["Over the ranges given, the reliability does not vary with any choice."]
@@ -168,17 +154,17 @@ def _choice_sentences(
         first, second = second, first
     low, high, _ = choices.cover
     ranges = f"{_length(low, units)} to {_length(high, units)} of cover and {_duration(choices)}"
-    known = _rows(doubted[doubted["total"].notna()], "input")
+    known = _rows(epistemic[epistemic["total"].notna()], "input")
     bounds, reason = (
         (known[first], "over what is not known")
         if known
         else (shares[first], "by sampling error alone")
     )
-    sure = "" if bounds["total_low95"] > 0.5 else "probably "
+    hedge = "" if bounds["total_low95"] > 0.5 else "probably "
     text = (
-        f"Within {ranges} in the forms, {first} {sure}matters more than {second}: alone and with "
+        f"Within {ranges} in the forms, {first} {hedge}matters more than {second}: alone and with "
         f"the others it explains {_percent(total[first])} of the variance of the reliability index "
-        f"at {goal.life:g} yr, {second} {_percent(total[second])}"
+        f"at {target.life:g} yr, {second} {_percent(total[second])}"
     )
     text += (
         f" (share of {first} between {_percent(bounds['total_low95'])} and "

@@ -1,4 +1,4 @@
-"""Names that a scenario gives: what may stand in them, and how they become file names."""
+"""What may stand in a name that a scenario gives, and which file name it becomes."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ import re
 import unicodedata
 
 __all__ = [
-    "JOINER",
     "NAME_LIMIT",
+    "ZERO_WIDTH_JOINER",
     "formula_problem",
-    "is_text",
+    "is_encodable",
     "name_problem",
     "printable",
     "slug",
@@ -22,7 +22,7 @@ NAME_LIMIT = 80
 SLUG_LIMIT = 100
 """Longest slug in characters; NFKD may lengthen a name."""
 
-JOINER = "\u200d"
+ZERO_WIDTH_JOINER = "\u200d"
 """Zero-width joiner: not printable by itself, but part of many emoji."""
 
 FORMULA_STARTS = "=+-@"
@@ -30,16 +30,7 @@ FORMULA_STARTS = "=+-@"
 
 
 def name_problem(name: str) -> str:
-    """Return what is wrong with a name, or an empty text.
-
-    Parameters
-    ----------
-    name
-        The name as the scenario gives it.
-
-    Returns
-    -------
-    The broken rule as words, "" for a good name.
+    """Return the rule that a name breaks, or an empty text.
 
     Examples
     --------
@@ -52,23 +43,16 @@ def name_problem(name: str) -> str:
         return "must not be blank"
     if len(name) > NAME_LIMIT:
         return f"has {len(name)} characters; at most {NAME_LIMIT} are allowed"
-    bad = [c for c in name if not (c.isprintable() or c == JOINER)]
+    bad = [c for c in name if not (c.isprintable() or c == ZERO_WIDTH_JOINER)]
     if bad:
         return f"holds the control character U+{ord(bad[0]):04X}; use printable text"
     return formula_problem(name)
 
 
 def formula_problem(text: str) -> str:
-    """Return why a spreadsheet would run a text, or an empty text.
+    """Return why a spreadsheet would run a text of a CSV file, or an empty text.
 
-    Parameters
-    ----------
-    text
-        Any text that goes into a CSV file.
-
-    Returns
-    -------
-    The broken rule as words, "" for a harmless text. Full-width signs count as the plain ones.
+    Full-width signs count as the plain ones.
 
     Examples
     --------
@@ -81,59 +65,32 @@ def formula_problem(text: str) -> str:
     return ""
 
 
-def is_text(name: str) -> bool:
-    """Whether a file's name can be written into a report; bytes of another encoding cannot.
-
-    Parameters
-    ----------
-    name
-        Name as the system gives it.
-
-    Returns
-    -------
-    False where it holds a lone surrogate.
-    """
+def is_encodable(name: str) -> bool:
+    """Whether a file's name can be written into a report; a lone surrogate cannot."""
     return not any("\ud800" <= c <= "\udfff" for c in name)
 
 
 def slug(name: str) -> str:
-    """Turn a name into a file name of lower-case letters, digits and hyphens.
+    """Turn a name into a file name of lower-case letters, digits and hyphens, never empty.
 
-    Parameters
-    ----------
-    name
-        Any text.
-
-    Returns
-    -------
-    The slug; never empty, never with a path separator. A name without a single Latin letter or
-    digit becomes "name-" and a short hash.
+    A name without a single Latin letter or digit becomes "name-" and a short hash.
 
     Examples
     --------
     >>> slug("Forms 12 h, then sheet 3 d")
     'forms-12-h-then-sheet-3-d'
     """
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
-    words = re.sub(r"[^a-z0-9]+", "-", plain)[:SLUG_LIMIT].strip("-")
+    ascii_name = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    words = re.sub(r"[^a-z0-9]+", "-", ascii_name)[:SLUG_LIMIT].strip("-")
     if words:
         return words
     return "name-" + hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
 
 
 def printable(value: object, limit: int = 60) -> str:
-    """Return a value as found in a file, safe to print on a terminal and not longer than asked.
+    """Return a value of a file safe to print on a terminal, of at most `limit` characters.
 
-    Parameters
-    ----------
-    value
-        What was found; text is put in quotation marks.
-    limit
-        Longest result in characters.
-
-    Returns
-    -------
-    The text, control characters escaped, "..." at the end where it was cut.
+    Text is put in quotation marks, control characters are escaped, a cut ends in "...".
     """
     if isinstance(value, str):
         text = '"' + value[: limit + 1] + '"'

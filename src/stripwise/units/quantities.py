@@ -1,4 +1,4 @@
-"""Numbers with units as the scenario writes them, and back; the only module that knows pint.
+"""The number that a text with a unit stands for; the only module that knows pint.
 
 The text is matched against a strict pattern and the unit against a list of spellings before
 anything is converted, so that no text of a file is ever evaluated.
@@ -40,8 +40,8 @@ PATTERN = re.compile(
     r"(?P<unit>[A-Za-z%\u00b0\u00b5\u03bc].*)?",
 )
 
-SAME_SIGNS = (("**", "^"), ("\u00b2", "^2"), ("\u00b3", "^3"), ("\u00b0", "deg"))
-"""Other ways to write a power or a degree sign."""
+SPELLING_VARIANTS = (("**", "^"), ("\u00b2", "^2"), ("\u00b3", "^3"), ("\u00b0", "deg"))
+"""Ways to write a power or a degree sign, with the one that is used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,27 +51,27 @@ class Kind:
     Attributes
     ----------
     words
-        What it is, for messages: "a length".
+        Its name in messages: "a length".
     units
         Allowed spellings and the pint unit of each.
     example
         A value as a scenario writes it.
-    plain
+    dimensionless
         Whether a number without a unit is allowed.
     """
 
     words: str
     units: Mapping[str, str]
     example: str
-    plain: bool = False
+    dimensionless: bool = False
 
     @property
     def spellings(self) -> str:
         """The allowed spellings in one line, one per unit."""
-        first: dict[str, str] = {}
+        by_unit: dict[str, str] = {}
         for spelling, unit in self.units.items():
-            first.setdefault(unit, spelling)
-        return ", ".join(first.values())
+            by_unit.setdefault(unit, spelling)
+        return ", ".join(by_unit.values())
 
 
 def _units(**spellings: str) -> Mapping[str, str]:
@@ -131,27 +131,15 @@ CONTENT = Kind(
     ),
     "350 kg/m^3",
 )
-NUMBER = Kind("a plain number", MappingProxyType({"%": "percent"}), "0.3", plain=True)
+NUMBER = Kind("a plain number", MappingProxyType({"%": "percent"}), "0.3", dimensionless=True)
 
 DIFFERENCES = MappingProxyType({"degC": "delta_degC", "degF": "delta_degF", "K": "K"})
 
 
 def split(raw: object) -> tuple[float, str]:
-    """Split a value of a scenario into its number and its unit as written.
+    """Split a number, or a text of a number and a unit, into the number and its unit as written.
 
-    Parameters
-    ----------
-    raw
-        A number, or text of a number and a unit.
-
-    Returns
-    -------
-    The number, finite, and the unit, "" where there is none.
-
-    Raises
-    ------
-    InputError
-        If it is no number with a unit, or the number is not finite.
+    The unit is "" where there is none. InputError if the number is missing or not finite.
 
     Examples
     --------
@@ -167,7 +155,7 @@ def split(raw: object) -> tuple[float, str]:
         if match is None:
             hint = "; write decimals with a point" if re.match(r"[+-]?[0-9]+,[0-9]", text) else ""
             raise InputError("", f"is not a number followed by a unit{hint}")
-        raw, unit = float(match["number"]), _same(match["unit"] or "")
+        raw, unit = float(match["number"]), _normalised_unit(match["unit"] or "")
     try:
         number = float(raw)
     except OverflowError:
@@ -178,27 +166,10 @@ def split(raw: object) -> tuple[float, str]:
 
 
 def parse(raw: object, kind: Kind, *, to: str, difference: bool = False) -> float:
-    """Convert a value of a scenario to an internal unit.
+    """Convert a number, or a text of a number and a unit, to the unit `to` by pint's name.
 
-    Parameters
-    ----------
-    raw
-        A number, or text of a number and a unit.
-    kind
-        The kind of quantity that must stand there.
-    to
-        Unit of the result, by pint's name.
-    difference
-        Whether a temperature is a difference (an sd) rather than a point of the scale.
-
-    Returns
-    -------
-    The number in the unit `to`.
-
-    Raises
-    ------
-    InputError
-        If it is no number with an allowed unit; the message gives the nearest spelling.
+    With `difference`, a temperature is a difference (an sd) and no point of the scale. InputError
+    if it is no number with an allowed unit; the message gives the nearest spelling.
 
     Examples
     --------
@@ -211,7 +182,7 @@ def parse(raw: object, kind: Kind, *, to: str, difference: bool = False) -> floa
     """
     number, unit = split(raw)
     if not unit:
-        if kind.plain:
+        if kind.dimensionless:
             return number
         raise InputError("", f'needs the unit of {kind.words}, such as "{kind.example}"')
     if unit not in kind.units:
@@ -220,25 +191,9 @@ def parse(raw: object, kind: Kind, *, to: str, difference: bool = False) -> floa
 
 
 def convert(number: float, unit: str, *, to: str, difference: bool = False) -> float:
-    """Convert a number between two units of pint.
+    """Convert a number between two units of pint; a temperature may be a difference.
 
-    Parameters
-    ----------
-    number
-        The number in `unit`.
-    unit, to
-        Units by pint's names.
-    difference
-        Whether a temperature is a difference.
-
-    Returns
-    -------
-    The number in the unit `to`.
-
-    Raises
-    ------
-    InputError
-        If the result is too large for a number.
+    InputError if the result is too large for a number.
 
     Examples
     --------
@@ -253,14 +208,14 @@ def convert(number: float, unit: str, *, to: str, difference: bool = False) -> f
     return result
 
 
-def _same(unit: str) -> str:
-    for other, sign in SAME_SIGNS:
-        unit = unit.replace(other, sign)
+def _normalised_unit(unit: str) -> str:
+    for variant, sign in SPELLING_VARIANTS:
+        unit = unit.replace(variant, sign)
     return re.sub(r"\s*([/^])\s*", r"\1", unit.strip())
 
 
 def _unknown(unit: str, kind: Kind) -> str:
-    if kind.plain:
+    if kind.dimensionless:
         return f"must be {kind.words} without a unit, such as {kind.example}"
     folded = {spelling.casefold(): spelling for spelling in kind.units}
     near = difflib.get_close_matches(unit.casefold(), folded, n=1, cutoff=0.3)

@@ -8,18 +8,18 @@ from numpy.testing import assert_allclose
 from scipy import optimize
 
 from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S
-from stripwise.evidence.profiles.layer_averages import layer_share
+from stripwise.evidence.profiles.layer_averages import mean_layer_content
 from stripwise.evidence.profiles.layered_fit import (
     LAYERED,
     SKIN_ONLY,
     UNIFORM,
     fit_layered,
-    skin_fits,
+    with_skin_diffusivities,
 )
-from stripwise.evidence.profiles.penalty_factors import penalties
-from stripwise.evidence.profiles.profile_fit import fit
-from stripwise.evidence.profiles.skin_contents import skin_layer_share
-from stripwise.ingress.front import layered_share
+from stripwise.evidence.profiles.penalty_factors import profile_penalty_factors
+from stripwise.evidence.profiles.profile_fit import fit_profiles
+from stripwise.evidence.profiles.two_layer_averages import mean_two_layer_content
+from stripwise.ingress.front import layered_relative_content
 
 EDGES = np.array([0, 1, 3, 5, 7, 10, 13, 17, 22, 28, 34], dtype=float)
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(20)
@@ -27,14 +27,14 @@ SKIN, TIME, CORE = 8.0, 180.0, 6e-12
 
 
 def by_quadrature(edges, *, tau, ratio, skin):
-    """Average `layered_share`, itself checked against finite volumes, split where it has a kink."""
+    """Average `layered_relative_content`, itself checked against finite volumes, split where it has a kink."""
     means = []
     for a, b in itertools.pairwise(edges):
         total = 0.0
         for low, high in ((min(a, skin), min(b, skin)), (max(a, skin), max(b, skin))):
             if high > low:
                 x = 0.5 * (low + high) + 0.5 * (high - low) * NODES
-                share = layered_share(x, tau, penalty=ratio, skin=skin)
+                share = layered_relative_content(x, tau, penalty=ratio, skin=skin)
                 total += 0.5 * (high - low) * float(share @ WEIGHTS)
         means.append(total / (b - a))
     return np.array(means)
@@ -57,31 +57,31 @@ def made_profiles(made, ratios, *, seed=0, error=0.003, specimens=4, between=0.0
 @pytest.mark.parametrize("skin", [2.0, 7.5, 20.0, 60.0])
 @pytest.mark.parametrize("tau", [5.0, 60.0, 1500.0])
 def test_the_layer_average_is_that_of_quadrature(ratio, skin, tau):
-    own = skin_layer_share(EDGES[:-1], EDGES[1:], core=tau, ratio=ratio, skin=skin)
+    own = mean_two_layer_content(EDGES[:-1], EDGES[1:], core=tau, ratio=ratio, skin=skin)
     assert_allclose(own, by_quadrature(EDGES, tau=tau, ratio=ratio, skin=skin), rtol=0, atol=1e-10)
 
 
 def test_without_a_second_diffusivity_or_a_skin_it_is_the_error_function():
-    uniform, _ = layer_share(EDGES[:-1], EDGES[1:], length=2 * np.sqrt(60.0))
+    uniform, _ = mean_layer_content(EDGES[:-1], EDGES[1:], length=2 * np.sqrt(60.0))
     for ratio, skin in ((1.0, 8.0), (3.0, 0.0)):
-        own = skin_layer_share(EDGES[:-1], EDGES[1:], core=60.0, ratio=ratio, skin=skin)
+        own = mean_two_layer_content(EDGES[:-1], EDGES[1:], core=60.0, ratio=ratio, skin=skin)
         assert_allclose(own, uniform, rtol=0, atol=1e-12)
 
 
 def test_an_exact_profile_gives_back_what_made_it(made):
     data = made_profiles(made, [0.5, 2.0, 3.0], error=0.0, specimens=1, between=0.0)
-    found = fit_layered(fit(data), depth=SKIN)
-    assert_allclose(found.core, CORE, rtol=1e-5)
-    assert_allclose(found.ratio, [0.5, 2.0, 3.0], rtol=1e-5)
-    assert_allclose(found.surface, 0.52, rtol=1e-6)
+    result = fit_layered(fit_profiles(data), depth=SKIN)
+    assert_allclose(result.core, CORE, rtol=1e-5)
+    assert_allclose(result.ratio, [0.5, 2.0, 3.0], rtol=1e-5)
+    assert_allclose(result.surface, 0.52, rtol=1e-6)
     # the depth is found too; between the depths that are tried it is read from a parabola
-    assert fit_layered(fit(data)).depth.value == pytest.approx(SKIN, rel=0.02)
+    assert fit_layered(fit_profiles(data)).depth.value == pytest.approx(SKIN, rel=0.02)
 
 
 def test_the_fit_of_scipy_on_the_same_model(made):
     """An independent path: scipy's curve_fit on averages by quadrature."""
     data = made_profiles(made, [0.6, 2.5], specimens=2)
-    found = fit_layered(fit(data), depth=SKIN)
+    result = fit_layered(fit_profiles(data), depth=SKIN)
 
     def model(_, log_skin, log_core, surface):
         tau = np.exp(log_core) * TIME
@@ -91,68 +91,79 @@ def test_the_fit_of_scipy_on_the_same_model(made):
     for row in range(4):
         start = (np.log(0.6), np.log(0.5), 0.5)
         values, covariance = optimize.curve_fit(model, None, data.content[row, 1:], p0=start)
-        own = [found.skin[row] * MM2_D_PER_M2_S, found.core[row] * MM2_D_PER_M2_S]
+        own = [result.skin[row] * MM2_D_PER_M2_S, result.core[row] * MM2_D_PER_M2_S]
         # both stop at a relative step of about 1e-8, scipy's Jacobian is by differences
         assert_allclose(own, np.exp(values[:2]), rtol=1e-5)
-        assert found.surface[row] == pytest.approx(values[2], rel=1e-6)
+        assert result.surface[row] == pytest.approx(values[2], rel=1e-6)
         sd = np.sqrt(np.diag(covariance))
-        assert np.sqrt(found.log_variance[row]) == pytest.approx(sd[0], rel=1e-3)
-        assert found.core_se[row] / found.core[row] == pytest.approx(sd[1], rel=1e-3)
+        assert np.sqrt(result.log_variance[row]) == pytest.approx(sd[0], rel=1e-3)
+        assert result.core_se[row] / result.core[row] == pytest.approx(sd[1], rel=1e-3)
         spread = covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]
-        assert found.ratio_log_se[row] == pytest.approx(np.sqrt(spread), rel=1e-3)
+        assert result.ratio_log_se[row] == pytest.approx(np.sqrt(spread), rel=1e-3)
 
 
 def test_a_skin_is_taken_up_where_there_is_one_and_its_depth_is_told(made):
-    fits = fit(made_profiles(made, [1.0, 1.8, 2.5], seed=3))
-    found = fit_layered(fits)
-    assert found.choice == (UNIFORM, LAYERED, LAYERED)
-    assert found.depth.low < SKIN < found.depth.high
+    fits = fit_profiles(made_profiles(made, [1.0, 1.8, 2.5], seed=3))
+    result = fit_layered(fits)
+    assert result.choice == (UNIFORM, LAYERED, LAYERED)
+    assert result.depth.low < SKIN < result.depth.high
     # the penalty is that of the skin: over the whole profile it is diluted
-    diluted = penalties(fits, "strategy 0")
-    sharp = penalties(skin_fits(fits, found, keep="strategy 0"), "strategy 0")
+    diluted = profile_penalty_factors(fits, "strategy 0")
+    sharp = profile_penalty_factors(
+        with_skin_diffusivities(fits, result, reference="strategy 0"), "strategy 0"
+    )
     for place, truth in ((1, 1.8), (2, 2.5)):
         assert sharp.low95[place] < truth < sharp.high95[place]
         assert diluted.high95[place] < truth
 
 
 def test_a_fitted_depth_widens_the_penalties(made):
-    from stripwise.evidence.profiles.layered_fit import depth_effect
+    from stripwise.evidence.profiles.layered_fit import depth_sensitivity
 
-    fits = fit(made_profiles(made, [1.0, 2.5], seed=3))
-    found = fit_layered(fits)
-    skins = skin_fits(fits, found, keep="strategy 0")
-    move = depth_effect(fits, found, keep="strategy 0")
+    fits = fit_profiles(made_profiles(made, [1.0, 2.5], seed=3))
+    result = fit_layered(fits)
+    skins = with_skin_diffusivities(fits, result, reference="strategy 0")
+    move = depth_sensitivity(fits, result, reference="strategy 0")
     assert_allclose(move[:4], 0.0, rtol=0, atol=0)
     # a deeper skin has a smaller excess: D falls as the depth rises
     assert (move[4:] < 0).all()
-    known, fitted = penalties(skins, "strategy 0"), penalties(skins, "strategy 0", shared=move)
+    known, fitted = (
+        profile_penalty_factors(skins, "strategy 0"),
+        profile_penalty_factors(skins, "strategy 0", shared_error=move),
+    )
     extra = move[4:].mean() ** 2
-    assert fitted.ratios.covariance[1, 1] == pytest.approx(known.ratios.covariance[1, 1] + extra)
-    assert not depth_effect(fits, fit_layered(fits, depth=SKIN)).any()
+    assert fitted.log_ratios.covariance[1, 1] == pytest.approx(
+        known.log_ratios.covariance[1, 1] + extra
+    )
+    assert not depth_sensitivity(fits, fit_layered(fits, depth=SKIN)).any()
 
 
 def test_uniform_profiles_seldom_show_a_skin(made):
     shown = 0
     for seed in range(40):
-        fits = fit(made_profiles(made, [1.0], seed=seed))
+        fits = fit_profiles(made_profiles(made, [1.0], seed=seed))
         shown += fit_layered(fits, depth=SKIN).choice == (LAYERED,)
     # by chance alone: 4 more parameters must gain far more than their criterion costs
     assert shown <= 4
 
 
 def test_a_short_exposure_measures_the_skin(made):
-    fits = fit(made_profiles(made, [1.0, 2.5]))
-    found = fit_layered(fits, depth=60.0)
-    assert found.choice == (SKIN_ONLY, SKIN_ONLY)
-    assert np.isnan(found.skin).all()
-    assert_allclose(skin_fits(fits, found).diffusivity, fits.diffusivity, rtol=0, atol=0)
+    fits = fit_profiles(made_profiles(made, [1.0, 2.5]))
+    result = fit_layered(fits, depth=60.0)
+    assert result.choice == (SKIN_ONLY, SKIN_ONLY)
+    assert np.isnan(result.skin).all()
+    assert_allclose(
+        with_skin_diffusivities(fits, result).diffusivity, fits.diffusivity, rtol=0, atol=0
+    )
 
 
 def test_intervals_of_the_skin_cover_the_truth(made):
     inside = trials = 0
     for seed in range(20):
-        found = fit_layered(fit(made_profiles(made, [2.0], seed=seed, between=0.0)), depth=SKIN)
-        miss = np.abs(np.log(found.skin / (2.0 * CORE)))
-        inside += (miss < 2.447 * np.sqrt(found.log_variance)).sum()  # t of 9 - 3 degrees
+        result = fit_layered(
+            fit_profiles(made_profiles(made, [2.0], seed=seed, between=0.0)), depth=SKIN
+        )
+        miss = np.abs(np.log(result.skin / (2.0 * CORE)))
+        inside += (miss < 2.447 * np.sqrt(result.log_variance)).sum()  # t of 9 - 3 degrees
         trials += miss.size
     assert 0.90 * trials <= inside <= 0.99 * trials

@@ -4,7 +4,7 @@ from numpy.testing import assert_allclose
 from scipy import optimize, stats
 
 from stripwise.errors import InputError
-from stripwise.evidence.profiles.pooling import common_value, pool, ratios
+from stripwise.evidence.profiles.pooling import compare_with_reference, equal_means_p_value, pool
 
 GROUP = np.repeat([0, 1, 2], 4)
 
@@ -21,16 +21,18 @@ def test_without_errors_of_fits_it_is_the_pooled_t_interval():
     """Two strategies and exact fits: Student's interval with pooled variance, from scipy."""
     values, _ = draw()
     first, second = values[:4], values[4:8]
-    found = ratios(pool(values[:8], np.zeros(8), group=GROUP[:8]), 0)
+    result = compare_with_reference(pool(values[:8], np.zeros(8), group=GROUP[:8]), 0)
     known = stats.ttest_ind(second, first).confidence_interval(0.95)
-    assert found.log_mean[1] == pytest.approx(second.mean() - first.mean(), rel=1e-10)
-    assert_allclose([found.low95[1], found.high95[1]], [known.low, known.high], rtol=1e-8)
+    assert result.log_mean[1] == pytest.approx(second.mean() - first.mean(), rel=1e-10)
+    assert_allclose([result.low95[1], result.high95[1]], [known.low, known.high], rtol=1e-8)
 
 
 def test_without_errors_of_fits_the_test_of_equal_means_is_the_analysis_of_variance():
     values, _ = draw(3)
     known = stats.f_oneway(values[:4], values[4:8], values[8:]).pvalue
-    assert common_value(pool(values, np.zeros(12), group=GROUP)) == pytest.approx(known, rel=1e-8)
+    assert equal_means_p_value(pool(values, np.zeros(12), group=GROUP)) == pytest.approx(
+        known, rel=1e-8
+    )
 
 
 def test_with_equal_errors_it_is_restricted_maximum_likelihood():
@@ -49,23 +51,23 @@ def test_with_equal_errors_it_is_restricted_maximum_likelihood():
     best = optimize.minimize_scalar(
         deviance, bounds=(np.log(1e-5), 0.0), method="bounded", options={"xatol": 1e-10}
     )
-    found = pool(values, variance, group=GROUP)
-    assert found.between == pytest.approx(np.exp(best.x), rel=1e-5)
+    result = pool(values, variance, group=GROUP)
+    assert result.between_variance == pytest.approx(np.exp(best.x), rel=1e-5)
 
 
 def test_the_estimate_solves_the_moment_equation():
     """Paule and Mandel's definition, spelt out group by group (recalled)."""
     values, variance = draw(7)
-    found = pool(values, variance, group=GROUP)
-    assert found.between > 0
+    result = pool(values, variance, group=GROUP)
+    assert result.between_variance > 0
     q = 0.0
     for k in range(3):
         own = np.equal(GROUP, k)
-        w = 1 / (variance[own] + found.between)
+        w = 1 / (variance[own] + result.between_variance)
         y = values[own]
         mean = np.average(y, weights=w)
-        assert found.mean[k] == pytest.approx(mean, rel=1e-12)
-        assert found.variance[k] == pytest.approx(1 / w.sum(), rel=1e-8)
+        assert result.mean[k] == pytest.approx(mean, rel=1e-12)
+        assert result.variance[k] == pytest.approx(1 / w.sum(), rel=1e-8)
         q += (w * (y - mean) ** 2).sum()
     assert q == pytest.approx(12 - 3, rel=1e-8)
 
@@ -74,16 +76,16 @@ def test_no_variance_between_specimens_is_a_valid_input():
     rng = np.random.default_rng(1)
     variance = np.full(12, 0.2**2)
     values = np.array([0.0, 0.5, 0.9])[GROUP] + 0.05 * rng.standard_normal(12)
-    found = pool(values, variance, group=GROUP)
-    assert found.between == 0.0
+    result = pool(values, variance, group=GROUP)
+    assert result.between_variance == 0.0
     # the factor of Knapp and Hartung is never below 1: the variance of a mean of four stays
-    assert_allclose(found.variance, 0.2**2 / 4, rtol=1e-12)
+    assert_allclose(result.variance, 0.2**2 / 4, rtol=1e-12)
 
 
 def test_nothing_scatters_at_all():
     values = np.array([0.0, 0.5, 0.9])[GROUP]
-    found = pool(values, np.zeros(12), group=GROUP)
-    compared = ratios(found, 0)
+    result = pool(values, np.zeros(12), group=GROUP)
+    compared = compare_with_reference(result, 0)
     assert_allclose(compared.log_mean, [0, 0.5, 0.9], atol=1e-12)
     assert np.isfinite(compared.covariance).all()
     assert_allclose(compared.high95, [0, 0.5, 0.9], atol=1e-5)
@@ -91,36 +93,36 @@ def test_nothing_scatters_at_all():
 
 def test_the_error_of_the_reference_is_in_every_ratio():
     values, variance = draw(2)
-    found = pool(values, variance, group=GROUP)
-    covariance = ratios(found, 1).covariance
-    assert covariance[0, 2] == pytest.approx(found.variance[1])
-    assert covariance[2, 2] == pytest.approx(found.variance[1] + found.variance[2])
+    result = pool(values, variance, group=GROUP)
+    covariance = compare_with_reference(result, 1).covariance
+    assert covariance[0, 2] == pytest.approx(result.variance[1])
+    assert covariance[2, 2] == pytest.approx(result.variance[1] + result.variance[2])
     assert not covariance[1].any()
 
 
 def test_one_specimen_per_strategy_takes_the_published_scatter():
-    found = pool([0.0, 0.7], [0.01, 0.01], group=[0, 1])
-    assert found.assumed
+    result = pool([0.0, 0.7], [0.01, 0.01], group=[0, 1])
+    assert result.between_assumed
     # fib Bulletin 34 (2006), Annex B2: sd of the diffusivity 0.2 of its mean (recalled)
-    assert found.between == pytest.approx(0.04)
-    assert np.isinf(found.freedom)
+    assert result.between_variance == pytest.approx(0.04)
+    assert np.isinf(result.degrees_of_freedom)
     half = 1.959964 * np.sqrt(2 * (0.01 + 0.04))
-    compared = ratios(found, 0)
+    compared = compare_with_reference(result, 0)
     assert compared.high95[1] - compared.log_mean[1] == pytest.approx(half, rel=1e-6)
 
 
 def test_one_strategy_has_no_test_of_equal_means():
-    assert np.isnan(common_value(pool([0.0, 0.1], [0.0, 0.0], group=[0, 0])))
+    assert np.isnan(equal_means_p_value(pool([0.0, 0.1], [0.0, 0.0], group=[0, 0])))
 
 
 def test_shift_and_order_change_nothing_but_the_means():
     values, variance = draw(4)
-    found, moved = (pool(v, variance, group=GROUP) for v in (values, values - 25.0))
-    assert_allclose(moved.mean, found.mean - 25.0, rtol=1e-12)
-    assert moved.between == pytest.approx(found.between, rel=1e-6)
+    result, moved = (pool(v, variance, group=GROUP) for v in (values, values - 25.0))
+    assert_allclose(moved.mean, result.mean - 25.0, rtol=1e-12)
+    assert moved.between_variance == pytest.approx(result.between_variance, rel=1e-6)
     order = np.random.default_rng(0).permutation(12)
     again = pool(values[order], variance[order], group=GROUP[order])
-    assert_allclose(again.variance, found.variance, rtol=1e-9)
+    assert_allclose(again.variance, result.variance, rtol=1e-9)
 
 
 @pytest.mark.parametrize(("value", "variance"), [(np.nan, 0.1), (0.1, -0.1), (0.1, np.inf)])
@@ -139,17 +141,17 @@ def test_one_strategy_is_the_meta_analysis_of_statsmodels(seed):
     values = 0.4 + rng.normal(0.0, np.sqrt(0.2**2 + variance))
     # finer than this, its Newton steps may pass the root by rounding, which it takes for tau2 = 0
     known = combine_effects(values, variance, method_re="iterated", use_t=True, atol=1e-9)
-    found = pool(values, variance, group=np.zeros(8, dtype=int))
-    assert found.between == pytest.approx(known.tau2, rel=1e-6)
-    assert found.mean[0] == pytest.approx(known.mean_effect_re, rel=1e-7)
-    assert found.heterogeneity == pytest.approx(known.q, rel=1e-9)
+    result = pool(values, variance, group=np.zeros(8, dtype=int))
+    assert result.between_variance == pytest.approx(known.tau2, rel=1e-6)
+    assert result.mean[0] == pytest.approx(known.mean_effect_re, rel=1e-7)
+    assert result.cochran_q == pytest.approx(known.q, rel=1e-9)
     # its factor is not held at 1 from below, as ours is: they agree where it is above
     factor = max(1.0, known.scale_hksj_re)
-    assert found.variance[0] == pytest.approx(known.var_eff_w_re * factor, rel=1e-6)
+    assert result.variance[0] == pytest.approx(known.var_eff_w_re * factor, rel=1e-6)
     if known.scale_hksj_re >= 1.0:
         low, high = known.conf_int(use_t=True)[3]
-        half = found.t * np.sqrt(found.variance[0])
-        assert_allclose([found.mean[0] - half, found.mean[0] + half], [low, high], rtol=1e-6)
+        half = result.t_quantile * np.sqrt(result.variance[0])
+        assert_allclose([result.mean[0] - half, result.mean[0] + half], [low, high], rtol=1e-6)
 
 
 def test_several_strategies_are_the_weighted_regression_of_statsmodels():
@@ -157,14 +159,14 @@ def test_several_strategies_are_the_weighted_regression_of_statsmodels():
     from statsmodels.regression.linear_model import WLS
 
     values, variance = draw(2)
-    found = pool(values, variance, group=GROUP)
+    result = pool(values, variance, group=GROUP)
     design = (GROUP[:, None] == np.arange(3)).astype(float)
-    known = WLS(values, design, weights=1.0 / (variance + found.between)).fit()
-    assert_allclose(found.mean, known.params, rtol=1e-10)
+    known = WLS(values, design, weights=1.0 / (variance + result.between_variance)).fit()
+    assert_allclose(result.mean, known.params, rtol=1e-10)
     # at the solution the weighted squares equal their degrees of freedom: the scale is 1
     assert known.scale == pytest.approx(1.0, rel=1e-8)
-    assert_allclose(found.variance, np.diag(known.cov_params()), rtol=1e-8)
-    compared = ratios(found, 0)
+    assert_allclose(result.variance, np.diag(known.cov_params()), rtol=1e-8)
+    compared = compare_with_reference(result, 0)
     contrast = known.t_test(np.array([[-1.0, 1.0, 0.0], [-1.0, 0.0, 1.0]]))
     assert_allclose(compared.log_mean[1:], contrast.effect, rtol=1e-10)
     assert_allclose(np.diag(compared.covariance)[1:], contrast.sd**2, rtol=1e-8)
@@ -186,8 +188,8 @@ def test_between_and_within_specimens_as_a_mixed_model_of_statsmodels():
     model = MixedLM(readings.ravel(), design, groups=np.repeat(np.arange(specimens), repeats))
     known = model.fit(reml=True, method="lbfgs")
     within = readings.var(axis=1, ddof=1).mean()  # the REML estimate in a balanced design
-    found = pool(readings.mean(axis=1), np.full(specimens, within / repeats), group=GROUP)
+    result = pool(readings.mean(axis=1), np.full(specimens, within / repeats), group=GROUP)
     assert known.scale == pytest.approx(within, rel=1e-4)
-    assert found.between == pytest.approx(float(known.cov_re[0, 0]), rel=1e-3)
-    assert_allclose(found.mean, known.fe_params, rtol=1e-8)
-    assert_allclose(np.sqrt(found.variance), known.bse_fe, rtol=1e-3)
+    assert result.between_variance == pytest.approx(float(known.cov_re[0, 0]), rel=1e-3)
+    assert_allclose(result.mean, known.fe_params, rtol=1e-8)
+    assert_allclose(np.sqrt(result.variance), known.bse_fe, rtol=1e-3)

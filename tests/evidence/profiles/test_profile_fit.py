@@ -8,8 +8,8 @@ from scipy import integrate, optimize, special
 from stripwise.errors import EvidenceError
 from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S
 from stripwise.evidence.profiles.fitted_curves import curve_band
-from stripwise.evidence.profiles.profile_fit import fit
-from stripwise.evidence.profiles.robust_fit import bootstrap
+from stripwise.evidence.profiles.profile_fit import fit_profiles
+from stripwise.evidence.profiles.robust_fit import wild_bootstrap
 
 
 def noisy(made, count, *, seed=1, error=0.02, diffusivity=8e-12):
@@ -22,19 +22,19 @@ def noisy(made, count, *, seed=1, error=0.02, diffusivity=8e-12):
 def test_an_exact_profile_gives_back_what_made_it(made, diffusivity):
     edges = made.EDGES * np.sqrt(diffusivity / 4e-12)
     content = made.layer_content(diffusivity, edges=edges)
-    found = fit(made.profiles(content, edges=edges))
-    assert_allclose(found.diffusivity, diffusivity, rtol=1e-6)
-    assert_allclose(found.surface, 0.6, rtol=1e-7)
+    result = fit_profiles(made.profiles(content, edges=edges))
+    assert_allclose(result.diffusivity, diffusivity, rtol=1e-6)
+    assert_allclose(result.surface, 0.6, rtol=1e-7)
     # zero residuals are valid: the errors are numbers, and next to nothing
-    assert np.isfinite(found.diffusivity_se).all()
-    assert found.diffusivity_se[0] < 1e-5 * diffusivity
-    assert found.notes == ("",)
+    assert np.isfinite(result.diffusivity_se).all()
+    assert result.diffusivity_se[0] < 1e-5 * diffusivity
+    assert result.notes == ("",)
 
 
 def test_the_fit_of_scipy_on_layers_by_quadrature(made):
     """An independent path: scipy's curve_fit, with layer averages by numerical quadrature."""
     data = noisy(made, 6)
-    found = fit(data)
+    result = fit_profiles(data)
     layers = list(zip(made.EDGES[1:-1], made.EDGES[2:], strict=True))
 
     def model(_, log_d, surface):
@@ -49,17 +49,19 @@ def test_the_fit_of_scipy_on_layers_by_quadrature(made):
             model, None, data.content[row, 1:], p0=(np.log(0.5), 0.5)
         )
         # both stop at a relative step of about 1e-8; scipy's Jacobian is by differences
-        assert found.diffusivity[row] * MM2_D_PER_M2_S == pytest.approx(np.exp(values[0]), rel=1e-5)
-        assert found.surface[row] == pytest.approx(values[1], rel=1e-5)
+        assert result.diffusivity[row] * MM2_D_PER_M2_S == pytest.approx(
+            np.exp(values[0]), rel=1e-5
+        )
+        assert result.surface[row] == pytest.approx(values[1], rel=1e-5)
         sd = np.sqrt(np.diag(covariance))
-        assert np.sqrt(found.log_variance[row]) == pytest.approx(sd[0], rel=1e-4)
-        assert found.surface_se[row] == pytest.approx(sd[1], rel=1e-4)
-        assert found.correlation[row] == pytest.approx(covariance[0, 1] / sd.prod(), rel=1e-4)
+        assert np.sqrt(result.log_variance[row]) == pytest.approx(sd[0], rel=1e-4)
+        assert result.surface_se[row] == pytest.approx(sd[1], rel=1e-4)
+        assert result.correlation[row] == pytest.approx(covariance[0, 1] / sd.prod(), rel=1e-4)
 
 
 def test_with_the_initial_content_fitted_against_scipy(made):
     data = noisy(made, 3, seed=4)
-    found = fit(data, fit_initial=True)
+    result = fit_profiles(data, fit_initial=True)
     upper, lower = made.EDGES[1:-1], made.EDGES[2:]
     nodes, weights = np.polynomial.legendre.leggauss(20)
     x = 0.5 * (upper + lower)[:, None] + 0.5 * (lower - upper)[:, None] * nodes
@@ -74,26 +76,30 @@ def test_with_the_initial_content_fitted_against_scipy(made):
             model, None, data.content[row, 1:], p0=(np.log(0.5), 0.5, 0.02)
         )
         if values[2] < 0:  # the program holds it at 0 and says so
-            assert found.initial[row] == 0.0
-            assert "held at 0" in found.notes[row]
+            assert result.initial[row] == 0.0
+            assert "held at 0" in result.notes[row]
             held += 1
             continue
-        assert found.diffusivity[row] * MM2_D_PER_M2_S == pytest.approx(np.exp(values[0]), rel=1e-4)
-        assert found.initial[row] == pytest.approx(values[2], rel=1e-3, abs=1e-6)
-        assert found.initial_se[row] == pytest.approx(np.sqrt(covariance[2, 2]), rel=1e-3)
-        assert "initial content fitted" in found.notes[row]
+        assert result.diffusivity[row] * MM2_D_PER_M2_S == pytest.approx(
+            np.exp(values[0]), rel=1e-4
+        )
+        assert result.initial[row] == pytest.approx(values[2], rel=1e-3, abs=1e-6)
+        assert result.initial_se[row] == pytest.approx(np.sqrt(covariance[2, 2]), rel=1e-3)
+        assert "initial content fitted" in result.notes[row]
     assert held < 3
 
 
 def test_standard_errors_are_those_of_repeated_profiles(made):
-    found = fit(noisy(made, 4000, error=0.02))
+    result = fit_profiles(noisy(made, 4000, error=0.02))
     # standard error of an sd from 4000 values: 1.1 %; curvature adds about as much
-    assert np.log(found.diffusivity).std() == pytest.approx(
-        np.sqrt(found.log_variance.mean()), rel=0.04
+    assert np.log(result.diffusivity).std() == pytest.approx(
+        np.sqrt(result.log_variance.mean()), rel=0.04
     )
-    assert found.surface.std() == pytest.approx(np.sqrt((found.surface_se**2).mean()), rel=0.04)
+    assert result.surface.std() == pytest.approx(np.sqrt((result.surface_se**2).mean()), rel=0.04)
     # the bias is below a tenth of the scatter
-    assert abs(np.log(found.diffusivity / 8e-12).mean()) < 0.1 * np.sqrt(found.log_variance.mean())
+    assert abs(np.log(result.diffusivity / 8e-12).mean()) < 0.1 * np.sqrt(
+        result.log_variance.mean()
+    )
 
 
 def test_the_middle_of_layers_would_be_biased(made):
@@ -102,8 +108,8 @@ def test_the_middle_of_layers_would_be_biased(made):
     content = made.layer_content(8e-12, edges=edges)
     layers = made.profiles(content, edges=edges)
     middle = 0.5 * (layers.upper + layers.lower)
-    points = fit(replace(layers, upper=middle, lower=middle))
-    assert fit(layers).diffusivity[0] == pytest.approx(8e-12, rel=1e-6, abs=0)
+    points = fit_profiles(replace(layers, upper=middle, lower=middle))
+    assert fit_profiles(layers).diffusivity[0] == pytest.approx(8e-12, rel=1e-6, abs=0)
     assert abs(points.diffusivity[0] / 8e-12 - 1) > 0.02
     assert "readings at points" in points.notes[0]
 
@@ -112,19 +118,21 @@ def test_the_shallowest_layer_is_left_out_unless_kept(made):
     content = made.layer_content(8e-12)
     content[0] *= 0.8
     data = made.profiles(content)
-    assert fit(data).diffusivity[0] == pytest.approx(8e-12, rel=1e-6, abs=0)
-    assert fit(data, keep_first=True).diffusivity[0] != pytest.approx(8e-12, rel=1e-2, abs=0)
+    assert fit_profiles(data).diffusivity[0] == pytest.approx(8e-12, rel=1e-6, abs=0)
+    assert fit_profiles(data, keep_first=True).diffusivity[0] != pytest.approx(
+        8e-12, rel=1e-2, abs=0
+    )
 
 
 def test_a_maximum_inside_is_handled_and_told(made):
     edges = np.array([0, 2, 4, 6, 8, 10, 13, 16, 20, 25], dtype=float)
     inner = made.layer_content(8e-12, edges=edges[3:] - 6.0)
     data = made.profiles(np.concatenate(([0.1, 0.2, 0.4], inner)), edges=edges)
-    found = fit(data)
-    assert found.start[0] == 6.0
-    assert found.used[0] == 6
-    assert found.diffusivity[0] == pytest.approx(8e-12, rel=1e-6, abs=0)
-    assert found.notes[0].startswith(
+    result = fit_profiles(data)
+    assert result.origin_depth[0] == 6.0
+    assert result.layers_used[0] == 6
+    assert result.diffusivity[0] == pytest.approx(8e-12, rel=1e-6, abs=0)
+    assert result.notes[0].startswith(
         "maximum inside: layers before 6 mm left out, depths counted from there"
     )
 
@@ -132,71 +140,73 @@ def test_a_maximum_inside_is_handled_and_told(made):
 def test_scatter_at_the_surface_is_no_maximum_inside(made):
     content = made.layer_content(8e-12)
     content[2] = 1.04 * content[1]
-    assert fit(made.profiles(content)).start[0] == 0.0
+    assert fit_profiles(made.profiles(content)).origin_depth[0] == 0.0
 
 
 def test_a_wrong_reading_is_flagged_and_kept(made):
     data = noisy(made, 8, error=0.01)
     content = data.content.copy()
     content[3, 4] *= 1.5
-    found = fit(replace(data, content=content))
-    assert found.flagged[3, 4]
-    assert found.flagged.sum() == 1
-    assert found.used[3] == 7  # it stays in the fit
-    assert "far off the fit, kept in it: 7 to 10 mm" in found.notes[3]
+    result = fit_profiles(replace(data, content=content))
+    assert result.flagged[3, 4]
+    assert result.flagged.sum() == 1
+    assert result.layers_used[3] == 7  # it stays in the fit
+    assert "far off the fit, kept in it: 7 to 10 mm" in result.notes[3]
     # the robust fit is nearer to the truth than least squares
-    least = abs(np.log(found.diffusivity[3] / 8e-12))
-    assert abs(np.log(found.robust_diffusivity[3] / 8e-12)) < 0.5 * least
+    least = abs(np.log(result.diffusivity[3] / 8e-12))
+    assert abs(np.log(result.robust_diffusivity[3] / 8e-12)) < 0.5 * least
 
 
 def test_few_sound_readings_are_flagged(made):
-    found = fit(noisy(made, 2000))
-    assert found.flagged.sum() / (2000 * 7) < 0.02
+    result = fit_profiles(noisy(made, 2000))
+    assert result.flagged.sum() / (2000 * 7) < 0.02
 
 
 def test_the_band_covers_the_true_curve(made):
-    found = fit(noisy(made, 400, seed=9))
+    result = fit_profiles(noisy(made, 400, seed=9))
     truth = 0.02 + 0.58 * special.erfc(6.0 / (2 * np.sqrt(8e-12 * MM2_D_PER_M2_S * 90)))
     hits = 0
     for row in range(400):
-        content, half = curve_band(found, row, depth=6.0)
+        content, half = curve_band(result, row, depth=6.0)
         hits += abs(content - truth) <= half
     # 95 %, standard error 1.1 %
     assert 0.91 <= hits / 400 <= 0.985
 
 
 def test_the_bootstrap_keeps_layers_and_agrees_with_the_errors(made):
-    found = fit(noisy(made, 40, seed=3))
-    low_high = bootstrap(found, repeats=300, rng=np.random.default_rng(0))
+    result = fit_profiles(noisy(made, 40, seed=3))
+    low_high = wild_bootstrap(result, repeats=300, rng=np.random.default_rng(0))
     width = np.log(low_high.diffusivity_high / low_high.diffusivity_low)
-    ratio = width / (2 * 1.96 * np.sqrt(found.log_variance))
+    ratio = width / (2 * 1.96 * np.sqrt(result.log_variance))
     # seven layers: single widths differ, their mean does not
     assert 0.75 < ratio.mean() < 1.35
-    again = bootstrap(found, repeats=300, rng=np.random.default_rng(0))
+    again = wild_bootstrap(result, repeats=300, rng=np.random.default_rng(0))
     assert_allclose(again.surface_low, low_high.surface_low, rtol=0)
-    exact = fit(made.profiles(made.layer_content(8e-12)))
-    none = bootstrap(exact, repeats=20, rng=np.random.default_rng(0))
+    exact = fit_profiles(made.profiles(made.layer_content(8e-12)))
+    none = wild_bootstrap(exact, repeats=20, rng=np.random.default_rng(0))
     assert_allclose(none.diffusivity_low, none.diffusivity_high, rtol=1e-8)
 
 
 def test_a_short_profile_says_that_it_measured_the_skin(made):
     data = made.profiles(made.layer_content(8e-12))
-    assert "the skin's diffusivity" in fit(data, affected_depth=40.0).notes[0]
-    assert fit(data, affected_depth=10.0).notes == ("",)
+    assert "the skin's diffusivity" in fit_profiles(data, affected_depth=40.0).notes[0]
+    assert fit_profiles(data, affected_depth=10.0).notes == ("",)
 
 
 @pytest.mark.parametrize("factor", [0.03, 40.0])
 def test_units_change_nothing(made, factor):
     """Contents scale Cs and not D_a, depths D_a by their square, time D_a by its inverse."""
     data = noisy(made, 4, seed=6)
-    base = fit(data)
-    content = fit(replace(data, content=factor * data.content, initial=factor * data.initial))
+    base = fit_profiles(data)
+    content = fit_profiles(
+        replace(data, content=factor * data.content, initial=factor * data.initial)
+    )
     assert_allclose(content.diffusivity, base.diffusivity, rtol=1e-6)
     assert_allclose(content.surface, factor * base.surface, rtol=1e-6)
     assert_allclose(content.correlation, base.correlation, rtol=1e-5)
-    depth = fit(replace(data, upper=factor * data.upper, lower=factor * data.lower))
+    depth = fit_profiles(replace(data, upper=factor * data.upper, lower=factor * data.lower))
     assert_allclose(depth.diffusivity, factor**2 * base.diffusivity, rtol=1e-6)
-    time = fit(replace(data, exposure=factor * data.exposure))
+    time = fit_profiles(replace(data, exposure=factor * data.exposure))
     assert_allclose(time.diffusivity, base.diffusivity / factor, rtol=1e-6)
     assert (content.flagged == base.flagged).all()
 
@@ -212,7 +222,7 @@ def test_one_specimen_is_fitted_as_among_many(made):
             for name in ("upper", "lower", "content", "present", "exposure", "initial")
         },
     )
-    assert_allclose(fit(one).diffusivity[0], fit(data).diffusivity[3], rtol=1e-8)
+    assert_allclose(fit_profiles(one).diffusivity[0], fit_profiles(data).diffusivity[3], rtol=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -227,24 +237,24 @@ def test_one_specimen_is_fitted_as_among_many(made):
 )
 def test_profiles_without_a_diffusivity(made, content, problem):
     with pytest.raises(EvidenceError) as caught:
-        fit(made.profiles(content))
+        fit_profiles(made.profiles(content))
     assert caught.value.problems[0].startswith(f"made.csv: {problem}")
 
 
 def test_too_few_layers(made):
     edges = made.EDGES[:4]
     with pytest.raises(EvidenceError, match="has 2 layers for the fit, the shallowest"):
-        fit(made.profiles(made.layer_content(8e-12, edges=edges), edges=edges))
+        fit_profiles(made.profiles(made.layer_content(8e-12, edges=edges), edges=edges))
     edges = made.EDGES[:5]
     data = made.profiles(made.layer_content(8e-12, edges=edges), edges=edges)
-    assert fit(data).used[0] == 3
+    assert fit_profiles(data).layers_used[0] == 3
     with pytest.raises(EvidenceError, match="at least 4 are needed"):
-        fit(data, fit_initial=True)
+        fit_profiles(data, fit_initial=True)
 
 
 def test_many_bad_specimens_are_counted(made):
     with pytest.raises(EvidenceError) as caught:
-        fit(made.profiles(np.zeros((50, 8))))
+        fit_profiles(made.profiles(np.zeros((50, 8))))
     assert len(caught.value.problems) == 21
     assert caught.value.problems[-1] == "made.csv: ... and 30 more specimens"
 
@@ -254,7 +264,7 @@ def test_the_fit_of_lmfit_on_layers_by_gauss_legendre(made):
     import lmfit
 
     data = noisy(made, 3, seed=8)
-    found = fit(data)
+    result = fit_profiles(data)
     upper, lower = made.EDGES[1:-1], made.EDGES[2:]
     nodes, weights = np.polynomial.legendre.leggauss(20)
     depth = 0.5 * (upper + lower)[:, None] + 0.5 * (lower - upper)[:, None] * nodes
@@ -272,12 +282,12 @@ def test_the_fit_of_lmfit_on_layers_by_gauss_legendre(made):
             fit_kws={"xtol": 1e-12, "ftol": 1e-12},
         )
         log_d, surface = known.params["log_d"], known.params["surface"]
-        assert found.diffusivity[row] * MM2_D_PER_M2_S == pytest.approx(
+        assert result.diffusivity[row] * MM2_D_PER_M2_S == pytest.approx(
             np.exp(log_d.value), rel=1e-6
         )
-        assert found.surface[row] == pytest.approx(surface.value, rel=1e-6)
+        assert result.surface[row] == pytest.approx(surface.value, rel=1e-6)
         # lmfit scales the covariance by the residual variance, as we do
-        assert np.sqrt(found.log_variance[row]) == pytest.approx(log_d.stderr, rel=1e-3)
-        assert found.surface_se[row] == pytest.approx(surface.stderr, rel=1e-3)
-        assert found.correlation[row] == pytest.approx(log_d.correl["surface"], rel=1e-3)
-        assert found.rmse[row] == pytest.approx(np.sqrt(known.redchi), rel=1e-6)
+        assert np.sqrt(result.log_variance[row]) == pytest.approx(log_d.stderr, rel=1e-3)
+        assert result.surface_se[row] == pytest.approx(surface.stderr, rel=1e-3)
+        assert result.correlation[row] == pytest.approx(log_d.correl["surface"], rel=1e-3)
+        assert result.rmse[row] == pytest.approx(np.sqrt(known.redchi), rel=1e-6)

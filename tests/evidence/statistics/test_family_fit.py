@@ -9,13 +9,13 @@ from scipy import optimize, stats
 
 from stripwise.errors import InputError
 from stripwise.evidence.statistics.family_fit import (
-    FITTED,
+    FITTED_FAMILIES,
     anderson_darling,
+    bootstrap_shares,
     fit_families,
     fitted_distribution,
     kolmogorov_smirnov,
-    refitted_shares,
-    with_goodness,
+    with_goodness_of_fit,
 )
 
 RNG = np.random.default_rng
@@ -35,29 +35,29 @@ SAMPLES = {
 }
 
 
-@pytest.mark.parametrize("family", FITTED)
+@pytest.mark.parametrize("family", FITTED_FAMILIES)
 @pytest.mark.parametrize("name", SAMPLES)
 def test_fits_against_scipy(family, name):
     x = SAMPLES[name]
     law, fixed = SCIPY[family]
     # scipy's simplex stops early; started at its own answer again it comes closer
-    found = law.fit(x, **fixed)
+    result = law.fit(x, **fixed)
     if family == "weibull":
         with np.errstate(over="ignore"):
             free = optimize.minimize(
                 lambda p: -np.sum(law.logpdf(x, np.exp(p[0]), 0, np.exp(p[1]))),
-                np.log([found[0], found[2]]),
+                np.log([result[0], result[2]]),
                 method="Nelder-Mead",
                 options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 4000},
             ).x
-        found = (np.exp(free[0]), 0, np.exp(free[1]))
+        result = (np.exp(free[0]), 0, np.exp(free[1]))
     (own,) = fit_families(x, families=[family])
-    assert_allclose(own.log_likelihood, np.sum(law.logpdf(x, *found)), rtol=0, atol=2e-6)
-    assert_allclose([own.mean, own.sd], [law.mean(*found), law.std(*found)], rtol=2e-5, atol=0)
+    assert_allclose(own.log_likelihood, np.sum(law.logpdf(x, *result)), rtol=0, atol=2e-6)
+    assert_allclose([own.mean, own.sd], [law.mean(*result), law.std(*result)], rtol=2e-5, atol=0)
     assert own.aic == 4.0 - 2.0 * own.log_likelihood
 
 
-@pytest.mark.parametrize("family", FITTED)
+@pytest.mark.parametrize("family", FITTED_FAMILIES)
 def test_the_distribution_for_the_scenario_is_the_fitted_one(family):
     x = SAMPLES["cover"]
     (own,) = fit_families(x, families=[family])
@@ -102,7 +102,7 @@ def test_statistics_against_scipy():
 def test_p_values_against_scipy_monte_carlo():
     x = SAMPLES["skew"]
     rng = np.random.default_rng(5)
-    own = {f.family: f for f in with_goodness(fit_families(x), x, rng=rng, repeats=2000)}
+    own = {f.family: f for f in with_goodness_of_fit(fit_families(x), x, rng=rng, repeats=2000)}
     # scipy refits too; both count 2,000 samples, so that p scatters by about 0.016
     other = stats.goodness_of_fit(
         stats.lognorm, x, known_params={"loc": 0}, statistic="ad", n_mc_samples=400, rng=6
@@ -119,19 +119,19 @@ def test_p_values_are_right_for_readings_in_whole_millimetres():
     for _ in range(150):
         x = np.round(rng.normal(50.0, 3.0, 60))
         fits = fit_families(x, families=["normal"])
-        below += with_goodness(fits, x, rng=rng, step=1.0, repeats=99)[0].anderson_p <= 0.10
+        below += with_goodness_of_fit(fits, x, rng=rng, step=1.0, repeats=99)[0].anderson_p <= 0.10
     # binomial with n = 150, p = 0.1: sd 3.7
     assert abs(below - 15) <= 3.5 * 3.7
 
 
-@pytest.mark.parametrize("family", FITTED)
+@pytest.mark.parametrize("family", FITTED_FAMILIES)
 def test_share_below_a_limit_when_fitted_anew(family):
     x = SAMPLES["cover"]
     (fit,) = fit_families(x, families=[family])
-    shares = refitted_shares(fit, 42.0, size=2000, rng=np.random.default_rng(9))
+    shares = bootstrap_shares(fit, 42.0, size=2000, rng=np.random.default_rng(9))
     exact = float(fitted_distribution(fit, x).cdf(42.0))
     assert abs(shares.mean() - exact) < 4.0 * shares.std() / np.sqrt(len(shares)) + 1e-3
-    assert refitted_shares(fit, -500.0, size=50, rng=np.random.default_rng(9)).max() < 1e-6
+    assert bootstrap_shares(fit, -500.0, size=50, rng=np.random.default_rng(9)).max() < 1e-6
 
 
 def test_a_beta_between_stated_bounds_against_scipy():
@@ -148,7 +148,7 @@ def test_a_beta_between_stated_bounds_against_scipy():
     own = fitted_distribution(fit, x)
     at = np.array([25.0, 40.0, 55.0, 85.0])
     assert_allclose(own.cdf(at), law.cdf(at), rtol=1e-9)
-    rated = with_goodness((fit,), x, rng=RNG(1), repeats=200)[0]
+    rated = with_goodness_of_fit((fit,), x, rng=RNG(1), repeats=200)[0]
     ad = stats.goodness_of_fit(
         stats.beta,
         x,
@@ -175,6 +175,8 @@ def test_the_p_value_of_a_true_beta_is_right_for_whole_millimetres():
         x = np.round(RNG(seed).beta(3.0, 4.0, 80) * 60.0 + 20.0)
         x = np.clip(x, 20.5, 79.5)
         fit = next(f for f in fit_families(x, bounds=(20.0, 80.0)) if f.family == "beta")
-        low += with_goodness((fit,), x, rng=RNG(seed), step=1.0, repeats=99)[0].anderson_p < 0.1
+        low += (
+            with_goodness_of_fit((fit,), x, rng=RNG(seed), step=1.0, repeats=99)[0].anderson_p < 0.1
+        )
     # binomial of 60 with 0.1: mean 6, sd 2.3
     assert low <= 6 + 3 * 2.3

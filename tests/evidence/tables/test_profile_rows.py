@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.profiles.profile_fit import fit
+from stripwise.evidence.profiles.profile_fit import fit_profiles
+from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS
-from stripwise.evidence.tables.profile_rows import profiles_of
-from stripwise.evidence.tables.reading import read
+from stripwise.evidence.tables.profile_rows import build_profiles
 
 HEAD = "specimen,strategy,depth_from_mm,depth_to_mm,chloride_pct,exposure_d,initial_pct"
 ROWS = [
@@ -23,7 +23,7 @@ def load(tmp_path):
     def inner(rows=ROWS, head=HEAD, text=None):
         path = tmp_path / "profiles.csv"
         path.write_text("\n".join([head, *rows]) if text is None else text, encoding="utf-8")
-        return profiles_of(read(path, kinds=KINDS))
+        return build_profiles(read_data_file(path, kinds=KINDS))
 
     return inner
 
@@ -56,11 +56,11 @@ def test_specimens_of_different_length_are_padded(load):
     data = load([*ROWS, *(row.replace("P1", "P2") for row in ROWS[:4])])
     assert data.present.sum(axis=1).tolist() == [6, 4]
     assert not data.content[1, 4:].any()
-    assert fit(data).used.tolist() == [5, 3]
+    assert fit_profiles(data).layers_used.tolist() == [5, 3]
 
 
 def test_units_of_the_header_do_not_change_the_fit(load):
-    metric = fit(load())
+    metric = fit_profiles(load())
     inch = [
         ",".join(
             [
@@ -74,9 +74,9 @@ def test_units_of_the_header_do_not_change_the_fit(load):
         for row in ROWS
     ]
     head = "specimen,strategy,depth_from_in,depth_to_in,chloride_pct,exposure_yr,initial_pct"
-    assert fit(load(inch, head=head)).diffusivity[0] / metric.diffusivity[0] == pytest.approx(
-        1.0, rel=1e-8
-    )
+    assert fit_profiles(load(inch, head=head)).diffusivity[0] / metric.diffusivity[
+        0
+    ] == pytest.approx(1.0, rel=1e-8)
 
 
 def test_semicolons_decimal_commas_and_a_byte_order_mark(load):
@@ -175,6 +175,6 @@ def test_many_rows(load):
         for n in range(3_000)
         for i, (a, b, c) in enumerate(zip(edges[:-1], edges[1:], contents, strict=True))
     ]
-    found = fit(load(lines))
-    assert len(found.diffusivity) == 3_000
-    assert np.isfinite(found.diffusivity_se).all()
+    result = fit_profiles(load(lines))
+    assert len(result.diffusivity) == 3_000
+    assert np.isfinite(result.diffusivity_se).all()

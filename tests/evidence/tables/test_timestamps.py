@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 
 from stripwise.errors import InputError
 from stripwise.evidence.tables.table_problems import TableProblems
-from stripwise.evidence.tables.timestamps import read_times, zone_of
+from stripwise.evidence.tables.timestamps import find_time_zone, read_times
 
 
 def times(*texts, zone=None):
@@ -19,7 +19,7 @@ def times(*texts, zone=None):
         pd.Series(texts, dtype=object),
         lines=pd.Series(range(2, len(texts) + 2)),
         column="placed",
-        zone=zone_of(zone),
+        zone=find_time_zone(zone),
         problems=problems,
     )
     return hours, "\n".join(problems.texts)
@@ -138,7 +138,7 @@ def test_slashes_read_as_the_file_shows():
 
 def test_an_unknown_zone():
     with pytest.raises(InputError, match=r"--zone: 'UCT1' is no zone .* nearest is 'UCT'"):
-        zone_of("UCT1")
+        find_time_zone("UCT1")
 
 
 @pytest.mark.parametrize("year", ["0001", "1899", "2200", "9999"])

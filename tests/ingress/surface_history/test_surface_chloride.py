@@ -7,15 +7,15 @@ from scipy import special
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from stripwise.ingress.clock import Clock
-from stripwise.ingress.surface_history.rising_front import BuildUp
-from stripwise.ingress.surface_history.superposition import STEP_TOLERANCE
+from stripwise.ingress.surface_history.duhamel_front import DuhamelFront
+from stripwise.ingress.surface_history.erfc_sum_roots import STEP_TOLERANCE
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
+from stripwise.ingress.transformed_time import AgeingLaw
 
-RISE = {"duration": 15.0, "clock": Clock()}
+RISE = {"duration": 15.0, "ageing_law": AgeingLaw()}
 
 
-def finite_volumes(history, *, duration, clock, exponent, rate, ages, length=220.0, cells=330):
+def finite_volumes(history, *, duration, ageing_law, exponent, rate, ages, length=220.0, cells=330):
     """Content over depth at some ages by the method of lines in real time, for one face.
 
     The diffusivity of the instant is d tau / dt by differences of the clock alone.
@@ -24,12 +24,12 @@ def finite_volumes(history, *, duration, clock, exponent, rate, ages, length=220
     middle = (np.arange(cells) + 0.5) * h
 
     def tau(t):
-        return rate * np.exp(clock.log_shape(max(t, 1e-12), exponent))
+        return rate * np.exp(ageing_law.log_effective_time(max(t, 1e-12), exponent))
 
     def slope(y, c):
         # y = transformed time; the clock's inverse gives the age of the surface content
-        age = float(clock.age(np.log(max(y, 1e-300) / rate), exponent))
-        surface = float(history.share(age, duration))
+        age = float(ageing_law.age(np.log(max(y, 1e-300) / rate), exponent))
+        surface = float(history.relative_content(age, duration))
         change = np.empty_like(c)
         change[1:-1] = (c[2:] - 2.0 * c[1:-1] + c[:-2]) / h**2
         change[0] = (c[1] - c[0]) / h**2 - 2.0 * (c[0] - surface) / h**2
@@ -64,13 +64,13 @@ def test_content_equals_finite_volumes(shape, exponent):
     ages = [8.0, 22.0, 50.0]
     rate = 60.0 if exponent == 0.0 else 150.0
     depth, content = finite_volumes(
-        history, duration=15.0, clock=Clock(), exponent=exponent, rate=rate, ages=ages
+        history, duration=15.0, ageing_law=AgeingLaw(), exponent=exponent, rate=rate, ages=ages
     )
-    rise = BuildUp.of(history, ratio=0.2, exponent=exponent, **RISE)
+    rise = DuhamelFront.from_history(history, ratio=0.2, exponent=exponent, **RISE)
     for age, row in zip(ages, content, strict=True):
-        tau = rate * float(np.exp(Clock().log_shape(age, exponent)))
+        tau = rate * float(np.exp(AgeingLaw().log_effective_time(age, exponent)))
         near = (depth > 2.0) & (depth < 120.0)
-        share = rise.share(depth[near] / (2.0 * np.sqrt(tau)), age)
+        share = rise.relative_content(depth[near] / (2.0 * np.sqrt(tau)), age)
         assert_allclose(share, row[near], rtol=0, atol=8e-4)
 
 
@@ -80,14 +80,16 @@ def test_first_passage_under_a_falling_surface_equals_finite_volumes():
     ages = np.arange(2.0, 60.5, 0.5)
     rate, ratio = 60.0, 0.25
     depth, content = finite_volumes(
-        history, duration=1.0, clock=Clock(), exponent=0.0, rate=rate, ages=list(ages)
+        history, duration=1.0, ageing_law=AgeingLaw(), exponent=0.0, rate=rate, ages=list(ages)
     )
-    rise = BuildUp.of(history, ratio=ratio, exponent=0.0, duration=1.0, clock=Clock())
+    rise = DuhamelFront.from_history(
+        history, ratio=ratio, exponent=0.0, duration=1.0, ageing_law=AgeingLaw()
+    )
     most = np.maximum.accumulate(content, axis=0)
     for age in (8.0, 12.0, 20.0, 60.0):
         row = most[np.searchsorted(ages, age)]
         deepest = np.interp(-ratio, -row[depth > 1.0], depth[depth > 1.0])
-        tau = rate * float(np.exp(Clock().log_shape(age, 0.0)))
+        tau = rate * float(np.exp(AgeingLaw().log_effective_time(age, 0.0)))
         found = float(np.ravel(rise.root(age))[0]) * 2.0 * np.sqrt(tau)
         assert_allclose(found, deepest, rtol=0, atol=0.15)
 
@@ -101,31 +103,35 @@ def test_a_plateau_reached_at_once_is_the_constant_surface():
         (SurfaceHistory("table", (0.0, 1.0), (1.0, 1.0)), 1.0),
         (SurfaceHistory("constant"), 1.0),
     ):
-        rise = BuildUp.of(history, ratio=ratio, duration=duration, clock=Clock(), exponent=0.4)
+        rise = DuhamelFront.from_history(
+            history, ratio=ratio, duration=duration, ageing_law=AgeingLaw(), exponent=0.4
+        )
         assert_allclose(rise.root(30.0), plain, rtol=2e-5)
 
 
 @pytest.mark.parametrize("shape", ["linear", "square root"])
-@pytest.mark.parametrize("clock", [Clock(), Clock(convention="instantaneous", ageing_ends=30.0)])
-def test_the_front_under_a_rise_never_retreats_and_never_leads_the_constant(shape, clock):
+@pytest.mark.parametrize(
+    "ageing_law", [AgeingLaw(), AgeingLaw(convention="instantaneous", ageing_ends=30.0)]
+)
+def test_the_front_under_a_rise_never_retreats_and_never_leads_the_constant(shape, ageing_law):
     rng = np.random.default_rng(4)
     n = 4000
     ratio, exponent = rng.uniform(0.1, 0.6, n), rng.uniform(0.1, 0.8, n)
-    rise = BuildUp.of(
+    rise = DuhamelFront.from_history(
         SurfaceHistory(shape),
         ratio=ratio,
         duration=rng.uniform(5.0, 30.0, n),
-        clock=clock,
+        ageing_law=ageing_law,
         exponent=exponent,
     )
     before = np.zeros(n)
     for age in (1.0, 4.0, 10.0, 20.0, 45.0, 90.0):
         root = rise.root(age)
-        reach = root * np.exp(0.5 * clock.log_shape(age, exponent))
+        reach = root * np.exp(0.5 * ageing_law.log_effective_time(age, exponent))
         assert np.all(reach >= before - 1e-6)
         assert np.all(root <= special.erfcinv(ratio) + 1e-6)
         started = root > 0.0
-        assert_allclose(rise.share(root, age)[started], ratio[started], rtol=1e-6)
+        assert_allclose(rise.relative_content(root, age)[started], ratio[started], rtol=1e-6)
         before = reach
 
 
@@ -133,25 +139,25 @@ def test_roots_of_a_table_from_its_grid_equal_those_solved():
     rng = np.random.default_rng(5)
     n = 3000
     history = SurfaceHistory("table", (0.0, 10.0, 20.0, 25.0), (0.2, 1.0, 1.0, 0.3))
-    rise = BuildUp.of(
+    rise = DuhamelFront.from_history(
         history,
         ratio=rng.uniform(0.1, 0.6, n),
         duration=1.0,
-        clock=Clock(),
+        ageing_law=AgeingLaw(),
         exponent=rng.beta(4.0, 9.5, n),
     )
     for age in (6.0, 18.0, 60.0):
-        error = np.abs(rise.root(age) - rise._passage(age))
+        error = np.abs(rise.root(age) - rise._first_passage_root(age))
         assert np.mean(error) < 1e-4
         assert np.max(error) < 1e-2
 
 
 def test_no_front_before_the_surface_is_critical_and_a_start_is_a_start():
-    rise = BuildUp.of(
+    rise = DuhamelFront.from_history(
         SurfaceHistory("linear"),
         ratio=np.array([0.0, 0.5, 1.0]),
         duration=20.0,
-        clock=Clock(),
+        ageing_law=AgeingLaw(),
         exponent=0.3,
     )
     assert rise.root(5.0).tolist() == [np.inf, 0.0, 0.0]
@@ -166,23 +172,23 @@ def test_a_root_taken_at_a_coarse_step_is_as_near_as_told(shape):
     n = 400
     ratio, exponent = rng.uniform(0.02, 0.9, n), rng.uniform(0.05, 0.9, n)
     span = rng.uniform(2.0, 40.0, n)
-    rise = BuildUp.of(
-        SurfaceHistory(shape), ratio=ratio, duration=span, clock=Clock(), exponent=exponent
+    rise = DuhamelFront.from_history(
+        SurfaceHistory(shape), ratio=ratio, duration=span, ageing_law=AgeingLaw(), exponent=exponent
     )
     worst = 0.0
     for age in (3.0, 12.0, 40.0, 90.0):
         found = rise.root(age)
         for i in np.flatnonzero(found > 0.0):
-            one = BuildUp.of(
+            one = DuhamelFront.from_history(
                 SurfaceHistory(shape),
                 ratio=ratio[i],
                 duration=span[i],
-                clock=Clock(),
+                ageing_law=AgeingLaw(),
                 exponent=exponent[i],
             )
 
             def gap(u, one=one, i=i, age=age):
-                return float(one.share(u, age)[0]) - ratio[i]
+                return float(one.relative_content(u, age)[0]) - ratio[i]
 
             exact = brentq(gap, 0.0, 8.0, xtol=1e-14, rtol=1e-14)
             worst = max(worst, abs(found[i] / exact - 1.0))

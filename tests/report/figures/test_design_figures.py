@@ -12,27 +12,27 @@ from numpy.testing import assert_allclose
 from stripwise.errors import InputError
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.cost_figure import cost_rows, plot_cost
-from stripwise.report.figures.design_figures import draw_design, reference_lines
+from stripwise.report.figures.design_figures import draw_design_figures, reference_lines
 from stripwise.report.figures.label_placement import text_width
 from stripwise.report.figures.pareto_figure import plot_pareto
 from stripwise.report.figures.reference_durations import (
     ReferenceLine,
-    draw_lines,
-    inside,
-    meaning,
-    name_rows,
+    draw_reference_lines,
+    label_rows,
+    legend_sentence,
+    lines_in_range,
 )
-from stripwise.report.figures.required_cover_figure import plot_required
+from stripwise.report.figures.required_cover_figure import plot_required_cover
 
 
 @pytest.fixture(scope="module")
 def figures(pier):
-    return draw_design(pier)
+    return draw_design_figures(pier)
 
 
 def boxes(figure):
     """Extents on paper of all texts that stand free, without the leader lines of annotations."""
-    with sheet.styled():
+    with sheet.style_context():
         renderer = FigureCanvasAgg(figure).get_renderer()
         figure.draw(renderer)
         return [
@@ -57,7 +57,7 @@ def test_no_two_labels_overlap(figures, name):
 
 
 def test_required_cover_is_drawn_as_tabulated(pier):
-    ax = plot_required(pier)
+    ax = plot_required_cover(pier)
     dots = [line for line in ax.lines if line.get_marker() == "o"]
     assert len(dots) == len(pier.required)
     drawn = [(float(d.get_xdata()[0]), float(d.get_ydata()[0])) for d in dots]
@@ -100,13 +100,13 @@ def test_map_shows_standards_with_their_meaning(figures, pier):
 
 def test_lines_beyond_the_axis_are_left_out():
     lines = [ReferenceLine("a", "x", 12.0), ReferenceLine("b", "x", 240.0)]
-    assert [line.name for line in inside((10.0, 120.0), lines)] == ["a"]
-    assert meaning(lines) == "Dotted lines: a and b: x."
-    assert meaning([]) == ""
-    ax = sheet.sheet(height=50, left=10, right=5, bottom=8, title="t", note="n")
+    assert [line.name for line in lines_in_range((10.0, 120.0), lines)] == ["a"]
+    assert legend_sentence(lines) == "Dotted lines: a and b: x."
+    assert legend_sentence([]) == ""
+    ax = sheet.new_axes(height=50, left=10, right=5, bottom=8, title="t", note="n")
     ax.set_xscale("log")
     ax.set_xlim(10.0, 120.0)
-    draw_lines(ax, lines)
+    draw_reference_lines(ax, lines)
     assert [text.get_text() for text in ax.texts] == ["a"]
 
 
@@ -114,26 +114,26 @@ def test_without_prices_no_figures_of_money(pier):
     bare = replace(
         pier, cost=None, pareto=None, choice=None, scenario=replace(pier.scenario, cost=None)
     )
-    assert list(draw_design(bare)) == ["map", "required"]
+    assert list(draw_design_figures(bare)) == ["map", "required"]
     for plot in (plot_cost, plot_pareto):
         with pytest.raises(InputError, match="cost: is missing"):
             plot(bare)
 
 
 def test_same_design_same_bytes(figures, pier):
-    again = draw_design(pier)
+    again = draw_design_figures(pier)
     for name, figure in figures.items():
         assert sheet.svg(figure) == sheet.svg(again[name])
 
 
 def test_names_that_do_not_fit_a_narrow_panel_stand_in_two_rows():
     lines = [ReferenceLine(f"EN class {n}", "x", 12.0 * n) for n in range(1, 6)]
-    assert name_rows(lines, 300.0) == 1
-    assert name_rows(lines, 140.0) == 2
-    ax = sheet.sheet(height=50, left=10, right=100, bottom=8, title="t", note="n")
+    assert label_rows(lines, 300.0) == 1
+    assert label_rows(lines, 140.0) == 2
+    ax = sheet.new_axes(height=50, left=10, right=100, bottom=8, title="t", note="n")
     ax.set_xscale("log")
     ax.set_xlim(10.0, 70.0)
-    draw_lines(ax, lines)
+    draw_reference_lines(ax, lines)
     width, _ = sheet.axes_size(ax)
     rows = {}
     for text in ax.texts:

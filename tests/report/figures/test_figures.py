@@ -13,7 +13,7 @@ from stripwise.errors import InputError
 from stripwise.report.figures import curves_figure, sheet, style
 from stripwise.report.figures.label_placement import text_width
 from stripwise.report.figures.map_figure import map_figure
-from stripwise.report.figures.strategy_markers import unmarked
+from stripwise.report.figures.strategy_markers import strategies_off_map
 from stripwise.report.pages.variance_shares import choice_shares, driver_shares
 
 CASES = {
@@ -46,7 +46,7 @@ def tick_texts(axis):
 
 def shown_texts(figure):
     """Every text on the paper with its box in pixels."""
-    with sheet.styled():
+    with sheet.style_context():
         FigureCanvasAgg(figure).draw()
         renderer = figure.canvas.get_renderer()
         items = []
@@ -60,7 +60,7 @@ def shown_texts(figure):
 
 
 def test_no_text_overlaps_another_and_none_is_cut(case):
-    for name, figure in curves_figure.draw(case).items():
+    for name, figure in curves_figure.draw_run_figures(case).items():
         figure.dpi = style.PNG_DPI
         width, height = figure.get_size_inches() * figure.dpi
         boxes = shown_texts(figure)
@@ -75,7 +75,7 @@ def test_no_text_overlaps_another_and_none_is_cut(case):
 
 
 def test_every_figure_has_print_width(case):
-    for figure in curves_figure.draw(case).values():
+    for figure in curves_figure.draw_run_figures(case).values():
         assert figure.get_size_inches()[0] * 25.4 == pytest.approx(160.0)
 
 
@@ -224,12 +224,18 @@ def test_a_strategy_at_another_temperature_is_not_on_the_map(six):
 
     first, *others = six.scenario.strategies
     scenario = dataclasses.replace(six.scenario, strategies=(cooler(first), *others))
-    assert unmarked(dataclasses.replace(six, scenario=scenario)) == [1, *unmarked(six)]
+    assert strategies_off_map(dataclasses.replace(six, scenario=scenario)) == [
+        1,
+        *strategies_off_map(six),
+    ]
     colder = dataclasses.replace(others[0].follow_up, temperature=1.0)
     assert others[0].follow_up.method != "none"
     changed = dataclasses.replace(others[0], follow_up=colder)
     scenario = dataclasses.replace(six.scenario, strategies=(first, changed, *others[1:]))
-    assert unmarked(dataclasses.replace(six, scenario=scenario)) == [2, *unmarked(six)]
+    assert strategies_off_map(dataclasses.replace(six, scenario=scenario)) == [
+        2,
+        *strategies_off_map(six),
+    ]
 
 
 def test_the_map_in_inches(example):
@@ -260,16 +266,21 @@ def test_figures_draw_on_given_axes_without_touching_global_state(six):
         other = Figure().add_subplot()
         assert plot(six, ax=other) is other
     assert curves_figure.plot_map(six, ax=ax) is ax
-    curves_figure.draw(six)
+    curves_figure.draw_run_figures(six)
     assert dict(mpl.rcParams) == before
 
 
 def test_only_figures_with_data(example):
-    assert set(curves_figure.draw(example.make_assessment(choices=False))) == {"curves", "drivers"}
+    assert set(curves_figure.draw_run_figures(example.make_assessment(choices=False))) == {
+        "curves",
+        "drivers",
+    }
 
 
 def test_svg_text_is_text_and_names_are_escaped(example):
-    svg = sheet.svg(curves_figure.draw(example.make_assessment(example.hostile()))["curves"])
+    svg = sheet.svg(
+        curves_figure.draw_run_figures(example.make_assessment(example.hostile()))["curves"]
+    )
     # Parsed, since comments repeat each text as it was given.
     root = ElementTree.fromstring(svg)
     texts = [t.text for t in root.iter("{http://www.w3.org/2000/svg}text")]
@@ -282,7 +293,7 @@ def test_svg_text_is_text_and_names_are_escaped(example):
 
 
 def test_figures_are_reproducible(six):
-    one, two = curves_figure.draw(six), curves_figure.draw(six)
+    one, two = curves_figure.draw_run_figures(six), curves_figure.draw_run_figures(six)
     for name in one:
         assert sheet.svg(one[name]) == sheet.svg(two[name])
         assert sheet.png(one[name]) == sheet.png(two[name])
@@ -291,7 +302,7 @@ def test_figures_are_reproducible(six):
 def test_lines_can_be_told_apart_without_colour():
     # Every pair of the 28 styles differs in colour or pattern; colours differ in lightness
     # (relative luminance of WCAG 2.1, definition recalled) or hue as published.
-    styles = [style.line_of(n) for n in range(28)]
+    styles = [style.line_style(n) for n in range(28)]
     assert len({(color, str(pattern)) for color, pattern in styles}) == 28
     for color in style.PALETTE:
         r, g, b = mcolors.to_rgb(color)

@@ -17,22 +17,25 @@ def figure_with(text):
 @pytest.fixture
 def bare(monkeypatch):
     """A machine without other fonts."""
-    monkeypatch.setattr(font_fallback, "_other_font", lambda letter: "")
+    monkeypatch.setattr(font_fallback, "_fallback_font", lambda letter: "")
 
 
 def test_what_no_font_has_becomes_one_ellipsis_that_is_explained(bare):
     figure, label = figure_with(f"Forms 16 h {PRIVATE}")
-    with font_fallback.legible(figure):
+    with font_fallback.substitute_missing_glyphs(figure):
         assert label.get_text() == "Forms 16 h \N{HORIZONTAL ELLIPSIS}"
-        assert [t.get_text() for t in figure.texts] == [label.get_text(), font_fallback.EXPLANATION]
+        assert [t.get_text() for t in figure.texts] == [
+            label.get_text(),
+            font_fallback.MISSING_GLYPH_NOTE,
+        ]
     assert label.get_text() == f"Forms 16 h {PRIVATE}"
     assert figure.texts == [label]
 
 
 def test_another_font_serves_where_one_has_it(monkeypatch):
-    monkeypatch.setattr(font_fallback, "_other_font", lambda letter: "cmr10")
+    monkeypatch.setattr(font_fallback, "_fallback_font", lambda letter: "cmr10")
     figure, label = figure_with(PRIVATE)
-    with font_fallback.legible(figure):
+    with font_fallback.substitute_missing_glyphs(figure):
         assert label.get_fontfamily() == ["DejaVu Sans", "cmr10"]
         assert label.get_text() == PRIVATE
     assert label.get_fontfamily() == ["sans-serif"]
@@ -40,7 +43,7 @@ def test_another_font_serves_where_one_has_it(monkeypatch):
 
 def test_ordinary_names_are_left_alone():
     figure, _ = figure_with("Schalung 16 h, dann Folie \u2013 \u0394x \u2265 5\u00a0mm")
-    with font_fallback.legible(figure):
+    with font_fallback.substitute_missing_glyphs(figure):
         assert len(figure.texts) == 1
 
 
@@ -52,4 +55,4 @@ def test_the_svg_keeps_every_character(bare):
 
 def test_boxes_are_no_font_for_a_character():
     # private use up to the last code point: the one font that claims it draws boxes
-    assert font_fallback._other_font("\U0010fffd") == ""
+    assert font_fallback._fallback_font("\U0010fffd") == ""

@@ -7,12 +7,12 @@ from scipy.optimize import LinearConstraint, minimize
 from stripwise.errors import InputError
 from stripwise.report.figures.label_placement import (
     Box,
-    alike,
-    balanced,
-    shortened,
-    spread,
+    group_similar,
+    shorten_text,
+    spread_labels,
     text_width,
-    wrapped,
+    wrap_balanced,
+    wrap_text,
 )
 
 
@@ -27,18 +27,20 @@ def overlaps(centres, heights):
 def test_spread_labels_never_overlap_and_stay_in_the_room(labels):
     wanted, heights = np.array(labels).T
     room = max(100.0, heights.sum())
-    placed = spread(wanted, heights=heights, low=0.0, high=room)
+    placed = spread_labels(wanted, heights=heights, low=0.0, high=room)
     assert not overlaps(placed, heights)
     assert np.all(placed - 0.5 * heights >= -1e-9)
     assert np.all(placed + 0.5 * heights <= room + 1e-9)
 
 
 def test_spread_leaves_labels_alone_that_have_room():
-    np.testing.assert_allclose(spread([3.0, 9.0, 1.0], heights=1.0), [3.0, 9.0, 1.0], atol=1e-12)
+    np.testing.assert_allclose(
+        spread_labels([3.0, 9.0, 1.0], heights=1.0), [3.0, 9.0, 1.0], atol=1e-12
+    )
 
 
 def test_spread_without_enough_room_still_does_not_overlap():
-    placed = spread([5.0] * 8, heights=2.0, low=0.0, high=10.0)
+    placed = spread_labels([5.0] * 8, heights=2.0, low=0.0, high=10.0)
     assert not overlaps(placed, np.full(8, 2.0))
     assert np.mean(placed) == pytest.approx(5.0)
 
@@ -58,32 +60,32 @@ def test_spread_moves_labels_least():
         method="SLSQP",
         options={"ftol": 1e-14},
     )
-    placed = spread(wanted, heights=heights, low=0.0, high=10.0)
+    placed = spread_labels(wanted, heights=heights, low=0.0, high=10.0)
     np.testing.assert_allclose(placed, best.x, atol=1e-5)
 
 
 def test_spread_refuses_what_is_not_a_number():
     with pytest.raises(InputError, match="finite positions"):
-        spread([1.0, np.nan], heights=1.0)
+        spread_labels([1.0, np.nan], heights=1.0)
 
 
 def test_alike_joins_only_curves_that_agree_everywhere():
     curves = [[0, 1, 2], [0, 1, 2.05], [0, 1.5, 2], [0, 1.5, 2]]
-    assert alike(curves, tolerance=0.1) == [[0, 1], [2, 3]]
+    assert group_similar(curves, tolerance=0.1) == [[0, 1], [2, 3]]
 
 
 @pytest.mark.parametrize("text", ["W" * 80, "a few words that wrap", "no\xa0break", "型枠 🛠" * 9])
 def test_wrapped_lines_fit_and_keep_every_letter(text):
-    lines = wrapped(text, width=60.0, size=7.5)
+    lines = wrap_text(text, width=60.0, size=7.5)
     assert all(text_width(line, 7.5) <= 60.0 for line in lines)
     assert "".join(lines).replace(" ", "") == text.replace(" ", "")
 
 
 def test_shortened_fits_and_says_that_something_is_missing():
-    line = shortened("W" * 80, width=60.0, size=7.5)
+    line = shorten_text("W" * 80, width=60.0, size=7.5)
     assert text_width(line, 7.5) <= 60.0
     assert line.endswith("…")
-    assert shortened("short", width=60.0, size=7.5) == "short"
+    assert shorten_text("short", width=60.0, size=7.5) == "short"
 
 
 def test_bold_is_wider():
@@ -101,9 +103,11 @@ def test_boxes():
 def test_balanced_lines_are_no_more_and_none_is_an_orphan():
     text = "Forms 16 h, then kept wet 7\u00a0d"
     for width in (60.0, 80.0, 100.0, 300.0):
-        plain, even = (f(text, width=width, size=7.5) for f in (wrapped, balanced))
+        plain, even = (f(text, width=width, size=7.5) for f in (wrap_text, wrap_balanced))
         assert len(even) == len(plain)
         assert " ".join(even) == text
         assert max(text_width(line, 7.5) for line in even) <= width
-    assert balanced(text, width=100.0, size=7.5)[-1] != "7\u00a0d"
-    assert balanced("x" * 60, width=50.0, size=7.5) == wrapped("x" * 60, width=50.0, size=7.5)
+    assert wrap_balanced(text, width=100.0, size=7.5)[-1] != "7\u00a0d"
+    assert wrap_balanced("x" * 60, width=50.0, size=7.5) == wrap_text(
+        "x" * 60, width=50.0, size=7.5
+    )

@@ -5,7 +5,7 @@ from stripwise.report.pages.cover_answers import (
     cover_table,
     earliest_table,
     required_cover,
-    round_strip_ages,
+    usual_strip_ages,
 )
 from stripwise.studies.results import ReliabilityMap
 
@@ -50,8 +50,8 @@ def test_no_map_no_tables(example):
 
 
 def test_round_strip_ages():
-    assert round_strip_ages(13.0, 15.0) == [13.0, 15.0]
-    ages = round_strip_ages(4.0, 672.0)
+    assert usual_strip_ages(13.0, 15.0) == [13.0, 15.0]
+    ages = usual_strip_ages(4.0, 672.0)
     assert len(ages) == 7
     assert ages[0] == 4.0
     assert ages[-1] == 672.0

@@ -11,8 +11,8 @@ import pytest
 
 import stripwise
 from stripwise.errors import OutputError
-from stripwise.report.design_write import DESIGN_FILES, design_tables
 from stripwise.report.pages.design_page import render_design, render_strip_ages
+from stripwise.report.write import DESIGN_FILES, design_tables
 from stripwise.studies.design.design_result import DESIGN_COLUMNS, REQUIRED_COLUMNS
 
 GATES = "Frost: strength against freezing reached"

@@ -37,7 +37,9 @@ class Outline(HTMLParser):
 
 
 def page_of(assessment):
-    return render(assessment, {k: sheet.svg(f) for k, f in curves_figure.draw(assessment).items()})
+    return render(
+        assessment, {k: sheet.svg(f) for k, f in curves_figure.draw_run_figures(assessment).items()}
+    )
 
 
 def outline(html):
@@ -132,7 +134,9 @@ def test_hostile_names_stay_text(example):
 
 
 def test_inlining_changes_attributes_and_not_text(example):
-    svg = sheet.svg(curves_figure.draw(example.make_assessment(example.hostile()))["curves"])
+    svg = sheet.svg(
+        curves_figure.draw_run_figures(example.make_assessment(example.hostile()))["curves"]
+    )
     inlined = str(inline_svg(svg, name="curves"))
     assert "url(#p1) ]]&gt; --&gt;" in inlined
     assert "<style" not in inlined

@@ -10,33 +10,35 @@ from stripwise.distributions.distribution import distribution, fixed
 from stripwise.errors import InputError
 from stripwise.evidence.drying_rates import analyse_drying
 from stripwise.evidence.strip_ages import analyse_strip_log
-from stripwise.evidence.tables.data_kinds import KINDS
-from stripwise.evidence.tables.reading import read
-from stripwise.evidence.tables.timestamps import zone_of
-from stripwise.report.components import input_text, option_quantity
+from stripwise.evidence.tables.data_file import read_data_file
+from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES, KINDS
+from stripwise.evidence.tables.timestamps import find_time_zone
+from stripwise.report.components import input_toml, option_quantity
 from stripwise.report.figures import sheet
-from stripwise.report.figures.dot_interval import DotRow, plot_dots
-from stripwise.report.pages.cover_survey_page import plot_positions, survey_dossier, surveyed
-from stripwise.report.pages.drying_page import drying_dossier, plot_losses
-from stripwise.report.pages.strip_log_page import plot_pours, strip_log_dossier
+from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
+from stripwise.report.pages.cover_survey_page import plot_positions, survey_report
+from stripwise.report.pages.drying_page import drying_report, plot_losses
+from stripwise.report.pages.strip_log_page import plot_pours, strip_log_report
+from stripwise.studies.fit.cover_survey_study import study_cover_survey
+from stripwise.studies.fit.drying_study import study_drying
+from stripwise.studies.fit.strip_log_study import study_strip_log
 from stripwise.units.quantities import LENGTH, TIME
 
 FOLDER = Path(__file__).parents[3] / "scenarios" / "site-records"
 
 
 def of(name):
-    return read(FOLDER / name, kinds=KINDS)
+    return read_data_file(FOLDER / name, kinds=KINDS)
 
 
 @pytest.fixture(scope="module")
 def cover():
-    reading = of("cover.csv")
-    return reading, surveyed(reading, limit="45 mm", family=None)
+    return study_cover_survey(of("cover.csv"), limit=45.0)
 
 
 @pytest.fixture(scope="module")
 def log():
-    return analyse_strip_log(of("strip-log.csv"), zone=zone_of("CET"), specified=16.0)
+    return analyse_strip_log(of("strip-log.csv"), zone=find_time_zone("CET"), specified=16.0)
 
 
 def drawn(ax, start):
@@ -78,39 +80,34 @@ def assert_legible(figure):
 
 
 def test_no_figure_has_labels_that_overlap(cover):
-    dossiers = (
-        drying_dossier(of("drying.csv"), age=None, profiles=FOLDER / "diffusivities.csv"),
-        strip_log_dossier(
-            of("strip-log.csv"),
-            zone="CET",
-            loggers=None,
-            specified="16 h",
-            maturity=None,
-            reference_temperature=None,
-        ),
-        survey_dossier(*cover),
+    diffusivities = read_data_file(FOLDER / "diffusivities.csv", kinds=[DIFFUSIVITIES])
+    zone = find_time_zone("CET")
+    reports = (
+        drying_report(study_drying(of("drying.csv"), diffusivities=diffusivities)),
+        strip_log_report(study_strip_log(of("strip-log.csv"), zone=zone, specified=16.0)),
+        survey_report(cover),
     )
-    for dossier in dossiers:
-        for figure in dossier.figures.values():
-            with sheet.styled():
+    for report in reports:
+        for figure in report.figures.values():
+            with sheet.style_context():
                 assert_legible(figure)
 
 
-def test_losses_are_the_readings(cover):
-    reading = of("drying.csv")
-    result = analyse_drying(reading, rng=np.random.default_rng(1))
-    with sheet.styled():
-        ax = plot_losses(reading.data, result)
+def test_losses_are_the_readings():
+    data_file = of("drying.csv")
+    result = analyse_drying(data_file, rng=np.random.default_rng(1))
+    with sheet.style_context():
+        ax = plot_losses(data_file.data, result)
     lines = drawn(ax, "specimen-")
     assert len(lines) == 16
-    own = reading.data[reading.data["specimen"] == "B2"]
+    own = data_file.data[data_file.data["specimen"] == "B2"]
     assert_allclose(lines["specimen-B2"].get_xydata(), own[["time_d", "mass_loss_pct"]])
     names = {text.get_text() for text in ax.texts}
     assert {"Forms 16 h", "Forms 7 d"} <= names
 
 
 def test_pours_are_drawn_youngest_first_and_those_that_miss_in_another_colour(log):
-    with sheet.styled():
+    with sheet.style_context():
         ax = plot_pours(log)
     dots = drawn(ax, "pour-")
     ages = [dots[f"pour-{k}"].get_xdata()[0] for k in range(23, -1, -1)]
@@ -123,8 +120,8 @@ def test_pours_are_drawn_youngest_first_and_those_that_miss_in_another_colour(lo
 
 
 def test_positions_show_every_reading_and_ring_those_below_the_limit(cover):
-    _, survey = cover
-    with sheet.styled():
+    survey = cover.survey
+    with sheet.style_context():
         ax = plot_positions(survey)
     shades = drawn(ax, "s-")
     assert sum(len(item.get_offsets()) for item in shades.values()) == 160
@@ -134,19 +131,19 @@ def test_positions_show_every_reading_and_ring_those_below_the_limit(cover):
 
 
 def test_strip_ages_for_a_scenario_say_what_they_are(log):
-    dossier = strip_log_dossier(
-        of("strip-log.csv"),
-        zone="CET",
-        loggers=None,
-        specified=None,
-        maturity="nurse-saul",
-        reference_temperature="23 degC",
+    report = strip_log_report(
+        study_strip_log(
+            of("strip-log.csv"),
+            zone=find_time_zone("CET"),
+            maturity="nurse-saul",
+            reference_temperature=23.0,
+        )
     )
-    text = dossier.texts["strip-age.toml"]
+    text = report.texts["strip-age.toml"]
     assert "No permission to strip at such an age." in text
     assert 'concrete_temperature = "23 degC"' in text
     assert "equivalent age at stripping (nurse-saul, 23 degC), 24 pours" in text
-    assert "Pours were stripped at equivalent ages from" in dossier.findings[0]
+    assert "Pours were stripped at equivalent ages from" in report.findings[0]
 
 
 @pytest.mark.parametrize(
@@ -160,7 +157,7 @@ def test_strip_ages_for_a_scenario_say_what_they_are(log):
     ],
 )
 def test_an_input_for_a_scenario(law, lines):
-    text = input_text(law, unit="h", source='a "quoted" file', about=("One line.",))
+    text = input_toml(law, unit="h", source='a "quoted" file', about=("One line.",))
     assert text.splitlines() == [
         "# One line.",
         "[input]",
@@ -190,8 +187,8 @@ def test_dots_with_long_names():
         ),
         DotRow("Short", 2.0, np.nan, np.nan, "2.0"),
     ]
-    with sheet.styled():
-        ax = plot_dots(rows, title="Title", note="Note", label="Ratio", mark=1.0, log=True)
+    with sheet.style_context():
+        ax = plot_dot_intervals(rows, title="Title", note="Note", label="Ratio", mark=1.0, log=True)
         assert_legible(ax.figure)
     assert set(drawn(ax, "interval-")) == {"interval-1"}
     assert_allclose(drawn(ax, "points-")["points-1"].get_xdata(), [0.8, 1.3])

@@ -8,14 +8,19 @@ from numpy.testing import assert_allclose
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.distributions.sampling import Draw, plain_cell, sobol_cells
-from stripwise.ingress.clock import Clock
-from stripwise.ingress.finite_volume.face_layers import Strata
-from stripwise.risk.model.layered_fronts import PENALTY_NODES, strata_of
-from stripwise.risk.model.service_conditions import CoatingInputs, Conditions, Extras, LayerInputs
-from stripwise.risk.model.wall import COVER, MEAN_DOUBT
+from stripwise.distributions.sampling import InputSampler, normal_block, sobol_blocks
+from stripwise.ingress.finite_volume.face_layers import FaceLayers
+from stripwise.ingress.transformed_time import AgeingLaw
+from stripwise.risk.model.layered_fronts import PENALTY_NODES, build_face_layers
+from stripwise.risk.model.service_conditions import (
+    CoatingInputs,
+    LayerInputs,
+    ServiceConditions,
+    ServiceSample,
+)
+from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET
 from stripwise.risk.probability.integral import Integral, front_depths, log_initiation_ages
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 
 AGES = np.array([8.0, 30.0, 80.0])
 LAWS = {
@@ -41,20 +46,20 @@ def under(walls, *, conditions, more=MORE, **changes):
 
 
 CASES = {
-    "layers": (Conditions(layers=LAYERS, horizon=100.0), {}),
-    "coating": (Conditions(coating=COATING, horizon=100.0), {}),
+    "layers": (ServiceConditions(layers=LAYERS, horizon=100.0), {}),
+    "coating": (ServiceConditions(coating=COATING, horizon=100.0), {}),
     "layers, coating, skin and model factor": (
-        Conditions(
+        ServiceConditions(
             layers=LAYERS, coating=COATING, horizon=100.0, model_factor="model.front_factor"
         ),
         {"layered": True},
     ),
     "coating, ageing read as of the instant and ended": (
-        Conditions(coating=COATING, horizon=100.0),
-        {"clock": Clock(convention="instantaneous", ageing_ends=25.0)},
+        ServiceConditions(coating=COATING, horizon=100.0),
+        {"ageing_law": AgeingLaw(convention="instantaneous", ageing_ends=25.0)},
     ),
     "coating at a fixed cover": (
-        Conditions(coating=COATING, horizon=100.0),
+        ServiceConditions(coating=COATING, horizon=100.0),
         {"changes": {"reinforcement.cover": fixed(55.0)}},
     ),
 }
@@ -67,12 +72,12 @@ def test_curves_equal_contents_counted_and_initiation_ages(walls, case):
     mean, error = walls.curves_at(wall, AGES)
     n = 6_000
     # the content at the bars instead of the depth of the front, with pseudo-random samples
-    plain = plain_curves(wall, AGES, samples=n, seed=11)
+    plain = monte_carlo_curves(wall, AGES, samples=n, seed=11)
     spread = np.sqrt(error**2 + np.maximum(mean * (1.0 - mean), 1.0 / n) / n)
     assert np.max(np.abs(plain - mean) / spread) < 4.5
-    draw = Draw.of(wall.inputs, wall.correlations)
-    values = draw.values(plain_cell(draw.dimensions, n, np.random.default_rng(12)))
-    starts = np.broadcast_to(log_initiation_ages(wall, wall.face(values), values), (2, n))
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    values = sampler.values(normal_block(sampler.dimensions, n, np.random.default_rng(12)))
+    starts = np.broadcast_to(log_initiation_ages(wall, wall.sample_block(values), values), (2, n))
     counted = np.array([[np.mean(one <= np.log(a)) for a in AGES] for one in starts])
     assert np.max(np.abs(counted - mean) / spread) < 4.5
 
@@ -82,12 +87,12 @@ def test_layers_that_change_nothing_give_the_closed_forms(walls, skin):
     # one layer of factor 1 is the uniform face, or that of the image series
     plain = under(walls, conditions=None, layered=skin)
     layer = LayerInputs("layer[1].thickness")
-    same = replace(plain, conditions=Conditions(layers=(layer,), horizon=100.0))
-    draw = Draw.of(plain.inputs, plain.correlations)
-    values = draw.values(plain_cell(draw.dimensions, 400, np.random.default_rng(2)))
+    same = replace(plain, conditions=ServiceConditions(layers=(layer,), horizon=100.0))
+    sampler = InputSampler.from_inputs(plain.inputs, plain.correlations)
+    values = sampler.values(normal_block(sampler.dimensions, 400, np.random.default_rng(2)))
     for age in (5.0, 40.0, 100.0):
-        exact = np.array(front_depths(plain, plain.face(values), age))
-        found = np.array(front_depths(same, same.face(values), age))
+        exact = np.array(front_depths(plain, plain.sample_block(values), age))
+        found = np.array(front_depths(same, same.sample_block(values), age))
         assert np.sqrt(np.mean((found - exact) ** 2)) < 0.05
         assert np.max(np.abs(found - exact)) < 0.5
 
@@ -97,7 +102,7 @@ def test_a_coating_of_no_life_or_no_resistance_gives_the_bare_wall(walls, nothin
     changes = {nothing: fixed(0.0)}
     more = tuple(replace(i, distribution=changes.get(i.name, i.distribution)) for i in MORE)
     bare = under(walls, conditions=None, more=more)
-    none = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
+    none = replace(bare, conditions=ServiceConditions(coating=COATING, horizon=100.0))
     found, _ = walls.curves_at(none, AGES, points=128)
     exact, _ = walls.curves_at(bare, AGES, points=128)
     assert_allclose(found, exact, rtol=0, atol=1e-3)
@@ -109,7 +114,7 @@ def test_a_tight_coating_puts_the_clock_back_without_ageing(walls):
     more = tuple(replace(i, distribution=changes.get(i.name, i.distribution)) for i in MORE)
     still = {"changes": {"concrete.ageing_exponent": fixed(0.0)}}
     bare = under(walls, conditions=None, more=more, **still)
-    coated = replace(bare, conditions=Conditions(coating=COATING, horizon=100.0))
+    coated = replace(bare, conditions=ServiceConditions(coating=COATING, horizon=100.0))
     found, _ = walls.curves_at(coated, AGES + 20.0, points=128)
     exact, _ = walls.curves_at(bare, AGES, points=128)
     assert_allclose(found, exact, rtol=0, atol=2e-3)
@@ -119,7 +124,7 @@ def test_a_tight_coating_puts_the_clock_back_without_ageing(walls):
 
 
 def test_every_coating_delays(walls):
-    coated = under(walls, conditions=Conditions(coating=COATING, horizon=100.0))
+    coated = under(walls, conditions=ServiceConditions(coating=COATING, horizon=100.0))
     bare = under(walls, conditions=None)
     found, _ = walls.curves_at(coated, AGES, points=128)
     exact, _ = walls.curves_at(bare, AGES, points=128)
@@ -127,30 +132,30 @@ def test_every_coating_delays(walls):
 
 
 def test_strata_put_layers_skin_and_zone_together():
-    extras = Extras(1.0, None, (), 0.0, 1.0, layers=((10.0, 0.5, 1.0), (20.0, 1.0, 0.5)))
+    service = ServiceSample(1.0, None, (), 0.0, 1.0, layers=((10.0, 0.5, 1.0), (20.0, 1.0, 0.5)))
     log_k = np.log(4.0)
-    whole = strata_of(extras, zone=0.0, skin=np.inf, log_penalty=log_k, size=1)
+    whole = build_face_layers(service, zone=0.0, skin=np.inf, log_penalty=log_k, size=1)
     assert_allclose(whole.thickness[:, 0], [10.0, 20.0])
     assert_allclose(whole.factor[:, 0], [2.0, 2.0, 4.0])
-    skin = strata_of(extras, zone=4.0, skin=15.0, log_penalty=log_k, size=1)
+    skin = build_face_layers(service, zone=4.0, skin=15.0, log_penalty=log_k, size=1)
     assert_allclose(skin.thickness[:, 0], [6.0, 5.0, 15.0])
     assert_allclose(skin.factor[:, 0], [2.0, 2.0, 1.0, 1.0])
-    deep = strata_of(extras, zone=12.0, skin=40.0, log_penalty=log_k, size=1)
+    deep = build_face_layers(service, zone=12.0, skin=40.0, log_penalty=log_k, size=1)
     assert_allclose(deep.thickness[:, 0], [0.0, 18.0, 10.0])
     assert_allclose(deep.factor[:, 0], [2.0, 2.0, 4.0, 1.0])
-    none = strata_of(
-        Extras(1.0, None, (), 0.0, 1.0), zone=0.0, skin=np.inf, log_penalty=log_k, size=2
+    none = build_face_layers(
+        ServiceSample(1.0, None, (), 0.0, 1.0), zone=0.0, skin=np.inf, log_penalty=log_k, size=2
     )
     assert none.thickness.shape == (0, 2)
     assert_allclose(none.factor, [[4.0, 4.0]])
-    assert isinstance(none, Strata)
+    assert isinstance(none, FaceLayers)
 
 
 @pytest.mark.parametrize("skin", [False, True])
 @pytest.mark.parametrize("coating", [None, COATING])
-def test_layers_begin_at_the_surface_where_the_mean_cover_is_in_doubt(walls, skin, coating):
+def test_layers_begin_at_the_surface_where_the_mean_cover_is_uncertain(walls, skin, coating):
     # 8 mm less cover than stated is a face of a mean cover 8 mm less, layers and coating the same
-    conditions = Conditions(
+    conditions = ServiceConditions(
         layers=LAYERS, coating=coating, horizon=100.0, model_factor="model.front_factor"
     )
     changes = {COVER: fixed(60.0), "exposure.convection_zone": fixed(4.0)}
@@ -158,14 +163,14 @@ def test_layers_begin_at_the_surface_where_the_mean_cover_is_in_doubt(walls, ski
     thin = under(
         walls, conditions=conditions, layered=skin, changes={**changes, COVER: fixed(52.0)}
     )
-    offset = Input(MEAN_DOUBT, "", fixed(-8.0), "mm", "cover")
+    offset = Input(MEAN_COVER_OFFSET, "", fixed(-8.0), "mm", "cover")
     moved = replace(stated, inputs=(*stated.inputs, offset))
-    draw = Draw.of(stated.inputs, stated.correlations)
-    z = plain_cell(draw.dimensions, 300, np.random.default_rng(4))
+    sampler = InputSampler.from_inputs(stated.inputs, stated.correlations)
+    z = normal_block(sampler.dimensions, 300, np.random.default_rng(4))
     starts = []
     for wall in (thin, moved):
-        values = Draw.of(wall.inputs, wall.correlations).values(z)
-        starts.append(log_initiation_ages(wall, wall.face(values), values))
+        values = InputSampler.from_inputs(wall.inputs, wall.correlations).values(z)
+        starts.append(log_initiation_ages(wall, wall.sample_block(values), values))
     assert_allclose(starts[1], starts[0], rtol=0, atol=1e-9)
     assert 0.1 < np.isfinite(starts[0]).mean() < 1.0
 
@@ -176,15 +181,15 @@ def test_many_strategies_are_read_off_a_few_solutions(walls, case):
     wall = under(walls, conditions=conditions, **changes)
     ages = np.geomspace(10.0, 168.0, 2 * PENALTY_NODES)
     many = wall.with_plans(tuple(replace(walls.PLANS[0], strip_age=float(a)) for a in ages))
-    integral, draw = Integral.of(many)
-    z = next(iter(sobol_cells(draw.dimensions, 256, np.random.default_rng(9))))
-    values, shift = draw.values(z), integral.shift(draw.correlate(z))
+    integral, sampler = Integral.from_wall(many)
+    z = next(iter(sobol_blocks(sampler.dimensions, 256, np.random.default_rng(9))))
+    values, score_mean = sampler.values(z), integral.conditional_mean(sampler.correlate(z))
 
     def of(wall):
         flags = np.zeros((len(wall.plans), len(AGES)), dtype=bool)
-        face = wall.face(values)
-        p = integral.probabilities(wall, face, values, shift, ages=AGES, upper=flags)
-        return p, [front_depths(wall, face, float(age)) for age in AGES[1:]]
+        block = wall.sample_block(values)
+        p = integral.probabilities(wall, block, values, score_mean, ages=AGES, upper=flags)
+        return p, [front_depths(wall, block, float(age)) for age in AGES[1:]]
 
     found, depths = of(many)
     alone = [of(many.with_plans((plan,))) for plan in many.plans]

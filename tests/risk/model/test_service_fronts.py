@@ -8,12 +8,12 @@ from numpy.testing import assert_allclose
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.distributions.sampling import Draw, plain_cell
+from stripwise.distributions.sampling import InputSampler, normal_block
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
-from stripwise.risk.model.service_conditions import Conditions
+from stripwise.risk.model.service_conditions import ServiceConditions
 from stripwise.risk.probability.cracking import cracking_curves
 from stripwise.risk.probability.integral import front_depths, log_initiation_ages
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 
 AGES = np.array([8.0, 25.0, 50.0, 100.0])
 
@@ -63,36 +63,36 @@ def carbonation_inputs():
 
 CASES = {
     "linear rise": (
-        Conditions(history=SurfaceHistory("linear"), duration=DURATION.name),
+        ServiceConditions(history=SurfaceHistory("linear"), duration=DURATION.name),
         (DURATION,),
         {},
     ),
     "falling table and model factor": (
-        Conditions(
+        ServiceConditions(
             history=SurfaceHistory("table", (0.0, 10.0, 25.0, 30.0), (0.3, 1.0, 1.0, 0.2)),
             model_factor=FACTOR.name,
         ),
         (FACTOR,),
         {},
     ),
-    "both mechanisms": (Conditions(carbonation=True), carbonation_inputs(), {}),
+    "both mechanisms": (ServiceConditions(carbonation=True), carbonation_inputs(), {}),
     "carbonation alone": (
-        Conditions(chloride=False, carbonation=True),
+        ServiceConditions(chloride=False, carbonation=True),
         carbonation_inputs(),
         {},
     ),
     "layered face and carbonation": (
-        Conditions(carbonation=True),
+        ServiceConditions(carbonation=True),
         carbonation_inputs(),
         {"layered": True},
     ),
     "rise over a skin": (
-        Conditions(history=SurfaceHistory("linear"), duration=DURATION.name),
+        ServiceConditions(history=SurfaceHistory("linear"), duration=DURATION.name),
         (DURATION,),
         {"layered": True},
     ),
     "rise over a skin at a fixed cover, both mechanisms": (
-        Conditions(
+        ServiceConditions(
             history=SurfaceHistory("square root"),
             duration=DURATION.name,
             carbonation=True,
@@ -102,7 +102,7 @@ CASES = {
         {"layered": True, "changes": {"reinforcement.cover": fixed(45.0)}},
     ),
     "rise at a fixed cover": (
-        Conditions(history=SurfaceHistory("square root"), duration=DURATION.name),
+        ServiceConditions(history=SurfaceHistory("square root"), duration=DURATION.name),
         (DURATION,),
         {"changes": {"reinforcement.cover": fixed(55.0)}},
     ),
@@ -115,13 +115,13 @@ def test_curves_equal_plain_monte_carlo_and_counted_initiation_ages(walls, case)
     wall = under(walls, conditions=conditions, more=more, **changes)
     mean, error = walls.curves_at(wall, AGES, points=1024)
     n = 8_000
-    plain = plain_curves(wall, AGES, samples=n, seed=11)
+    plain = monte_carlo_curves(wall, AGES, samples=n, seed=11)
     spread = np.sqrt(error**2 + np.maximum(mean * (1.0 - mean), 1.0 / n) / n)
     assert np.max(np.abs(plain - mean) / spread) < 4.5
     # initiation ages of other samples, inverted from the front instead of compared at an age
-    draw = Draw.of(wall.inputs, wall.correlations)
-    values = draw.values(plain_cell(draw.dimensions, n, np.random.default_rng(12)))
-    starts = np.broadcast_to(log_initiation_ages(wall, wall.face(values), values), (2, n))
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    values = sampler.values(normal_block(sampler.dimensions, n, np.random.default_rng(12)))
+    starts = np.broadcast_to(log_initiation_ages(wall, wall.sample_block(values), values), (2, n))
     counted = np.array([[np.mean(one <= np.log(a)) for a in AGES] for one in starts])
     assert np.max(np.abs(counted - mean) / spread) < 4.5
 
@@ -132,26 +132,26 @@ def test_options_that_change_nothing_give_the_plain_curves(walls):
     one = Input("model.front_factor", "", fixed(1.0), "", "concrete")
     flat = SurfaceHistory("table", (0.0, 1.0), (1.0, 1.0))
     for conditions, more in (
-        (Conditions(), ()),
-        (Conditions(model_factor=one.name), (one,)),
-        (Conditions(history=flat), ()),
+        (ServiceConditions(), ()),
+        (ServiceConditions(model_factor=one.name), (one,)),
+        (ServiceConditions(history=flat), ()),
     ):
         found, _ = walls.curves_at(under(walls, conditions=conditions, more=more), AGES, points=256)
         assert_allclose(found, mean, rtol=0, atol=1e-4)
 
 
 def test_the_deeper_front_governs_sample_by_sample(walls):
-    both = under(walls, conditions=Conditions(carbonation=True), more=carbonation_inputs())
-    draw = Draw.of(both.inputs, both.correlations)
-    values = draw.values(plain_cell(draw.dimensions, 500, np.random.default_rng(2)))
+    both = under(walls, conditions=ServiceConditions(carbonation=True), more=carbonation_inputs())
+    sampler = InputSampler.from_inputs(both.inputs, both.correlations)
+    values = sampler.values(normal_block(sampler.dimensions, 500, np.random.default_rng(2)))
 
     def depths(conditions):
         wall = replace(both, conditions=conditions)
-        return np.array(front_depths(wall, wall.face(values), 60.0))
+        return np.array(front_depths(wall, wall.sample_block(values), 60.0))
 
-    together = depths(Conditions(carbonation=True))
+    together = depths(ServiceConditions(carbonation=True))
     chloride = depths(None)
-    carbonation = depths(Conditions(chloride=False, carbonation=True))
+    carbonation = depths(ServiceConditions(chloride=False, carbonation=True))
     assert_allclose(together, np.maximum(chloride, carbonation), rtol=1e-12)
     assert np.any(carbonation > chloride)
     assert np.any(carbonation < chloride)
@@ -165,9 +165,9 @@ def test_cracking_equals_counting_and_follows_initiation(walls):
     error = found.repeats.std(axis=0, ddof=1) / np.sqrt(8.0)
     # plain Monte Carlo of the same sentence: rate times wet time since depassivation passes x0
     n = 30_000
-    draw = Draw.of(wall.inputs, wall.correlations)
-    v = draw.values(plain_cell(draw.dimensions, n, np.random.default_rng(8)))
-    starts = np.exp(log_initiation_ages(wall, wall.face(v), v))
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    v = sampler.values(normal_block(sampler.dimensions, n, np.random.default_rng(8)))
+    starts = np.exp(log_initiation_ages(wall, wall.sample_block(v), v))
     loss = 74.4 + 7.3 * v["reinforcement.cover"] / 16.0 - 17.4 * v["cracking.tensile_strength"]
     later = starts + np.maximum(loss, 0.0) / (0.75 * v["cracking.corrosion_rate"])
     counted = np.array([[np.mean(one <= a) for a in ages] for one in later])
@@ -175,7 +175,7 @@ def test_cracking_equals_counting_and_follows_initiation(walls):
     assert np.max(np.abs(counted - mean) / spread) < 4.5
     started = np.array([[np.mean(one <= a) for a in ages] for one in starts])
     assert np.all(mean < started)
-    assert found.knowledge is None
+    assert found.epistemic is None
 
 
 def test_a_fixed_corrosion_rate_counts(walls):
@@ -185,5 +185,5 @@ def test_a_fixed_corrosion_rate_counts(walls):
     wall = under(walls, conditions=None, more=steady, knowledge=("curing.law",))
     found = cracking_curves(wall, [50.0], repeats=8, seed=1, points=512)
     assert np.all((found.repeats > 0.0) & (found.repeats < 1.0))
-    assert found.knowledge is not None
-    assert found.knowledge.shape == (64, 2, 1)
+    assert found.epistemic is not None
+    assert found.epistemic.shape == (64, 2, 1)

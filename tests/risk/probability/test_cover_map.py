@@ -5,13 +5,13 @@ from numpy.testing import assert_allclose
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.risk.model.service_conditions import CoatingInputs, Conditions
+from stripwise.risk.model.service_conditions import CoatingInputs, ServiceConditions
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.cover_map import (
-    Grid,
+    DesignGrid,
     exchange_grid,
     exchange_rate,
-    index_by_knowledge,
+    index_by_epistemic_point,
     index_by_repeat,
 )
 from stripwise.risk.probability.curves import probability_curves
@@ -21,7 +21,7 @@ NONE = Plan("none", 24.0, 1.0)
 
 
 def test_map_node_equals_a_separate_run(walls):
-    grid = Grid(np.array([55.0, 70.0]), np.array([12.0, 72.0]), (NONE,))
+    grid = DesignGrid(np.array([55.0, 70.0]), np.array([12.0, 72.0]), (NONE,))
     index = index_by_repeat(walls.wall(), grid, 50.0, repeats=16, seed=0)
     cover = distribution("normal", mean=70.0, sd=8.0, low=0.0)
     wall = walls.wall(changes={"reinforcement.cover": cover}, plans=(Plan("72 h", 72.0, 1.0),))
@@ -30,14 +30,14 @@ def test_map_node_equals_a_separate_run(walls):
 
 
 def test_fixed_cover_has_a_map(walls):
-    grid = Grid(np.array([55.0, 70.0]), np.array([24.0]), (NONE,))
+    grid = DesignGrid(np.array([55.0, 70.0]), np.array([24.0]), (NONE,))
     wall = walls.wall(changes={"reinforcement.cover": fixed(60.0)})
     index = index_by_repeat(wall, grid, 50.0, repeats=8, seed=0)
     assert np.all(index[:, 0, 0, 1] > index[:, 0, 0, 0] + 0.2)
 
 
 def test_layered_map_is_finite(walls):
-    grid = Grid(np.array([50.0, 70.0]), np.array([12.0, 48.0]), (NONE,))
+    grid = DesignGrid(np.array([50.0, 70.0]), np.array([12.0, 48.0]), (NONE,))
     index = index_by_repeat(walls.wall(layered=True), grid, 50.0, repeats=8, seed=0)
     assert np.all(np.diff(index, axis=2) > 0.0)
     assert np.all(np.diff(index, axis=3) > 0.0)
@@ -75,15 +75,15 @@ def test_exchange_rate_put_back_gives_the_same_index(walls):
     grid = exchange_grid(NONE, cover=60.0, strip_age=24.0)
     rates = exchange_rate(index_by_repeat(wall, grid, 50.0, repeats=8, seed=0))
     assert np.all(rates > 0.0)
-    back = Grid(np.array([60.0, 60.0 + rates[0]]), np.array([24.0, 48.0]), (NONE,))
+    back = DesignGrid(np.array([60.0, 60.0 + rates[0]]), np.array([24.0, 48.0]), (NONE,))
     index = index_by_repeat(wall, back, 50.0, repeats=8, seed=0)[0, 0]
     assert_allclose(index[0, 1], index[1, 0], rtol=0, atol=1e-5)
 
 
 def test_knowledge_points(walls):
-    grid = Grid(np.array([60.0]), np.array([24.0]), (NONE,))
-    assert index_by_knowledge(walls.wall(), grid, 50.0, seed=0) is None
-    found = index_by_knowledge(
+    grid = DesignGrid(np.array([60.0]), np.array([24.0]), (NONE,))
+    assert index_by_epistemic_point(walls.wall(), grid, 50.0, seed=0) is None
+    found = index_by_epistemic_point(
         walls.wall(knowledge=("concrete.ageing_exponent",)), grid, 50.0, seed=0
     )
     assert found.shape == (64, 1, 1, 1)
@@ -111,9 +111,11 @@ def test_maps_see_the_options_of_the_wall(walls):
     plain = walls.wall()
     factor = Input("model.front_factor", "", fixed(1.3), "", "concrete")
     deeper = replace(
-        plain, inputs=(*plain.inputs, factor), conditions=Conditions(model_factor=factor.name)
+        plain,
+        inputs=(*plain.inputs, factor),
+        conditions=ServiceConditions(model_factor=factor.name),
     )
-    grid = Grid(np.array([50.0, 60.0]), np.array([24.0]), (NONE,))
+    grid = DesignGrid(np.array([50.0, 60.0]), np.array([24.0]), (NONE,))
     usual, moved = (
         index_by_repeat(wall, grid, 50.0, repeats=8, seed=1) for wall in (plain, deeper)
     )
@@ -125,7 +127,7 @@ def test_maps_see_the_options_of_the_wall(walls):
     coated = replace(
         plain,
         inputs=(*plain.inputs, *more),
-        conditions=Conditions(coating=coating, horizon=60.0),
+        conditions=ServiceConditions(coating=coating, horizon=60.0),
     )
     shut = index_by_repeat(coated, grid, 50.0, repeats=8, seed=1)
     own = replace(coated, plans=(Plan("24 h", 24.0, 1.0),))

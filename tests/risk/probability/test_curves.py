@@ -6,12 +6,12 @@ from scipy.special import ndtr
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation
-from stripwise.ingress.clock import Clock
+from stripwise.ingress.transformed_time import AgeingLaw
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.probability import band
-from stripwise.risk.probability.curves import interval, probability_curves
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
-from stripwise.risk.probability.reliability_index import Curves, index_of
+from stripwise.risk.probability import epistemic_band
+from stripwise.risk.probability.curves import probability_curves, t_interval
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
+from stripwise.risk.probability.reliability_index import Curves, reliability_index
 
 AGES = np.array([10.0, 50.0, 100.0])
 
@@ -32,7 +32,7 @@ def agree(wall, *, samples=400_000):
     """Compare with plain Monte Carlo; the sampled error of the curves is far below it."""
     curves = run(wall)
     p = ndtr(-curves.mean.at(AGES))
-    plain = plain_curves(wall, AGES, samples=samples, seed=7)
+    plain = monte_carlo_curves(wall, AGES, samples=samples, seed=7)
     repeats = np.array([ndtr(-c.at(AGES)) for c in curves.repeats])
     error = np.sqrt(
         np.maximum(p * (1 - p), 1.0 / samples) / samples + repeats.var(axis=0, ddof=1) / 8
@@ -69,7 +69,7 @@ def test_special_cases_agree_and_are_counted(walls):
         "reinforcement.cover": distribution("normal", mean=25.0, sd=10.0, low=0.0),
     }
     curves = agree(walls.wall(changes=changes))
-    shares = curves.shares
+    shares = curves.case_shares
     assert shares["surface chloride never reaches the critical content"] > 0.1
     assert shares["depassivated from the start"] > 0.001
     assert shares["convection zone reaches the bars"] > 0.001
@@ -130,7 +130,7 @@ def test_fixed_wall_is_a_step(walls):
     curves = run(wall)
     exact = float(plain_start(wall))
     assert 1.0 < exact < 100.0
-    assert_allclose(curves.mean.reach(1.28), exact, rtol=1e-6)
+    assert_allclose(curves.mean.age_at_index(1.28), exact, rtol=1e-6)
     assert curves.mean.at(exact * 0.99)[0, 0] == np.inf
     assert curves.mean.at(exact * 1.01)[0, 0] == -np.inf
 
@@ -158,8 +158,8 @@ def test_fixed_contents_without_a_front_leave_nothing_to_chance(  # noqa: PLR091
     wall = walls.wall(changes=contents, layered=layered)
     curves = run(wall)
     assert np.all(ndtr(-curves.mean.at(AGES)) == probability)
-    assert curves.shares[case] == 1.0
-    plain = plain_curves(wall, AGES, samples=1000, seed=1)
+    assert curves.case_shares[case] == 1.0
+    plain = monte_carlo_curves(wall, AGES, samples=1000, seed=1)
     assert np.all(plain == probability)
 
 
@@ -167,7 +167,7 @@ def plain_start(wall):
     from stripwise.risk.probability.integral import initiation_ages
 
     values = {i.name: i.distribution.mean for i in wall.inputs}
-    return initiation_ages(wall, wall.face(values), values)[0, 0]
+    return initiation_ages(wall, wall.sample_block(values), values)[0, 0]
 
 
 def test_knowledge_band_contains_the_mean_and_is_wider(walls):
@@ -201,7 +201,7 @@ def test_direction_of_each_input(walls, name, worse, better):
 
 
 def test_ageing_that_ends_bends_the_curve(walls):
-    ends = run(walls.wall(clock=Clock(ageing_ends=20.0)), kinks=(50.0, 20.0))
+    ends = run(walls.wall(ageing_law=AgeingLaw(ageing_ends=20.0)), kinks=(50.0, 20.0))
     free = run(walls.wall())
     assert 20.0 in ends.mean.ages
     assert_allclose(ends.mean.at(20.0), free.mean.at(20.0), rtol=0, atol=1e-5)
@@ -212,7 +212,7 @@ def test_ageing_that_ends_bends_the_curve(walls):
 def test_interpolated_curve_reaches_what_it_shows():
     ages = np.array([0.0, 0.01, 1.0, 10.0, 100.0])
     curves = Curves(ages, np.array([[np.inf, 9.0, 5.0, 2.0, 0.5], [8.0, 7.0, 6.0, 5.0, 4.0]]))
-    life = curves.reach(1.3)
+    life = curves.age_at_index(1.3)
     assert_allclose(curves.at(life[0])[0, 0], 1.3, rtol=0, atol=1e-6)
     assert life[1] == np.inf
 
@@ -222,15 +222,15 @@ def test_index_keeps_digits_in_both_tails():
     p = 10.0 ** -np.arange(1, 8)
     printed = [1.28, 2.32, 3.09, 3.72, 4.27, 4.75, 5.20]
     # the table prints 2.32 for 2.3263 and 4.27 for 4.2649: it is rounded to 0.01 or cut
-    assert_allclose(index_of(p, 1 - p), printed, rtol=0, atol=0.0085)
-    assert_allclose(index_of(1 - 1e-20, 1e-20), -9.262340089798408, rtol=1e-12)
-    assert index_of(0.0, 1.0) == np.inf
+    assert_allclose(reliability_index(p, 1 - p), printed, rtol=0, atol=0.0085)
+    assert_allclose(reliability_index(1 - 1e-20, 1e-20), -9.262340089798408, rtol=1e-12)
+    assert reliability_index(0.0, 1.0) == np.inf
 
 
 def test_interval_covers_as_promised():
     rng = np.random.default_rng(5)
     values = rng.normal(3.0, 1.0, size=(16, 4000))
-    _, low, high = interval(values)
+    _, low, high = t_interval(values)
     covered = np.mean((low <= 3.0) & (high >= 3.0))
     assert abs(covered - 0.95) < 4 * np.sqrt(0.95 * 0.05 / 4000)
 
@@ -254,7 +254,7 @@ def test_a_band_on_few_ages_is_that_on_all(walls, monkeypatch):
     wall = walls.wall(knowledge=("curing.law", "concrete.ageing_exponent"))
     whole = run(wall)
     assert len(whole.mean.ages) > 24
-    monkeypatch.setattr(band, "BAND_AGES", 24)
+    monkeypatch.setattr(epistemic_band, "BAND_AGES", 24)
     few = run(wall)
     ages = np.arange(1.0, 101.0)
     for one, other in ((few.know_low, whole.know_low), (few.know_high, whole.know_high)):

@@ -11,10 +11,10 @@ from scipy import special
 from stripwise.errors import InputError
 from stripwise.risk.probability.expected_cost import (
     cost_ages,
-    expected_repair,
+    expected_repair_cost,
     present_value_factor,
     real_rate,
-    repair_weights,
+    repair_cost_weights,
     series_factor,
     yearly_ages,
 )
@@ -44,13 +44,15 @@ def test_expected_repair_is_the_net_present_value_of_the_growth():
     p = special.ndtr((np.log(years) - 4.0) / 0.8)
     flows = np.concatenate([[0.0], np.diff(p, prepend=0.0)])
     for rate in (0.0, 0.0294, 0.08, -0.01):
-        assert_allclose(expected_repair(p, years, rate=rate), npf.npv(rate, flows), rtol=1e-12)
+        assert_allclose(expected_repair_cost(p, years, rate=rate), npf.npv(rate, flows), rtol=1e-12)
 
 
 def test_parts_of_a_repair_come_later_and_not_after_the_horizon():
     years = yearly_ages(30.0)
     p = np.where(years >= 20.0, 0.5, 0.0)  # half the walls in year 20
-    cost = expected_repair(p, years, rate=0.03, instalments=((0.0, 0.4), (5.0, 0.4), (15.0, 0.2)))
+    cost = expected_repair_cost(
+        p, years, rate=0.03, instalments=((0.0, 0.4), (5.0, 0.4), (15.0, 0.2))
+    )
     exact = 0.5 * (0.4 * -npf.pv(0.03, 20, 0, 1) + 0.4 * -npf.pv(0.03, 25, 0, 1))
     assert_allclose(cost, exact, rtol=1e-12)
 
@@ -65,22 +67,22 @@ def test_few_ages_give_the_cost_of_all_years(horizon, rate):
     def p(t):
         return special.ndtr((np.log(t) - 4.4) / 0.7)
 
-    whole = expected_repair(p(years), years, rate=rate, instalments=parts)
-    few = repair_weights(ages, horizon, rate=rate, instalments=parts) @ p(ages)
+    whole = expected_repair_cost(p(years), years, rate=rate, instalments=parts)
+    few = repair_cost_weights(ages, horizon, rate=rate, instalments=parts) @ p(ages)
     assert_allclose(few, whole, rtol=2e-4, atol=1e-5)
 
 
 def test_every_year_is_taken_where_the_curve_may_have_steps():
     ages = cost_ages(40.0, exact=True)
     p = np.where(ages >= 17.0, 1.0, 0.0)
-    assert_allclose(repair_weights(ages, 40.0, rate=0.04) @ p, 1.04**-17.0, rtol=1e-10)
+    assert_allclose(repair_cost_weights(ages, 40.0, rate=0.04) @ p, 1.04**-17.0, rtol=1e-10)
 
 
 def test_a_horizon_between_years_counts_its_own_end():
     years = yearly_ages(10.5)
     assert years.tolist() == [*range(1, 11), 10.5]
     p = np.append(np.zeros(10), 1.0)
-    assert_allclose(expected_repair(p, years, rate=0.05), 1.05**-10.5, rtol=1e-12)
+    assert_allclose(expected_repair_cost(p, years, rate=0.05), 1.05**-10.5, rtol=1e-12)
 
 
 @pytest.mark.parametrize("rate", [-1.0, -1.5, float("nan")])

@@ -7,13 +7,13 @@ from scipy import stats
 
 from stripwise.risk.probability.extent import (
     FaceSize,
-    binormal,
+    bivariate_normal_cdf,
+    corroded_share_moments,
     face_correlation,
-    share_moments,
-    simulated_faces,
+    simulate_faces,
 )
 from stripwise.risk.probability.integral import log_initiation_ages
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.3, 0.8, 0.95, 0.999])
@@ -22,13 +22,15 @@ def test_binormal_equals_scipy(rho):
     matrix = [[1.0, rho], [rho, 1.0]]
     exact = [stats.multivariate_normal.cdf(p, [0.0, 0.0], matrix, abseps=1e-9) for p in points]
     h, k = np.array(points).T
-    assert_allclose(binormal(h, k, correlation=rho), exact, rtol=0, atol=2e-5)
+    assert_allclose(bivariate_normal_cdf(h, k, correlation=rho), exact, rtol=0, atol=2e-5)
 
 
 def test_binormal_at_its_ends():
-    assert_allclose(binormal(-1.0, 0.5, correlation=1.0), stats.norm.cdf(-1.0))
-    assert_allclose(binormal(np.inf, 0.5, correlation=0.5), stats.norm.cdf(0.5), atol=1e-12)
-    assert_allclose(binormal(0.0, 0.0, correlation=0.5), 1.0 / 3.0, atol=1e-6)
+    assert_allclose(bivariate_normal_cdf(-1.0, 0.5, correlation=1.0), stats.norm.cdf(-1.0))
+    assert_allclose(
+        bivariate_normal_cdf(np.inf, 0.5, correlation=0.5), stats.norm.cdf(0.5), atol=1e-12
+    )
+    assert_allclose(bivariate_normal_cdf(0.0, 0.0, correlation=0.5), 1.0 / 3.0, atol=1e-6)
 
 
 def field_of_shares(wall, age, size, faces, seed):
@@ -52,8 +54,8 @@ def field_of_shares(wall, age, size, faces, seed):
                 phase = rng.uniform(0.0, 2.0 * np.pi, waves)
                 arg = xx[:, None] * k[0] + yy[:, None] * k[1] + phase
                 z = np.sqrt(2.0 / waves) * np.cos(arg).sum(axis=1)
-            values[item.name] = item.distribution.draw(z)
-        logs = log_initiation_ages(wall, wall.face(values), values)
+            values[item.name] = item.distribution.from_normal(z)
+        logs = log_initiation_ages(wall, wall.sample_block(values), values)
         shares.append(np.mean(logs[0] <= np.log(age)))
     return np.array(shares)
 
@@ -62,12 +64,12 @@ def field_of_shares(wall, age, size, faces, seed):
 def test_moments_and_shares_equal_another_simulation(walls, knowledge):
     wall = walls.wall(plans=walls.PLANS[:1], knowledge=knowledge)
     size = FaceSize(8.0, 3.0, 2.0)
-    mean, sd = share_moments(wall, [30.0], size, seed=1)
+    mean, sd = corroded_share_moments(wall, [30.0], size, seed=1)
     other = field_of_shares(wall, 30.0, size, faces=150, seed=5)
     assert abs(other.mean() - mean[0, 0]) < 4.0 * sd[0, 0] / np.sqrt(150.0)
     # the sd of an sd from 150 faces of a skewed share is some 8 %
     assert_allclose(other.std(), sd[0, 0], rtol=0.25)
-    ours = simulated_faces(wall, [30.0], size, faces=1500, seed=2).shares[0, 0]
+    ours = simulate_faces(wall, [30.0], size, faces=1500, seed=2).shares[0, 0]
     assert abs(ours.mean() - mean[0, 0]) < 4.0 * sd[0, 0] / np.sqrt(1500.0)
     assert_allclose(ours.std(), sd[0, 0], rtol=0.08)
     for share in (0.1, 0.5):
@@ -78,23 +80,23 @@ def test_moments_and_shares_equal_another_simulation(walls, knowledge):
 def test_limits_of_the_correlation_length(walls):
     wall = walls.wall(plans=walls.PLANS[:1])
     ages = [30.0]
-    point = float(plain_curves(wall, np.array(ages), samples=100_000, seed=1)[0, 0])
+    point = float(monte_carlo_curves(wall, np.array(ages), samples=100_000, seed=1)[0, 0])
     # every point for itself: the share is the probability, without scatter
-    mean, sd = share_moments(wall, ages, FaceSize(5.0, 3.0, 0.0), seed=1)
+    mean, sd = corroded_share_moments(wall, ages, FaceSize(5.0, 3.0, 0.0), seed=1)
     assert_allclose(mean[0, 0], point, rtol=0.02)
     # the difference of two sampled means: 0.03 is an error of 0.0009 in the joint probability
     assert sd[0, 0] < 0.03
     # one fate for the whole face: all or nothing
-    mean, sd = share_moments(wall, ages, FaceSize(5.0, 3.0, np.inf), seed=1)
+    mean, sd = corroded_share_moments(wall, ages, FaceSize(5.0, 3.0, np.inf), seed=1)
     assert_allclose(sd[0, 0], np.sqrt(mean[0, 0] * (1.0 - mean[0, 0])), rtol=1e-3)
-    shares = simulated_faces(wall, ages, FaceSize(5.0, 3.0, np.inf), faces=200, seed=1).shares
+    shares = simulate_faces(wall, ages, FaceSize(5.0, 3.0, np.inf), faces=200, seed=1).shares
     assert set(np.unique(shares)) == {0.0, 1.0}
-    alone = simulated_faces(wall, ages, FaceSize(5.0, 3.0, 0.0), faces=50, seed=1).shares[0, 0]
+    alone = simulate_faces(wall, ages, FaceSize(5.0, 3.0, 0.0), faces=50, seed=1).shares[0, 0]
     cells = 600.0
     assert_allclose(alone.std(), np.sqrt(point * (1.0 - point) / cells), rtol=0.5)
     # a short and a long length approach them
-    _, short = share_moments(wall, ages, FaceSize(5.0, 3.0, 0.05), seed=1)
-    _, long = share_moments(wall, ages, FaceSize(5.0, 3.0, 500.0), seed=1)
+    _, short = corroded_share_moments(wall, ages, FaceSize(5.0, 3.0, 0.05), seed=1)
+    _, long = corroded_share_moments(wall, ages, FaceSize(5.0, 3.0, 500.0), seed=1)
     assert short[0, 0] < 0.03
     assert_allclose(long, sd, rtol=0.02)
 

@@ -9,16 +9,21 @@ from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation
 from stripwise.risk.model.wall import COVER, Plan
 from stripwise.risk.probability.curves import probability_curves
-from stripwise.risk.probability.nominal_covers import Sample, by_knowledge, by_repeat, moved_cover
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    probability_by_epistemic_point,
+    probability_by_repeat,
+    shifted_cover,
+)
 
 PLANS = (Plan("12 h", 12.0, 1.0), Plan("72 h", 72.0, 1.0))
-SAMPLE = Sample(1024, 8, 3)
+SAMPLE = SamplingOptions(1024, 8, 3)
 
 
 def separate_run(wall, cover, age):
     """Probability by repeat of a run of its own at another nominal cover, same seed."""
     inputs = tuple(
-        type(item)(item.name, item.label, moved_cover(wall, cover), item.unit, item.group)
+        type(item)(item.name, item.label, shifted_cover(wall, cover), item.unit, item.group)
         if item.name == COVER
         else item
         for item in wall.inputs
@@ -51,21 +56,21 @@ def test_nodes_equal_separate_runs_of_the_same_seed(walls, cover):
     # Own definition, no outside source: a node is the run that it stands for. The tables of the
     # curves and of the map interpolate the cover's law, each within 1e-7.
     wall = walls.wall(changes={COVER: cover}, plans=PLANS)
-    p = by_repeat(wall, np.array([50.0, 65.0]), np.array([10.0, 50.0]), sample=SAMPLE)
+    p = probability_by_repeat(wall, np.array([50.0, 65.0]), np.array([10.0, 50.0]), sample=SAMPLE)
     for c, nominal in enumerate((50.0, 65.0)):
         assert_allclose(p[:, :, 1, c], separate_run(wall, nominal, 50.0), rtol=0, atol=3e-7)
 
 
 def test_sorting_the_fronts_equals_integrating_each(walls):
-    from stripwise.distributions.sampling import sobol_cells, stream
+    from stripwise.distributions.sampling import random_stream, sobol_blocks
     from stripwise.risk.probability.integral import Integral
-    from stripwise.risk.probability.nominal_covers import _Over
+    from stripwise.risk.probability.nominal_covers import _CoverIntegrals
 
     wall = walls.wall(plans=PLANS)
-    integral, draw = Integral.of(wall)
-    over = _Over.of(wall, integral, np.array([45.0, 60.0, 90.0]))
-    z = next(sobol_cells(draw.dimensions, 512, stream(0, stage="main", index=(0,))))
-    values, ages = draw.values(z), np.array([2.0, 50.0])
+    integral, sampler = Integral.from_wall(wall)
+    over = _CoverIntegrals.from_covers(wall, integral, np.array([45.0, 60.0, 90.0]))
+    z = next(sobol_blocks(sampler.dimensions, 512, random_stream(0, stage="main", index=(0,))))
+    values, ages = sampler.values(z), np.array([2.0, 50.0])
     sorted_first = over.probability(over.sums(values, 0.0, ages))
     one_by_one = over._one_by_one(values, 0.0, ages)
     assert_allclose(sorted_first, one_by_one, rtol=2e-5, atol=1e-9)
@@ -81,7 +86,7 @@ def test_other_ways_to_integrate_agree_with_a_run(walls, case):
         "layered": {"layered": True},
     }[case]
     wall = walls.wall(plans=PLANS, **more)
-    p = by_repeat(wall, np.array([66.0]), np.array([50.0]), sample=SAMPLE)[:, :, 0, 0]
+    p = probability_by_repeat(wall, np.array([66.0]), np.array([50.0]), sample=SAMPLE)[:, :, 0, 0]
     other = separate_run(wall, 66.0, 50.0)
     if case == "layered":  # a run integrates the diffusivity there: another sample of the same
         error = np.hypot(p.std(axis=0, ddof=1), other.std(axis=0, ddof=1)) / np.sqrt(len(p))
@@ -92,14 +97,24 @@ def test_other_ways_to_integrate_agree_with_a_run(walls, case):
 
 def test_workers_do_not_change_a_bit(walls):
     wall = walls.wall(plans=PLANS, knowledge=("concrete.ageing_exponent",))
-    one, two = (Sample(1024, 8, 3, "main", w) for w in (1, 2))
+    one, two = (SamplingOptions(1024, 8, 3, "main", w) for w in (1, 2))
     at = np.array([55.0, 65.0]), np.array([50.0])
-    assert np.array_equal(by_repeat(wall, *at, sample=one), by_repeat(wall, *at, sample=two))
-    assert np.array_equal(by_knowledge(wall, *at, sample=one), by_knowledge(wall, *at, sample=two))
+    assert np.array_equal(
+        probability_by_repeat(wall, *at, sample=one), probability_by_repeat(wall, *at, sample=two)
+    )
+    assert np.array_equal(
+        probability_by_epistemic_point(wall, *at, sample=one),
+        probability_by_epistemic_point(wall, *at, sample=two),
+    )
 
 
 def test_no_knowledge_inputs_no_knowledge(walls):
-    assert by_knowledge(walls.wall(), np.array([60.0]), np.array([50.0]), sample=SAMPLE) is None
+    assert (
+        probability_by_epistemic_point(
+            walls.wall(), np.array([60.0]), np.array([50.0]), sample=SAMPLE
+        )
+        is None
+    )
 
 
 def lognormal_wall(walls, *, cover):
@@ -133,7 +148,9 @@ def test_lognormal_cover_and_front_have_a_closed_answer(walls):
     var_c = np.log1p((8.0 / covers) ** 2)
     mean_c = np.log(covers) - 0.5 * var_c
     exact = special.ndtr((mean_x - mean_c) / np.sqrt(0.25 * var_d + var_c))
-    p = by_repeat(wall, covers, np.array([age]), sample=Sample(16384, 8, 1))[:, 0, 0]
+    p = probability_by_repeat(wall, covers, np.array([age]), sample=SamplingOptions(16384, 8, 1))[
+        :, 0, 0
+    ]
     error = p.std(axis=0, ddof=1) / np.sqrt(len(p))
     assert np.all(error < 3e-6)
     assert np.all(np.abs(p.mean(axis=0) - exact) < 4.0 * error)
@@ -145,9 +162,13 @@ def test_a_cover_of_hardly_any_or_any_scatter_equals_separate_runs(walls, sd):
     cover = distribution("normal", mean=60.0, sd=sd, low=0.0)
     wall = walls.wall(changes={COVER: cover})
     covers = np.array([45.0, 75.0])
-    p = by_repeat(wall, covers, np.array([50.0]), sample=Sample(256, 8, seed=0))
+    p = probability_by_repeat(
+        wall, covers, np.array([50.0]), sample=SamplingOptions(256, 8, seed=0)
+    )
     for c, mean in enumerate(covers):
-        own = walls.wall(changes={COVER: moved_cover(wall, mean)})
-        alone = by_repeat(own, np.array([mean]), np.array([50.0]), sample=Sample(256, 8, seed=0))
+        own = walls.wall(changes={COVER: shifted_cover(wall, mean)})
+        alone = probability_by_repeat(
+            own, np.array([mean]), np.array([50.0]), sample=SamplingOptions(256, 8, seed=0)
+        )
         assert_allclose(p[..., c], alone[..., 0], rtol=0, atol=1e-9)
         assert p[..., c].mean() > 0.0

@@ -9,17 +9,17 @@ from scipy import special
 
 from stripwise.distributions.distribution import distribution
 from stripwise.risk.model.wall import COVER, Plan
-from stripwise.risk.probability.nominal_covers import Sample, by_repeat
+from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
 from stripwise.risk.probability.target_roots import (
     ANY,
     NEVER,
     NOT_MONOTONE,
     OK,
-    at_strip_age,
     crossing,
-    drawn_cover,
     earliest_strip_ages,
-    found_root,
+    find_target_root,
+    round_cover_up,
+    with_strip_age,
 )
 
 COVERS = np.linspace(30.0, 130.0, 61)
@@ -29,15 +29,17 @@ AGE = np.array([50.0])
 
 def test_required_cover_put_back_gives_the_target(walls):
     wall = walls.wall(plans=(Plan("24 h", 24.0, 1.0),))
-    sample = Sample(2048, 16, 1)
-    found = found_root(COVERS, by_repeat(wall, COVERS, AGE, sample=sample)[:, 0, 0], TARGET)
+    sample = SamplingOptions(2048, 16, 1)
+    found = find_target_root(
+        COVERS, probability_by_repeat(wall, COVERS, AGE, sample=sample)[:, 0, 0], TARGET
+    )
     assert found.status == OK
     there = np.array([found.value])
     # the same sample gives the target itself, another one within its own sampling error
-    same = by_repeat(wall, there, AGE, sample=sample).mean()
+    same = probability_by_repeat(wall, there, AGE, sample=sample).mean()
     assert_allclose(-special.ndtri(same), TARGET, rtol=0, atol=1e-6)
-    ends = by_repeat(
-        wall, np.array([found.low95, found.high95]), AGE, sample=Sample(16384, 16, 99)
+    ends = probability_by_repeat(
+        wall, np.array([found.low95, found.high95]), AGE, sample=SamplingOptions(16384, 16, 99)
     ).mean(axis=0)[0, 0]
     assert ends[0] > special.ndtr(-TARGET) > ends[1]
 
@@ -54,8 +56,8 @@ def test_required_cover_of_the_lognormal_case_is_the_closed_one(walls):
     case = module_from_spec(spec)
     spec.loader.exec_module(case)
     wall = case.lognormal_wall(walls, cover=distribution("lognormal", mean=60.0, sd=8.0))
-    p = by_repeat(wall, COVERS, AGE, sample=Sample(16384, 8, 1))[:, 0, 0]
-    found = found_root(COVERS, p, TARGET)
+    p = probability_by_repeat(wall, COVERS, AGE, sample=SamplingOptions(16384, 8, 1))[:, 0, 0]
+    found = find_target_root(COVERS, p, TARGET)
     var_d = np.log1p(0.25)
     k_e = np.exp(4800.0 * (1.0 / 293.0 - 1.0 / 283.15))
     shape = (28.0 / 365.25 / 50.0) ** 0.4 * 50.0
@@ -79,7 +81,7 @@ def test_earliest_strip_age_put_back_gives_the_target(walls):
         Plan("none", 24.0, 1.0),
         Plan("sheet", 24.0, 1.0, 72.0, 1.0, "curing.retention.sheet.vertical"),
     )
-    sample = Sample(1024, 8, 1)
+    sample = SamplingOptions(1024, 8, 1)
     covers = np.array([62.0, 70.0, 78.0])
     found = earliest_strip_ages(
         wall, plans, covers=covers, strip_ages=(8.0, 240.0), age=50.0, target=TARGET, sample=sample
@@ -91,8 +93,8 @@ def test_earliest_strip_age_put_back_gives_the_target(walls):
                 continue
             checked += 1
             assert one.low95 < one.value < one.high95
-            p = by_repeat(
-                wall.with_plans((at_strip_age(plan, one.value),)),
+            p = probability_by_repeat(
+                wall.with_plans((with_strip_age(plan, one.value),)),
                 np.array([cover]),
                 AGE,
                 sample=sample,
@@ -106,7 +108,7 @@ def test_earliest_strip_age_put_back_gives_the_target(walls):
 def test_targets_out_of_reach_are_answers(walls):
     wall = walls.wall()
     plans = (Plan("none", 24.0, 1.0),)
-    sample = Sample(256, 8, 1)
+    sample = SamplingOptions(256, 8, 1)
     found = earliest_strip_ages(
         wall,
         plans,
@@ -118,16 +120,16 @@ def test_targets_out_of_reach_are_answers(walls):
     )[0]
     assert [one.status for one in found] == [NEVER, ANY]
     assert [one.value for one in found] == [np.inf, -np.inf]
-    p = by_repeat(wall, np.array([20.0, 21.0, 22.0, 23.0]), AGE, sample=sample)[:, 0, 0]
-    assert found_root(np.arange(20.0, 24.0), p, TARGET).status == NEVER
-    assert found_root(np.arange(20.0, 24.0), 1e-3 * p, TARGET).status == ANY
+    p = probability_by_repeat(wall, np.array([20.0, 21.0, 22.0, 23.0]), AGE, sample=sample)[:, 0, 0]
+    assert find_target_root(np.arange(20.0, 24.0), p, TARGET).status == NEVER
+    assert find_target_root(np.arange(20.0, 24.0), 1e-3 * p, TARGET).status == ANY
 
 
 def test_a_falling_index_is_told_and_the_last_crossing_taken():
     x = np.linspace(0.0, 4.0, 41)
     index = 1.0 + np.sin(x * np.pi)  # passes 1.5 upwards near 0.17 and near 2.17
     p = np.tile(special.ndtr(-index), (8, 1))
-    found = found_root(x[:26], p[:, :26], 1.5)
+    found = find_target_root(x[:26], p[:, :26], 1.5)
     assert found.status == NOT_MONOTONE
     assert_allclose(found.value, 2.0 + 1.0 / 6.0, rtol=0, atol=1e-4)
 
@@ -156,7 +158,7 @@ def test_targets_of_en_1990_come_out_of_a_known_margin(probability, index):
     covers = np.linspace(0.0, 60.0, 121)
     p = np.tile(special.ndtr(-covers / sd), (8, 1))
     target = -float(special.ndtri(probability))
-    found = found_root(covers, p, target)
+    found = find_target_root(covers, p, target)
     assert_allclose(found.value / sd, index, rtol=0, atol=0.0065)
     assert_allclose(found.value / sd, -NormalDist().inv_cdf(probability), rtol=0, atol=1e-7)
 
@@ -173,7 +175,7 @@ def test_targets_of_en_1990_come_out_of_a_known_margin(probability, index):
 )
 def test_drawn_cover(required, units, drawn):
     # steps of a drawing: common practice, no source
-    assert drawn_cover(required, units=units) == pytest.approx(drawn, abs=1e-9)
+    assert round_cover_up(required, units=units) == pytest.approx(drawn, abs=1e-9)
 
 
 def test_cover_falls_with_probability_for_every_family(walls):
@@ -183,7 +185,9 @@ def test_cover_falls_with_probability_for_every_family(walls):
         distribution("uniform", mean=60.0, sd=5.0),
     ):
         wall = walls.wall(changes={COVER: law}, plans=(Plan("24 h", 24.0, 1.0),))
-        p = by_repeat(wall, np.linspace(40.0, 90.0, 26), AGE, sample=Sample(256, 8, 1))
+        p = probability_by_repeat(
+            wall, np.linspace(40.0, 90.0, 26), AGE, sample=SamplingOptions(256, 8, 1)
+        )
         assert np.all(np.diff(p[:, 0, 0], axis=1) <= 1e-12)
 
 

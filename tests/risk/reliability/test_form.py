@@ -6,18 +6,22 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special, stats
 
-from stripwise.distributions.distribution import distribution, fixed
+from stripwise.distributions.distribution import distribution, fixed, with_shifted_moments
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.distributions.sampling import plain_cell
+from stripwise.distributions.sampling import normal_block
 from stripwise.errors import InputError, NumericalError
-from stripwise.ingress.clock import Clock
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
-from stripwise.risk.model.service_conditions import Conditions
+from stripwise.ingress.transformed_time import AgeingLaw
+from stripwise.risk.model.service_conditions import ServiceConditions
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.reliability.edge_search import on_edge
-from stripwise.risk.reliability.elasticity import elasticities, importance, nudged, with_input
+from stripwise.risk.reliability.elasticity import (
+    elasticities,
+    importance_factors,
+    with_distribution,
+)
 from stripwise.risk.reliability.form import first_order
 from stripwise.risk.reliability.importance_sampling import importance_sampling, subset_simulation
+from stripwise.risk.reliability.kink_search import search_on_kink
 from stripwise.risk.reliability.limit_state import LimitState
 
 
@@ -56,9 +60,9 @@ def test_two_design_points():
         return 5.0 - u[1] - 0.5 * (u[0] - 0.1) ** 2
 
     found = first_order(g, 2, starts=[[1.0, 0.0], [-1.0, 0.0], [-2.0, 1.0]])
-    reach = np.linalg.norm(found.others, axis=1)
+    reach = np.linalg.norm(found.design_points, axis=1)
     assert_allclose(reach, [2.906, 3.094], rtol=0, atol=6e-4)
-    assert_allclose(found.others, [[-2.741, 0.965], [2.916, 1.036]], rtol=0, atol=3e-3)
+    assert_allclose(found.design_points, [[-2.741, 0.965], [2.916, 1.036]], rtol=0, atol=3e-3)
     assert "different points" in found.disagreement
     assert_allclose(found.index, reach[0], rtol=0, atol=1e-9)
 
@@ -100,7 +104,7 @@ def openturns_form(state, start):
     """FORM of OpenTURNS on the content form, independent standard normal inputs."""
 
     def g(x):
-        return [float(state.content(np.array(x)[:, None])[0])]
+        return [float(state.content_margin(np.array(x)[:, None])[0])]
 
     d = state.dimensions
     function = ot.PythonFunction(d, 1, g)
@@ -123,7 +127,7 @@ def openturns_form(state, start):
 @pytest.mark.parametrize("plan", [0, 3])
 def test_agrees_with_openturns_on_a_wall(walls, plan, age):
     wall = walls.wall()
-    state = LimitState.of(wall, wall.plans[plan], age=age)
+    state = LimitState.from_wall(wall, wall.plans[plan], age=age)
     found = first_order(state, state.dimensions)
     theirs = openturns_form(state, [0.0] * state.dimensions)
     assert_allclose(found.index, theirs.getGeneralisedReliabilityIndex(), rtol=0, atol=1e-3)
@@ -136,9 +140,9 @@ def test_own_marginals_agree_with_those_of_openturns(walls):
     # The same problem written from scratch in physical space: the families are OpenTURNS's own.
     wall = walls.wall(changes={"curing.law": fixed(0.0), "curing.early_slope": fixed(0.0)})
     plan = wall.plans[3]
-    state = LimitState.of(wall, plan, age=50.0)
-    values = state.draw.values(np.zeros((state.dimensions, 1)))
-    penalty = float(np.exp(np.max(state.wall.face(values).log_penalty[0])))
+    state = LimitState.from_wall(wall, plan, age=50.0)
+    values = state.sampler.values(np.zeros((state.dimensions, 1)))
+    penalty = float(np.exp(np.max(state.wall.sample_block(values).log_penalty[0])))
     mean, sd = 157.788, 31.5576
     zone_shape = _beta_shape(8.9, 5.6, 0.0, 50.0)
     ageing, critical = _beta_shape(0.45, 0.12, 0.0, 1.0), _beta_shape(0.6, 0.15, 0.2, 2.0)
@@ -179,9 +183,9 @@ def _beta_shape(mean, sd, low, high):
 def test_logarithmic_and_content_form_share_sign(walls):
     for layered in (False, True):
         wall = walls.wall(layered=layered)
-        state = LimitState.of(wall, wall.plans[0], age=30.0)
-        u = plain_cell(state.dimensions, 5000, np.random.default_rng(3)) * 1.5
-        assert np.array_equal(state(u) <= 0.0, state.content(u) <= 0.0)
+        state = LimitState.from_wall(wall, wall.plans[0], age=30.0)
+        u = normal_block(state.dimensions, 5000, np.random.default_rng(3)) * 1.5
+        assert np.array_equal(state(u) <= 0.0, state.content_margin(u) <= 0.0)
 
 
 @pytest.mark.parametrize("rises", [False, True])
@@ -189,16 +193,16 @@ def test_a_penalty_of_one_over_a_skin_is_a_uniform_face(walls, rises):
     # stripped at the reference curing of 7 d the penalty is 1, whatever it acts on
     week = Plan("7 d", 168.0, 1.0)
     span = Input("exposure.surface_rise", "", fixed(20.0), "yr", "exposure")
-    conditions = Conditions(history=SurfaceHistory("linear"), duration=span.name)
+    conditions = ServiceConditions(history=SurfaceHistory("linear"), duration=span.name)
     whole, skin = (
         replace(wall, inputs=(*wall.inputs, span), conditions=conditions if rises else None)
         for wall in (walls.wall(plans=(week,)), walls.wall(plans=(week,), layered=True))
     )
-    other, state = (LimitState.of(wall, week, age=12.0) for wall in (whole, skin))
-    u = plain_cell(state.dimensions, 2000, np.random.default_rng(6)) * 1.5
-    values = state.draw.values(u)
-    gap = state.of_values(values, size=2000)
-    assert_allclose(gap, other.of_values(values, size=2000), rtol=1e-9, atol=1e-9)
+    other, state = (LimitState.from_wall(wall, week, age=12.0) for wall in (whole, skin))
+    u = normal_block(state.dimensions, 2000, np.random.default_rng(6)) * 1.5
+    values = state.sampler.values(u)
+    gap = state.evaluate(values, size=2000)
+    assert_allclose(gap, other.evaluate(values, size=2000), rtol=1e-9, atol=1e-9)
     assert 0.0 < np.mean(gap < 0.0) < 0.9
 
 
@@ -206,29 +210,29 @@ def test_a_penalty_of_one_over_a_skin_is_a_uniform_face(walls, rises):
 @pytest.mark.parametrize("shape", ["linear", "square root"])
 def test_a_plateau_reached_at_once_is_a_constant_surface(walls, layered, shape):
     span = Input("exposure.surface_rise", "", fixed(1e-9), "yr", "exposure")
-    conditions = Conditions(history=SurfaceHistory(shape), duration=span.name)
+    conditions = ServiceConditions(history=SurfaceHistory(shape), duration=span.name)
     # with an exponent near 1 the first instant is a share of all transformed time
     plain = walls.wall(layered=layered, changes={"concrete.ageing_exponent": fixed(0.3)})
     plain = replace(plain, inputs=(*plain.inputs, span))
     rising = replace(plain, conditions=conditions)
-    other, state = (LimitState.of(wall, wall.plans[0], age=12.0) for wall in (plain, rising))
-    u = plain_cell(state.dimensions, 1000, np.random.default_rng(7)) * 1.5
+    other, state = (LimitState.from_wall(wall, wall.plans[0], age=12.0) for wall in (plain, rising))
+    u = normal_block(state.dimensions, 1000, np.random.default_rng(7)) * 1.5
     assert_allclose(state(u), other(u), rtol=1e-6, atol=1e-6)
 
 
 def test_failure_of_the_limit_state_is_a_front_at_the_bars(walls):
     # Both forms name the same event: g <= 0 in content, cover <= x_c in depth.
     wall = walls.wall()
-    state = LimitState.of(wall, wall.plans[0], age=30.0)
-    u = plain_cell(state.dimensions, 5000, np.random.default_rng(4))
-    values = state.draw.values(u)
+    state = LimitState.from_wall(wall, wall.plans[0], age=30.0)
+    u = normal_block(state.dimensions, 5000, np.random.default_rng(4))
+    values = state.sampler.values(u)
     from stripwise.risk.probability.integral import front_depths
 
-    depth = front_depths(state.wall, state.wall.face(values), 30.0)[0]
+    depth = front_depths(state.wall, state.wall.sample_block(values), 30.0)[0]
     assert np.array_equal(state(u) <= 0.0, values["reinforcement.cover"] <= depth)
 
 
-def test_corner_of_two_planes():
+def test_kink_of_two_planes():
     # Both planes must be passed: the nearest such point is their corner, at (2, 2) exactly.
     def h(u):
         return np.maximum(2.0 - u[0], 2.0 - u[1]) + 0.0 * u[2]
@@ -236,48 +240,48 @@ def test_corner_of_two_planes():
     found = first_order(h, 3)
     assert_allclose(found.index, np.sqrt(8.0), rtol=0, atol=1e-4)
     assert_allclose(found.alpha**2, [0.5, 0.5, 0.0], rtol=0, atol=1e-3)
-    assert found.kinked
+    assert found.at_kink
 
 
-def test_corner_on_a_known_edge():
-    # The same corner with its edge u0 = u1 known; and one that is no nearest point.
+def test_minimum_on_a_known_kink():
+    # The same corner with its kink u0 = u1 known; and one that is no nearest point.
     def h(u):
         return np.maximum(2.0 - u[0], 2.0 - u[1]) + 0.0 * u[2]
 
-    def edge(u):
+    def kink(u):
         return u[0] - u[1]
 
-    corner, calls = search_on_edge(h, edge, [1.0, -0.5, 0.3], [1.0, -1.0, 0.0], False)
-    assert_allclose(corner.point, [2.0, 2.0, 0.0], rtol=0, atol=1e-6)
+    end, calls = run_kink_search(h, kink, [1.0, -0.5, 0.3], [1.0, -1.0, 0.0], False)
+    assert_allclose(end.point, [2.0, 2.0, 0.0], rtol=0, atol=1e-6)
     assert calls <= 40
     # the smaller of two pieces fails as soon as one does: its corner is no nearest point
-    smaller, _ = search_on_edge(
-        lambda u: np.minimum(2.0 - u[0], 2.0 - u[1]), edge, [1.0, 0.5], [1.0, -1.0], False
+    smaller, _ = run_kink_search(
+        lambda u: np.minimum(2.0 - u[0], 2.0 - u[1]), kink, [1.0, 0.5], [1.0, -1.0], False
     )
     assert smaller is None
     # seen from the failing side
-    turned, _ = search_on_edge(
-        lambda u: np.minimum(u[0] - 2.0, u[1] - 2.0), edge, [1.0, 0.5], [1.0, -1.0], True
+    turned, _ = run_kink_search(
+        lambda u: np.minimum(u[0] - 2.0, u[1] - 2.0), kink, [1.0, 0.5], [1.0, -1.0], True
     )
     assert_allclose(turned.point, [2.0, 2.0], rtol=0, atol=1e-6)
-    flat, _ = search_on_edge(lambda u: 0.0 * u[0] + 1.0, edge, [0.0, 0.0], [1.0, -1.0], False)
+    flat, _ = run_kink_search(lambda u: 0.0 * u[0] + 1.0, kink, [0.0, 0.0], [1.0, -1.0], False)
     assert flat is None
 
 
-def search_on_edge(h, edge, start, normal, origin_fails):
+def run_kink_search(h, kink, start, normal, origin_fails):
     """Answer the questions of the search until it ends."""
-    asked = on_edge(
+    search = search_on_kink(
         np.array(start),
         0,
         np.array(normal),
         active=np.ones(len(start), dtype=bool),
         origin_fails=origin_fails,
     )
-    calls, points = 0, next(asked)
+    calls, points = 0, next(search)
     while True:
         calls += points.shape[1]
         try:
-            points = asked.send((h(points), edge(points)[None]))
+            points = search.send((h(points), kink(points)[None]))
         except StopIteration as stop:
             return stop.value, calls
 
@@ -293,25 +297,25 @@ def test_calls_are_those_of_the_model():
     assert sum(first_order(h, 3).calls) == seen[0]
 
 
-def test_corner_of_a_skin_costs_little_and_is_that_of_quadratic_programming(walls):
+def test_kink_of_a_skin_costs_little_and_is_that_of_quadratic_programming(walls):
     wall = walls.wall(layered=True)
     for age in (0.05, 0.3):
-        state = LimitState.of(wall, wall.plans[0], age=age)
-        known = first_order(state, state.dimensions, edged=state.with_edges)
+        state = LimitState.from_wall(wall, wall.plans[0], age=age)
+        known = first_order(state, state.dimensions, model_with_kinks=state.with_kinks)
         sought = first_order(state, state.dimensions)
-        assert known.kinked
+        assert known.at_kink
         assert_allclose(known.index, sought.index, rtol=0, atol=2e-3)
         assert_allclose(known.alpha, sought.alpha, rtol=0, atol=0.02)
         assert known.disagreement == ""
         assert sum(known.calls) < 0.25 * sum(sought.calls)
-        assert np.min(np.abs(state.with_edges(known.point[:, None])[1:])) < 1e-2
+        assert np.min(np.abs(state.with_kinks(known.point[:, None])[1:])) < 1e-2
 
 
 def test_young_wall_with_a_penalised_skin(walls):
     # The content has a kink where the skin ends. Subset simulation needs no design point; a convex
     # corner makes the event rarer than its half-space.
     wall = walls.wall(layered=True)
-    state = LimitState.of(wall, wall.plans[0], age=2.0)
+    state = LimitState.from_wall(wall, wall.plans[0], age=2.0)
     found = first_order(state, state.dimensions)
     nested = subset_simulation(state, state.dimensions, seed=2)
     around = importance_sampling(state, found, points=4096, seed=2)
@@ -322,16 +326,16 @@ def test_young_wall_with_a_penalised_skin(walls):
 
 def test_elasticities_against_a_search_with_changed_distributions(walls):
     wall = walls.wall()
-    state = LimitState.of(wall, wall.plans[2], age=50.0)
+    state = LimitState.from_wall(wall, wall.plans[2], age=50.0)
     found = first_order(state, state.dimensions)
     rows = elasticities(state, found)
     assert len(rows) == 2 * state.dimensions
-    laws = {item.name: item.distribution for item in state.draw.inputs}
+    laws = {item.name: item.distribution for item in state.sampler.inputs}
     for row in rows:
         if row.name == "concrete.ageing_exponent":
             continue  # below, its effect is curved
-        law = nudged(laws[row.name], **{row.moment: row.step})
-        other = with_input(state, row.name, law)
+        law = with_shifted_moments(laws[row.name], **{row.moment: row.step})
+        other = with_distribution(state, row.name, law)
         again = first_order(other, other.dimensions)
         assert_allclose(row.change, again.index - found.index, rtol=0.03, atol=2e-5)
     cover = next(r for r in rows if r.name == "reinforcement.cover" and r.moment == "mean")
@@ -342,8 +346,8 @@ def test_elasticities_against_a_search_with_changed_distributions(walls):
 def test_impossible_change_says_why():
     narrow = distribution("beta", mean=0.5, sd=0.499, low=0.0, high=1.0)
     with pytest.raises(InputError):
-        nudged(narrow, sd=0.01)
-    wide = nudged(distribution("uniform", low=1.0, high=3.0), mean=0.1, sd=0.0)
+        with_shifted_moments(narrow, sd=0.01)
+    wide = with_shifted_moments(distribution("uniform", low=1.0, high=3.0), mean=0.1, sd=0.0)
     assert_allclose([wide.low, wide.high], [1.1, 3.1], rtol=1e-12)
 
 
@@ -357,7 +361,7 @@ def test_importance_of_correlated_inputs_is_free_of_the_order():
         factor = np.linalg.cholesky(matrix[np.ix_(order, order)])
         own = b[order]
         found = first_order(lambda u, own=own, factor=factor: 6.0 - own @ (factor @ u), 3)
-        squared, gamma = importance(found.alpha, factor)
+        squared, gamma = importance_factors(found.alpha, factor)
         shares[tuple(order)] = (squared[np.argsort(order)], gamma[np.argsort(order)])
     assert_allclose(shares[0, 1, 2][1], shares[1, 0, 2][1], rtol=0, atol=1e-6)
     assert abs(shares[0, 1, 2][0][0] - shares[1, 0, 2][0][0]) > 0.01
@@ -367,33 +371,35 @@ def test_importance_of_correlated_inputs_is_free_of_the_order():
 def test_ages_and_constant_inputs_are_refused(walls):
     wall = walls.wall()
     with pytest.raises(InputError, match="must be above 0 yr"):
-        LimitState.of(wall, wall.plans[0], age=0.0)
+        LimitState.from_wall(wall, wall.plans[0], age=0.0)
     all_fixed = {n: fixed(law.mean) for n, (law, _) in walls.DEFAULTS.items()}
     still = walls.wall(changes=all_fixed)
     with pytest.raises(InputError, match="none is random"):
-        LimitState.of(still, still.plans[0], age=10.0)
+        LimitState.from_wall(still, still.plans[0], age=10.0)
 
 
 def test_one_random_input(walls):
     laws = {n: fixed(law.mean) for n, (law, _) in walls.DEFAULTS.items()}
     laws["reinforcement.cover"] = distribution("normal", mean=60.0, sd=8.0)
     wall = walls.wall(changes=laws)
-    state = LimitState.of(wall, wall.plans[2], age=50.0)
+    state = LimitState.from_wall(wall, wall.plans[2], age=50.0)
     found = first_order(state, 1)
     from stripwise.risk.probability.integral import front_depths
 
-    depth = float(front_depths(state.wall, state.wall.face(state.draw.fixed), 50.0)[0].flat[0])
+    depth = float(
+        front_depths(state.wall, state.wall.sample_block(state.sampler.fixed), 50.0)[0].flat[0]
+    )
     assert_allclose(found.index, (60.0 - depth) / 8.0, rtol=0, atol=1e-5)
     assert_allclose(found.alpha**2, [1.0], rtol=0, atol=1e-12)
 
 
 def test_correlated_wall_against_the_plain_sample(walls):
     tie = Correlation("concrete.diffusivity", "exposure.surface_chloride", 0.7)
-    wall = walls.wall(correlations=(tie,), clock=Clock())
-    state = LimitState.of(wall, wall.plans[0], age=10.0)
+    wall = walls.wall(correlations=(tie,), ageing_law=AgeingLaw())
+    state = LimitState.from_wall(wall, wall.plans[0], age=10.0)
     found = first_order(state, state.dimensions)
     sampled = importance_sampling(state, found, seed=5)
-    u = plain_cell(state.dimensions, 400_000, np.random.default_rng(6))
+    u = normal_block(state.dimensions, 400_000, np.random.default_rng(6))
     plain = np.mean(state(u) <= 0.0)
     error = np.sqrt(plain / 400_000 + (sampled.cov * sampled.probability) ** 2)
     assert abs(plain - sampled.probability) < 4.0 * error
@@ -424,20 +430,20 @@ def test_importance_sampling_sees_both_design_points():
     found = first_order(h, 2)
     sampled = importance_sampling(h, found, points=4096, seed=1)
     exact = stats.norm.sf(3.5) + stats.norm.sf(3.6)
-    assert len(found.others) == 2
+    assert len(found.design_points) == 2
     assert abs(sampled.probability / exact - 1.0) < 4.0 * sampled.cov
 
 
 def test_brute_force_at_one_in_a_thousand(walls):
     wall = walls.wall()
-    state = LimitState.of(wall, wall.plans[3], age=1.5)
+    state = LimitState.from_wall(wall, wall.plans[3], age=1.5)
     found = first_order(state, state.dimensions)
     sampled = importance_sampling(state, found, points=4096, seed=2)
     assert 3e-4 < sampled.probability < 3e-3
     n, hits = 600_000, 0
     rng = np.random.default_rng(7)
     for _ in range(20):
-        hits += int(np.sum(state(plain_cell(state.dimensions, n // 20, rng)) <= 0.0))
+        hits += int(np.sum(state(normal_block(state.dimensions, n // 20, rng)) <= 0.0))
     error = np.sqrt(hits) / n
     both = np.hypot(error, sampled.cov * sampled.probability)
     assert abs(hits / n - sampled.probability) < 4.0 * both
@@ -449,7 +455,7 @@ def test_form_at_one_in_a_million(walls):
     laws["reinforcement.cover"] = distribution("normal", mean=60.0, sd=5.0)
     laws["concrete.diffusivity"] = distribution("lognormal", mean=5.0 * walls.UNIT, cov=0.2)
     wall = walls.wall(changes=laws)
-    state = LimitState.of(wall, wall.plans[3], age=14.0)
+    state = LimitState.from_wall(wall, wall.plans[3], age=14.0)
     found = first_order(state, state.dimensions)
     sampled = importance_sampling(state, found, points=4096, seed=3)
     assert 1e-7 < sampled.probability < 1e-5
@@ -468,13 +474,13 @@ def test_too_few_points_and_no_failure_are_refused():
 
 def test_rare_methods_of_openturns_on_a_wall(walls):
     wall = walls.wall()
-    state = LimitState.of(wall, wall.plans[3], age=1.0)
+    state = LimitState.from_wall(wall, wall.plans[3], age=1.0)
     found = first_order(state, state.dimensions)
     ours = importance_sampling(state, found, points=4096, seed=8)
     assert ours.probability < 1e-3
 
     def g(sample):
-        return state.content(np.array(sample).T)[:, None].tolist()
+        return state.content_margin(np.array(sample).T)[:, None].tolist()
 
     ot.RandomGenerator.SetSeed(1)
     d = state.dimensions

@@ -10,7 +10,7 @@ from SALib.sample import sobol as salib_sample
 from scipy import stats
 
 from stripwise.errors import InputError
-from stripwise.risk.sensitivity.anova import anova, lobatto
+from stripwise.risk.sensitivity.anova import anova, gauss_lobatto
 
 
 def grid(parts, combine):
@@ -25,7 +25,7 @@ def grid(parts, combine):
 
 def levels():
     """Five choices as a wall has them: two ranges and three lists, one with unequal weights."""
-    x, w = lobatto(7)
+    x, w = gauss_lobatto(7)
     return (x, x, np.arange(3.0), np.array([0.0, 1.0]), np.array([-1.0, 0.5, 2.0])), (
         w,
         w,
@@ -50,7 +50,7 @@ def test_additive_function_has_no_interactions():
     assert_allclose(found.first[0], own / own.sum(), rtol=0, atol=1e-12)
     assert_allclose(found.total[0], own / own.sum(), rtol=0, atol=1e-12)
     assert_allclose(found.second, 0.0, rtol=0, atol=1e-12)
-    assert_allclose(found.beyond, 0.0, rtol=0, atol=1e-12)
+    assert_allclose(found.higher_order, 0.0, rtol=0, atol=1e-12)
     # x uniform on [0, 1] has variance 1/12: the quadrature is exact for it
     assert_allclose(own[0], 16.0 / 12.0, rtol=1e-12, atol=0)
 
@@ -69,7 +69,9 @@ def test_multiplicative_function():
     assert_allclose(found.total[0], v * without / whole, rtol=0, atol=1e-12)
     second = [v[i] * v[j] / whole for i, j in combinations(range(5), 2)]
     assert_allclose(found.second[0], second, rtol=0, atol=1e-12)
-    assert_allclose(found.beyond[0], 1.0 - v.sum() / whole - np.sum(second), rtol=0, atol=1e-12)
+    assert_allclose(
+        found.higher_order[0], 1.0 - v.sum() / whole - np.sum(second), rtol=0, atol=1e-12
+    )
     assert_allclose(found.main[2][0] / found.mean[0], parts[2] / moments(parts[2], weights[2])[0])
 
 
@@ -81,7 +83,7 @@ def smooth(u):
 
 @pytest.fixture(scope="module")
 def exact():
-    x, w = lobatto(7)
+    x, w = gauss_lobatto(7)
     place = [x[:, None, None], x[None, :, None], np.array([0.1, 0.5, 0.9])[None, None, :]]
     y = smooth(np.broadcast_arrays(*place))
     return anova(y[None], [w, w, np.full(3, 1 / 3)])
@@ -117,7 +119,7 @@ def test_repeats_and_order_of_choices():
     assert_allclose(found.first, turned.first[:, ::-1], rtol=0, atol=1e-12)
     assert_allclose(found.total, turned.total[:, ::-1], rtol=0, atol=1e-12)
     assert_allclose(anova(y[2:3], w).first, found.first[2:3], rtol=0, atol=1e-12)
-    parts = found.first.sum(axis=1) + found.second.sum(axis=1) + found.beyond
+    parts = found.first.sum(axis=1) + found.second.sum(axis=1) + found.higher_order
     assert_allclose(parts, 1.0, rtol=0, atol=1e-12)
     assert_allclose(anova(3.0 * y - 7.0, w).total, found.total, rtol=0, atol=1e-11)
 
@@ -131,7 +133,7 @@ def test_one_choice_and_no_variance():
 
 def test_lobatto_integrates_polynomials():
     for n in (2, 3, 5, 7, 9):
-        x, w = lobatto(n)
+        x, w = gauss_lobatto(n)
         assert (x[0], x[-1]) == (0.0, 1.0)
         for degree in range(2 * n - 2):
             assert_allclose(w @ x**degree, 1.0 / (degree + 1), rtol=1e-13, atol=0)
@@ -150,4 +152,4 @@ def test_what_has_no_variance_is_refused(y, weights, message):
     with pytest.raises(InputError, match=message):
         anova(y, weights)
     with pytest.raises(InputError, match="at least 2"):
-        lobatto(1)
+        gauss_lobatto(1)

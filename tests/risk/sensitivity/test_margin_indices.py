@@ -8,9 +8,9 @@ from scipy.stats import uniform
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.probability.curves import interval
+from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.sensitivity.margin_indices import margin_indices, sobol_indices
 
 
@@ -26,7 +26,7 @@ def test_ishigami():
         ishigami, [[0], [1], [2]], dimensions=3, points=4096, repeats=16, seed=0
     )
     for found, exact in ((first, (0.3139, 0.4424, 0.0)), (total, (0.5576, 0.4424, 0.2437))):
-        mean, _, high = interval(found[..., 0])
+        mean, _, high = t_interval(found[..., 0])
         assert np.all(np.abs(mean - exact) <= 2.0 * (high - mean) + 5e-5)
         assert np.all(high - mean < 0.01)
 
@@ -45,7 +45,7 @@ def test_g_function():
         g, [[i] for i in range(4)], dimensions=4, points=4096, repeats=16, seed=3
     )
     for found, exact in ((first, v / variance), (total, exact_total)):
-        mean, _, high = interval(found[..., 0])
+        mean, _, high = t_interval(found[..., 0])
         assert np.all(np.abs(mean - exact) <= 2.0 * (high - mean) + 1e-4)
 
 
@@ -55,7 +55,7 @@ def test_same_numbers_as_salib_on_the_same_design():
         ishigami, [[0], [1], [2]], dimensions=d, points=points, repeats=1, seed=4
     )
     z = np.concatenate(
-        list(sobol_cells(2 * d, points, stream(4, stage="sensitivity", index=(0,)))), 1
+        list(sobol_blocks(2 * d, points, random_stream(4, stage="sensitivity", index=(0,)))), 1
     )
     a, b = z[:d], z[d:]
     rows = []
@@ -90,7 +90,7 @@ def test_cover_share_is_the_exact_ratio_of_variances(walls):
     wall = walls.wall()
     by_input, by_group = margin_indices(wall, 50.0, repeats=16, seed=0)
     cover = next(i for i in by_input if i.label == "reinforcement.cover")
-    _, low, high = interval(cover.total - cover.first)
+    _, low, high = t_interval(cover.total - cover.first)
     assert np.all((low <= 1e-3) & (high >= -1e-3))
     group = next(i for i in by_group if i.label == "cover")
     assert_allclose(group.total, cover.total, rtol=0, atol=0)
@@ -136,11 +136,11 @@ def test_a_product_of_lognormals_has_its_exact_indices(walls):
     assert a * b * m**2 / variance > 0.01  # the interaction is there to be seen
     for item in by_input:
         for found, part in zip((item.first, item.total), exact[item.label], strict=True):
-            mean, _, high = interval(found[:, 0])
+            mean, _, high = t_interval(found[:, 0])
             assert abs(mean - part / variance) <= 2.0 * (high - mean) + 1e-4
             assert high - mean < 0.01
     concrete = next(item for item in by_group if item.label == "concrete")
-    mean, _, high = interval(concrete.total[:, 0])
+    mean, _, high = t_interval(concrete.total[:, 0])
     assert abs(mean - (1.0 - 12.0**2 / variance)) <= 2.0 * (high - mean) + 1e-4
 
 
@@ -190,7 +190,7 @@ def test_infinite_outputs_are_undefined_without_a_warning(workers):
 
 
 def test_interval_of_infinite_values_is_open():
-    mean, low, high = interval(np.full((8, 1), np.inf))
+    mean, low, high = t_interval(np.full((8, 1), np.inf))
     assert np.isinf(mean).all()
     assert np.isnan(low).all()
     assert np.isnan(high).all()

@@ -7,52 +7,56 @@ from scipy.stats import uniform
 
 from stripwise.distributions.distribution import fixed
 from stripwise.distributions.random_input import Correlation
-from stripwise.distributions.sampling import plain_cell
-from stripwise.risk.probability.curves import interval
+from stripwise.distributions.sampling import normal_block
+from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import front_depths, initiation_ages
 from stripwise.risk.sensitivity import quantities_of_interest as q
-from stripwise.risk.sensitivity.quantities_of_interest import Quantities
-from stripwise.risk.sensitivity.sobol import Layout, accumulate, estimates
+from stripwise.risk.sensitivity.quantities_of_interest import QuantitiesOfInterest
+from stripwise.risk.sensitivity.sobol import SobolDesign, accumulate_sums, indices_from_sums
 
 AGES = np.array([5.0, 20.0, 50.0])
 
 
 def ranked(wall, *, plan=0, reference=0, ages=AGES, points=1024, repeats=8):
-    found = Quantities.of(wall, wall.plans[plan], reference=wall.plans[reference], ages=ages)
-    d = found.draw.dimensions
-    layout = Layout(d, tuple((i,) for i in range(d)), found.plain, found.integrated)
+    found = QuantitiesOfInterest.from_wall(
+        wall, wall.plans[plan], reference=wall.plans[reference], ages=ages
+    )
+    d = found.sampler.dimensions
+    layout = SobolDesign(d, tuple((i,) for i in range(d)), found.continuous, found.integrated)
     shift = np.zeros(len(found.names))
-    sums = accumulate(found, layout, start=0, points=points, repeats=repeats, seed=0, shift=shift)
-    return found, estimates(sums, layout, shift=shift)
+    sums = accumulate_sums(
+        found, layout, start=0, points=points, repeats=repeats, seed=0, shift=shift
+    )
+    return found, indices_from_sums(sums, layout, shift=shift)
 
 
 @pytest.mark.parametrize("layered", [False, True])
 def test_outputs_are_what_the_physics_gives_one_by_one(walls, layered):
     wall = walls.wall(layered=layered)
-    found = Quantities.of(wall, wall.plans[0], reference=wall.plans[3], ages=AGES)
-    z = plain_cell(found.draw.dimensions, 64, np.random.default_rng(0))
+    found = QuantitiesOfInterest.from_wall(wall, wall.plans[0], reference=wall.plans[3], ages=AGES)
+    z = normal_block(found.sampler.dimensions, 64, np.random.default_rng(0))
     out = found(z)
-    values = found.draw.values(z)
-    face = found.wall.face(values)
+    values = found.sampler.values(z)
+    block = found.wall.sample_block(values)
     cover = values["reinforcement.cover"]
     rows = dict(zip(found.names, out, strict=True))
     for age in AGES:
-        own, other = front_depths(found.wall, face, float(age))
+        own, other = front_depths(found.wall, block, float(age))
         assert_allclose(rows[q.MARGIN, age], cover - own, rtol=1e-12)
         assert_allclose(rows[q.GAP, age], other - own, rtol=0, atol=1e-10)
-    times = initiation_ages(found.wall, face, values)[0]
+    times = initiation_ages(found.wall, block, values)[0]
     index = [name for name, _ in found.names].index(q.TIME)
-    assert_allclose(out[index], np.log(np.clip(times, q.EARLIEST, q.LATEST)), rtol=1e-9)
+    assert_allclose(out[index], np.log(np.clip(times, q.EARLIEST_TIME, q.LATEST_TIME)), rtol=1e-9)
 
 
 @pytest.mark.parametrize("layered", [False, True])
 def test_mean_of_failure_is_the_share_of_failing_samples(walls, layered):
     wall = walls.wall(layered=layered)
-    found = Quantities.of(wall, wall.plans[0], reference=wall.plans[0], ages=AGES)
-    z = plain_cell(found.draw.dimensions, 20_000, np.random.default_rng(1))
+    found = QuantitiesOfInterest.from_wall(wall, wall.plans[0], reference=wall.plans[0], ages=AGES)
+    z = normal_block(found.sampler.dimensions, 20_000, np.random.default_rng(1))
     out = found(z)
     margin = out[: len(AGES)]
-    failure = out[found.plain :]
+    failure = out[found.continuous :]
     # the same columns but for the integrated one: the counted event minus its expectation
     gap = (margin <= 0.0).astype(float) - failure
     error = gap.std(axis=1) / np.sqrt(gap.shape[1])
@@ -63,10 +67,10 @@ def test_mean_of_failure_is_the_share_of_failing_samples(walls, layered):
 def test_cover_share_is_the_exact_ratio_of_variances(walls):
     # cover - x_c with an independent cover: first = total = sd^2 / (sd^2 + Var x_c).
     found, indices = ranked(walls.wall())
-    cover = found.draw.names.index("reinforcement.cover")
+    cover = found.sampler.names.index("reinforcement.cover")
     margin = range(len(AGES))
     gap = indices.total[:, cover, margin] - indices.first[:, cover, margin]
-    mean, _, high = interval(gap)
+    mean, _, high = t_interval(gap)
     assert np.all(np.abs(mean) <= 2.0 * (high - mean) + 1e-4)
     exact = 8.0**2 / indices.variance[:, margin]
     assert_allclose(indices.total[:, cover, margin].mean(axis=0), exact.mean(axis=0), rtol=0.02)
@@ -79,7 +83,7 @@ def test_cover_share_is_the_exact_ratio_of_variances(walls):
 def test_agrees_with_scipy_on_a_wall(walls):
     wall = walls.wall()
     found, indices = ranked(wall, points=2048)
-    d = found.draw.dimensions
+    d = found.sampler.dimensions
 
     def model(x):
         from scipy.special import ndtri
@@ -94,7 +98,7 @@ def test_agrees_with_scipy_on_a_wall(walls):
 def test_agrees_with_openturns_on_a_wall(walls):
     wall = walls.wall()
     found, indices = ranked(wall, points=2048)
-    d = found.draw.dimensions
+    d = found.sampler.dimensions
 
     def model(sample):
         return found(np.array(sample).T)[2][:, None].tolist()
@@ -118,17 +122,17 @@ def test_failure_indices_against_counted_events(walls):
     # The slow twin: a yes or no per sample, many of them, first index by the same pick-freeze.
     wall = walls.wall()
     found, indices = ranked(wall, points=2048)
-    d, n = found.draw.dimensions, 200_000
+    d, n = found.sampler.dimensions, 200_000
     rng = np.random.default_rng(5)
-    a, b = plain_cell(d, n, rng), plain_cell(d, n, rng)
-    one = Quantities.of(
-        wall, wall.plans[0], reference=wall.plans[0], ages=AGES[1:2], wanted=(q.MARGIN,)
+    a, b = normal_block(d, n, rng), normal_block(d, n, rng)
+    one = QuantitiesOfInterest.from_wall(
+        wall, wall.plans[0], reference=wall.plans[0], ages=AGES[1:2], quantities=(q.MARGIN,)
     )
     fails_a, fails_b = one(a)[0] <= 0.0, one(b)[0] <= 0.0
     p = 0.5 * (fails_a.mean() + fails_b.mean())
-    m = found.plain + 1
+    m = found.continuous + 1
     for name in ("reinforcement.cover", "exposure.surface_chloride", "concrete.ageing_exponent"):
-        i = found.draw.names.index(name)
+        i = found.sampler.names.index(name)
         mixed = a.copy()
         mixed[i] = b[i]
         fails = one(mixed)[0] <= 0.0
@@ -142,12 +146,14 @@ def test_failure_indices_against_counted_events(walls):
 def test_correlated_and_fixed_cover(walls):
     tie = Correlation("reinforcement.cover", "concrete.diffusivity", -0.5)
     wall = walls.wall(correlations=(tie,))
-    found = Quantities.of(wall, wall.plans[0], reference=wall.plans[0], ages=AGES)
-    z = plain_cell(found.draw.dimensions, 20_000, np.random.default_rng(7))
+    found = QuantitiesOfInterest.from_wall(wall, wall.plans[0], reference=wall.plans[0], ages=AGES)
+    z = normal_block(found.sampler.dimensions, 20_000, np.random.default_rng(7))
     out = found(z)
     counted = (out[: len(AGES)] <= 0.0).mean(axis=1)
     error = np.sqrt(2.0 * counted * (1.0 - counted) / z.shape[1])
-    assert np.all(np.abs(out[found.plain :].mean(axis=1) - counted) < 4.0 * error + 1e-4)
+    assert np.all(np.abs(out[found.continuous :].mean(axis=1) - counted) < 4.0 * error + 1e-4)
     still = walls.wall(changes={"reinforcement.cover": fixed(55.0)})
-    found = Quantities.of(still, still.plans[0], reference=still.plans[0], ages=AGES)
+    found = QuantitiesOfInterest.from_wall(
+        still, still.plans[0], reference=still.plans[0], ages=AGES
+    )
     assert found.integral.name == "concrete.diffusivity"

@@ -6,7 +6,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from stripwise.errors import InputError
-from stripwise.risk.probability.curves import interval
+from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.sensitivity.shapley import shapley_effects
 
 
@@ -52,7 +52,7 @@ def test_linear_gaussian_model(d):
         slope[5:] = 0.1
     exact = linear_gaussian(slope, matrix)
     found = shapley_effects(lambda s: (slope @ s)[None], matrix, points=256, seed=0)
-    mean, low, high = interval(found[..., 0])
+    mean, low, high = t_interval(found[..., 0])
     assert_allclose(found.sum(axis=1), 1.0, rtol=0, atol=1e-10)
     assert np.all(np.abs(mean - exact) <= 2.0 * (high - low) / 2 + 1e-3)
     assert np.max(high - low) < 0.06

@@ -12,16 +12,20 @@ import stripwise
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.errors import InputError
-from stripwise.risk.model.wall import COVER, MEAN_DOUBT
+from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET
 from stripwise.risk.probability.curves import probability_curves
-from stripwise.risk.probability.expected_cost import expected_repair, yearly_ages
-from stripwise.risk.probability.nominal_covers import Sample, by_repeat, moved_cover
-from stripwise.studies.design.break_even import choice_table, dominated, turning_points
+from stripwise.risk.probability.expected_cost import expected_repair_cost, yearly_ages
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    probability_by_repeat,
+    shifted_cover,
+)
+from stripwise.studies.design.break_even import choice_table, dominated, find_break_even
 from stripwise.studies.design.design_result import DESIGN_COLUMNS, REQUIRED_COLUMNS
-from stripwise.studies.design.exchange_rates import DAY, LINE, exchange_rows
-from stripwise.studies.design.prices import Ages, Option, Priced
+from stripwise.studies.design.exchange_rates import COVER_PER_DAY, ON_TARGET_LINE, exchange_rows
+from stripwise.studies.design.prices import CostAges, Option, PricedOptions
 from stripwise.studies.design.setting import Setting
-from stripwise.studies.from_scenario import plan_of, wall_of
+from stripwise.studies.from_scenario import build_plan, build_wall
 
 
 def test_columns_of_the_contract(pier):
@@ -55,12 +59,12 @@ def test_columns_of_the_contract(pier):
 def test_a_design_point_is_a_run_of_its_own(pier, pier_case, place):
     row = pier.design.iloc[place]
     follow_up = next(f for f in pier_case.choices.follow_up if f.label == row["follow_up"])
-    wall = wall_of(pier_case)
-    plan = plan_of(
+    wall = build_wall(pier_case)
+    plan = build_plan(
         pier_case, "own", strip_age=float(row["strip_age_h"]), temperature=15.0, follow_up=follow_up
     )
     inputs = tuple(
-        replace(item, distribution=moved_cover(wall, float(row["cover_mm"])))
+        replace(item, distribution=shifted_cover(wall, float(row["cover_mm"])))
         if item.name == COVER
         else item
         for item in wall.inputs
@@ -86,9 +90,9 @@ def test_required_cover_put_back_into_a_run(pier, pier_case):
         assert row["know_low"] < row["required_cover_mm"] < row["know_high"]
     name = pier_case.reference_strategy
     need = float(pier.required.set_index("strategy").at[name, "required_cover_mm"])
-    wall = wall_of(pier_case)
+    wall = build_wall(pier_case)
     inputs = tuple(
-        replace(item, distribution=moved_cover(wall, need)) if item.name == COVER else item
+        replace(item, distribution=shifted_cover(wall, need)) if item.name == COVER else item
         for item in pier_case.inputs
     )
     run = stripwise.assess(replace(pier_case, inputs=inputs, choices=None))
@@ -125,13 +129,16 @@ def test_exchange_rate_along_the_target_line_is_the_difference_of_covers(pier, p
     table = pier.exchange
     line = table[(table["place"] == "along the target line") & (table["follow_up"] == "none")]
     rows = line[line["question"].str.contains("24 h")].set_index("strip_age_h")
-    setting = Setting.of(pier_case, workers=1)
+    setting = Setting.from_scenario(pier_case, workers=1)
     need = rows["cover_mm"]
     assert_allclose(need[24.0] - need[48.0], rows.at[24.0, "value"], rtol=0, atol=1e-9)
     # the covers belong to the target
     plan = replace(setting.plans[0], strip_age=48.0)
-    p = by_repeat(
-        setting.wall_with((plan,)), np.array([need[48.0]]), setting.at_life, sample=setting.coarse
+    p = probability_by_repeat(
+        setting.wall_with((plan,)),
+        np.array([need[48.0]]),
+        setting.at_life,
+        sample=setting.map_sample,
     ).mean()
     assert_allclose(p, 0.10, rtol=0, atol=1e-6)
 
@@ -139,18 +146,20 @@ def test_exchange_rate_along_the_target_line_is_the_difference_of_covers(pier, p
 def test_covers_on_the_target_line_meet_it_where_the_mean_cover_is_in_doubt(pier_case):
     # doubt about the mean spreads the roots of the repeats, whose own mean misses by 2e-4 here
     law = distribution("normal", mean=0.0, sd=4.0)
-    doubt = Input(MEAN_DOUBT, "", law, "mm", "cover", "knowledge")
-    setting = Setting.of(replace(pier_case, inputs=(*pier_case.inputs, doubt)), workers=1)
-    rows = [row for row in exchange_rows(setting) if row["place"] == LINE]
-    rows = [row for row in rows if row["follow_up"] == "none" and row["question"] == DAY]
+    doubt = Input(MEAN_COVER_OFFSET, "", law, "mm", "cover", "knowledge")
+    setting = Setting.from_scenario(
+        replace(pier_case, inputs=(*pier_case.inputs, doubt)), workers=1
+    )
+    rows = [row for row in exchange_rows(setting) if row["place"] == ON_TARGET_LINE]
+    rows = [row for row in rows if row["follow_up"] == "none" and row["question"] == COVER_PER_DAY]
     assert rows
     for row in rows:
         plan = replace(setting.plans[0], strip_age=row["strip_age_h"])
-        p = by_repeat(
+        p = probability_by_repeat(
             setting.wall_with((plan,)),
             np.array([row["cover_mm"]]),
             setting.at_life,
-            sample=setting.coarse,
+            sample=setting.map_sample,
         ).mean()
         assert_allclose(p, 0.10, rtol=0, atol=1e-6)
         assert row["low95"] < row["value"] < row["high95"]
@@ -185,10 +194,10 @@ def test_cost_of_a_strategy_is_the_plain_sum_over_years(pier, pier_case):
     row = pier.cost.iloc[3]
     assert (row["option"], row["kind"], row["currency"]) == ("Forms 24 h", "strategy", "EUR")
     years = yearly_ages(100.0)
-    wall = wall_of(pier_case)
-    sample = Sample(256, 8, 1)
-    p = by_repeat(wall, np.array([60.0]), years, sample=sample).mean(axis=0)[3, :, 0]
-    repair = 380.0 * expected_repair(
+    wall = build_wall(pier_case)
+    sample = SamplingOptions(256, 8, 1)
+    p = probability_by_repeat(wall, np.array([60.0]), years, sample=sample).mean(axis=0)[3, :, 0]
+    repair = 380.0 * expected_repair_cost(
         p, years, rate=cost.rate, instalments=((8.0, 0.6), (20.0, 0.4))
     )
     assert_allclose(row["repair"], repair, rtol=1e-3)
@@ -211,12 +220,12 @@ def test_cheapest_point_is_the_cheapest_that_meets_the_target(pier):
 
 def test_choice_changes_where_the_table_says(pier):
     table = pier.choice.set_index("parameter")
-    turn = float(table.at["price of a repair", "changes_below"])
+    switch = float(table.at["price of a repair", "changes_below"])
     drawn = pier.cost[pier.cost["kind"] == "strategy at drawn cover"].set_index("option")
     share = drawn["repair"] / 380.0
     for price, name in (
-        (turn * 1.001, table.at["price of a repair", "choice"]),
-        (turn * 0.999, table.at["price of a repair", "choice_below"]),
+        (switch * 1.001, table.at["price of a repair", "choice"]),
+        (switch * 0.999, table.at["price of a repair", "choice_below"]),
     ):
         assert (drawn["first_cost"] + share * price).idxmin() == name
 
@@ -224,14 +233,14 @@ def test_choice_changes_where_the_table_says(pier):
 def test_choice_changes_with_the_discount_rate(pier_case):
     # Two options whose repairs are due in one year: forms for 60 more now, or a repair of 100 in
     # year 20 (probability 1). They cost the same at (100 / 60)^(1/20) - 1, here by numpy-financial.
-    ages = Ages(np.arange(1.0, 31.0), 0, 30)
+    ages = CostAges(np.arange(1.0, 31.0), 0, 30)
     p = np.zeros((8, 2, 30))
     p[:, 1, 19:] = 1.0
     options = tuple(
         Option(name, "", None, pier_case.choices.follow_up[0], 60.0, 24.0)
         for name in ("now", "later")
     )
-    priced = Priced(options, p, None, np.array([[60.0, 0.0, 0.0], [0.0, 0.0, 0.0]]))
+    priced = PricedOptions(options, p, None, np.array([[60.0, 0.0, 0.0], [0.0, 0.0, 0.0]]))
     cost = replace(pier_case.cost, repair=100.0, rate=0.01, horizon=30.0, instalments=((0.0, 1.0),))
     row = choice_table(priced, ages, cost).set_index("parameter").loc["real discount rate"]
     assert (row["choice"], row["choice_above"], row["choice_below"]) == ("now", "later", "")
@@ -240,10 +249,10 @@ def test_choice_changes_with_the_discount_rate(pier_case):
 
 def test_turning_points_of_three_lines():
     fixed, slope = np.array([0.0, 4.0, 20.0]), np.array([1.0, 0.5, 0.1])
-    turn = turning_points(fixed, slope, 10.0, most=1000.0)
-    assert (turn.choice_below, turn.choice_above) == (0, 2)
-    assert_allclose([turn.below, turn.above], [8.0, 40.0])
-    assert np.isnan(turning_points(fixed, slope, 10.0, most=30.0).above)
+    switch = find_break_even(fixed, slope, 10.0, max_price=1000.0)
+    assert (switch.choice_below, switch.choice_above) == (0, 2)
+    assert_allclose([switch.below, switch.above], [8.0, 40.0])
+    assert np.isnan(find_break_even(fixed, slope, 10.0, max_price=30.0).above)
 
 
 def test_nothing_that_is_kept_is_beaten(pier):

@@ -117,7 +117,7 @@ def skins(tmp_path_factory):
     """Write profiles of a skin of 8 mm on a core; penalty 2.5 for the early strip."""
     import numpy as np
 
-    from stripwise.evidence.profiles.skin_contents import skin_layer_share
+    from stripwise.evidence.profiles.two_layer_averages import mean_two_layer_content
 
     rng = np.random.default_rng(2)
     edges = np.array([0, 1, 3, 5, 7, 10, 13, 17, 22, 28, 34], dtype=float)
@@ -125,7 +125,7 @@ def skins(tmp_path_factory):
     for number in range(8):
         ratio, name = (1.0, "Forms 7 d") if number < 4 else (2.5, "Forms 12 h")
         tau = 6e-12 * 8.64e10 * 180.0 * np.exp(0.08 * rng.standard_normal())
-        share = skin_layer_share(edges[:-1], edges[1:], core=tau, ratio=ratio, skin=8.0)
+        share = mean_two_layer_content(edges[:-1], edges[1:], core=tau, ratio=ratio, skin=8.0)
         for a, b, x in zip(edges[:-1], edges[1:], share, strict=True):
             reading = 0.01 + 0.5 * x + 0.003 * rng.standard_normal()
             lines.append(f"S{number},{name},{a:g},{b:g},{max(reading, 0):.4f},180,0.01")

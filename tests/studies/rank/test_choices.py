@@ -8,13 +8,13 @@ from numpy.testing import assert_allclose
 from scipy import special, stats
 
 from stripwise.distributions.distribution import fixed
-from stripwise.report.pages.choice_text import choice_sentences, reaches
-from stripwise.risk.probability.nested import NestedDraw
-from stripwise.risk.probability.nominal_covers import Sample
+from stripwise.report.pages.choice_text import choice_sentences, choice_spans
+from stripwise.risk.probability.nested_sampling import NestedSample
+from stripwise.risk.probability.nominal_covers import SamplingOptions
 from stripwise.risk.sensitivity.anova import anova
-from stripwise.studies.from_scenario import wall_of
-from stripwise.studies.rank.choice_tables import INDEX, LIFE_TIME, PROBABILITY, choice_tables
-from stripwise.studies.rank.factorial import Design, lives, outcomes
+from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.rank.choice_tables import INDEX, LOG_LIFE, PROBABILITY, choice_tables
+from stripwise.studies.rank.factorial import FactorialDesign, outcomes, target_lives
 from stripwise.studies.run import assess
 
 OPEN = """
@@ -31,7 +31,7 @@ diffusivity = { family = "normal", mean = "2e-12 m^2/s", cov = 0.2 }
 
 
 def tables_of(case, name="Forms 24 h"):
-    wall = wall_of(case)
+    wall = build_wall(case)
     return choice_tables(wall, case, next(p for p in wall.plans if p.name == name))
 
 
@@ -57,10 +57,10 @@ def test_every_choice_has_rows_with_intervals(full):
     assert [c.name for c in tables.design.choices] == names
     assert tables.combinations == 5 * 5 * 2 * 3 * 2
     for analysis in ("choices", "choices over knowledge"):
-        for quantity in (INDEX, PROBABILITY, LIFE_TIME):
+        for quantity in (INDEX, PROBABILITY, LOG_LIFE):
             rows = totals(tables, quantity, analysis)
             assert list(rows.index) == names
-            if quantity == LIFE_TIME and analysis != "choices":
+            if quantity == LOG_LIFE and analysis != "choices":
                 # at some points all lives lie beyond the short horizon of this wall
                 assert rows["status"].str.startswith("undefined: the outcome does not vary").all()
                 assert rows["total"].isna().all()
@@ -92,7 +92,7 @@ def test_shares_against_scipy_on_the_same_table(full):
     # scipy draws options at random from the table that is analysed exactly.
     case, tables = full
     design = tables.design
-    sample = Sample(256, 2, 3, "choices", 1)
+    sample = SamplingOptions(256, 2, 3, "choices", 1)
     p = outcomes(design, np.array([50.0]), sample=sample)
     y = -special.ndtri(p[0, 0])
     weights = [c.weights for c in design.choices]
@@ -144,7 +144,7 @@ def test_without_ranges_the_strategies_are_the_options(case):
     assert "over what is not known" in told[1]
     assert "halved about their middles" in told[1]
     assert "10 % allowed" in told[0]
-    assert reaches(tables)[0].span >= reaches(tables)[1].span
+    assert choice_spans(tables)[0].span >= choice_spans(tables)[1].span
 
 
 def test_a_fixed_cover_has_no_scatter_to_choose(case):
@@ -157,15 +157,15 @@ def test_lives_by_a_line_in_the_logarithm():
     # index = 3 - ln t: reaches 1 at e^2
     ages = np.geomspace(1.0, 100.0, 9)
     p = special.ndtr(-(3.0 - np.log(ages)))[None, :, None]
-    found = lives(p, ages, target=1.0, horizon=100.0)
+    found = target_lives(p, ages, target=1.0, horizon=100.0)
     assert_allclose(found, np.exp(2.0), rtol=1e-9, atol=0)
-    assert_allclose(lives(p, ages, target=4.0, horizon=100.0), 1.0)
-    assert_allclose(lives(p, ages, target=-3.0, horizon=100.0), 100.0)
+    assert_allclose(target_lives(p, ages, target=4.0, horizon=100.0), 1.0)
+    assert_allclose(target_lives(p, ages, target=-3.0, horizon=100.0), 100.0)
 
 
 def test_halved_ranges_keep_their_middles(full):
     case, tables = full
-    half = Design.of(wall_of(case), case, nodes=5, shrink=0.5)
+    half = FactorialDesign.from_scenario(build_wall(case), case, nodes=5, shrink=0.5)
     assert_allclose(half.covers[[0, -1]], [51.25, 63.75])
     ages = [p.strip_age for p in half.plans]
     assert_allclose(np.sqrt(min(ages) * max(ages)), np.sqrt(12.0 * 72.0))
@@ -176,7 +176,7 @@ def test_a_knowledge_point_is_the_same_for_concretes_of_other_kinds(full):
     # one concrete whose exponent is in doubt, one whose exponent is known: what the curing law
     # turns out to be is the same for both at every point
     case, tables = full
-    plain = wall_of(case)
+    plain = build_wall(case)
     name = "concrete.ageing_exponent"
 
     def with_exponent(**change):
@@ -185,12 +185,14 @@ def test_a_knowledge_point_is_the_same_for_concretes_of_other_kinds(full):
             inputs=tuple(replace(i, **change) if i.name == name else i for i in plain.inputs),
         )
 
-    doubted, known = with_exponent(kind="knowledge"), with_exponent(distribution=fixed(0.3))
+    epistemic, known = with_exponent(kind="knowledge"), with_exponent(distribution=fixed(0.3))
     some = tuple(c for c in tables.design.choices if c.name != "execution scatter")
-    design = replace(tables.design, walls=(doubted, known), wall_shape=(1, 2), choices=some)
-    sample = Sample(256, 1, 1, "choices", 1)
-    p = outcomes(design, np.array([50.0]), sample=sample, knowledge=True)
-    law = NestedDraw.of(doubted, points=256, seed=1, stage="choices", prefer_cover=True).knowledge
+    design = replace(tables.design, walls=(epistemic, known), wall_shape=(1, 2), choices=some)
+    sample = SamplingOptions(256, 1, 1, "choices", 1)
+    p = outcomes(design, np.array([50.0]), sample=sample, epistemic=True)
+    law = NestedSample.from_wall(
+        epistemic, points=256, seed=1, stage="choices", prefer_cover=True
+    ).epistemic_values
     assert set(law) >= {name, "curing.law"}
     # stripped at 12 h, with the exponent known, the probability follows the law alone
     early = p[:, 0, 2, 0, 0, 1]

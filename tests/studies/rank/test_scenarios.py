@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from stripwise.risk.reliability.form import first_order
 from stripwise.risk.reliability.limit_state import LimitState
 from stripwise.scenario.loading import load
-from stripwise.studies.from_scenario import wall_of
+from stripwise.studies.from_scenario import build_wall
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
 
@@ -18,14 +18,14 @@ SCENARIOS = Path(__file__).parents[3] / "scenarios"
 @pytest.mark.parametrize("name", ["garage-wall", "quay-wall", "ramp-wall"])
 def test_index_and_design_point(name):
     case = load(SCENARIOS / f"{name}.toml")
-    wall = wall_of(case)
+    wall = build_wall(case)
     plan = next(p for p in wall.plans if p.name == case.reference_strategy)
-    state = LimitState.of(wall, plan, age=case.target.service_life)
+    state = LimitState.from_wall(wall, plan, age=case.target.service_life)
     found = first_order(state, state.dimensions)
     d = state.dimensions
 
     def g(x):
-        return [float(state.content(np.array(x)[:, None])[0])]
+        return [float(state.content_margin(np.array(x)[:, None])[0])]
 
     event = ot.ThresholdEvent(
         ot.CompositeRandomVector(ot.PythonFunction(d, 1, g), ot.RandomVector(ot.Normal(d))),

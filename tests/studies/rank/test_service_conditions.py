@@ -8,15 +8,15 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special
 
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import COVER
-from stripwise.risk.probability.nominal_covers import Sample, by_repeat
+from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
 from stripwise.risk.reliability.importance_sampling import subset_simulation
 from stripwise.risk.reliability.limit_state import LimitState
-from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, MARGIN, Quantities
+from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, MARGIN, QuantitiesOfInterest
 from stripwise.scenario.loading import load
-from stripwise.studies.from_scenario import wall_of
+from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.rank_study import rank
 from stripwise.studies.rank.reliability_table import reliability, sampled_probabilities
 
@@ -26,7 +26,7 @@ SCENARIO = Path(__file__).parents[3] / "scenarios" / "retaining-wall.toml"
 @pytest.fixture(scope="module")
 def wall():
     case = load(SCENARIO)
-    wall = wall_of(case)
+    wall = build_wall(case)
     return wall, next(p for p in wall.plans if p.name == case.reference_strategy)
 
 
@@ -42,7 +42,7 @@ def test_form_and_importance_sampling_agree_with_the_sampled_answer(wall):
 
 
 def test_content_form_agrees_by_subset_simulation(wall):
-    state = LimitState.of(*wall, age=20.0)
+    state = LimitState.from_wall(*wall, age=20.0)
     nested = subset_simulation(state, state.dimensions, seed=5)
     each = sampled_probabilities(*wall, ages=[20.0], repeats=16, seed=5)[:, 0]
     error = np.hypot(nested.cov * nested.probability, each.std(ddof=1) / 4.0)
@@ -51,23 +51,27 @@ def test_content_form_agrees_by_subset_simulation(wall):
 
 def test_indices_are_of_the_wall_under_its_conditions(wall):
     ages = np.array([20.0, 60.0])
-    q = Quantities.of(*wall, reference=wall[1], ages=ages, wanted=(MARGIN, FAILURE))
-    rng = stream(4, stage="rank", index=(0,))
-    z = next(iter(sobol_cells(q.draw.dimensions, 8192, rng)))
+    q = QuantitiesOfInterest.from_wall(
+        *wall, reference=wall[1], ages=ages, quantities=(MARGIN, FAILURE)
+    )
+    rng = random_stream(4, stage="rank", index=(0,))
+    z = next(iter(sobol_blocks(q.sampler.dimensions, 8192, rng)))
     out = q(z)
     p = sampled_probabilities(*wall, ages=ages, repeats=8, seed=4).mean(axis=0)
     assert_allclose(out[2:].mean(axis=1), p, rtol=0, atol=3e-3)
     assert_allclose(np.mean(out[:2] <= 0.0, axis=1), p, rtol=0, atol=8e-3)
     # sign of the content form and of the depth form, sample by sample
-    state = LimitState.of(*wall, age=60.0)
-    names = [q.draw.names.index(n) for n in state.draw.names]
+    state = LimitState.from_wall(*wall, age=60.0)
+    names = [q.sampler.names.index(n) for n in state.sampler.names]
     assert np.mean((state(z[names]) <= 0.0) == (out[1] <= 0.0)) > 0.999
 
 
 def test_many_covers_follow_the_conditions(wall):
     one = wall[0].with_plans((wall[1],))
     mean = one.input(COVER).distribution.parent_mean
-    p = by_repeat(one, np.array([mean]), np.array([60.0]), sample=Sample(4096, 8, 6, workers=1))
+    p = probability_by_repeat(
+        one, np.array([mean]), np.array([60.0]), sample=SamplingOptions(4096, 8, 6, workers=1)
+    )
     alone = sampled_probabilities(*wall, ages=[60.0], repeats=8, seed=6)
     assert_allclose(p.mean(), alone.mean(), rtol=0, atol=3e-3)
 
@@ -84,11 +88,11 @@ def test_what_follows_depassivation_is_not_ranked():
 def test_a_falling_surface_content_has_no_design_point(wall):
     conditions = wall[0].conditions
     history = replace(
-        conditions.history, shape="table", ages=(0.0, 5.0, 20.0), shares=(0.0, 1.0, 0.4)
+        conditions.history, shape="table", ages=(0.0, 5.0, 20.0), relative_contents=(0.0, 1.0, 0.4)
     )
     falling = replace(wall[0], conditions=replace(conditions, history=history, duration=""))
     with pytest.raises(NumericalError, match="falls in time"):
-        LimitState.of(falling, wall[1], age=60.0)
+        LimitState.from_wall(falling, wall[1], age=60.0)
     found = reliability(falling, wall[1], ages=[60.0], repeats=8, seed=1).methods
     row = found.set_index("method").loc["FORM"]
     assert row["note"].startswith("undefined: the surface chloride falls")

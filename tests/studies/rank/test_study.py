@@ -4,14 +4,20 @@ from numpy.testing import assert_allclose
 from scipy import special
 
 from stripwise.errors import InputError, NumericalError
-from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, GAP, MARGIN, TIME, Quantities
-from stripwise.risk.sensitivity.sobol import Layout
-from stripwise.studies.from_scenario import wall_of
+from stripwise.risk.sensitivity.quantities_of_interest import (
+    FAILURE,
+    GAP,
+    MARGIN,
+    TIME,
+    QuantitiesOfInterest,
+)
+from stripwise.risk.sensitivity.sobol import SobolDesign
+from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.convergence import converge
 from stripwise.studies.rank.index_tables import LIFE
-from stripwise.studies.rank.input_groups import Labels, refuse_correlated
+from stripwise.studies.rank.input_groups import RankedItems, reject_correlated
 from stripwise.studies.rank.rank_study import rank
-from stripwise.studies.rank.value_of_information import preference
+from stripwise.studies.rank.value_of_information import order_of_preference
 from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
 from stripwise.studies.run import assess
 
@@ -100,29 +106,29 @@ def test_sample_grows_until_the_interval_is_narrow(case):
 
 
 def _labels(scenario):
-    wall = wall_of(scenario)
+    wall = build_wall(scenario)
     plan = next(p for p in wall.plans if p.name == scenario.reference_strategy)
-    q = Quantities.of(wall, plan, reference=plan, ages=np.array([30.0, 50.0]))
-    return Labels.of(q, second_order=False)
+    q = QuantitiesOfInterest.from_wall(wall, plan, reference=plan, ages=np.array([30.0, 50.0]))
+    return RankedItems.from_quantities(q, second_order=False)
 
 
 def test_precision_out_of_reach_is_refused_with_its_cost():
     def model(z):
         return (z[0] + 0.1 * np.sign(z[1] * z[2]))[None]
 
-    layout = Layout(3, ((0,), (1,), (2,)), 1)
+    layout = SobolDesign(3, ((0,), (1,), (2,)), 1)
     with pytest.raises(
         NumericalError, match=r"--precision 1e-07: not within the budget of 512"
     ) as e:
         converge(
             model,
             layout,
-            counts=lambda found: np.ones((3, 1), dtype=bool),
+            is_required=lambda found: np.ones((3, 1), dtype=bool),
             precision=1e-7,
             repeats=8,
             seed=0,
-            insist=True,
-            most=512,
+            raise_if_missed=True,
+            max_points=512,
             names=lambda k, m: f"input {k}",
         )
     assert "model runs" in str(e.value)
@@ -130,11 +136,11 @@ def test_precision_out_of_reach_is_refused_with_its_cost():
     kept = converge(
         model,
         layout,
-        counts=lambda found: np.ones((3, 1), dtype=bool),
+        is_required=lambda found: np.ones((3, 1), dtype=bool),
         precision=1e-7,
         repeats=8,
         seed=0,
-        most=512,
+        max_points=512,
     )
     assert not kept.reached
 
@@ -162,8 +168,8 @@ def test_correlated_inputs_get_shapley_effects_and_no_plain_indices(case):
 def test_plain_indices_of_correlated_inputs_are_refused(case):
     labels = _labels(case(extra=TIE))
     with pytest.raises(InputError, match=r"concrete\.diffusivity.*Shapley effects"):
-        refuse_correlated(labels.quantities)
-    refuse_correlated(_labels(case()).quantities)
+        reject_correlated(labels.quantities)
+    reject_correlated(_labels(case()).quantities)
 
 
 def test_events_that_never_or_always_happen_have_no_indices(case):
@@ -175,7 +181,7 @@ def test_events_that_never_or_always_happen_have_no_indices(case):
     sampled = never.methods.set_index("method").loc["sampled"]
     assert sampled["gap_to_sampled"].isna().all()
     assert sampled["note"].str.contains("too rare for this sample").all()
-    assert never.worth["variance_share"].isna().all()
+    assert never.value_of_information["variance_share"].isna().all()
     assert never.choices.top == ""
     assert never.choices.indices["status"].str.startswith("undefined").any()
     always = rank(
@@ -210,18 +216,18 @@ def test_bad_requests(case):
 
 def test_worth_of_measurements(case):
     found = rank(case(), ages=[50])
-    rows = found.worth.set_index("measurement")
+    rows = found.value_of_information.set_index("measurement")
     ok = rows[rows["status"] == "ok"]
     assert "concrete.ageing_exponent" in ok.index
     assert ok["variance_share"].between(0.0, 1.05).all()
     assert ok["chance_of_another_choice"].between(0.0, 1.0).all()
     scatter = rows.loc["reinforcement.cover"]
     assert scatter["status"].startswith("undefined: scatter")
-    wall = wall_of(found.scenario)
-    assert [wall.plans[i].name for i in preference(wall)] == ["Forms 12 h", "Forms 24 h"]
+    wall = build_wall(found.scenario)
+    assert [wall.plans[i].name for i in order_of_preference(wall)] == ["Forms 12 h", "Forms 24 h"]
 
 
 def test_same_seed_same_tables(case):
     one, two = (rank(case(), ages=[30], workers=w) for w in (1, 2))
-    for name in ("indices", "convergence", "form", "methods", "worth", "elasticity"):
+    for name in ("indices", "convergence", "form", "methods", "value_of_information", "elasticity"):
         assert getattr(one, name).equals(getattr(two, name)), name

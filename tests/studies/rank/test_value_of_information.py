@@ -15,9 +15,9 @@ from scipy import special, stats
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.risk.model.wall import COVER, MEAN_DOUBT
+from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET
 from stripwise.risk.probability.integral import front_depths
-from stripwise.studies.rank.value_of_information import READINGS, worth_table
+from stripwise.studies.rank.value_of_information import SURVEY_READINGS, value_of_information_table
 
 MU, SIGMA, TAU, ZONE = 60.0, 7.0, 4.0, 3.0
 ZONE_NAME = "exposure.convection_zone"
@@ -32,11 +32,11 @@ def linear(walls):
     wall = walls.wall(changes=laws, knowledge=(ZONE_NAME,))
     wall = wall.with_plans(tuple(p for p in wall.plans if not p.follow_up_h))
     doubt = Input(
-        MEAN_DOUBT, "", distribution("normal", mean=0.0, sd=TAU), "mm", "cover", "knowledge"
+        MEAN_COVER_OFFSET, "", distribution("normal", mean=0.0, sd=TAU), "mm", "cover", "knowledge"
     )
     wall = replace(wall, inputs=(*wall.inputs, doubt))
     means = {item.name: item.distribution.mean for item in wall.inputs}
-    fronts = np.array([float(x) for x in front_depths(wall, wall.face(means), 50.0)])
+    fronts = np.array([float(x) for x in front_depths(wall, wall.sample_block(means), 50.0)])
     return wall, fronts
 
 
@@ -49,11 +49,13 @@ def spread(h, share):
 
 
 def table(wall, allowed, seed=1):
-    rows = worth_table(wall, strategy="24 h", age=50.0, allowed=allowed, repeats=8, seed=seed)
+    rows = value_of_information_table(
+        wall, strategy="24 h", age=50.0, allowed=allowed, repeats=8, seed=seed
+    )
     return rows.set_index("measurement")
 
 
-SURVEY = f"cover survey, {READINGS} independent readings"
+SURVEY = f"cover survey, {SURVEY_READINGS} independent readings"
 
 
 def test_shares_of_the_doubt(linear):
@@ -63,12 +65,12 @@ def test_shares_of_the_doubt(linear):
     h = (fronts[1] - MU) / np.sqrt(whole)
     everything = spread(h, (TAU**2 + ZONE**2) / whole)
     # conjugate normal: n readings leave the variance 1 / (1 / tau^2 + n / sigma^2)
-    left = 1.0 / (1.0 / TAU**2 + READINGS / SIGMA**2)
-    for name, known in ((MEAN_DOUBT, TAU**2), (ZONE_NAME, ZONE**2), (SURVEY, TAU**2 - left)):
+    left = 1.0 / (1.0 / TAU**2 + SURVEY_READINGS / SIGMA**2)
+    for name, known in ((MEAN_COVER_OFFSET, TAU**2), (ZONE_NAME, ZONE**2), (SURVEY, TAU**2 - left)):
         exact = spread(h, known / whole) / everything
         assert_allclose(rows.loc[name, "variance_share"], exact, rtol=0, atol=0.02)
         assert rows.loc[name, "status"] == "ok"
-    assert rows.loc[SURVEY, "variance_share"] < rows.loc[MEAN_DOUBT, "variance_share"]
+    assert rows.loc[SURVEY, "variance_share"] < rows.loc[MEAN_COVER_OFFSET, "variance_share"]
     assert COVER not in rows.index
 
 
@@ -81,7 +83,7 @@ def test_the_interval_of_a_share_holds_the_exact_one(linear):
     held = []
     for seed in range(12):
         rows = table(wall, 0.1, seed=seed)
-        for name, known in ((MEAN_DOUBT, TAU**2), (ZONE_NAME, ZONE**2)):
+        for name, known in ((MEAN_COVER_OFFSET, TAU**2), (ZONE_NAME, ZONE**2)):
             exact = spread(h, known / whole) / everything
             held.append(rows.loc[name, "low95"] <= exact <= rows.loc[name, "high95"])
     # of 24 at 95 %, fewer than 18 come once in ten thousand times, were they independent
@@ -95,9 +97,9 @@ def test_chance_of_another_choice(linear):
     assert now[0] > now[1] > now[2]
     allowed = float(0.5 * (now[0] + now[1]))
     rows = table(wall, allowed)
-    assert rows.loc[MEAN_DOUBT, "choice_now"] == "24 h"
-    left = 1.0 / (1.0 / TAU**2 + READINGS / SIGMA**2)
-    for name, known in ((MEAN_DOUBT, TAU**2), (SURVEY, TAU**2 - left)):
+    assert rows.loc[MEAN_COVER_OFFSET, "choice_now"] == "24 h"
+    left = 1.0 / (1.0 / TAU**2 + SURVEY_READINGS / SIGMA**2)
+    for name, known in ((MEAN_COVER_OFFSET, TAU**2), (SURVEY, TAU**2 - left)):
         # P_i <= allowed where what is shown is at least b_i; 12 h comes first, none is not 72 h
         rest = np.sqrt(whole**2 - known)
         b = (fronts - MU) - rest * special.ndtri(allowed)

@@ -1,4 +1,4 @@
-"""Chloride profiles, their fits, and what a bootstrap says about these.
+"""What a set of chloride profiles contains, and what is known once they are fitted.
 
 Axes: g specimens, k layers (padded).
 """
@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 
 from stripwise.evidence.profiles.least_squares import Layers, Solution
 
-__all__ = ["MM2_D_PER_M2_S", "Bootstrap", "Fits", "Profiles"]
+__all__ = ["MM2_D_PER_M2_S", "BootstrapIntervals", "ProfileFits", "Profiles"]
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+BoolArray = NDArray[np.bool_]
 
 MM2_D_PER_M2_S = 8.64e10
-"""mm2/d in a m2/s."""
+"""Factor from m2/s to mm2/d."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class Profiles:
     upper: Array
     lower: Array
     content: Array
-    present: Flags
+    present: BoolArray
     exposure: Array
     initial: Array
     basis: str = "pct"
@@ -58,7 +58,7 @@ class Profiles:
 
 
 @dataclass(frozen=True, slots=True)
-class Fits:
+class ProfileFits:
     """Fits of g profiles.
 
     Attributes
@@ -66,22 +66,22 @@ class Fits:
     profiles
         What was fitted.
     layers
-        The layers as the fit saw them: weight 0 left out, depths from `start`.
+        The layers as they entered the fit: weight 0 left out, depths from `origin_depth`.
     solution
         Least squares, all used layers with weight 1.
-    start
+    origin_depth
         (g,) depth that the fit counts from [mm]: 0, or where the maximum lies.
     diffusivity, diffusivity_se
-        (g,) D_a [m2/s] and its standard error, NaN where no residual is left to tell.
+        (g,) D_a [m2/s] and its standard error, NaN where no degree of freedom is left.
     log_variance
         (g,) variance of ln D_a.
     surface, surface_se, initial, initial_se
-        (g,) Cs at `start` and C0, in the unit of the profile; the error of a fixed C0 is 0.
+        (g,) Cs at `origin_depth` and C0, in the unit of the profile; the error of a fixed C0 is 0.
     correlation
         (g,) correlation of the estimates of Cs and D_a.
     rmse
         (g,) root of the residual variance, degrees of freedom taken off.
-    used
+    layers_used
         (g,) number of layers in the fit.
     flagged
         (g, k) used layers that a robust fit finds far off; they stay in the fit.
@@ -96,7 +96,7 @@ class Fits:
     profiles: Profiles
     layers: Layers
     solution: Solution
-    start: Array
+    origin_depth: Array
     diffusivity: Array
     diffusivity_se: Array
     log_variance: Array
@@ -106,15 +106,15 @@ class Fits:
     initial_se: Array
     correlation: Array
     rmse: Array
-    used: NDArray[np.intp]
-    flagged: Flags
+    layers_used: NDArray[np.intp]
+    flagged: BoolArray
     robust_diffusivity: Array
     fitted: Array
     notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Bootstrap:
+class BootstrapIntervals:
     """2.5 % and 97.5 % quantiles over the repeats, (g,) each; D in m2/s."""
 
     diffusivity_low: Array

@@ -1,4 +1,4 @@
-"""Chloride content of ground layers: the average of the error function over each layer."""
+"""The average chloride content of a ground layer in uniform concrete."""
 
 from __future__ import annotations
 
@@ -6,28 +6,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-__all__ = ["SHARE_OF_REACH", "ierfc", "layer_share", "reach"]
+__all__ = ["PENETRATION_FRACTION", "ierfc", "mean_layer_content", "penetration_depth"]
 
 Array = NDArray[np.float64]
 
-SHARE_OF_REACH = 0.05
-"""Share of the rise at the surface that is left at the reach of a profile."""
+PENETRATION_FRACTION = 0.05
+"""Share of the rise at the surface that is left at the penetration depth."""
 
-THIN = 1e-3
-"""Thickness over 2 sqrt(D t) below which a layer is taken by Simpson's rule."""
+THIN_LAYER = 1e-3
+"""Thickness over 2 sqrt(D t) below which a layer is integrated by Simpson's rule."""
 
 
 def ierfc(u: ArrayLike) -> Array:
-    """Integrate erfc from u to infinity.
-
-    Parameters
-    ----------
-    u
-        Any shape.
-
-    Returns
-    -------
-    Array of the shape of `u`.
+    """Integrate erfc from u to infinity, any shape.
 
     References
     ----------
@@ -42,10 +33,12 @@ def ierfc(u: ArrayLike) -> Array:
     return np.asarray(np.exp(-(x**2)) / np.sqrt(np.pi) - x * special.erfc(x))
 
 
-def layer_share(upper: ArrayLike, lower: ArrayLike, *, length: ArrayLike) -> tuple[Array, Array]:
+def mean_layer_content(
+    upper: ArrayLike, lower: ArrayLike, *, length: ArrayLike
+) -> tuple[Array, Array]:
     """Average erfc(x / d) over layers, with its derivative by ln d.
 
-    Where a layer has no thickness the value at its depth is taken.
+    Where a layer has no thickness the value at its depth is used.
 
     Parameters
     ----------
@@ -65,8 +58,8 @@ def layer_share(upper: ArrayLike, lower: ArrayLike, *, length: ArrayLike) -> tup
 
     Examples
     --------
-    >>> share, slope = layer_share(0.0, 1e-9, length=20.0)
-    >>> round(float(share), 6)
+    >>> content, slope = mean_layer_content(0.0, 1e-9, length=20.0)
+    >>> round(float(content), 6)
     1.0
     """
     x1, x2, d = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (upper, lower, length)))
@@ -74,21 +67,21 @@ def layer_share(upper: ArrayLike, lower: ArrayLike, *, length: ArrayLike) -> tup
     g1, g2 = np.exp(-(u1**2)) / np.sqrt(np.pi), np.exp(-(u2**2)) / np.sqrt(np.pi)
     e1, e2 = special.erfc(u1), special.erfc(u2)
     width = u2 - u1
-    thin = width < THIN
+    thin = width < THIN_LAYER
     safe = np.where(thin, 1.0, width)
-    share = np.asarray(((g1 - u1 * e1) - (g2 - u2 * e2)) / safe)
+    content = np.asarray(((g1 - u1 * e1) - (g2 - u2 * e2)) / safe)
     slope = np.asarray((g1 - g2) / safe)
     if thin.any():
-        # Across a sliver the difference of the integrals loses all digits; Simpson's rule does not.
+        # In a thin layer the difference of the integrals loses all digits; Simpson's rule does not.
         middle = 0.5 * (u1 + u2)
         centre = np.exp(-(middle**2)) / np.sqrt(np.pi)
-        share = np.where(thin, (e1 + 4.0 * special.erfc(middle) + e2) / 6.0, share)
+        content = np.where(thin, (e1 + 4.0 * special.erfc(middle) + e2) / 6.0, content)
         slope = np.where(thin, (u1 * g1 + 4.0 * middle * centre + u2 * g2) / 3.0, slope)
-    return share, slope
+    return content, slope
 
 
-def reach(diffusivity: ArrayLike, time: ArrayLike) -> Array:
-    """Depth at which 5 % of the rise at the surface is left.
+def penetration_depth(diffusivity: ArrayLike, time: ArrayLike) -> Array:
+    """Return the depth at which 5 % of the rise at the surface is left.
 
     Parameters
     ----------
@@ -103,8 +96,8 @@ def reach(diffusivity: ArrayLike, time: ArrayLike) -> Array:
 
     Examples
     --------
-    >>> round(float(reach(1.0, 100.0)), 2)
+    >>> round(float(penetration_depth(1.0, 100.0)), 2)
     27.72
     """
     spread = 2.0 * np.sqrt(np.asarray(diffusivity, dtype=float) * np.asarray(time, dtype=float))
-    return np.asarray(special.erfcinv(SHARE_OF_REACH) * spread)
+    return np.asarray(special.erfcinv(PENETRATION_FRACTION) * spread)

@@ -1,4 +1,4 @@
-"""Profiles of a skin that curing changed, on a core that it did not: fitted, and judged.
+"""Whether profiles show a skin that curing changed, and which diffusivity it has.
 
 Axes: g specimens, k layers (padded), s strategies.
 """
@@ -10,30 +10,43 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, Fits
-from stripwise.evidence.profiles.skin_depth import LEAST_RESIDUAL, Depth, reached, skin_depth
-from stripwise.evidence.profiles.two_layer_fit import TwoLayers, solve_two_layers
+from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, ProfileFits
+from stripwise.evidence.profiles.skin_depth import (
+    RESIDUAL_FLOOR,
+    SkinDepth,
+    fit_skin_depth,
+    penetration_depths,
+)
+from stripwise.evidence.profiles.two_layer_fit import TwoLayerSolution, solve_two_layers
 
-__all__ = ["LAYERED", "SKIN_ONLY", "UNIFORM", "Layered", "depth_effect", "fit_layered", "skin_fits"]
+__all__ = [
+    "LAYERED",
+    "SKIN_ONLY",
+    "UNIFORM",
+    "LayeredFits",
+    "depth_sensitivity",
+    "fit_layered",
+    "with_skin_diffusivities",
+]
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+BoolArray = NDArray[np.bool_]
 
 LAYERED, SKIN_ONLY, UNIFORM = "layered", "skin only", "uniform"
 
-MARGIN = 2.0
+MIN_AICC_GAIN = 2.0
 """How far the layered model's criterion must lie below the uniform one's (Burnham and Anderson,
 Model Selection and Multimodel Inference, 2002, recalled)."""
 
-IN_SKIN, IN_CORE = 1, 2
-"""Fewest used layers with their middle in the skin, and behind it within the profile's reach."""
+MIN_LAYERS_IN_SKIN, MIN_LAYERS_IN_CORE = 1, 2
+"""Fewest used layers with their middle in the skin, and behind it within the penetration depth."""
 
-MOST_MOVED = 60
-"""Most specimens of a strategy that are fitted again; the others move as these do on average."""
+MAX_REFITTED = 60
+"""Most specimens of a strategy that are fitted again; the others change as these do on average."""
 
 
 @dataclass(frozen=True, slots=True)
-class Layered:
+class LayeredFits:
     """Two-layer fits of g profiles, and whether the data support them.
 
     Attributes
@@ -41,7 +54,7 @@ class Layered:
     depth
         Thickness of the skin, one for all specimens.
     skin, skin_se, core, core_se
-        (g,) diffusivities [m2/s] with standard errors; NaN where a specimen cannot tell.
+        (g,) diffusivities [m2/s] with standard errors; NaN where they are not identifiable.
     log_variance
         (g,) variance of ln D_skin.
     ratio, ratio_log_se
@@ -52,19 +65,19 @@ class Layered:
         (g, k) content by the two-layer fit.
     values
         (g, 4) ln D_skin, ln D_core [ln(mm2/d)], Cs, C0.
-    tells
+    identifiable
         (g,) whether the specimen has layers enough in the skin and behind it.
     at_bound
         (g,) whether D_skin / D_core stands at the end of its range.
     strategies
         s names.
-    criterion_uniform, criterion_layered
-        (s,) corrected Akaike criteria over the specimens that tell; NaN where none does.
+    aicc_uniform, aicc_layered
+        (s,) corrected Akaike criteria over the identifiable specimens; NaN where there is none.
     choice
         s of "layered", "skin only" (the profiles end within the skin), "uniform".
     """
 
-    depth: Depth
+    depth: SkinDepth
     skin: Array
     skin_se: Array
     core: Array
@@ -76,19 +89,19 @@ class Layered:
     rmse: Array
     fitted: Array
     values: Array
-    tells: Flags
-    at_bound: Flags
+    identifiable: BoolArray
+    at_bound: BoolArray
     strategies: tuple[str, ...]
-    criterion_uniform: Array
-    criterion_layered: Array
+    aicc_uniform: Array
+    aicc_layered: Array
     choice: tuple[str, ...]
 
-    def choice_of(self, strategy: str) -> str:
+    def choice_for(self, strategy: str) -> str:
         """Return the choice for a strategy."""
         return self.choice[self.strategies.index(strategy)]
 
 
-def fit_layered(fits: Fits, *, depth: float | None = None) -> Layered:
+def fit_layered(fits: ProfileFits, *, depth: float | None = None) -> LayeredFits:
     """Fit a skin on a core to every profile, and say where the data support it.
 
     Parameters
@@ -100,155 +113,171 @@ def fit_layered(fits: Fits, *, depth: float | None = None) -> Layered:
 
     Returns
     -------
-    The `Layered`.
+    The `LayeredFits`.
 
     Notes
     -----
     A strategy is layered if Akaike's corrected criterion n ln(S/n) + 2 p + 2 p (p + 1)/(n - p - 1),
-    S the squares and n the layers of all its specimens that tell, lies more than 2 below that of
-    the uniform model.
+    S the squares and n the layers of all its identifiable specimens, lies more than 2 below that
+    of the uniform model.
 
     References
     ----------
     Hurvich and Tsai, Biometrika 76, 1989 (recalled).
     """
-    found = Depth(depth, np.nan, np.nan, True) if depth is not None else skin_depth(fits)
-    edge = np.maximum(found.value - fits.start, 0.0)
-    two = solve_two_layers(fits.layers, skin=edge, uniform=fits.solution.values[:, 0])
+    skin_depth = (
+        SkinDepth(depth, np.nan, np.nan, True) if depth is not None else fit_skin_depth(fits)
+    )
+    skin = np.maximum(skin_depth.value - fits.origin_depth, 0.0)
+    solution = solve_two_layers(fits.layers, skin=skin, uniform=fits.solution.values[:, 0])
     count = (fits.layers.weight > 0).sum(axis=1)
-    freedom = count - 3 - np.isnan(fits.layers.initial)
-    tells = _tells(fits, found.value) & (freedom > 0) & two.settled
-    variance = np.where(freedom > 0, two.squares / np.maximum(freedom, 1), np.nan)
-    covariance = variance[:, None, None] * two.inverse
+    degrees_of_freedom = count - 3 - np.isnan(fits.layers.initial)
+    identifiable = (
+        _identifiable(fits, skin_depth.value) & (degrees_of_freedom > 0) & solution.converged
+    )
+    variance = np.where(
+        degrees_of_freedom > 0, solution.sum_of_squares / np.maximum(degrees_of_freedom, 1), np.nan
+    )
+    covariance = variance[:, None, None] * solution.inverse
     with np.errstate(invalid="ignore"):
         se = np.sqrt(np.maximum(np.einsum("gpp->gp", covariance), 0.0))
-    se[:, 1] = np.where(two.at_bound, np.nan, se[:, 1])
-    spread = covariance[:, 0, 0] + covariance[:, 1, 1] - 2.0 * covariance[:, 0, 1]
-    skin, core = (
-        np.where(tells, np.exp(two.values[:, c]) / MM2_D_PER_M2_S, np.nan) for c in (0, 1)
+    se[:, 1] = np.where(solution.at_bound, np.nan, se[:, 1])
+    log_ratio_variance = covariance[:, 0, 0] + covariance[:, 1, 1] - 2.0 * covariance[:, 0, 1]
+    skin_diffusivity, core_diffusivity = (
+        np.where(identifiable, np.exp(solution.values[:, c]) / MM2_D_PER_M2_S, np.nan)
+        for c in (0, 1)
     )
     strategies = tuple(dict.fromkeys(fits.profiles.strategies))
-    uniform, layered, choice = _judge(fits, two, tells, strategies, found, fitted=depth is None)
-    return Layered(
-        depth=found,
-        skin=skin,
-        skin_se=skin * se[:, 0],
-        core=core,
-        core_se=core * se[:, 1],
+    uniform, layered, choice = _choose_models(
+        fits, solution, identifiable, strategies, skin_depth, fitted=depth is None
+    )
+    return LayeredFits(
+        depth=skin_depth,
+        skin=skin_diffusivity,
+        skin_se=skin_diffusivity * se[:, 0],
+        core=core_diffusivity,
+        core_se=core_diffusivity * se[:, 1],
         log_variance=covariance[:, 0, 0],
-        ratio=np.asarray(skin / core),
-        ratio_log_se=np.where(tells & ~two.at_bound, np.sqrt(np.maximum(spread, 0.0)), np.nan),
-        surface=np.where(tells, two.values[:, 2], np.nan),
-        rmse=np.where(tells, np.sqrt(variance), np.nan),
-        fitted=two.fitted,
-        values=two.values,
-        tells=tells,
-        at_bound=two.at_bound,
+        ratio=np.asarray(skin_diffusivity / core_diffusivity),
+        ratio_log_se=np.where(
+            identifiable & ~solution.at_bound, np.sqrt(np.maximum(log_ratio_variance, 0.0)), np.nan
+        ),
+        surface=np.where(identifiable, solution.values[:, 2], np.nan),
+        rmse=np.where(identifiable, np.sqrt(variance), np.nan),
+        fitted=solution.fitted,
+        values=solution.values,
+        identifiable=identifiable,
+        at_bound=solution.at_bound,
         strategies=strategies,
-        criterion_uniform=uniform,
-        criterion_layered=layered,
+        aicc_uniform=uniform,
+        aicc_layered=layered,
         choice=choice,
     )
 
 
-def skin_fits(fits: Fits, layered: Layered, *, keep: str | None = None) -> Fits:
+def with_skin_diffusivities(
+    fits: ProfileFits, layered: LayeredFits, *, reference: str | None = None
+) -> ProfileFits:
     """Return the fits with D_a of the skin where the data support one.
 
-    Parameters
-    ----------
-    fits, layered
-        The uniform and the two-layer fits.
-    keep
-        A strategy that stays uniform: the reference.
-
-    Returns
-    -------
-    The fits; specimens of a layered strategy that cannot tell keep their D_a over the profile.
+    `reference` is a strategy that stays uniform. Specimens of a layered strategy that are not
+    identifiable keep their D_a over the profile.
     """
     names = np.array(fits.profiles.strategies, dtype=object)
     chosen = [
         n
         for n, c in zip(layered.strategies, layered.choice, strict=True)
-        if c == LAYERED and n != keep
+        if c == LAYERED and n != reference
     ]
-    swap = np.isin(names, chosen) & layered.tells
+    replaced = np.isin(names, chosen) & layered.identifiable
     return replace(
         fits,
-        diffusivity=np.where(swap, layered.skin, fits.diffusivity),
-        diffusivity_se=np.where(swap, layered.skin_se, fits.diffusivity_se),
-        log_variance=np.where(swap, layered.log_variance, fits.log_variance),
-        surface=np.where(swap, layered.surface, fits.surface),
+        diffusivity=np.where(replaced, layered.skin, fits.diffusivity),
+        diffusivity_se=np.where(replaced, layered.skin_se, fits.diffusivity_se),
+        log_variance=np.where(replaced, layered.log_variance, fits.log_variance),
+        surface=np.where(replaced, layered.surface, fits.surface),
     )
 
 
-def depth_effect(fits: Fits, layered: Layered, *, keep: str | None = None) -> Array:
-    """Return how ln D_a of the skins moves with the depth of the skin.
+def depth_sensitivity(
+    fits: ProfileFits, layered: LayeredFits, *, reference: str | None = None
+) -> Array:
+    """Return (g,) change of ln D_a of the skins by one standard deviation of ln depth.
 
-    Parameters
-    ----------
-    fits, layered, keep
-        As `skin_fits` takes them.
-
-    Returns
-    -------
-    (g,) change of ln D_a by one standard deviation of ln depth; 0 where the depth was given.
+    0 where the depth was given, and for the `reference` strategy.
     """
-    spread = layered.depth.log_sd
-    if spread == 0.0:
-        return np.zeros(len(fits.used))
+    log_sd = layered.depth.log_sd
+    if log_sd == 0.0:
+        return np.zeros(len(fits.layers_used))
     names = np.array(fits.profiles.strategies, dtype=object)
-    move = np.zeros(len(names))
+    change = np.zeros(len(names))
     for name, choice in zip(layered.strategies, layered.choice, strict=True):
-        own = np.flatnonzero((names == name) & layered.tells)
-        if choice != LAYERED or name == keep:
+        selected = np.flatnonzero((names == name) & layered.identifiable)
+        if choice != LAYERED or name == reference:
             continue
-        some = own[np.linspace(0, len(own) - 1, min(len(own), MOST_MOVED)).round().astype(int)]
-        layers, start = fits.layers.take(some), fits.start[some]
-        ends = []
+        refitted = selected[
+            np.linspace(0, len(selected) - 1, min(len(selected), MAX_REFITTED)).round().astype(int)
+        ]
+        layers, start = fits.layers.take(refitted), fits.origin_depth[refitted]
+        log_diffusivities = []
         for half in (-0.5, 0.5):
-            edge = np.maximum(layered.depth.value * np.exp(half * spread) - start, 0.0)
-            two = solve_two_layers(layers, skin=edge, uniform=fits.solution.values[some, 0])
-            ends.append(two.values[:, 0])
-        move[own] = (ends[1] - ends[0]).mean()
-        move[some] = ends[1] - ends[0]
-    return move
+            skin = np.maximum(layered.depth.value * np.exp(half * log_sd) - start, 0.0)
+            solution = solve_two_layers(
+                layers, skin=skin, uniform=fits.solution.values[refitted, 0]
+            )
+            log_diffusivities.append(solution.values[:, 0])
+        change[selected] = (log_diffusivities[1] - log_diffusivities[0]).mean()
+        change[refitted] = log_diffusivities[1] - log_diffusivities[0]
+    return change
 
 
-def _tells(fits: Fits, depth: float) -> Flags:
+def _identifiable(fits: ProfileFits, depth: float) -> BoolArray:
     """Whether there are layers enough on both sides of the end of the skin."""
     used = fits.layers.weight > 0
     middle = 0.5 * (fits.profiles.upper + fits.profiles.lower)
     within = (used & (middle < depth)).sum(axis=1)
-    behind = (used & (middle > depth) & (middle < reached(fits)[:, None])).sum(axis=1)
-    return np.asarray((within >= IN_SKIN) & (behind >= IN_CORE))
+    behind = (used & (middle > depth) & (middle < penetration_depths(fits)[:, None])).sum(axis=1)
+    return np.asarray((within >= MIN_LAYERS_IN_SKIN) & (behind >= MIN_LAYERS_IN_CORE))
 
 
-def _judge(
-    fits: Fits, two: TwoLayers, tells: Flags, names: tuple[str, ...], depth: Depth, *, fitted: bool
+def _choose_models(
+    fits: ProfileFits,
+    solution: TwoLayerSolution,
+    identifiable: BoolArray,
+    names: tuple[str, ...],
+    depth: SkinDepth,
+    *,
+    fitted: bool,
 ) -> tuple[Array, Array, tuple[str, ...]]:
-    code = np.array([names.index(name) for name in fits.profiles.strategies])
-    floor = (LEAST_RESIDUAL * fits.layers.content.max()) ** 2
-    plain = (fits.layers.weight * (fits.layers.content - fits.fitted) ** 2).sum(axis=1)
+    strategy_index = np.array([names.index(name) for name in fits.profiles.strategies])
+    floor = (RESIDUAL_FLOOR * fits.layers.content.max()) ** 2
+    uniform_squares = (fits.layers.weight * (fits.layers.content - fits.fitted) ** 2).sum(axis=1)
     free = np.isnan(fits.layers.initial)
-    short = reached(fits) < depth.value
+    ends_in_skin = penetration_depths(fits) < depth.value
     uniform, layered, choice = [], [], []
-    for place in range(len(names)):
-        own = (code == place) & tells
-        number = int((fits.layers.weight[own] > 0).sum())
-        parameters = int((2 + free[own]).sum()) + 1
-        one = _criterion(plain[own].sum() + number * floor, number, parameters)
-        more = int(own.sum()) + fitted
-        both = _criterion(two.squares[own].sum() + number * floor, number, parameters + more)
-        uniform.append(one)
-        layered.append(both)
-        if both < one - MARGIN and depth.told:
+    for index in range(len(names)):
+        selected = (strategy_index == index) & identifiable
+        layer_count = int((fits.layers.weight[selected] > 0).sum())
+        parameters = int((2 + free[selected]).sum()) + 1
+        aicc_one = _aicc(
+            uniform_squares[selected].sum() + layer_count * floor, layer_count, parameters
+        )
+        extra_parameters = int(selected.sum()) + fitted
+        aicc_two = _aicc(
+            solution.sum_of_squares[selected].sum() + layer_count * floor,
+            layer_count,
+            parameters + extra_parameters,
+        )
+        uniform.append(aicc_one)
+        layered.append(aicc_two)
+        if aicc_two < aicc_one - MIN_AICC_GAIN and depth.bounded:
             choice.append(LAYERED)
         else:
-            choice.append(SKIN_ONLY if short[code == place].all() else UNIFORM)
+            choice.append(SKIN_ONLY if ends_in_skin[strategy_index == index].all() else UNIFORM)
     return np.array(uniform), np.array(layered), tuple(choice)
 
 
-def _criterion(squares: float, number: int, parameters: int) -> float:
+def _aicc(squares: float, number: int, parameters: int) -> float:
     if number == 0:
         return np.nan
     if number - parameters < 2:

@@ -1,4 +1,4 @@
-"""Least squares for many chloride profiles at once, one small problem per specimen.
+"""Which diffusivity and contents fit each profile best, many profiles at once.
 
 Axes: g specimens, k layers (padded), p parameters: ln D, Cs and, where it is fitted, C0.
 """
@@ -10,19 +10,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.evidence.profiles.layer_averages import layer_share
+from stripwise.evidence.profiles.layer_averages import mean_layer_content
 
-__all__ = ["Layers", "Solution", "linear_contents", "parameter_covariance", "solve"]
+__all__ = ["Layers", "Solution", "fit_linear_contents", "parameter_covariance", "solve"]
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+BoolArray = NDArray[np.bool_]
 
-STARTS = 16
-STEPS = 60
-CLOSE = 1e-9
-"""Step in ln D, and in contents relative to the largest one, at which a fit has settled."""
+SCAN_POINTS = 16
+MAX_ITERATIONS = 60
+TOLERANCE = 1e-9
+"""Step in ln D, and in contents relative to the largest one, at which a fit has converged."""
 
-WIDEST = 6.0
+MAX_LENGTH_RATIO = 6.0
 """A fit whose length 2 sqrt(D t) leaves the ground depth by this factor has no diffusivity."""
 
 
@@ -51,7 +51,7 @@ class Layers:
     time: Array
     initial: Array
 
-    def take(self, rows: Flags | NDArray[np.intp]) -> Layers:
+    def take(self, rows: BoolArray | NDArray[np.intp]) -> Layers:
         """Return the specimens of some rows."""
         return Layers(
             self.upper[rows],
@@ -75,80 +75,77 @@ class Solution:
         (g, k) content of each layer by the fit, left-out layers included.
     jacobian
         (g, k, 3) derivatives; the last column is 0 where C0 is fixed.
-    settled
-        (g,) whether the fit converged to a diffusivity that the profile can tell.
+    converged
+        (g,) whether the fit converged to a diffusivity that the profile can determine.
     """
 
     values: Array
     fitted: Array
     jacobian: Array
-    settled: Flags
+    converged: BoolArray
 
 
 def solve(layers: Layers, *, start: Array | None = None) -> Solution:
-    """Fit ln D, Cs and, where asked, C0 of every specimen by weighted least squares.
+    """Fit ln D, Cs and, where it is not given, C0 of every specimen by weighted least squares.
 
-    For a given D the contents are linear, so that a scan over D finds the basin of the global
+    For a given D the contents are linear, so that a scan over D locates the basin of the global
     minimum; damped Gauss-Newton steps (Levenberg 1944, Marquardt 1963) with the analytic Jacobian
-    finish it.
-
-    Parameters
-    ----------
-    layers
-        The profiles.
-    start
-        (g, 3) ln D, Cs and C0 to begin from; by the scan unless given.
-
-    Returns
-    -------
-    The `Solution`.
+    finish it. `start` (g, 3) is ln D, Cs and C0 to begin from; by the scan unless given.
     """
     free = np.isnan(layers.initial)
     values = _start(layers, free) if start is None else start.copy()
     cost = _cost(layers, values)
     damping = np.full(len(values), 1e-3)
     active = np.ones(len(values), dtype=bool)
-    for _ in range(STEPS):
+    for _ in range(MAX_ITERATIONS):
         rows = np.flatnonzero(active)
         if rows.size == 0:
             break
-        part, now = layers.take(rows), values[rows]
-        step = _step(part, now, free=free[rows], damping=damping[rows])
-        new = now + step
-        new_cost = _cost(part, new)
+        active_layers, current = layers.take(rows), values[rows]
+        step = _step(active_layers, current, free=free[rows], damping=damping[rows])
+        new = current + step
+        new_cost = _cost(active_layers, new)
         better = new_cost <= cost[rows] * (1.0 + 1e-14)
         values[rows[better]] = new[better]
         cost[rows[better]] = new_cost[better]
         damping[rows] = np.where(better, np.maximum(damping[rows] * 0.1, 1e-12), damping[rows] * 8)
-        scale = np.abs(part.content * (part.weight > 0)).max(axis=1)
-        small = (np.abs(step[:, 0]) < CLOSE) & (np.abs(step[:, 1:]).max(axis=1) < CLOSE * scale)
+        scale = np.abs(active_layers.content * (active_layers.weight > 0)).max(axis=1)
+        small = (np.abs(step[:, 0]) < TOLERANCE) & (
+            np.abs(step[:, 1:]).max(axis=1) < TOLERANCE * scale
+        )
         active[rows] = ~(small | (damping[rows] > 1e10))
     fitted, jacobian = _model(layers, values)
     jacobian[..., 2] *= free[:, None]
     length = 2.0 * np.sqrt(np.exp(values[:, 0]) * layers.time)
     deepest = np.where(layers.weight > 0, layers.lower, 0.0).max(axis=1)
     finest = np.where(layers.weight > 0, layers.lower, np.inf).min(axis=1)
-    tells = (length < WIDEST * deepest) & (length > finest / WIDEST) & (values[:, 1] > values[:, 2])
-    return Solution(values, fitted, jacobian, ~active & tells)
+    identifiable = (
+        (length < MAX_LENGTH_RATIO * deepest)
+        & (length > finest / MAX_LENGTH_RATIO)
+        & (values[:, 1] > values[:, 2])
+    )
+    return Solution(values, fitted, jacobian, ~active & identifiable)
 
 
 def _model(layers: Layers, values: Array) -> tuple[Array, Array]:
     """Content of each layer and its derivatives by ln D, Cs and C0."""
     length = 2.0 * np.sqrt(np.exp(values[:, :1]) * layers.time[:, None])
-    share, slope = layer_share(layers.upper, layers.lower, length=length)
+    relative_content, slope = mean_layer_content(layers.upper, layers.lower, length=length)
     surface, initial = values[:, 1:2], values[:, 2:3]
-    content = initial + (surface - initial) * share
-    return content, np.stack((0.5 * (surface - initial) * slope, share, 1.0 - share), axis=-1)
+    content = initial + (surface - initial) * relative_content
+    return content, np.stack(
+        (0.5 * (surface - initial) * slope, relative_content, 1.0 - relative_content), axis=-1
+    )
 
 
 def _cost(layers: Layers, values: Array) -> Array:
     length = 2.0 * np.sqrt(np.exp(values[:, :1]) * layers.time[:, None])
-    share, _ = layer_share(layers.upper, layers.lower, length=length)
-    fitted = values[:, 2:3] + (values[:, 1:2] - values[:, 2:3]) * share
+    relative_content, _ = mean_layer_content(layers.upper, layers.lower, length=length)
+    fitted = values[:, 2:3] + (values[:, 1:2] - values[:, 2:3]) * relative_content
     return np.asarray((layers.weight * (layers.content - fitted) ** 2).sum(axis=1))
 
 
-def _step(layers: Layers, values: Array, *, free: Flags, damping: Array) -> Array:
+def _step(layers: Layers, values: Array, *, free: BoolArray, damping: Array) -> Array:
     fitted, jacobian = _model(layers, values)
     jacobian[..., 2] *= free[:, None]
     weighted = jacobian * layers.weight[..., None]
@@ -156,7 +153,7 @@ def _step(layers: Layers, values: Array, *, free: Flags, damping: Array) -> Arra
     gradient = np.einsum("gkp,gk->gp", weighted, layers.content - fitted)
     diagonal = np.einsum("gpp->gp", normal).copy()
     raised = diagonal * damping[:, None]
-    raised[:, 2] += ~free  # a fixed C0 stands still
+    raised[:, 2] += ~free  # keeps a fixed C0 constant
     raised += 1e-300
     normal[:, [0, 1, 2], [0, 1, 2]] += raised
     step = np.linalg.solve(normal, gradient[..., None])[..., 0]
@@ -164,17 +161,17 @@ def _step(layers: Layers, values: Array, *, free: Flags, damping: Array) -> Arra
     return np.asarray(step)
 
 
-def _start(layers: Layers, free: Flags) -> Array:
+def _start(layers: Layers, free: BoolArray) -> Array:
     """Scan over D; the contents follow by linear least squares at each."""
     used = layers.weight > 0
     deepest = np.where(used, layers.lower, 0.0).max(axis=1)
     best = np.full(len(deepest), np.inf)
     values = np.zeros((len(deepest), 3))
-    for ratio in np.geomspace(0.03, 2.0 * WIDEST, STARTS):
+    for ratio in np.geomspace(0.03, 2.0 * MAX_LENGTH_RATIO, SCAN_POINTS):
         length = ratio * deepest
-        share, _ = layer_share(layers.upper, layers.lower, length=length[:, None])
-        rise, initial = linear_contents(layers, share, free)
-        residual = layers.content - initial[:, None] - rise[:, None] * share
+        relative_content, _ = mean_layer_content(layers.upper, layers.lower, length=length[:, None])
+        rise, initial = fit_linear_contents(layers, relative_content, free)
+        residual = layers.content - initial[:, None] - rise[:, None] * relative_content
         cost = (layers.weight * residual**2).sum(axis=1)
         log_d = np.log(length**2 / (4.0 * layers.time))
         better = (cost < best) & np.isfinite(rise)
@@ -183,13 +180,13 @@ def _start(layers: Layers, free: Flags) -> Array:
     return values
 
 
-def linear_contents(layers: Layers, share: Array, free: Flags) -> tuple[Array, Array]:
-    """Fit the contents for known shares by weighted linear least squares.
+def fit_linear_contents(
+    layers: Layers, relative_content: Array, free: BoolArray
+) -> tuple[Array, Array]:
+    """Fit the contents for known relative contents by weighted linear least squares.
 
     Parameters
     ----------
-    layers
-        The profiles.
     share
         (g, k) share of Cs - C0 in each layer.
     free
@@ -202,29 +199,20 @@ def linear_contents(layers: Layers, share: Array, free: Flags) -> tuple[Array, A
     w = layers.weight
     fixed = np.where(free, 0.0, layers.initial)
     total = w.sum(axis=1)
-    mean_share = np.where(free, (w * share).sum(axis=1) / total, 0.0)
+    mean_relative = np.where(free, (w * relative_content).sum(axis=1) / total, 0.0)
     mean_content = np.where(free, (w * layers.content).sum(axis=1) / total, fixed)
-    x, y = share - mean_share[:, None], layers.content - mean_content[:, None]
+    x, y = relative_content - mean_relative[:, None], layers.content - mean_content[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         rise = (w * x * y).sum(axis=1) / (w * x * x).sum(axis=1)
     rise = np.nan_to_num(rise, nan=np.inf, posinf=np.inf, neginf=np.inf)
     safe = np.where(np.isfinite(rise), rise, 0.0)
-    return rise, np.where(free, mean_content - safe * mean_share, fixed)
+    return rise, np.where(free, mean_content - safe * mean_relative, fixed)
 
 
 def parameter_covariance(solution: Solution, weight: Array) -> Array:
-    """Return the inverse of J'WJ: the parameters' covariance for a residual variance of 1.
+    """Return (g, 3, 3) inverse of J'WJ for ln D, Cs, C0: covariance at residual variance 1.
 
-    Parameters
-    ----------
-    solution
-        The fits.
-    weight
-        (g, k) weights of the squared residuals.
-
-    Returns
-    -------
-    (g, 3, 3) array for ln D, Cs, C0; row and column of a fixed C0 are 0.
+    `weight` (g, k) weighs the squared residuals; row and column of a fixed C0 are 0.
     """
     jacobian = solution.jacobian
     normal = np.einsum("gkp,gk,gkq->gpq", jacobian, weight, jacobian)

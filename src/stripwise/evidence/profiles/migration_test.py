@@ -1,4 +1,4 @@
-"""Diffusivity from a rapid migration test: another way to D than a profile."""
+"""Which diffusivity a rapid migration test gives."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ __all__ = ["migration_coefficient"]
 
 Array = NDArray[np.float64]
 
-COLOUR_CHANGE = 0.07
+COLOUR_CHANGE_CHLORIDE = 0.07
 """Chloride at which silver nitrate changes colour [mol/l]."""
-CATHOLYTE = 2.0
+CATHOLYTE_CHLORIDE = 2.0
 """Chloride of the solution at the cathode [mol/l]."""
-LOST_VOLTAGE = 2.0
+ELECTRODE_VOLTAGE_LOSS = 2.0
 """Voltage lost at the electrodes [V]."""
 FARADAY = constants.physical_constants["Faraday constant"][0]
 
@@ -65,9 +65,13 @@ def migration_coefficient(
     """
     x = np.asarray(depth, dtype=float) * 1e-3
     kelvin = np.asarray(temperature, dtype=float) + 273.0
-    driving = np.asarray(voltage, dtype=float) - LOST_VOLTAGE
+    driving = np.asarray(voltage, dtype=float) - ELECTRODE_VOLTAGE_LOSS
     with np.errstate(divide="ignore", invalid="ignore"):
         length = constants.R * kelvin / FARADAY * (np.asarray(thickness) * 1e-3) / driving
-        lag = 2.0 * np.sqrt(length * x) * special.erfinv(1.0 - 2.0 * COLOUR_CHANGE / CATHOLYTE)
+        lag = (
+            2.0
+            * np.sqrt(length * x)
+            * special.erfinv(1.0 - 2.0 * COLOUR_CHANGE_CHLORIDE / CATHOLYTE_CHLORIDE)
+        )
         result = length * (x - lag) / (np.asarray(hours, dtype=float) * 3600.0) * 1e12
     return np.asarray(np.where((driving > 0.0) & (result > 0.0), result, np.nan))

@@ -1,4 +1,4 @@
-"""Penalty factors from fitted profiles: the strategies pooled, compared and tabled."""
+"""Which penalty factors follow from the diffusivities of the strategies, and how surely."""
 
 from __future__ import annotations
 
@@ -12,20 +12,27 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.profiles.chloride_profiles import Fits
-from stripwise.evidence.profiles.pooling import Pooled, Ratios, common_value, pool, ratios, widened
+from stripwise.evidence.profiles.chloride_profiles import ProfileFits
+from stripwise.evidence.profiles.pooling import (
+    LogRatios,
+    PooledMeans,
+    add_shared_error,
+    compare_with_reference,
+    equal_means_p_value,
+    pool,
+)
 from stripwise.units.names import printable
 
 __all__ = [
     "NORMAL_975",
     "PENALTY_COLUMNS",
-    "Factors",
-    "Penalties",
+    "PenaltyFactors",
+    "ProfilePenaltyFactors",
     "covariance_table",
     "diffusivity_table",
-    "factors",
-    "penalties",
+    "penalty_factors",
     "penalty_table",
+    "profile_penalty_factors",
     "specimen_table",
 ]
 
@@ -37,7 +44,7 @@ PENALTY_COLUMNS = ["strategy", "specimens", "mean", "sd", "low95", "high95"]
 
 
 @dataclass(frozen=True, slots=True)
-class Factors:
+class PenaltyFactors:
     """Penalty factors of s strategies.
 
     Attributes
@@ -48,7 +55,7 @@ class Factors:
         The strategy whose penalty is 1.
     log_diffusivity
         Means of ln D [ln(m2/s)] by strategy.
-    ratios
+    log_ratios
         ln of the penalty factors with their covariance.
     mean, sd, low95, high95
         (s,) of the lognormal penalty factor whose 2.5 % and 97.5 % quantiles are the interval.
@@ -60,8 +67,8 @@ class Factors:
 
     strategies: tuple[str, ...]
     reference: str
-    log_diffusivity: Pooled
-    ratios: Ratios
+    log_diffusivity: PooledMeans
+    log_ratios: LogRatios
     mean: Array
     sd: Array
     low95: Array
@@ -77,30 +84,30 @@ class Factors:
 
 
 @dataclass(frozen=True, slots=True)
-class Penalties(Factors):
+class ProfilePenaltyFactors(PenaltyFactors):
     """Penalty factors out of profiles, with what the profiles say about the surface content.
 
     Attributes
     ----------
     surface
         Means of Cs by strategy.
-    common_surface
+    equal_surface_p
         p of the test that all strategies have the same Cs; NaN for one strategy.
     """
 
-    surface: Pooled
-    common_surface: float
+    surface: PooledMeans
+    equal_surface_p: float
 
 
-def factors(
+def penalty_factors(
     log_diffusivity: Array,
     log_variance: Array,
     *,
     strategies: Sequence[str],
     reference: str,
     file: str = "",
-    shared: Array | None = None,
-) -> Factors:
+    shared_error: Array | None = None,
+) -> PenaltyFactors:
     """Pool diffusivities by strategy and divide by the reference strategy.
 
     Parameters
@@ -109,17 +116,9 @@ def factors(
         (g,) ln D [ln(m2/s)] of the specimens, and the variance of each by its own test.
     strategies
         g names.
-    reference
-        Name of the strategy whose penalty is 1.
-    file
-        Name of the file for messages.
-    shared
-        (g,) change of ln D by one standard deviation of something that all specimens share, such
-        as a fitted depth; none unless given.
-
-    Returns
-    -------
-    The `Factors`.
+    shared_error
+        (g,) change of ln D by one standard deviation of an error common to all specimens, such
+        as that of a fitted depth; none unless given.
 
     Raises
     ------
@@ -129,12 +128,12 @@ def factors(
     Notes
     -----
     The sd of ln k_c is half the 95 % interval over 1.96, so that what few specimens leave open
-    (t instead of the normal) reaches the scenario too.
+    (t instead of the normal) enters the scenario too.
     """
     names = tuple(dict.fromkeys(strategies))
     if reference not in names:
-        near = difflib.get_close_matches(reference, names, n=1, cutoff=0.5)
-        nearest = f"; the nearest spelling is {printable(near[0])}" if near else ""
+        similar = difflib.get_close_matches(reference, names, n=1, cutoff=0.5)
+        nearest = f"; the nearest spelling is {printable(similar[0])}" if similar else ""
         raise EvidenceError(
             [
                 f"{file}: no specimen has the reference strategy "
@@ -142,59 +141,48 @@ def factors(
                 f"{', '.join(printable(name) for name in names)}{nearest}"
             ]
         )
-    at = names.index(reference)
+    reference_index = names.index(reference)
     group = _group(strategies)
     pooled = pool(log_diffusivity, log_variance, group=group)
-    compared = ratios(pooled, at)
-    if shared is not None:
-        move = np.bincount(group, shared) / np.bincount(group)
-        compared = widened(compared, move - move[at], t=pooled.t)
-    variance = np.diag(compared.covariance)
-    log_sd = np.sqrt(variance) * pooled.t / NORMAL_975
+    log_ratios = compare_with_reference(pooled, reference_index)
+    if shared_error is not None:
+        change = np.bincount(group, shared_error) / np.bincount(group)
+        log_ratios = add_shared_error(
+            log_ratios, change - change[reference_index], t_quantile=pooled.t_quantile
+        )
+    variance = np.diag(log_ratios.covariance)
+    log_sd = np.sqrt(variance) * pooled.t_quantile / NORMAL_975
     scale = np.sqrt(np.outer(variance, variance))
-    correlation = np.divide(compared.covariance, scale, out=np.zeros_like(scale), where=scale > 0.0)
-    mean = np.exp(compared.log_mean + 0.5 * log_sd**2)
-    return Factors(
+    correlation = np.divide(
+        log_ratios.covariance, scale, out=np.zeros_like(scale), where=scale > 0.0
+    )
+    mean = np.exp(log_ratios.log_mean + 0.5 * log_sd**2)
+    return PenaltyFactors(
         strategies=names,
         reference=reference,
         log_diffusivity=pooled,
-        ratios=compared,
+        log_ratios=log_ratios,
         mean=mean,
         sd=mean * np.sqrt(np.expm1(log_sd**2)),
-        low95=np.exp(compared.low95),
-        high95=np.exp(compared.high95),
+        low95=np.exp(log_ratios.low95),
+        high95=np.exp(log_ratios.high95),
         log_sd=log_sd,
         correlation=correlation,
     )
 
 
-def penalties(fits: Fits, reference: str, *, shared: Array | None = None) -> Penalties:
-    """Pool the fits by strategy and divide by the reference strategy.
-
-    Parameters
-    ----------
-    fits
-        Fits of all specimens.
-    reference, shared
-        As `factors` takes them.
-
-    Returns
-    -------
-    The `Penalties`.
-
-    Raises
-    ------
-    EvidenceError
-        If no specimen has the reference strategy.
-    """
+def profile_penalty_factors(
+    fits: ProfileFits, reference: str, *, shared_error: Array | None = None
+) -> ProfilePenaltyFactors:
+    """Pool the fits by strategy and divide by the reference, arguments as `penalty_factors`."""
     strategies = fits.profiles.strategies
-    base = factors(
+    base = penalty_factors(
         np.log(fits.diffusivity),
         fits.log_variance,
         strategies=strategies,
         reference=reference,
         file=fits.profiles.file,
-        shared=shared,
+        shared_error=shared_error,
     )
     pooled = base.log_diffusivity
     largest = float(np.abs(fits.surface).max())
@@ -202,11 +190,13 @@ def penalties(fits: Fits, reference: str, *, shared: Array | None = None) -> Pen
         fits.surface,
         fits.surface_se**2,
         group=_group(strategies),
-        between=(largest * np.sqrt(pooled.between)) ** 2 if pooled.assumed else None,
+        between=(largest * np.sqrt(pooled.between_variance)) ** 2
+        if pooled.between_assumed
+        else None,
     )
-    common = common_value(surface)
-    own = {item.name: getattr(base, item.name) for item in fields(base)}
-    return Penalties(**own, surface=surface, common_surface=common)
+    equal_surface_p = equal_means_p_value(surface)
+    fields_of_base = {item.name: getattr(base, item.name) for item in fields(base)}
+    return ProfilePenaltyFactors(**fields_of_base, surface=surface, equal_surface_p=equal_surface_p)
 
 
 def _group(strategies: Sequence[str]) -> NDArray[np.intp]:
@@ -214,20 +204,8 @@ def _group(strategies: Sequence[str]) -> NDArray[np.intp]:
     return np.array([place[name] for name in strategies], dtype=np.intp)
 
 
-def specimen_table(fits: Fits) -> pd.DataFrame:
-    """Tabulate the fits, one row a specimen.
-
-    Parameters
-    ----------
-    fits
-        Fits of all specimens.
-
-    Returns
-    -------
-    DataFrame: specimen, strategy, diffusivity_m2_s, diffusivity_se, surface_pct (or the unit
-    that the profiles have instead), surface_se, correlation (of Cs and D_a), rmse, layers_used,
-    notes.
-    """
+def specimen_table(fits: ProfileFits) -> pd.DataFrame:
+    """Tabulate the fits, one row a specimen: diffusivity, surface content, errors, notes."""
     return pd.DataFrame(
         {
             "specimen": fits.profiles.specimens,
@@ -238,29 +216,19 @@ def specimen_table(fits: Fits) -> pd.DataFrame:
             "surface_se": fits.surface_se,
             "correlation": fits.correlation,
             "rmse": fits.rmse,
-            "layers_used": fits.used,
+            "layers_used": fits.layers_used,
             "notes": fits.notes,
         }
     )
 
 
-def diffusivity_table(found: Factors) -> pd.DataFrame:
-    """Tabulate the pooled diffusivities, one row a strategy.
-
-    Parameters
-    ----------
-    found
-        The factors.
-
-    Returns
-    -------
-    DataFrame: strategy, specimens, diffusivity_m2_s (geometric mean) with its 95 % interval.
-    """
-    pooled = found.log_diffusivity
-    half = pooled.t * np.sqrt(pooled.variance)
+def diffusivity_table(factors: PenaltyFactors) -> pd.DataFrame:
+    """Tabulate geometric mean diffusivities [m2/s] with 95 % intervals, one row a strategy."""
+    pooled = factors.log_diffusivity
+    half = pooled.t_quantile * np.sqrt(pooled.variance)
     return pd.DataFrame(
         {
-            "strategy": found.strategies,
+            "strategy": factors.strategies,
             "specimens": pooled.counts,
             "diffusivity_m2_s": np.exp(pooled.mean),
             "diffusivity_low95": np.exp(pooled.mean - half),
@@ -269,43 +237,25 @@ def diffusivity_table(found: Factors) -> pd.DataFrame:
     )
 
 
-def penalty_table(found: Factors) -> pd.DataFrame:
-    """Tabulate the penalty factors, one row a strategy.
+def penalty_table(factors: PenaltyFactors) -> pd.DataFrame:
+    """Tabulate `PENALTY_COLUMNS`, one row a strategy.
 
-    Parameters
-    ----------
-    found
-        The penalty factors.
-
-    Returns
-    -------
-    DataFrame with `PENALTY_COLUMNS`; mean and sd of the lognormal, low95 and high95 its 2.5 % and
-    97.5 % quantiles.
+    mean and sd of the lognormal; low95 and high95 are its 2.5 % and 97.5 % quantiles.
     """
     return pd.DataFrame(
         {
-            "strategy": found.strategies,
-            "specimens": found.log_diffusivity.counts,
-            "mean": found.mean,
-            "sd": found.sd,
-            "low95": found.low95,
-            "high95": found.high95,
+            "strategy": factors.strategies,
+            "specimens": factors.log_diffusivity.counts,
+            "mean": factors.mean,
+            "sd": factors.sd,
+            "low95": factors.low95,
+            "high95": factors.high95,
         }
     )
 
 
-def covariance_table(found: Factors) -> pd.DataFrame:
-    """Tabulate the covariance of the penalty factors.
-
-    Parameters
-    ----------
-    found
-        The penalty factors.
-
-    Returns
-    -------
-    DataFrame with a row and a column per strategy; the reference's are 0.
-    """
-    table = pd.DataFrame(found.covariance, columns=list(found.strategies))
-    table.insert(0, "strategy", list(found.strategies))
+def covariance_table(factors: PenaltyFactors) -> pd.DataFrame:
+    """Tabulate the covariance of the penalty factors; the reference's is 0."""
+    table = pd.DataFrame(factors.covariance, columns=list(factors.strategies))
+    table.insert(0, "strategy", list(factors.strategies))
     return table

@@ -1,6 +1,6 @@
-"""Pool specimens by strategy with random effects, and compare the strategies.
+"""What the mean of each strategy over its specimens is, and how the strategies compare.
 
-Axes: g specimens, s strategies.
+Random effects. Axes: g specimens, s strategies.
 """
 
 from __future__ import annotations
@@ -14,7 +14,15 @@ from scipy import optimize, stats
 from stripwise.errors import InputError
 from stripwise.published import constant
 
-__all__ = ["ESTIMATOR", "Pooled", "Ratios", "common_value", "pool", "ratios", "widened"]
+__all__ = [
+    "ESTIMATOR",
+    "LogRatios",
+    "PooledMeans",
+    "add_shared_error",
+    "compare_with_reference",
+    "equal_means_p_value",
+    "pool",
+]
 
 Array = NDArray[np.float64]
 
@@ -24,48 +32,48 @@ ESTIMATOR = (
     "Hartung (2003), never below 1"
 )
 
-LEAST = 1e-14
+VARIANCE_FLOOR = 1e-14
 """Relative floor of a variance: a specimen without residual has weight, not all of it."""
 
 
 @dataclass(frozen=True, slots=True)
-class Pooled:
+class PooledMeans:
     """Mean of each strategy.
 
     Attributes
     ----------
     mean, variance
         (s,) mean and its variance, in the unit of the values and its square.
-    between
+    between_variance
         Variance between specimens of one strategy.
-    freedom
+    degrees_of_freedom
         Degrees of freedom; inf where the variance between specimens is assumed.
-    heterogeneity
+    cochran_q
         Cochran's Q within the strategies.
     counts
         (s,) specimens.
-    assumed
+    between_assumed
         Whether the variance between specimens is assumed because no strategy has two.
     """
 
     mean: Array
     variance: Array
-    between: float
-    freedom: float
-    heterogeneity: float
+    between_variance: float
+    degrees_of_freedom: float
+    cochran_q: float
     counts: NDArray[np.intp]
-    assumed: bool
+    between_assumed: bool
 
     @property
-    def t(self) -> float:
+    def t_quantile(self) -> float:
         """Quantile 0.975 of t, for 95 % intervals."""
-        if np.isinf(self.freedom):
+        if np.isinf(self.degrees_of_freedom):
             return float(stats.norm.ppf(0.975))
-        return float(stats.t.ppf(0.975, self.freedom))
+        return float(stats.t.ppf(0.975, self.degrees_of_freedom))
 
 
 @dataclass(frozen=True, slots=True)
-class Ratios:
+class LogRatios:
     """ln of each strategy's value over the reference's; 0 without variance for the reference.
 
     `log_mean` (s,), `covariance` (s, s), `low95` and `high95` (s,), all of the logarithm.
@@ -83,7 +91,7 @@ def pool(
     *,
     group: ArrayLike,
     between: float | None = None,
-) -> Pooled:
+) -> PooledMeans:
     """Pool the specimens of each strategy.
 
     Parameters
@@ -100,7 +108,7 @@ def pool(
 
     Returns
     -------
-    The `Pooled`.
+    The `PooledMeans`.
 
     Raises
     ------
@@ -120,46 +128,43 @@ def pool(
     Examples
     --------
     >>> p = pool([0.0, 0.2, 1.0, 1.2], [0.0] * 4, group=[0, 0, 1, 1])
-    >>> p.mean.round(3), round(p.between, 3)
+    >>> p.mean.round(3), round(p.between_variance, 3)
     (array([0.1, 1.1]), 0.02)
     """
-    y, v = np.asarray(values, dtype=float), np.asarray(variances, dtype=float)
-    code = np.asarray(group, dtype=np.intp)
-    if not (np.isfinite(y).all() and np.isfinite(v).all() and (v >= 0).all()):
+    effects, within = np.asarray(values, dtype=float), np.asarray(variances, dtype=float)
+    index = np.asarray(group, dtype=np.intp)
+    if not (np.isfinite(effects).all() and np.isfinite(within).all() and (within >= 0).all()):
         raise InputError("pooling", "needs finite values and variances of at least 0")
-    counts = np.bincount(code)
-    freedom = len(y) - len(counts)
-    v = np.maximum(v, LEAST * max(float(np.abs(y).max()), 1.0) ** 2)
-    if freedom == 0:
+    counts = np.bincount(index)
+    degrees_of_freedom = len(effects) - len(counts)
+    within = np.maximum(within, VARIANCE_FLOOR * max(float(np.abs(effects).max()), 1.0) ** 2)
+    if degrees_of_freedom == 0:
         tau2 = constant("evidence.between_specimens_sd") ** 2 if between is None else between
-        mean, variance, _ = _weighted(y, v + tau2, code)
-        return Pooled(mean, variance, tau2, np.inf, 0.0, counts, True)
-    tau2 = _between(y, v, code, freedom=freedom)
-    mean, variance, q = _weighted(y, v + tau2, code)
-    variance = variance * max(1.0, q / freedom)
-    return Pooled(mean, variance, tau2, float(freedom), _weighted(y, v, code)[2], counts, False)
+        mean, variance, _ = _weighted(effects, within + tau2, index)
+        return PooledMeans(mean, variance, tau2, np.inf, 0.0, counts, True)
+    tau2 = _between_variance(effects, within, index, degrees_of_freedom=degrees_of_freedom)
+    mean, variance, cochran_q = _weighted(effects, within + tau2, index)
+    variance = variance * max(1.0, cochran_q / degrees_of_freedom)
+    return PooledMeans(
+        mean,
+        variance,
+        tau2,
+        float(degrees_of_freedom),
+        _weighted(effects, within, index)[2],
+        counts,
+        False,
+    )
 
 
-def ratios(pooled: Pooled, reference: int) -> Ratios:
-    """Compare each strategy with the reference.
+def compare_with_reference(pooled: PooledMeans, reference: int) -> LogRatios:
+    """Compare the means of ln D_a with that of the reference, an index.
 
     The reference's error is in every ratio, so that the ratios are correlated.
-
-    Parameters
-    ----------
-    pooled
-        Means of ln D_a by strategy.
-    reference
-        Number of the reference strategy.
-
-    Returns
-    -------
-    The `Ratios`.
 
     Examples
     --------
     >>> p = pool([0.0, 0.2, 1.0, 1.2], [0.0] * 4, group=[0, 0, 1, 1])
-    >>> r = ratios(p, 0)
+    >>> r = compare_with_reference(p, 0)
     >>> r.log_mean.round(3), r.covariance.round(3)[1, 1]
     (array([0., 1.]), np.float64(0.02))
     """
@@ -167,51 +172,37 @@ def ratios(pooled: Pooled, reference: int) -> Ratios:
     covariance = np.diag(pooled.variance) + pooled.variance[reference]
     covariance[reference, :] = 0.0
     covariance[:, reference] = 0.0
-    half = pooled.t * np.sqrt(np.diag(covariance))
-    return Ratios(log_mean, covariance, log_mean - half, log_mean + half)
+    half = pooled.t_quantile * np.sqrt(np.diag(covariance))
+    return LogRatios(log_mean, covariance, log_mean - half, log_mean + half)
 
 
-def widened(compared: Ratios, move: Array, *, t: float) -> Ratios:
-    """Add an error that moves all ratios together.
+def add_shared_error(log_ratios: LogRatios, change: Array, *, t_quantile: float) -> LogRatios:
+    """Add an error that changes all ratios together.
 
     Parameters
     ----------
-    compared
-        The ratios.
-    move
+    change
         (s,) change of each logarithm by one standard deviation of the shared error; 0 for the
         reference.
-    t
+    t_quantile
         Quantile of the intervals.
-
-    Returns
-    -------
-    The `Ratios`, wider.
 
     Examples
     --------
-    >>> r = Ratios(np.array([0.0, 1.0]), np.diag([0.0, 0.09]), np.zeros(2), np.zeros(2))
-    >>> widened(r, np.array([0.0, 0.4]), t=2.0).high95
+    >>> r = LogRatios(np.array([0.0, 1.0]), np.diag([0.0, 0.09]), np.zeros(2), np.zeros(2))
+    >>> add_shared_error(r, np.array([0.0, 0.4]), t_quantile=2.0).high95
     array([0., 2.])
     """
-    covariance = compared.covariance + np.outer(move, move)
-    half = t * np.sqrt(np.diag(covariance))
-    log_mean = compared.log_mean
-    return Ratios(log_mean, covariance, log_mean - half, log_mean + half)
+    covariance = log_ratios.covariance + np.outer(change, change)
+    half = t_quantile * np.sqrt(np.diag(covariance))
+    log_mean = log_ratios.log_mean
+    return LogRatios(log_mean, covariance, log_mean - half, log_mean + half)
 
 
-def common_value(pooled: Pooled) -> float:
-    """Test whether all strategies have the same mean.
+def equal_means_p_value(pooled: PooledMeans) -> float:
+    """Return p of the F test of equal means; NaN for one strategy.
 
-    Parameters
-    ----------
-    pooled
-        Means by strategy.
-
-    Returns
-    -------
-    p of the F test of equal means, with s - 1 and the pooled degrees of freedom; NaN for one
-    strategy.
+    With s - 1 and the pooled degrees of freedom.
     """
     s = len(pooled.mean)
     if s < 2:
@@ -219,27 +210,29 @@ def common_value(pooled: Pooled) -> float:
     weight = 1.0 / pooled.variance
     centre = float((weight * pooled.mean).sum() / weight.sum())
     statistic = float((weight * (pooled.mean - centre) ** 2).sum()) / (s - 1)
-    if np.isinf(pooled.freedom):
+    if np.isinf(pooled.degrees_of_freedom):
         return float(stats.chi2.sf(statistic * (s - 1), s - 1))
-    return float(stats.f.sf(statistic, s - 1, pooled.freedom))
+    return float(stats.f.sf(statistic, s - 1, pooled.degrees_of_freedom))
 
 
-def _weighted(y: Array, v: Array, code: NDArray[np.intp]) -> tuple[Array, Array, float]:
+def _weighted(y: Array, v: Array, index: NDArray[np.intp]) -> tuple[Array, Array, float]:
     """Weighted mean of each group, its variance, and the weighted squares within the groups."""
     weight = 1.0 / v
-    total = np.bincount(code, weight)
-    mean = np.bincount(code, weight * y) / total
-    return mean, 1.0 / total, float((weight * (y - mean[code]) ** 2).sum())
+    total = np.bincount(index, weight)
+    mean = np.bincount(index, weight * y) / total
+    return mean, 1.0 / total, float((weight * (y - mean[index]) ** 2).sum())
 
 
-def _between(y: Array, v: Array, code: NDArray[np.intp], *, freedom: int) -> float:
-    """Solve Q(tau2) = freedom; Q falls with tau2, and the plain variance is above the root."""
+def _between_variance(
+    y: Array, v: Array, index: NDArray[np.intp], *, degrees_of_freedom: int
+) -> float:
+    """Solve Q(tau2) = freedom; Q falls with tau2, the pooled variance is above the root."""
 
     def excess(tau2: float) -> float:
-        return _weighted(y, v + tau2, code)[2] - freedom
+        return _weighted(y, v + tau2, index)[2] - degrees_of_freedom
 
     if excess(0.0) <= 0.0:
         return 0.0
-    mean = np.bincount(code, y) / np.bincount(code)
-    upper = float(((y - mean[code]) ** 2).sum()) / freedom
+    mean = np.bincount(index, y) / np.bincount(index)
+    upper = float(((y - mean[index]) ** 2).sum()) / degrees_of_freedom
     return float(optimize.brentq(excess, 0.0, upper * (1.0 + 1e-9), xtol=1e-16, rtol=1e-12))

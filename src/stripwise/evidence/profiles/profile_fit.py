@@ -1,4 +1,4 @@
-"""Fit surface content and apparent diffusivity to ground chloride profiles.
+"""Which surface content and apparent diffusivity fit the ground chloride profiles.
 
 Axes: g specimens, k layers (padded).
 """
@@ -11,31 +11,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, Fits, Profiles
-from stripwise.evidence.profiles.layer_averages import reach
+from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, ProfileFits, Profiles
+from stripwise.evidence.profiles.layer_averages import penetration_depth
 from stripwise.evidence.profiles.least_squares import Layers, Solution, parameter_covariance, solve
 from stripwise.evidence.profiles.robust_fit import robust_fit
 from stripwise.published import constant
 
-__all__ = ["fit"]
+__all__ = ["fit_profiles"]
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-Places = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
 
-LEAST_LAYERS = 3
+MIN_LAYERS = 3
 
-MOST = 20
+MAX_PROBLEMS = 20
 """Problems that are written out; the rest are counted."""
 
 
-def fit(
+def fit_profiles(
     profiles: Profiles,
     *,
     keep_first: bool = False,
     fit_initial: bool = False,
     affected_depth: float | None = None,
-) -> Fits:
+) -> ProfileFits:
     """Fit Cs and D_a of every specimen by least squares on the layer averages.
 
     The shallowest layer is left out. Where the content rises again behind it, the layers before
@@ -44,18 +44,12 @@ def fit(
 
     Parameters
     ----------
-    profiles
-        The data.
     keep_first
         Whether the shallowest layer takes part.
     fit_initial
         Whether C0 is fitted even where it was measured.
     affected_depth
         Depth that curing changed [mm], for the note whether the profile measured it alone.
-
-    Returns
-    -------
-    The `Fits`.
 
     Raises
     ------
@@ -68,36 +62,42 @@ def fit(
     Struct. 48, 2015 (read) for a maximum inside.
     """
     initial = np.full_like(profiles.initial, np.nan) if fit_initial else profiles.initial
-    used, first, peak = _selection(profiles, keep_first=keep_first)
-    start = np.where(peak > first, np.take_along_axis(profiles.upper, peak[:, None], 1)[:, 0], 0.0)
-    _refuse_unfit(profiles, used, initial)
+    used, first, peak = _select_layers(profiles, keep_first=keep_first)
+    origin_depth = np.where(
+        peak > first, np.take_along_axis(profiles.upper, peak[:, None], 1)[:, 0], 0.0
+    )
+    _check_profiles(profiles, used, initial)
     layers = Layers(
-        upper=np.where(profiles.present, np.maximum(profiles.upper - start[:, None], 0.0), 0.0),
-        lower=np.where(profiles.present, np.maximum(profiles.lower - start[:, None], 0.0), 1.0),
+        upper=np.where(
+            profiles.present, np.maximum(profiles.upper - origin_depth[:, None], 0.0), 0.0
+        ),
+        lower=np.where(
+            profiles.present, np.maximum(profiles.lower - origin_depth[:, None], 0.0), 1.0
+        ),
         content=np.where(profiles.present, profiles.content, 0.0),
         weight=used.astype(float),
         time=profiles.exposure,
         initial=initial,
     )
     solution = solve(layers)
-    below = np.isnan(initial) & (solution.values[:, 2] < 0.0)
-    if below.any():
-        layers = replace(layers, initial=np.where(below, 0.0, initial))
+    below_zero = np.isnan(initial) & (solution.values[:, 2] < 0.0)
+    if below_zero.any():
+        layers = replace(layers, initial=np.where(below_zero, 0.0, initial))
         solution = solve(layers)
-    _refuse_unsettled(profiles, solution)
+    _check_convergence(profiles, solution)
     return _summary(
         profiles,
         layers,
         solution,
-        start=start,
-        below=below,
+        origin_depth=origin_depth,
+        below_zero=below_zero,
         first=first,
         peak=peak,
         affected_depth=affected_depth,
     )
 
 
-def _selection(profiles: Profiles, *, keep_first: bool) -> tuple[Flags, Places, Places]:
+def _select_layers(profiles: Profiles, *, keep_first: bool) -> tuple[BoolArray, IntArray, IntArray]:
     """Choose the layers of the fit; also the first of them by depth, and the maximum's layer."""
     used = profiles.present.copy()
     if not keep_first:
@@ -108,26 +108,26 @@ def _selection(profiles: Profiles, *, keep_first: bool) -> tuple[Flags, Places, 
     peak = content.argmax(axis=1)
     rows = np.arange(len(used))
     rise = 1.0 + constant("evidence.profile_rise")
-    inside = (peak > first) & (content[rows, peak] > rise * content[rows, first])
-    peak = np.where(inside, peak, first)
+    maximum_inside = (peak > first) & (content[rows, peak] > rise * content[rows, first])
+    peak = np.where(maximum_inside, peak, first)
     return used & (position >= peak[:, None]), first, peak
 
 
-def _refuse_unfit(profiles: Profiles, used: Flags, initial: Array) -> None:
+def _check_profiles(profiles: Profiles, used: BoolArray, initial: Array) -> None:
     """Refuse profiles that hold no diffusivity, before anything is fitted."""
     count = used.sum(axis=1)
-    least = LEAST_LAYERS + np.isnan(initial)
+    needed = MIN_LAYERS + np.isnan(initial)
     high = np.where(used, profiles.content, -np.inf).max(axis=1)
     low = np.where(used, profiles.content, np.inf).min(axis=1)
     known = np.nan_to_num(initial, nan=-np.inf)
     problems = []
     for row, name in enumerate(profiles.specimens):
         where = f"specimen {name}"
-        if count[row] < least[row]:
-            extra = " (the initial content takes one more)" if np.isnan(initial[row]) else ""
+        if count[row] < needed[row]:
+            note = " (the initial content takes one more)" if np.isnan(initial[row]) else ""
             problems.append(
-                f"{where}: has {_layers(count[row])} for the fit, the shallowest and any before a "
-                f"maximum inside left out; at least {least[row]} are needed{extra}"
+                f"{where}: has {_count_text(count[row])} for the fit, the shallowest and any before a "
+                f"maximum inside left out; at least {needed[row]} are needed{note}"
             )
         elif high[row] <= 0.0:
             problems.append(f"{where}: every reading is 0; chloride below detection has no profile")
@@ -137,30 +137,34 @@ def _refuse_unfit(profiles: Profiles, used: Flags, initial: Array) -> None:
             problems.append(
                 f"{where}: no reading is above the initial content {known[row]:g}; check its unit"
             )
-    _raise(problems, profiles.file)
+    _raise_if_any(problems, profiles.file)
 
 
-def _layers(count: int) -> str:
+def _count_text(count: int) -> str:
     return "1 layer" if count == 1 else f"{count} layers"
 
 
-def _refuse_unsettled(profiles: Profiles, solution: Solution) -> None:
-    _raise(
+def _check_convergence(profiles: Profiles, solution: Solution) -> None:
+    _raise_if_any(
         [
             f"specimen {name}: no diffusivity fits; the content must fall with depth over more "
             "than one layer and not stay level. Check the rows, or leave the specimen out"
-            for name, good in zip(profiles.specimens, solution.settled, strict=True)
+            for name, good in zip(profiles.specimens, solution.converged, strict=True)
             if not good
         ],
         profiles.file,
     )
 
 
-def _raise(problems: list[str], file: str) -> None:
+def _raise_if_any(problems: list[str], file: str) -> None:
     if problems:
-        more = [f"... and {len(problems) - MOST} more specimens"] if len(problems) > MOST else []
+        more = (
+            [f"... and {len(problems) - MAX_PROBLEMS} more specimens"]
+            if len(problems) > MAX_PROBLEMS
+            else []
+        )
         start = f"{file}: " if file else ""
-        raise EvidenceError([start + text for text in problems[:MOST] + more])
+        raise EvidenceError([start + text for text in problems[:MAX_PROBLEMS] + more])
 
 
 def _summary(
@@ -168,29 +172,34 @@ def _summary(
     layers: Layers,
     solution: Solution,
     *,
-    start: Array,
-    below: Flags,
-    first: Places,
-    peak: Places,
+    origin_depth: Array,
+    below_zero: BoolArray,
+    first: IntArray,
+    peak: IntArray,
     affected_depth: float | None,
-) -> Fits:
+) -> ProfileFits:
     weight = layers.weight
     count = (weight > 0).sum(axis=1)
-    freedom = count - 2 - np.isnan(layers.initial)
-    square = (weight * (layers.content - solution.fitted) ** 2).sum(axis=1)
-    variance = np.divide(square, freedom, out=np.full(len(count), np.nan), where=freedom > 0)
+    degrees_of_freedom = count - 2 - np.isnan(layers.initial)
+    sum_of_squares = (weight * (layers.content - solution.fitted) ** 2).sum(axis=1)
+    variance = np.divide(
+        sum_of_squares,
+        degrees_of_freedom,
+        out=np.full(len(count), np.nan),
+        where=degrees_of_freedom > 0,
+    )
     covariance = variance[:, None, None] * parameter_covariance(solution, weight)
     sd = np.sqrt(np.maximum(np.einsum("gpp->gp", covariance), 0.0))
     inverse = parameter_covariance(solution, weight)
     with np.errstate(invalid="ignore", divide="ignore"):
         correlation = inverse[:, 0, 1] / np.sqrt(inverse[:, 0, 0] * inverse[:, 1, 1])
     diffusivity = np.exp(solution.values[:, 0]) / MM2_D_PER_M2_S
-    robust, flagged = robust_fit(layers, solution, freedom=freedom)
-    fits = Fits(
+    robust, flagged = robust_fit(layers, solution, degrees_of_freedom=degrees_of_freedom)
+    fits = ProfileFits(
         profiles=profiles,
         layers=layers,
         solution=solution,
-        start=start,
+        origin_depth=origin_depth,
         diffusivity=diffusivity,
         diffusivity_se=diffusivity * sd[:, 0],
         log_variance=covariance[:, 0, 0],
@@ -200,34 +209,42 @@ def _summary(
         initial_se=sd[:, 2],
         correlation=correlation,
         rmse=np.sqrt(variance),
-        used=count,
+        layers_used=count,
         flagged=flagged,
         robust_diffusivity=robust / MM2_D_PER_M2_S,
         fitted=solution.fitted,
         notes=(),
     )
-    notes = _notes(fits, below=below, inside=peak > first, affected_depth=affected_depth)
+    notes = _notes(
+        fits, below_zero=below_zero, maximum_inside=peak > first, affected_depth=affected_depth
+    )
     return replace(fits, notes=notes)
 
 
 def _notes(
-    fits: Fits, *, below: Flags, inside: Flags, affected_depth: float | None
+    fits: ProfileFits,
+    *,
+    below_zero: BoolArray,
+    maximum_inside: BoolArray,
+    affected_depth: float | None,
 ) -> tuple[str, ...]:
     profiles = fits.profiles
-    depth = fits.start + reach(fits.diffusivity * MM2_D_PER_M2_S, profiles.exposure)
+    depth = fits.origin_depth + penetration_depth(
+        fits.diffusivity * MM2_D_PER_M2_S, profiles.exposure
+    )
     points = (profiles.present & (profiles.upper == profiles.lower)).any(axis=1)
     fitted_c0 = np.isnan(fits.layers.initial)
     notes = []
     for row in range(len(profiles.specimens)):
         texts = []
-        if inside[row]:
+        if maximum_inside[row]:
             texts.append(
-                f"maximum inside: layers before {fits.start[row]:g} mm left out, depths counted "
+                f"maximum inside: layers before {fits.origin_depth[row]:g} mm left out, depths counted "
                 "from there"
             )
         if points[row]:
             texts.append("readings at points, not averages of layers")
-        if below[row]:
+        if below_zero[row]:
             texts.append("fitted initial content was below 0 and is held at 0")
         elif fitted_c0[row]:
             texts.append(f"initial content fitted: {fits.initial[row]:.3g}")
@@ -241,11 +258,11 @@ def _notes(
     return tuple(notes)
 
 
-def _flag_notes(fits: Fits, row: int) -> list[str]:
+def _flag_notes(fits: ProfileFits, row: int) -> list[str]:
     if not fits.flagged[row].any():
         return []
-    ends = zip(fits.profiles.upper[row], fits.profiles.lower[row], fits.flagged[row], strict=True)
-    layers = ", ".join(f"{a:g} to {b:g} mm" for a, b, flag in ends if flag)
+    faces = zip(fits.profiles.upper[row], fits.profiles.lower[row], fits.flagged[row], strict=True)
+    layers = ", ".join(f"{a:g} to {b:g} mm" for a, b, flag in faces if flag)
     return [
         f"far off the fit, kept in it: {layers}; a robust fit gives "
         f"{fits.robust_diffusivity[row]:.3g} m2/s"

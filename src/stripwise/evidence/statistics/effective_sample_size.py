@@ -1,4 +1,4 @@
-"""How much of a set of neighbouring readings is news: correlation over distance."""
+"""How many independent readings are worth as much as correlated neighbouring ones."""
 
 from __future__ import annotations
 
@@ -9,41 +9,47 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, spatial, special
 
-__all__ = ["Neighbourhood", "area_effective", "design_effect", "moran_p", "neighbourhood"]
+__all__ = [
+    "SpatialCorrelation",
+    "area_effective_sample_size",
+    "design_effect",
+    "estimate_spatial_correlation",
+    "moran_p_value",
+]
 
 Array = NDArray[np.float64]
 
-NEIGHBOURS = 4
+NEIGHBOUR_COUNT = 4
 PERMUTATIONS = 199
-SIGNIFICANT = 0.10
-"""Readings count as correlated below this p-value; a high one, since missing it flatters."""
+SIGNIFICANCE = 0.10
+"""Readings count as correlated below this p-value; a high one, since a missed correlation narrows intervals."""
 
-MOST_PAIRS_FROM = 1_500
+MAX_PAIR_READINGS = 1_500
 """Most readings of which all pairs are formed; more are thinned at random."""
 
-MOST_CENTRES = 5_000
-"""Most readings whose neighbours are looked at."""
+MAX_CENTRES = 5_000
+"""Most readings whose neighbours are searched."""
 
-MOST_FITTED = 400
-"""Most readings in the likelihood; of more, clusters of neighbours are taken."""
+MAX_LIKELIHOOD_READINGS = 400
+"""Most readings in the likelihood; of more, clusters of neighbours are used."""
 
-CLUSTER = 10
+CLUSTER_SIZE = 10
 
-LONGEST = 0.5
-"""Longest length over the extent of the readings; longer ones a single field cannot tell."""
+MAX_LENGTH_RATIO = 0.5
+"""Longest length over the extent of the readings; longer ones a single field cannot determine."""
 
-ALONE = 0.6
-"""Weight of no correlation at all against that of the whole grid, beside the likelihood."""
+INDEPENDENCE_WEIGHT = 0.6
+"""Prior weight of no correlation, against 1 for the whole grid of correlations."""
 
-LEAST = 2.0
-"""Smallest effective number."""
+MIN_EFFECTIVE_SIZE = 2.0
+"""Smallest effective sample size."""
 
-LENGTHS, SHARES = 10, np.linspace(0.15, 0.99, 8)
-"""Number of lengths, and correlations beside a reading, over which the likelihood is summed."""
+LENGTH_COUNT, ORIGIN_CORRELATIONS = 10, np.linspace(0.15, 0.99, 8)
+"""Number of lengths, and correlations at the origin, over which the likelihood is summed."""
 
 
 @dataclass(frozen=True, slots=True)
-class Neighbourhood:
+class SpatialCorrelation:
     """Correlation of readings over distance.
 
     Attributes
@@ -52,32 +58,31 @@ class Neighbourhood:
         Probability of neighbours as alike as these among readings in random places.
     correlated
         Whether they count as correlated.
-    length
-        Distance over which the correlation falls to 1/e of its value beside a reading, in the
+    correlation_length
+        Distance over which the correlation falls to 1/e of its value at the origin, in the
         unit of the positions; 0 where readings do not count as correlated.
-    beside
-        Correlation right beside a reading.
-    effective
-        Number of independent readings that would tell the mean as well.
-    effective_sd
-        Number of independent readings that would tell the sd as well.
-    inflation
-        Factor on the sd of the readings for what they share and so do not show, the 90 % quantile.
+    correlation_at_origin
+        Correlation of two readings at vanishing distance (1 - nugget).
+    effective_sample_size, effective_sample_size_sd
+        Number of independent readings that would determine the mean, or the sd, as well.
+    sd_inflation
+        Factor on the sd of the readings for the variation common to all of them, which they
+        cannot show; the 90 % quantile.
     """
 
     p_value: float
     correlated: bool
-    length: float
-    beside: float
-    effective: float
-    effective_sd: float
-    inflation: float
+    correlation_length: float
+    correlation_at_origin: float
+    effective_sample_size: float
+    effective_sample_size_sd: float
+    sd_inflation: float
 
 
-def neighbourhood(
+def estimate_spatial_correlation(
     positions: ArrayLike, values: ArrayLike, *, rng: np.random.Generator
-) -> Neighbourhood:
-    """Estimate the correlation of readings over distance and their effective number.
+) -> SpatialCorrelation:
+    """Estimate the correlation of readings over distance and their effective sample size.
 
     Parameters
     ----------
@@ -90,13 +95,13 @@ def neighbourhood(
 
     Returns
     -------
-    The `Neighbourhood`.
+    The `SpatialCorrelation`.
 
     Notes
     -----
     The correlation at distance h is b exp(-h / length). The restricted likelihood is summed over a
     grid of b and of the logarithm of length, so that what one field leaves open about its own
-    correlation widens the interval of the mean; the effective number is that of independent
+    correlation widens the interval of the mean; the effective sample size is that of independent
     readings whose t interval is as wide.
 
     References
@@ -105,90 +110,111 @@ def neighbourhood(
     Thompson (1971), Biometrika 58. Summing over the covariance instead of choosing one: Handcock
     and Stein (1993), Technometrics 35 (all recalled).
     """
-    x, place = np.asarray(values, dtype=float), np.asarray(positions, dtype=float)
+    x, points = np.asarray(values, dtype=float), np.asarray(positions, dtype=float)
     n = x.size
-    p = moran_p(place, x, rng=rng)
-    some = place if n <= MOST_PAIRS_FROM else place[rng.choice(n, MOST_PAIRS_FROM, replace=False)]
-    apart = spatial.distance.pdist(some)
-    fitted = _clusters(place, rng)
-    lengths = _lengths(place[fitted], LONGEST * float(apart.max()))
-    level, variance = _likelihood(x[fitted], place[fitted], lengths)
-    alone = _level_alone(x[fitted])
-    top = max(alone, float(level.max()))
-    weight = np.append(np.exp(level - top).ravel() / level.size, ALONE * np.exp(alone - top))
+    p = moran_p_value(points, x, rng=rng)
+    pair_points = (
+        points
+        if n <= MAX_PAIR_READINGS
+        else points[rng.choice(n, MAX_PAIR_READINGS, replace=False)]
+    )
+    distances = spatial.distance.pdist(pair_points)
+    subset = _likelihood_subset(points, rng)
+    lengths = _length_grid(points[subset], MAX_LENGTH_RATIO * float(distances.max()))
+    log_likelihood, variance = _restricted_likelihood(x[subset], points[subset], lengths)
+    independent = _independent_likelihood(x[subset])
+    highest = max(independent, float(log_likelihood.max()))
+    weight = np.append(
+        np.exp(log_likelihood - highest).ravel() / log_likelihood.size,
+        INDEPENDENCE_WEIGHT * np.exp(independent - highest),
+    )
     weight /= weight.sum()
-    mean = np.array([float(np.mean(np.exp(-apart / length))) for length in lengths])
-    cost = (1.0 + (n - 1.0) * SHARES * mean[:, np.newaxis]) / n
+    decay = np.array([float(np.mean(np.exp(-distances / length))) for length in lengths])
+    variance_ratio = (1.0 + (n - 1.0) * ORIGIN_CORRELATIONS * decay[:, np.newaxis]) / n
     sd = float(x.std(ddof=1))
-    scale = np.append(np.sqrt(variance * cost).ravel(), sd / math.sqrt(n))
-    effective = _as_independent(_half_width(scale, weight, freedom=len(fitted) - 1.0) / sd, n)
+    scale = np.append(np.sqrt(variance * variance_ratio).ravel(), sd / math.sqrt(n))
+    size = _size_for_half_width(
+        _mixture_half_width(scale, weight, degrees_of_freedom=len(subset) - 1.0) / sd, n
+    )
     # squares of Gaussian readings are correlated by the square of the correlation
-    square = np.array([float(np.mean(np.exp(-2.0 * apart / length))) for length in lengths])
-    alike = np.append((SHARES**2 * square[:, np.newaxis]).ravel(), 0.0)
-    effective_sd = max(n / (1.0 + (n - 1.0) * float(weight @ alike)), LEAST)
-    shared = np.append((SHARES * mean[:, np.newaxis]).ravel(), 0.0)
-    order = np.argsort(shared)
-    at = int(np.searchsorted(np.cumsum(weight[order]), 0.9))
-    inflation = float(1.0 / np.sqrt(1.0 - shared[order][min(at, len(order) - 1)]))
-    if p >= SIGNIFICANT:
-        return Neighbourhood(p, False, 0.0, 0.0, effective, effective_sd, inflation)
-    best = np.unravel_index(int(level.argmax()), level.shape)
-    length, beside = float(lengths[best[0]]), float(SHARES[best[1]])
-    return Neighbourhood(p, True, length, beside, effective, effective_sd, inflation)
+    squared_decay = np.array(
+        [float(np.mean(np.exp(-2.0 * distances / length))) for length in lengths]
+    )
+    mean_square_correlation = np.append(
+        (ORIGIN_CORRELATIONS**2 * squared_decay[:, np.newaxis]).ravel(), 0.0
+    )
+    size_sd = max(
+        n / (1.0 + (n - 1.0) * float(weight @ mean_square_correlation)), MIN_EFFECTIVE_SIZE
+    )
+    mean_correlation = np.append((ORIGIN_CORRELATIONS * decay[:, np.newaxis]).ravel(), 0.0)
+    order = np.argsort(mean_correlation)
+    quantile_index = int(np.searchsorted(np.cumsum(weight[order]), 0.9))
+    sd_inflation = float(
+        1.0 / np.sqrt(1.0 - mean_correlation[order][min(quantile_index, len(order) - 1)])
+    )
+    if p >= SIGNIFICANCE:
+        return SpatialCorrelation(p, False, 0.0, 0.0, size, size_sd, sd_inflation)
+    best = np.unravel_index(int(log_likelihood.argmax()), log_likelihood.shape)
+    length, origin = float(lengths[best[0]]), float(ORIGIN_CORRELATIONS[best[1]])
+    return SpatialCorrelation(p, True, length, origin, size, size_sd, sd_inflation)
 
 
-def _clusters(place: Array, rng: np.random.Generator) -> NDArray[np.intp]:
+def _likelihood_subset(points: Array, rng: np.random.Generator) -> NDArray[np.intp]:
     """Choose readings for the likelihood: all, or clusters that keep short and long distances."""
-    n = len(place)
-    if n <= MOST_FITTED:
+    n = len(points)
+    if n <= MAX_LIKELIHOOD_READINGS:
         return np.arange(n)
-    centres = rng.choice(n, MOST_FITTED // CLUSTER, replace=False)
-    _, near = spatial.cKDTree(place).query(place[centres], k=CLUSTER)
-    return np.unique(near)
+    centres = rng.choice(n, MAX_LIKELIHOOD_READINGS // CLUSTER_SIZE, replace=False)
+    _, neighbours = spatial.cKDTree(points).query(points[centres], k=CLUSTER_SIZE)
+    return np.unique(neighbours)
 
 
-def _lengths(place: Array, longest: float) -> Array:
-    """Lengths from a third of the usual distance of neighbours to half the extent."""
-    near, _ = spatial.cKDTree(place).query(place, k=2)
-    apart = near[:, 1][near[:, 1] > 0.0]
-    closest = float(np.median(apart)) if apart.size else 0.1 * longest
-    return np.geomspace(min(closest / 3.0, 0.5 * longest), longest, LENGTHS)
+def _length_grid(points: Array, longest: float) -> Array:
+    """Return lengths from a third of the usual distance of neighbours to half the extent."""
+    neighbours, _ = spatial.cKDTree(points).query(points, k=2)
+    spacing = neighbours[:, 1][neighbours[:, 1] > 0.0]
+    closest = float(np.median(spacing)) if spacing.size else 0.1 * longest
+    return np.geomspace(min(closest / 3.0, 0.5 * longest), longest, LENGTH_COUNT)
 
 
-def _likelihood(x: Array, place: Array, lengths: Array) -> tuple[Array, Array]:
-    """Restricted log likelihood and variance of the readings, by length and share."""
+def _restricted_likelihood(x: Array, points: Array, lengths: Array) -> tuple[Array, Array]:
+    """Restricted log likelihood and variance of the readings, by length and origin correlation."""
     n = x.size
-    distance = spatial.distance.squareform(spatial.distance.pdist(place))
-    level = np.empty((len(lengths), len(SHARES)))
-    variance = np.empty_like(level)
+    distance = spatial.distance.squareform(spatial.distance.pdist(points))
+    log_likelihood = np.empty((len(lengths), len(ORIGIN_CORRELATIONS)))
+    variance = np.empty_like(log_likelihood)
     for row, length in enumerate(lengths):
         values, vectors = np.linalg.eigh(np.exp(-distance / length))
-        root = np.maximum(values, 0.0)[:, np.newaxis] * SHARES + (1.0 - SHARES)
+        eigenvalues = np.maximum(values, 0.0)[:, np.newaxis] * ORIGIN_CORRELATIONS + (
+            1.0 - ORIGIN_CORRELATIONS
+        )
         one, z = vectors.sum(axis=0)[:, np.newaxis], (vectors.T @ x)[:, np.newaxis]
-        weight = (one**2 / root).sum(axis=0)
-        centre = (one * z / root).sum(axis=0) / weight
-        squares = ((z - one * centre) ** 2 / root).sum(axis=0)
+        weight = (one**2 / eigenvalues).sum(axis=0)
+        centre = (one * z / eigenvalues).sum(axis=0) / weight
+        squares = ((z - one * centre) ** 2 / eigenvalues).sum(axis=0)
         variance[row] = squares / (n - 1.0)
-        level[row] = -0.5 * (np.log(root).sum(axis=0) + np.log(weight) + (n - 1) * np.log(squares))
-    return level, variance
+        log_likelihood[row] = -0.5 * (
+            np.log(eigenvalues).sum(axis=0) + np.log(weight) + (n - 1) * np.log(squares)
+        )
+    return log_likelihood, variance
 
 
-def _level_alone(x: Array) -> float:
+def _independent_likelihood(x: Array) -> float:
     """Restricted log likelihood of independent readings."""
     n = x.size
     return float(-0.5 * (math.log(n) + (n - 1) * math.log(((x - x.mean()) ** 2).sum())))
 
 
-def _half_width(scale: Array, weight: Array, *, freedom: float) -> float:
+def _mixture_half_width(scale: Array, weight: Array, *, degrees_of_freedom: float) -> float:
     """Half the 95 % interval of a mixture of t distributions around one centre."""
 
     def excess(half: float) -> float:
-        return float((weight * special.stdtr(freedom, half / scale)).sum()) - 0.975
+        return float((weight * special.stdtr(degrees_of_freedom, half / scale)).sum()) - 0.975
 
     return float(optimize.brentq(excess, 0.0, 100.0 * float(scale.max()), rtol=1e-10))
 
 
-def _as_independent(half: float, n: int) -> float:
+def _size_for_half_width(half: float, n: int) -> float:
     """Return the number of independent readings whose t interval has this half width in sd."""
 
     def excess(number: float) -> float:
@@ -196,10 +222,14 @@ def _as_independent(half: float, n: int) -> float:
 
     if excess(float(n)) >= 0.0:
         return float(n)
-    return LEAST if excess(LEAST) <= 0.0 else float(optimize.brentq(excess, LEAST, float(n)))
+    return (
+        MIN_EFFECTIVE_SIZE
+        if excess(MIN_EFFECTIVE_SIZE) <= 0.0
+        else float(optimize.brentq(excess, MIN_EFFECTIVE_SIZE, float(n)))
+    )
 
 
-def moran_p(positions: ArrayLike, values: ArrayLike, *, rng: np.random.Generator) -> float:
+def moran_p_value(positions: ArrayLike, values: ArrayLike, *, rng: np.random.Generator) -> float:
     """Test whether neighbours are more alike than readings in random places.
 
     Parameters
@@ -208,8 +238,6 @@ def moran_p(positions: ArrayLike, values: ArrayLike, *, rng: np.random.Generator
         (n, 2) places.
     values
         (n,) readings, not all equal.
-    rng
-        Source of the permutations.
 
     Returns
     -------
@@ -220,23 +248,23 @@ def moran_p(positions: ArrayLike, values: ArrayLike, *, rng: np.random.Generator
     Moran (1950), Notes on continuous stochastic phenomena, with weights of 1 for the four nearest
     neighbours.
     """
-    x, place = np.asarray(values, dtype=float), np.asarray(positions, dtype=float)
-    count = min(NEIGHBOURS, x.size - 1)
+    x, points = np.asarray(values, dtype=float), np.asarray(positions, dtype=float)
+    count = min(NEIGHBOUR_COUNT, x.size - 1)
     centres = np.arange(x.size)
-    if x.size > MOST_CENTRES:
-        centres = rng.choice(x.size, MOST_CENTRES, replace=False)
-    _, near = spatial.cKDTree(place).query(place[centres], k=count + 1)
-    z = x - x.mean()
-    found = float(np.mean(z[centres, np.newaxis] * z[near[:, 1:]]))
-    drawn = np.empty(PERMUTATIONS)
+    if x.size > MAX_CENTRES:
+        centres = rng.choice(x.size, MAX_CENTRES, replace=False)
+    _, neighbours = spatial.cKDTree(points).query(points[centres], k=count + 1)
+    deviation = x - x.mean()
+    observed = float(np.mean(deviation[centres, np.newaxis] * deviation[neighbours[:, 1:]]))
+    permuted = np.empty(PERMUTATIONS)
     for i in range(PERMUTATIONS):
-        mixed = rng.permutation(z)
-        drawn[i] = np.mean(mixed[centres, np.newaxis] * mixed[near[:, 1:]])
-    return float((1.0 + np.sum(drawn >= found)) / (1.0 + PERMUTATIONS))
+        shuffled = rng.permutation(deviation)
+        permuted[i] = np.mean(shuffled[centres, np.newaxis] * shuffled[neighbours[:, 1:]])
+    return float((1.0 + np.sum(permuted >= observed)) / (1.0 + PERMUTATIONS))
 
 
 def design_effect(values: ArrayLike, groups: ArrayLike) -> tuple[float, float]:
-    """Return what grouping costs: readings of one area resemble each other.
+    """Return the design effect of grouping: readings of one area resemble each other.
 
     Parameters
     ----------
@@ -273,16 +301,11 @@ def design_effect(values: ArrayLike, groups: ArrayLike) -> tuple[float, float]:
     return rho, 1.0 + (weighted - 1.0) * rho
 
 
-def area_effective(values: ArrayLike, groups: ArrayLike) -> float:
-    """Return the effective number of readings that lie in areas.
+def area_effective_sample_size(values: ArrayLike, groups: ArrayLike) -> float:
+    """Return the effective sample size of readings in areas, arguments as `design_effect`.
 
-    Where areas differ more than readings within them, the means of the areas are what counts:
-    their mean square has one degree of freedom less than there are areas.
-
-    Parameters
-    ----------
-    values, groups
-        As `design_effect` takes them.
+    Where areas differ more than readings within them, the interval is that of the means of the
+    areas: their mean square has one degree of freedom less than there are areas.
 
     Returns
     -------
@@ -291,7 +314,8 @@ def area_effective(values: ArrayLike, groups: ArrayLike) -> float:
 
     Examples
     --------
-    >>> round(area_effective([1.0, 1.1, 2.0, 2.1, 4.0, 4.1], [0, 0, 1, 1, 2, 2]), 1)
+    >>> values = [1.0, 1.1, 2.0, 2.1, 4.0, 4.1]
+    >>> round(area_effective_sample_size(values, [0, 0, 1, 1, 2, 2]), 1)
     2.8
     """
     x = np.asarray(values, dtype=float)
@@ -301,8 +325,10 @@ def area_effective(values: ArrayLike, groups: ArrayLike) -> float:
     _, codes = np.unique(np.asarray(groups), return_inverse=True)
     sizes = np.bincount(codes).astype(float)
     means = np.bincount(codes, weights=x) / sizes
-    # the weights of the plain mean; for equal sizes the mean square between areas over n
-    share = sizes / x.size
-    variance = float(np.sum(share**2 * (means - x.mean()) ** 2)) / (1.0 - float(np.sum(share**2)))
+    # the weights of the arithmetic mean; for equal sizes the mean square between areas over n
+    weights = sizes / x.size
+    variance = float(np.sum(weights**2 * (means - x.mean()) ** 2)) / (
+        1.0 - float(np.sum(weights**2))
+    )
     half = float(special.stdtrit(sizes.size - 1.0, 0.975)) * math.sqrt(variance)
-    return _as_independent(half / float(x.std(ddof=1)), x.size)
+    return _size_for_half_width(half / float(x.std(ddof=1)), x.size)

@@ -1,4 +1,4 @@
-"""Fit the families that a scenario knows by maximum likelihood, and tell how well they fit."""
+"""Which family of distributions fits the values, with which parameters, and how well."""
 
 from __future__ import annotations
 
@@ -13,37 +13,37 @@ from scipy import special
 from stripwise.distributions.distribution import Distribution, distribution, fixed
 from stripwise.errors import InputError
 from stripwise.evidence.statistics.likelihood import (
-    estimate,
+    cdf_and_sf,
+    draw_sample,
+    fit_parameters,
     log_density,
     moments,
-    probability,
-    sample,
 )
 
 __all__ = [
     "BETA",
-    "FITTED",
+    "FITTED_FAMILIES",
     "FittedFamily",
     "anderson_darling",
+    "bootstrap_shares",
     "fit_families",
     "fitted_distribution",
     "kolmogorov_smirnov",
-    "refitted_shares",
-    "with_goodness",
+    "with_goodness_of_fit",
 ]
 
 Array = NDArray[np.float64]
 
-FITTED = ("normal", "lognormal", "gamma", "weibull")
+FITTED_FAMILIES = ("normal", "lognormal", "gamma", "weibull")
 """Families with two parameters, no bounds to be chosen, known to a scenario."""
 
 BETA = "beta"
 """A fifth family where its bounds are stated."""
 
-EDGE = 1e-12
-"""Distance from its bounds, over their distance, that a drawn beta keeps."""
+BETA_EDGE = 1e-12
+"""Smallest distance of a simulated beta from its bounds, on the scale 0 to 1."""
 
-BOOTSTRAP_MOST = 2_000
+MAX_BOOTSTRAP_SIZE = 2_000
 """Most values of a bootstrap sample: more are thinned at random for the goodness of fit; the spread
 of a share is scaled."""
 
@@ -55,7 +55,7 @@ class FittedFamily:
     Attributes
     ----------
     family
-        One of `FITTED`, or "beta".
+        One of `FITTED_FAMILIES`, or "beta".
     mean, sd
         Moments of the fitted distribution, in the unit of the values.
     log_likelihood
@@ -66,7 +66,7 @@ class FittedFamily:
         Mean and sd, those of the logarithm (lognormal), shape and scale (gamma, weibull), or the
         two shapes (beta).
     anderson, kolmogorov
-        Anderson-Darling and Kolmogorov-Smirnov statistics; NaN until `with_goodness`.
+        Anderson-Darling and Kolmogorov-Smirnov statistics; NaN until `with_goodness_of_fit`.
     anderson_p, kolmogorov_p
         Their p-values by parametric bootstrap, parameters fitted anew each time.
     low, high
@@ -86,19 +86,19 @@ class FittedFamily:
     low: float = math.nan
     high: float = math.nan
 
-    def inward(self, x: Array) -> Array:
-        """Return values in the units of the parameters: of a beta from 0 to 1 over its bounds."""
+    def to_parameter_scale(self, x: Array) -> Array:
+        """Return values on the scale of the parameters: of a beta from 0 to 1."""
         return (x - self.low) / (self.high - self.low) if self.family == BETA else x
 
-    def outward(self, x: Array) -> Array:
-        """Undo `inward`."""
+    def from_parameter_scale(self, x: Array) -> Array:
+        """Undo `to_parameter_scale`."""
         return self.low + (self.high - self.low) * x if self.family == BETA else x
 
 
 def fit_families(
     values: ArrayLike,
     *,
-    families: Sequence[str] = FITTED,
+    families: Sequence[str] = FITTED_FAMILIES,
     bounds: tuple[float, float] | None = None,
 ) -> tuple[FittedFamily, ...]:
     """Fit families by maximum likelihood.
@@ -108,7 +108,8 @@ def fit_families(
     values
         (n,) values, finite.
     families
-        Some of `FITTED`; those that need values above 0 are left out where one is not.
+        Names out of `FITTED_FAMILIES`; those that need values above 0 are left out where one
+        is not.
     bounds
         Bounds of a beta, which is then fitted too; no beta without them.
 
@@ -136,14 +137,18 @@ def fit_families(
         raise InputError("values", "must be finite")
     fits = []
     for family in families:
-        if family not in FITTED:
-            raise InputError("family", f"is {family!r}; must be one of {', '.join(FITTED)}")
+        if family not in FITTED_FAMILIES:
+            raise InputError(
+                "family", f"is {family!r}; must be one of {', '.join(FITTED_FAMILIES)}"
+            )
         if x.size < 2 or np.ptp(x) == 0 or (family != "normal" and np.min(x) <= 0):
             continue
-        one, two = (float(p[0]) for p in estimate(family, x[np.newaxis]))
-        likelihood = float(np.sum(log_density(family, x, one, two)))
-        mean, sd = moments(family, one, two)
-        fits.append(FittedFamily(family, mean, sd, likelihood, 4.0 - 2.0 * likelihood, (one, two)))
+        first, second = (float(p[0]) for p in fit_parameters(family, x[np.newaxis]))
+        likelihood = float(np.sum(log_density(family, x, first, second)))
+        mean, sd = moments(family, first, second)
+        fits.append(
+            FittedFamily(family, mean, sd, likelihood, 4.0 - 2.0 * likelihood, (first, second))
+        )
     if bounds is not None and x.size > 1 and np.ptp(x) > 0:
         fits.append(_fit_beta(x, *bounds))
     return tuple(sorted(fits, key=lambda fit: fit.aic))
@@ -156,16 +161,16 @@ def _fit_beta(x: Array, low: float, high: float) -> FittedFamily:
         )
     width = high - low
     y = (x - low) / width
-    one, two = (float(p[0]) for p in estimate(BETA, y[np.newaxis]))
-    likelihood = float(np.sum(log_density(BETA, y, one, two))) - x.size * math.log(width)
-    mean, sd = moments(BETA, one, two)
+    first, second = (float(p[0]) for p in fit_parameters(BETA, y[np.newaxis]))
+    likelihood = float(np.sum(log_density(BETA, y, first, second))) - x.size * math.log(width)
+    mean, sd = moments(BETA, first, second)
     return FittedFamily(
         BETA,
         low + width * mean,
         width * sd,
         likelihood,
         4.0 - 2.0 * likelihood,
-        (one, two),
+        (first, second),
         low=low,
         high=high,
     )
@@ -174,16 +179,7 @@ def _fit_beta(x: Array, low: float, high: float) -> FittedFamily:
 def fitted_distribution(fit: FittedFamily | None, values: ArrayLike) -> Distribution:
     """Return a fitted family as a distribution.
 
-    Parameters
-    ----------
-    fit
-        A fit; None where all values are equal.
-    values
-        The values.
-
-    Returns
-    -------
-    The distribution; a constant where all values are equal.
+    `fit` is None where all values are equal; the distribution is then a constant.
     """
     if fit is None:
         return fixed(float(np.asarray(values, dtype=float).mean()))
@@ -192,7 +188,7 @@ def fitted_distribution(fit: FittedFamily | None, values: ArrayLike) -> Distribu
     return distribution(fit.family, mean=fit.mean, sd=fit.sd)
 
 
-def with_goodness(
+def with_goodness_of_fit(
     fits: Sequence[FittedFamily],
     values: ArrayLike,
     *,
@@ -204,12 +200,8 @@ def with_goodness(
 
     Parameters
     ----------
-    fits
-        Fits of these values.
     values
-        (n,) values.
-    rng
-        Source of random numbers.
+        (n,) values that were fitted.
     step
         Step to which values were rounded; the bootstrap rounds as well. 0 for none.
     repeats
@@ -225,42 +217,44 @@ def with_goodness(
     Davison & Hinkley (1997), Bootstrap Methods and their Application, 4.2.
     """
     x = np.asarray(values, dtype=float)
-    if x.size > BOOTSTRAP_MOST:
-        x = rng.choice(x, BOOTSTRAP_MOST, replace=False)
+    if x.size > MAX_BOOTSTRAP_SIZE:
+        x = rng.choice(x, MAX_BOOTSTRAP_SIZE, replace=False)
     result = []
     for fit in fits:
-        inward = fit.inward(x)[np.newaxis]
-        one, two = estimate(fit.family, inward)
-        found = _statistics(fit.family, inward, one, two)
-        drawn = sample(fit.family, float(one[0]), float(two[0]), (repeats, x.size), rng)
+        scaled = fit.to_parameter_scale(x)[np.newaxis]
+        first, second = fit_parameters(fit.family, scaled)
+        observed = _statistics(fit.family, scaled, first, second)
+        simulated = draw_sample(
+            fit.family, float(first[0]), float(second[0]), (repeats, x.size), rng
+        )
         if fit.family == BETA:
-            drawn = np.clip(drawn, EDGE, 1.0 - EDGE)
+            simulated = np.clip(simulated, BETA_EDGE, 1.0 - BETA_EDGE)
         if step > 0:
-            drawn = np.round(fit.outward(drawn) / step) * step
+            simulated = np.round(fit.from_parameter_scale(simulated) / step) * step
             if fit.family == BETA:
-                # to the bounds a reading comes no closer than half a step
-                drawn = np.clip(drawn, fit.low + 0.5 * step, fit.high - 0.5 * step)
+                # a rounded reading comes no closer to the bounds than half a step
+                simulated = np.clip(simulated, fit.low + 0.5 * step, fit.high - 0.5 * step)
             elif fit.family != "normal":
-                drawn = np.maximum(drawn, 0.5 * step)
-            drawn = fit.inward(drawn)
-        again = _statistics(fit.family, drawn, *estimate(fit.family, drawn))
+                simulated = np.maximum(simulated, 0.5 * step)
+            simulated = fit.to_parameter_scale(simulated)
+        refitted = _statistics(fit.family, simulated, *fit_parameters(fit.family, simulated))
         p = [
             (1.0 + np.sum(b >= f[0] * (1.0 - 1e-9))) / (1.0 + repeats)
-            for f, b in zip(found, again, strict=True)
+            for f, b in zip(observed, refitted, strict=True)
         ]
         result.append(
             replace(
                 fit,
-                anderson=float(found[0][0]),
+                anderson=float(observed[0][0]),
                 anderson_p=float(p[0]),
-                kolmogorov=float(found[1][0]),
+                kolmogorov=float(observed[1][0]),
                 kolmogorov_p=float(p[1]),
             )
         )
     return tuple(result)
 
 
-def refitted_shares(
+def bootstrap_shares(
     fit: FittedFamily,
     limit: float,
     *,
@@ -268,44 +262,31 @@ def refitted_shares(
     rng: np.random.Generator,
     repeats: int = 1000,
 ) -> Array:
-    """Return the share below a limit in samples drawn from a fit and fitted anew.
+    """Return (repeats,) shares below a limit by parametric bootstrap, each sample fitted anew.
 
-    Parameters
-    ----------
-    fit
-        The fit.
-    limit
-        The limit, in the unit of the values.
-    size
-        Values per sample.
-    rng
-        Source of random numbers.
-    repeats
-        Samples.
-
-    Returns
-    -------
-    (repeats,) shares; their quantiles are the ends of an interval by parametric bootstrap.
+    `size` is the number of values per sample; quantiles of the shares are ends of an interval.
     """
     if fit.family != "normal" and limit <= 0:
         return np.zeros(repeats)
-    drawn = sample(fit.family, *fit.parameters, (repeats, min(size, BOOTSTRAP_MOST)), rng)
+    simulated = draw_sample(
+        fit.family, *fit.parameters, (repeats, min(size, MAX_BOOTSTRAP_SIZE)), rng
+    )
     if fit.family == BETA:
-        drawn = np.clip(drawn, EDGE, 1.0 - EDGE)
-    first, second = estimate(fit.family, drawn)
-    at = fit.inward(np.full((repeats, 1), float(limit)))
-    low, _ = probability(fit.family, at, first[:, np.newaxis], second[:, np.newaxis])
-    if size <= BOOTSTRAP_MOST:
+        simulated = np.clip(simulated, BETA_EDGE, 1.0 - BETA_EDGE)
+    first, second = fit_parameters(fit.family, simulated)
+    scaled_limit = fit.to_parameter_scale(np.full((repeats, 1), float(limit)))
+    low, _ = cdf_and_sf(fit.family, scaled_limit, first[:, np.newaxis], second[:, np.newaxis])
+    if size <= MAX_BOOTSTRAP_SIZE:
         return np.asarray(low[:, 0])
     # the spread of smaller samples, scaled to the size where it shrinks with its root
     one, two = (np.full((1, 1), p) for p in fit.parameters)
-    centre = special.ndtri(probability(fit.family, at[:1], one, two)[0][0, 0])
-    away = (special.ndtri(low[:, 0]) - centre) * np.sqrt(BOOTSTRAP_MOST / size)
-    return np.asarray(special.ndtr(centre + np.where(np.isfinite(away), away, 0.0)))
+    centre = special.ndtri(cdf_and_sf(fit.family, scaled_limit[:1], one, two)[0][0, 0])
+    deviation = (special.ndtri(low[:, 0]) - centre) * np.sqrt(MAX_BOOTSTRAP_SIZE / size)
+    return np.asarray(special.ndtr(centre + np.where(np.isfinite(deviation), deviation, 0.0)))
 
 
 def anderson_darling(probability: ArrayLike, upper: ArrayLike) -> Array:
-    """Return the Anderson-Darling statistic.
+    """Return the Anderson-Darling statistic (...).
 
     Parameters
     ----------
@@ -313,10 +294,6 @@ def anderson_darling(probability: ArrayLike, upper: ArrayLike) -> Array:
         (..., n) F at the values, sorted along the last axis.
     upper
         (..., n) 1 - F at the same values.
-
-    Returns
-    -------
-    (...) statistics.
 
     References
     ----------
@@ -330,16 +307,9 @@ def anderson_darling(probability: ArrayLike, upper: ArrayLike) -> Array:
 
 
 def kolmogorov_smirnov(probability: ArrayLike) -> Array:
-    """Return the two-sided Kolmogorov-Smirnov statistic.
+    """Return the two-sided Kolmogorov-Smirnov statistic (...).
 
-    Parameters
-    ----------
-    probability
-        (..., n) F at the values, sorted along the last axis.
-
-    Returns
-    -------
-    (...) largest distances of the two distribution functions.
+    `probability` (..., n) is F at the values, sorted along the last axis.
     """
     f = np.asarray(probability, dtype=float)
     n = f.shape[-1]
@@ -349,7 +319,7 @@ def kolmogorov_smirnov(probability: ArrayLike) -> Array:
     )
 
 
-def _statistics(family: str, x: Array, one: Array, two: Array) -> tuple[Array, Array]:
+def _statistics(family: str, x: Array, first: Array, second: Array) -> tuple[Array, Array]:
     ordered = np.sort(x, axis=-1)
-    low, high = probability(family, ordered, one[:, np.newaxis], two[:, np.newaxis])
+    low, high = cdf_and_sf(family, ordered, first[:, np.newaxis], second[:, np.newaxis])
     return anderson_darling(low, high), kolmogorov_smirnov(low)

@@ -1,4 +1,4 @@
-"""What the columns of a file of test data may be called, and the units in their names."""
+"""Which columns a file of test data may have, under which names and in which units."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ from stripwise.units.quantities import convert
 
 __all__ = [
     "CHLORIDE",
-    "DAYS",
     "DIFFUSIVITY",
+    "DURATION",
     "LENGTH",
     "PERCENT",
-    "PLAIN",
     "TEMPERATURE",
     "TEXT",
+    "UNITLESS",
     "VOLTAGE",
     "Column",
-    "Kind",
+    "FileKind",
     "Measure",
     "Unit",
-    "nearest",
-    "normal_name",
+    "closest_match",
+    "normalise_name",
 ]
 
 
@@ -37,7 +37,7 @@ class Unit:
     Attributes
     ----------
     internal
-        The unit, as such an end, into which values are converted.
+        The suffix of the unit into which values are converted.
     source, target
         The two units by pint's names; both empty where nothing is converted.
     """
@@ -57,20 +57,20 @@ class Measure:
 
     Attributes
     ----------
-    words
+    description
         What it is, for messages.
     units
-        Allowed ends of the name; empty for text and for numbers without a unit.
+        Allowed unit suffixes; empty for text and for numbers without a unit.
     number
         Whether it is a number.
     """
 
-    words: str
+    description: str
     units: Mapping[str, Unit] = field(default_factory=lambda: MappingProxyType({}))
     number: bool = True
 
     @property
-    def internals(self) -> tuple[str, ...]:
+    def internal_units(self) -> tuple[str, ...]:
         """The internal units; several where they cannot be converted into each other."""
         return tuple(dict.fromkeys(unit.internal for unit in self.units.values()))
 
@@ -83,12 +83,12 @@ def _units(internal: str, target: str, **sources: str) -> dict[str, Unit]:
 
 
 TEXT = Measure("text", number=False)
-PLAIN = Measure("a number")
+UNITLESS = Measure("a number")
 LENGTH = Measure(
     "a length",
     MappingProxyType(_units("mm", "mm", mm="mm", cm="cm", m="m", **{"in": "inch"}, ft="foot")),
 )
-DAYS = Measure(
+DURATION = Measure(
     "a duration",
     MappingProxyType(_units("d", "day", d="day", h="hour", min="minute", wk="week", yr="year")),
 )
@@ -134,16 +134,16 @@ class Column:
     required
         Whether the file must have it, with a value in every row.
     low, high
-        Ends of the allowed range, in the internal unit; None where there is none.
+        Allowed range in the internal unit; None where there is none.
     open_low
         Whether `low` itself is impossible.
-    name
+    is_name
         Whether a text is a name by which rows are grouped.
     censored
         Whether "<0.01" may stand for a value below a detection limit; it is read as the limit,
         and a further column, called by the stem and "_below", says where.
     unit
-        The end by which examples call it.
+        The unit suffix used in examples.
     """
 
     stem: str
@@ -152,7 +152,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     open_low: bool = False
-    name: bool = False
+    is_name: bool = False
     censored: bool = False
     unit: str = ""
 
@@ -164,33 +164,33 @@ class Column:
 
     def canonical(self) -> str:
         """Return the name of the column in the table that is read."""
-        internals = self.measure.internals
-        return f"{self.stem}_{internals[0]}" if len(internals) == 1 else self.stem
+        internal_units = self.measure.internal_units
+        return f"{self.stem}_{internal_units[0]}" if len(internal_units) == 1 else self.stem
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class FileKind:
     """One kind of file.
 
     Attributes
     ----------
     name
         Short name: "drying".
-    words
+    description
         What it is, for a reader: "a drying test".
     columns
         The columns it may have.
-    mark
-        Stem of the column by which it is told from other kinds.
+    key_column
+        Stem of the column that distinguishes it from other kinds.
     one_of
         Sets of stems of which the file needs one whole set, and not parts of two; each may be
         left out of `required`.
     """
 
     name: str
-    words: str
+    description: str
     columns: tuple[Column, ...]
-    mark: str
+    key_column: str
     one_of: tuple[tuple[str, ...], ...] = ()
 
     def column(self, stem: str) -> Column:
@@ -198,8 +198,8 @@ class Kind:
         return next(column for column in self.columns if column.stem == stem)
 
     @property
-    def needs(self) -> str:
-        """What the kind needs, in one line."""
+    def requirements(self) -> str:
+        """The columns the kind needs, in one line."""
         names = [column.example for column in self.columns if column.required]
         sets = [" and ".join(self.column(s).example for s in stems) for stems in self.one_of]
         optional = [
@@ -213,7 +213,7 @@ class Kind:
         return text + (f" (optional: {', '.join(optional)})" if optional else "")
 
 
-SIGNS = (
+HEADER_SYMBOLS = (
     ("%", " pct "),
     ("\u00b0", " deg"),
     ("kg/m\u00b3", "kg_m3"),
@@ -224,49 +224,28 @@ SIGNS = (
     ("lb/yd3", "lb_yd3"),
     ("deg ", "deg"),
 )
-"""What stands in headers of tables made for people, and the same as the end of a name."""
+"""Symbols in headers, and the unit suffix that each stands for."""
 
 
-def normal_name(header: str) -> str:
+def normalise_name(header: str) -> str:
     """Write a header as a column name: lower case, underscores, units without signs.
-
-    Parameters
-    ----------
-    header
-        The header as the file gives it.
-
-    Returns
-    -------
-    The name.
 
     Examples
     --------
-    >>> normal_name(" Depth from [mm]"), normal_name("temperature (\u00b0C)")
+    >>> normalise_name(" Depth from [mm]"), normalise_name("temperature (\u00b0C)")
     ('depth_from_mm', 'temperature_degc')
     """
     text = header.strip().casefold()
-    for sign, word in SIGNS:
+    for sign, word in HEADER_SYMBOLS:
         text = text.replace(sign.casefold(), word)
     return re.sub(r"[^0-9a-z]+", "_", text).strip("_")
 
 
-def nearest(name: str, allowed: list[str]) -> str:
-    """Return the nearest spelling out of a list, "" where nothing is near.
-
-    Parameters
-    ----------
-    name
-        What was found.
-    allowed
-        What is allowed.
-
-    Returns
-    -------
-    The nearest of the allowed spellings.
-    """
+def closest_match(name: str, allowed: list[str]) -> str:
+    """Return the allowed spelling closest to a name, "" where none is close."""
     folded = {option.casefold(): option for option in allowed}
-    near = difflib.get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.75)
-    return folded[near[0]] if near else ""
+    matches = difflib.get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.75)
+    return folded[matches[0]] if matches else ""
 
 
 @functools.cache
@@ -274,5 +253,5 @@ def _scale(source: str, target: str) -> tuple[float, float]:
     if source == target:
         return 1.0, 0.0
     zero = convert(0.0, source, to=target)
-    # taken over a long way, so that the offset of a temperature leaves no rounding in the factor
+    # over a long interval, so that the offset of a temperature leaves no rounding in the factor
     return (convert(1000.0, source, to=target) - zero) / 1000.0, zero

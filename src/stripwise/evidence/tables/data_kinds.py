@@ -1,19 +1,19 @@
-"""The kinds of files that can be fitted, told by their columns."""
+"""Which kinds of files of test data there are, and what their columns are."""
 
 from __future__ import annotations
 
 from stripwise.evidence.tables.columns import (
     CHLORIDE,
-    DAYS,
     DIFFUSIVITY,
+    DURATION,
     LENGTH,
     PERCENT,
-    PLAIN,
     TEMPERATURE,
     TEXT,
+    UNITLESS,
     VOLTAGE,
     Column,
-    Kind,
+    FileKind,
 )
 
 __all__ = [
@@ -30,10 +30,10 @@ __all__ = [
 FARTHEST = 1e8
 """Farthest position of a reading from the origin [mm]: 100 km."""
 
-SPECIMEN = Column("specimen", name=True)
-STRATEGY = Column("strategy", name=True)
+SPECIMEN = Column("specimen", is_name=True)
+STRATEGY = Column("strategy", is_name=True)
 
-PROFILES = Kind(
+PROFILES = FileKind(
     "profiles",
     "chloride profiles",
     (
@@ -43,39 +43,39 @@ PROFILES = Kind(
         Column("depth_to", LENGTH, required=False, low=0.0, high=1000.0, open_low=True),
         Column("depth", LENGTH, required=False, low=0.0, high=1000.0),
         Column("chloride", CHLORIDE, low=0.0, censored=True),
-        Column("exposure", DAYS, low=0.0, open_low=True, high=365.25 * 200.0),
+        Column("exposure", DURATION, low=0.0, open_low=True, high=365.25 * 200.0),
         Column("initial", CHLORIDE, required=False, low=0.0, censored=True),
     ),
-    mark="chloride",
+    key_column="chloride",
     one_of=(("depth_from", "depth_to"), ("depth",)),
 )
-DRYING = Kind(
+DRYING = FileKind(
     "drying",
     "a drying test",
     (
         SPECIMEN,
         STRATEGY,
-        Column("time", DAYS, low=0.0, high=365.25 * 20.0),
+        Column("time", DURATION, low=0.0, high=365.25 * 20.0),
         Column("mass_loss", PERCENT, low=-5.0, high=30.0),
     ),
-    mark="mass_loss",
+    key_column="mass_loss",
 )
-DIFFUSIVITIES = Kind(
+DIFFUSIVITIES = FileKind(
     "diffusivities",
     "a table of fitted diffusivities",
     (
-        Column("specimen", required=False, name=True),
-        Column("strategy", name=True),
+        Column("specimen", required=False, is_name=True),
+        Column("strategy", is_name=True),
         Column("diffusivity", DIFFUSIVITY, low=0.0, open_low=True),
-        Column("diffusivity_se", PLAIN, required=False, low=0.0),
+        Column("diffusivity_se", UNITLESS, required=False, low=0.0),
     ),
-    mark="diffusivity",
+    key_column="diffusivity",
 )
-STRIP_LOG = Kind(
+STRIP_LOG = FileKind(
     "strip-log",
     "a strip log",
     (
-        Column("pour", name=True),
+        Column("pour", is_name=True),
         Column("placed"),
         Column("removed"),
         Column("temperature", TEMPERATURE, required=False, low=-40.0, high=100.0),
@@ -83,31 +83,31 @@ STRIP_LOG = Kind(
         Column("follow_up", required=False),
         Column("face", required=False),
     ),
-    mark="removed",
+    key_column="removed",
 )
-LOGGER = Kind(
+LOGGER = FileKind(
     "logger",
     "a temperature logger",
     (
         Column("time"),
         Column("temperature", TEMPERATURE, low=-40.0, high=100.0),
-        Column("pour", TEXT, required=False, name=True),
+        Column("pour", TEXT, required=False, is_name=True),
     ),
-    mark="temperature",
+    key_column="temperature",
 )
-COVER_SURVEY = Kind(
+COVER_SURVEY = FileKind(
     "cover-survey",
     "a cover survey",
     (
         Column("cover", LENGTH, low=0.0, high=500.0, open_low=True),
         Column("x", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
         Column("y", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
-        Column("area", required=False, name=True),
+        Column("area", required=False, is_name=True),
     ),
-    mark="cover",
+    key_column="cover",
 )
 
-MIGRATION = Kind(
+MIGRATION = FileKind(
     "migration",
     "a migration test",
     (
@@ -117,10 +117,10 @@ MIGRATION = Kind(
         Column("voltage", VOLTAGE, low=2.0, open_low=True, high=100.0),
         Column("thickness", LENGTH, low=10.0, high=200.0),
         Column("temperature", TEMPERATURE, low=5.0, high=45.0),
-        Column("duration", DAYS, low=0.0, open_low=True, high=60.0, unit="h"),
-        Column("age", DAYS, required=False, low=0.0, open_low=True, high=36525.0),
+        Column("duration", DURATION, low=0.0, open_low=True, high=60.0, unit="h"),
+        Column("age", DURATION, required=False, low=0.0, open_low=True, high=36525.0),
     ),
-    mark="voltage",
+    key_column="voltage",
 )
 
 KINDS = (PROFILES, DRYING, STRIP_LOG, COVER_SURVEY, MIGRATION)

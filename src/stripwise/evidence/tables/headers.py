@@ -1,4 +1,4 @@
-"""Tell the kind of a file by its header, and match its columns."""
+"""Which kind a file is by its header, and which column is which."""
 
 from __future__ import annotations
 
@@ -6,14 +6,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.tables.columns import Column, Kind, Measure, nearest, normal_name
+from stripwise.evidence.tables.columns import (
+    Column,
+    FileKind,
+    Measure,
+    closest_match,
+    normalise_name,
+)
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.units.names import printable
 
-__all__ = ["Headers", "match_headers", "recognise"]
+__all__ = ["Headers", "detect_kind", "match_headers"]
 
-REMARKS = frozenset({"note", "notes", "remark", "remarks", "comment", "comments"})
-"""Columns that any file may have beside those of its kind."""
+REMARK_COLUMNS = frozenset({"note", "notes", "remark", "remarks", "comment", "comments"})
+"""Columns that any file may have besides those of its kind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,57 +42,46 @@ class Headers:
         Columns that are not used.
     """
 
-    kind: Kind
+    kind: FileKind
     width: int
     used: dict[int, tuple[Column, str]] = field(default_factory=dict)
     scales: dict[str, tuple[float, float]] = field(default_factory=dict)
     bases: dict[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
-    def own_names(self) -> dict[str, str]:
+    def header_names(self) -> dict[str, str]:
         """Return the file's name of each column by its canonical name."""
         return {column.canonical(): header for column, header in self.used.values()}
 
 
-def recognise(names: list[str], *, kinds: Sequence[Kind], file: str) -> Kind:
-    """Tell the kind of a file by the names of its columns.
+def detect_kind(names: list[str], *, kinds: Sequence[FileKind], file: str) -> FileKind:
+    """Return the kind whose key column and most other columns a file has.
 
-    Parameters
-    ----------
-    names
-        The columns as `normal_name` writes them.
-    kinds
-        The kinds it may be.
-    file
-        Name of the file for the message.
-
-    Returns
-    -------
-    The kind whose mark it has and of whose columns it has most.
-
-    Raises
-    ------
-    EvidenceError
-        If it has the mark of none; the message says what each kind needs.
+    `names` are the columns as `normalise_name` writes them. Without any key column an
+    EvidenceError says what each kind needs.
     """
     if len(kinds) == 1:
         return kinds[0]
 
-    def found(kind: Kind) -> int:
+    def matched_columns(kind: FileKind) -> int:
         return sum(any(_matches(name, column) for name in names) for column in kind.columns)
 
-    marked = [
-        kind for kind in kinds if any(_matches(name, kind.column(kind.mark)) for name in names)
+    candidates = [
+        kind
+        for kind in kinds
+        if any(_matches(name, kind.column(kind.key_column)) for name in names)
     ]
-    if marked:
-        return max(marked, key=found)
-    have = ", ".join(name for name in names if name)
-    lines = [f"{file}: its columns tell no kind of data: {printable(have, 200).strip(chr(34))}"]
+    if candidates:
+        return max(candidates, key=matched_columns)
+    names_text = ", ".join(name for name in names if name)
+    lines = [
+        f"{file}: its columns tell no kind of data: {printable(names_text, 200).strip(chr(34))}"
+    ]
     for kind in kinds:
-        mark = kind.column(kind.mark).example
-        near = next((name for name in names if nearest(name, [mark])), "")
-        hint = f"; is {printable(near)} meant for {mark}?" if near else ""
-        lines.append(f"  {kind.words} ({kind.name}) needs {kind.needs}{hint}")
+        key = kind.column(kind.key_column).example
+        closest = next((name for name in names if closest_match(name, [key])), "")
+        hint = f"; is {printable(closest)} meant for {key}?" if closest else ""
+        lines.append(f"  {kind.description} ({kind.name}) needs {kind.requirements}{hint}")
     raise EvidenceError(lines)
 
 
@@ -95,59 +90,46 @@ def match_headers(
     rows: list[list[str]],
     *,
     line: int,
-    kind: Kind,
+    kind: FileKind,
     problems: TableProblems,
 ) -> Headers:
-    """Match the columns of a file with those of its kind, and note what does not fit.
+    """Match the columns of a file with those of its kind, and collect what does not fit.
 
-    Parameters
-    ----------
-    header
-        First row.
-    rows
-        The others, to see which columns are empty.
-    line
-        Line of the header.
-    kind
-        What the file holds.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The columns that can be used.
+    `header` is the first row, on line `line` of the file; `rows` show which columns are empty.
     """
     result = Headers(kind, len(header))
     notes: list[str] = []
     unused: list[str] = []
     missing = {column.stem: column for column in kind.columns if column.required}
-    for position, own in enumerate(header):
+    for position, own_header in enumerate(header):
         empty = not any(row[position].strip() for row in rows if position < len(row))
-        name = normal_name(own)
+        name = normalise_name(own_header)
         if not name:
             if not empty:
                 rule = "has no name; name the column or take it out"
                 problems.add(rule, line=line, column=f"column {position + 1}")
             continue
-        column, suffix = _find(name, kind)
+        column, suffix = _find_column(name, kind)
         if column is None:
-            if _note_unknown(own, name, kind=kind, line=line, empty=empty, problems=problems):
-                missing.pop(_stem_of(name, kind), None)
-            elif name not in REMARKS and not empty:
-                unused.append(printable(own))
+            if _report_misspelling(
+                own_header, name, kind=kind, line=line, empty=empty, problems=problems
+            ):
+                missing.pop(_closest_stem(name, kind), None)
+            elif name not in REMARK_COLUMNS and not empty:
+                unused.append(printable(own_header))
             continue
         missing.pop(column.stem, None)
         if empty and not (column.required or any(column.stem in s for s in kind.one_of)):
-            notes.append(f"Column {printable(own)} is empty and not used.")
-        elif rule := _wrong(column, suffix, empty=empty, headers=result):
-            problems.add(rule, line=line, column=own)
+            notes.append(f"Column {printable(own_header)} is empty and not used.")
+        elif rule := _column_problem(column, suffix, empty=empty, headers=result):
+            problems.add(rule, line=line, column=own_header)
         else:
-            _take(column, suffix, own=own, position=position, headers=result)
+            _use_column(column, suffix, header=own_header, position=position, headers=result)
     if unused:
         notes.append(f"Not used: column {', '.join(unused[:8])}{' ...' * (len(unused) > 8)}.")
     for column in missing.values():
         problems.add(
-            f"the column is missing; {kind.words} needs {kind.needs}",
+            f"the column is missing; {kind.description} needs {kind.requirements}",
             line=line,
             column=column.example,
         )
@@ -156,28 +138,30 @@ def match_headers(
     return Headers(kind, len(header), result.used, result.scales, result.bases, tuple(notes))
 
 
-def _wrong(column: Column, suffix: str, *, empty: bool, headers: Headers) -> str:
-    """Return what is wrong with a column that is known, "" if nothing is."""
+def _column_problem(column: Column, suffix: str, *, empty: bool, headers: Headers) -> str:
+    """Return what is wrong with a known column, "" if nothing is."""
     if empty:
         return "the column is empty"
     if column.measure.units and suffix not in (unit.casefold() for unit in column.measure.units):
-        return _unit_rule(column, suffix)
-    twin = next((own for other, own in headers.used.values() if other == column), "")
-    if twin:
+        return _unit_problem(column, suffix)
+    duplicate = next((header for other, header in headers.used.values() if other == column), "")
+    if duplicate:
         return (
-            f"stands beside {printable(twin)}, which says the same; keep one of them and convert "
+            f"stands beside {printable(duplicate)}, which says the same; keep one of them and convert "
             "the values of the other"
         )
     return ""
 
 
-def _take(column: Column, suffix: str, *, own: str, position: int, headers: Headers) -> None:
-    headers.used[position] = (column, own)
+def _use_column(
+    column: Column, suffix: str, *, header: str, position: int, headers: Headers
+) -> None:
+    headers.used[position] = (column, header)
     headers.scales[column.stem] = (1.0, 0.0)
     for spelling, unit in column.measure.units.items():
         if spelling.casefold() == suffix:
             headers.scales[column.stem] = unit.scale()
-            if len(column.measure.internals) > 1:
+            if len(column.measure.internal_units) > 1:
                 headers.bases[column.stem] = unit.internal
 
 
@@ -189,7 +173,7 @@ def _matches(name: str, column: Column) -> bool:
     )
 
 
-def _find(name: str, kind: Kind) -> tuple[Column | None, str]:
+def _find_column(name: str, kind: FileKind) -> tuple[Column | None, str]:
     """Return the column that a name means, and its unit in lower case."""
     for column in kind.columns:
         if _matches(name, column):
@@ -198,12 +182,12 @@ def _find(name: str, kind: Kind) -> tuple[Column | None, str]:
         # a known column with an unknown unit
         if column.measure.units and name.startswith(f"{column.stem}_"):
             others = [c.example for c in kind.columns]
-            if not nearest(name, others) or nearest(name, others) == column.example:
+            if not closest_match(name, others) or closest_match(name, others) == column.example:
                 return column, name[len(column.stem) + 1 :]
     return None, ""
 
 
-def _spellings(kind: Kind) -> list[str]:
+def _spellings(kind: FileKind) -> list[str]:
     return [
         f"{column.stem}_{unit}" if unit else column.stem
         for column in kind.columns
@@ -211,30 +195,30 @@ def _spellings(kind: Kind) -> list[str]:
     ]
 
 
-def _stem_of(name: str, kind: Kind) -> str:
-    near = nearest(name, _spellings(kind))
-    found, _ = _find(normal_name(near), kind) if near else (None, "")
-    return found.stem if found else ""
+def _closest_stem(name: str, kind: FileKind) -> str:
+    closest = closest_match(name, _spellings(kind))
+    column, _ = _find_column(normalise_name(closest), kind) if closest else (None, "")
+    return column.stem if column else ""
 
 
-def _note_unknown(
-    own: str, name: str, *, kind: Kind, line: int, empty: bool, problems: TableProblems
+def _report_misspelling(
+    header: str, name: str, *, kind: FileKind, line: int, empty: bool, problems: TableProblems
 ) -> bool:
-    """Note a column that looks like a slip of a known one; return whether it does."""
-    near = nearest(name, _spellings(kind))
-    if not near or name in REMARKS:
+    """Report a column that looks like a misspelling of a known one; return whether it does."""
+    closest = closest_match(name, _spellings(kind))
+    if not closest or name in REMARK_COLUMNS:
         return False
     state = "unknown and empty column" if empty else "unknown column"
-    problems.add(f"{state}; the nearest spelling is {near!r}", line=line, column=own)
+    problems.add(f"{state}; the nearest spelling is {closest!r}", line=line, column=header)
     return True
 
 
-def _unit_rule(column: Column, suffix: str) -> str:
+def _unit_problem(column: Column, suffix: str) -> str:
     measure: Measure = column.measure
     allowed = ", ".join(f"{column.stem}_{unit}" for unit in measure.units)
     if not suffix:
-        return f"needs the unit of {measure.words} at the end of its name: {allowed}"
-    return f"{printable(suffix)} is no unit of {measure.words}; use {allowed}"
+        return f"needs the unit of {measure.description} at the end of its name: {allowed}"
+    return f"{printable(suffix)} is no unit of {measure.description}; use {allowed}"
 
 
 def _check_sets(headers: Headers, line: int, problems: TableProblems) -> None:
@@ -245,22 +229,22 @@ def _check_sets(headers: Headers, line: int, problems: TableProblems) -> None:
     choice = " or ".join(
         " and ".join(headers.kind.column(stem).example for stem in stems) for stems in sets
     )
-    whole = [stems for stems in sets if set(stems) <= have]
-    parts = [stems for stems in sets if set(stems) & have]
-    if len(whole) != 1 or len(parts) != 1:
-        found = ", ".join(
-            own
-            for column, own in headers.used.values()
+    complete = [stems for stems in sets if set(stems) <= have]
+    started = [stems for stems in sets if set(stems) & have]
+    if len(complete) != 1 or len(started) != 1:
+        present = ", ".join(
+            header
+            for column, header in headers.used.values()
             if any(column.stem in stems for stems in sets)
         )
-        problems.add(f"needs {choice}, and has {found or 'neither'}", line=line)
+        problems.add(f"needs {choice}, and has {present or 'neither'}", line=line)
 
 
 def _check_bases(headers: Headers, line: int, problems: TableProblems) -> None:
     """Refuse contents by mass beside contents by volume."""
     if len(set(headers.bases.values())) > 1:
         names = " and ".join(
-            own for column, own in headers.used.values() if column.stem in headers.bases
+            header for column, header in headers.used.values() if column.stem in headers.bases
         )
         problems.add(
             f"{names} have different bases; give all contents in one unit (by mass of concrete, "

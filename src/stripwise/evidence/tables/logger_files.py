@@ -1,4 +1,4 @@
-"""Temperature loggers: a record of the concrete from placing to stripping, checked for sense."""
+"""What temperatures a logger recorded from placing to stripping, checked for plausibility."""
 
 from __future__ import annotations
 
@@ -10,30 +10,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.errors import InputError
+from stripwise.evidence.tables.data_file import LINE, DataFile, read_data_file
 from stripwise.evidence.tables.data_kinds import LOGGER
-from stripwise.evidence.tables.reading import LINE, Reading, read
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.evidence.tables.timestamps import read_times
 
-__all__ = ["MOST_GAP", "Record", "between", "read_logger"]
+__all__ = ["MAX_GAP", "TemperatureRecord", "clip_record", "read_logger"]
 
 Array = NDArray[np.float64]
 
-TOLD_GAP = 1.0
-"""Interval between readings above which a gap is told [h]."""
+REPORTED_GAP = 1.0
+"""Interval between readings above which a note mentions the gap [h]."""
 
-MOST_GAP = 6.0
-"""Longest gap that is bridged by a straight line [h]."""
+MAX_GAP = 6.0
+"""Longest gap that is interpolated linearly [h]."""
 
-MOST_JUMP = 20.0
-"""Change per hour that concrete does not make; told as a faulty reading [K/h]."""
+MAX_CHANGE_RATE = 20.0
+"""Fastest plausible change of concrete; a faster one is refused as a faulty reading [K/h]."""
 
-STUCK = 24.0
-"""Time over which a sensor of living concrete does not show one value [h]."""
+STUCK_SENSOR_TIME = 24.0
+"""Time over which a constant value suggests a stuck sensor [h]."""
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class TemperatureRecord:
     """The temperature of one pour.
 
     Attributes
@@ -51,52 +51,38 @@ class Record:
     source: str
 
 
-def read_logger(path: Path, *, zone: zoneinfo.ZoneInfo | None) -> dict[str, Record]:
-    """Read the file of a temperature logger.
+def read_logger(path: Path, *, zone: zoneinfo.ZoneInfo | None) -> dict[str, TemperatureRecord]:
+    """Return temperature records by pour; the key is "" where the file names no pours.
 
-    Parameters
-    ----------
-    path
-        CSV with time and temperature, and a column pour where it holds several.
-    zone
-        Zone of times without an offset.
-
-    Returns
-    -------
-    Records by pour; the key is "" where the file does not name pours.
-
-    Raises
-    ------
-    EvidenceError
-        If it cannot be read; if a time goes back, occurs twice with two temperatures, or two
-        readings lie further apart than concrete can move.
+    `zone` is that of times without an offset. An EvidenceError lists times that go back or
+    occur twice, and temperature changes faster than those of concrete.
     """
-    reading = read(path, kinds=[LOGGER])
-    problems = reading.problems()
-    data = reading.data
+    data_file = read_data_file(path, kinds=[LOGGER])
+    problems = data_file.problems()
+    data = data_file.data
     time = read_times(
         data["time"],
         lines=data[LINE],
-        column=reading.headers["time"],
+        column=data_file.headers["time"],
         zone=zone,
         problems=problems,
     )
     problems.raise_all()
-    names = data["pour"] if reading.has("pour") else None
+    names = data["pour"] if data_file.has("pour") else None
     records = {}
     for name in ("",) if names is None else tuple(dict.fromkeys(names)):
-        own = np.full(len(data), True) if names is None else (names == name).to_numpy()
-        records[name] = _record(reading, own, time, problems)
+        selected = np.full(len(data), True) if names is None else (names == name).to_numpy()
+        records[name] = _record(data_file, selected, time, problems)
     problems.raise_all()
     return records
 
 
 def _record(
-    reading: Reading, own: NDArray[np.bool_], time: Array, problems: TableProblems
-) -> Record:
-    data = reading.data[own]
-    t, degrees = time[own], data["temperature_degC"].to_numpy(dtype=float)
-    lines, header = data[LINE].to_numpy(), reading.headers
+    data_file: DataFile, selected: NDArray[np.bool_], time: Array, problems: TableProblems
+) -> TemperatureRecord:
+    data = data_file.data[selected]
+    t, degrees = time[selected], data["temperature_degC"].to_numpy(dtype=float)
+    lines, header = data[LINE].to_numpy(), data_file.headers
     step, change = np.diff(t), np.diff(degrees)
     for at in np.flatnonzero(step < 0) + 1:
         problems.add(
@@ -114,28 +100,23 @@ def _record(
             found=data["time"].iloc[at],
         )
     # over a minute or so a sensor may jump by its resolution, hence the floor under the step
-    fast = np.abs(change) > MOST_JUMP * np.maximum(step, 0.25)
+    fast = np.abs(change) > MAX_CHANGE_RATE * np.maximum(step, 0.25)
     for at in np.flatnonzero(fast & (step > 0)) + 1:
         problems.add(
-            f"differs from the reading before it by more than concrete can change ({MOST_JUMP:g} K "
+            f"differs from the reading before it by more than concrete can change ({MAX_CHANGE_RATE:g} K "
             "per hour); take faulty readings out",
             line=int(lines[at]),
             column=header["temperature_degC"],
             found=float(round(degrees[at], 2)),
         )
     kept = np.append(True, step > 0)
-    return Record(t[kept], degrees[kept], reading.name)
+    return TemperatureRecord(t[kept], degrees[kept], data_file.name)
 
 
-def between(record: Record, *, start: float, end: float) -> tuple[Array, Array, list[str]]:
-    """Cut a record to the time from placing to stripping.
-
-    Parameters
-    ----------
-    record
-        The record.
-    start, end
-        Placing and stripping [h since 1970, UTC].
+def clip_record(
+    record: TemperatureRecord, *, start: float, end: float
+) -> tuple[Array, Array, list[str]]:
+    """Cut a record to the time from placing to stripping [h since 1970, UTC].
 
     Returns
     -------
@@ -144,7 +125,7 @@ def between(record: Record, *, start: float, end: float) -> tuple[Array, Array, 
     Raises
     ------
     InputError
-        If a part longer than `MOST_GAP` has no reading.
+        If a part longer than `MAX_GAP` has no reading.
     """
     if record.time[-1] <= start or record.time[0] >= end:
         raise InputError(
@@ -159,28 +140,28 @@ def between(record: Record, *, start: float, end: float) -> tuple[Array, Array, 
     for event, gap in missing.items():
         side = "after" if event == "placing" else "before"
         verb = "begin" if event == "placing" else "end"
-        if gap > MOST_GAP:
+        if gap > MAX_GAP:
             raise InputError(
                 record.source,
-                f"its readings {verb} {gap:.1f} h {side} {event}; at most {MOST_GAP:g} h can be "
+                f"its readings {verb} {gap:.1f} h {side} {event}; at most {MAX_GAP:g} h can be "
                 "filled, give a mean temperature instead",
             )
-        if gap > TOLD_GAP:
+        if gap > REPORTED_GAP:
             notes.append(
                 f"readings {verb} {gap:.1f} h {side} {event}; the nearest one stands for that time"
             )
     widest = float(np.max(np.diff(around), initial=0.0))
-    if widest > MOST_GAP:
+    if widest > MAX_GAP:
         raise InputError(
             record.source,
-            f"has a gap of {widest:.1f} h between readings; at most {MOST_GAP:g} h are bridged, "
+            f"has a gap of {widest:.1f} h between readings; at most {MAX_GAP:g} h are bridged, "
             "give a mean temperature instead",
         )
-    if widest > TOLD_GAP:
+    if widest > REPORTED_GAP:
         notes.append(f"a gap of {widest:.1f} h between readings is bridged by a straight line")
     inside = record.time[(record.time > start) & (record.time < end)]
     times = np.concatenate([[start], inside, [end]])
     degrees = np.interp(times, record.time, record.temperature)
-    if end - start > STUCK and np.ptp(degrees) == 0:
+    if end - start > STUCK_SENSOR_TIME and np.ptp(degrees) == 0:
         notes.append("the sensor shows one value throughout: check that it was working")
     return np.diff(times), 0.5 * (degrees[1:] + degrees[:-1]), notes

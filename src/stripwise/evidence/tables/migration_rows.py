@@ -1,4 +1,4 @@
-"""From the rows of a file to migration coefficients, one a specimen.
+"""Which migration coefficient each specimen of a file has.
 
 Axes: g specimens.
 """
@@ -12,15 +12,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.evidence.profiles.migration_test import migration_coefficient
-from stripwise.evidence.tables.reading import LINE, Reading
+from stripwise.evidence.tables.data_file import LINE, DataFile
 
-__all__ = ["MigrationTests", "migration_tests"]
+__all__ = ["MigrationTests", "build_migration_tests"]
 
 Array = NDArray[np.float64]
 
 SETTINGS = ("voltage_V", "thickness_mm", "temperature_degC", "duration_d")
-STEP = 1e-4
-"""Relative step in depth of the difference by which its error is passed on."""
+RELATIVE_STEP = 1e-4
+"""Relative step in depth of the central difference for error propagation."""
 
 USUAL_TEMPERATURE = (20.0, 25.0)
 """Range of the test method [degC] (NT Build 492, 1999, recalled)."""
@@ -59,30 +59,16 @@ class MigrationTests:
     notes: tuple[str, ...]
 
 
-def migration_tests(reading: Reading) -> MigrationTests:
-    """Turn the rows into migration coefficients.
+def build_migration_tests(data_file: DataFile) -> MigrationTests:
+    """Compute the migration coefficients of a file of kind migration, in the order of the file.
 
-    Several rows of one specimen are readings of its penetration, of which the mean counts.
-
-    Parameters
-    ----------
-    reading
-        A file of the kind "migration".
-
-    Returns
-    -------
-    The `MigrationTests`, specimens in the order of the file.
-
-    Raises
-    ------
-    EvidenceError
-        With every problem of the rows.
+    The readings of penetration of one specimen are averaged.
     """
-    rows = reading.data.copy()
+    rows = data_file.data.copy()
     if "age_d" not in rows:
         rows["age_d"] = np.nan
     rows["code"], names = pd.factorize(rows["specimen"])
-    _check_rows(rows, reading)
+    _check_rows(rows, data_file)
     groups = rows.groupby("code")
     first = groups.first()
     depth = groups["penetration_mm"].mean().to_numpy()
@@ -95,17 +81,20 @@ def migration_tests(reading: Reading) -> MigrationTests:
             x, voltage=voltage, thickness=thickness, temperature=temperature, hours=24.0 * duration
         )
 
-    found = coefficient(depth)
-    _check_found(found, first, names, reading)
+    coefficients = coefficient(depth)
+    _check_coefficients(coefficients, first, names, data_file)
     with np.errstate(invalid="ignore", divide="ignore"):
-        ahead, behind = coefficient(depth * (1.0 + STEP)), coefficient(depth * (1.0 - STEP))
-        slope = np.log(ahead / behind) / (2.0 * STEP)
+        forward, backward = (
+            coefficient(depth * (1.0 + RELATIVE_STEP)),
+            coefficient(depth * (1.0 - RELATIVE_STEP)),
+        )
+        slope = np.log(forward / backward) / (2.0 * RELATIVE_STEP)
     return MigrationTests(
         specimens=tuple(str(name) for name in names),
         strategies=tuple(str(name) for name in first["strategy"]),
         penetration=depth,
         readings=count,
-        coefficient=found * 1e-12,
+        coefficient=coefficients * 1e-12,
         log_variance=np.nan_to_num((slope * error / depth) ** 2),
         age=first["age_d"].to_numpy(dtype=float),
         settings=first[list(SETTINGS)].reset_index(drop=True),
@@ -113,8 +102,8 @@ def migration_tests(reading: Reading) -> MigrationTests:
     )
 
 
-def _check_rows(rows: pd.DataFrame, reading: Reading) -> None:
-    problems = reading.problems()
+def _check_rows(rows: pd.DataFrame, data_file: DataFile) -> None:
+    problems = data_file.problems()
     for name in ("strategy", *SETTINGS, "age_d"):
         value = rows[name]
         first = rows.groupby("code")[name].transform("first")
@@ -123,7 +112,7 @@ def _check_rows(rows: pd.DataFrame, reading: Reading) -> None:
                 "a specimen has one test; give the other one a name of its own",
                 line=int(rows[LINE].iloc[at]),
                 about=f"specimen {rows['specimen'].iloc[at]}",
-                column=reading.headers[name],
+                column=data_file.headers[name],
                 found=value.iloc[at],
             )
     for at in np.flatnonzero(rows["penetration_mm"] >= rows["thickness_mm"]):
@@ -131,21 +120,23 @@ def _check_rows(rows: pd.DataFrame, reading: Reading) -> None:
             "reaches through the specimen, which then tells no coefficient; leave it out",
             line=int(rows[LINE].iloc[at]),
             about=f"specimen {rows['specimen'].iloc[at]}",
-            column=reading.headers["penetration_mm"],
+            column=data_file.headers["penetration_mm"],
             found=float(rows["penetration_mm"].iloc[at]),
         )
     problems.raise_all()
 
 
-def _check_found(found: Array, first: pd.DataFrame, names: pd.Index, reading: Reading) -> None:
-    problems = reading.problems()
-    for at in np.flatnonzero(~np.isfinite(found)):
+def _check_coefficients(
+    coefficients: Array, first: pd.DataFrame, names: pd.Index, data_file: DataFile
+) -> None:
+    problems = data_file.problems()
+    for at in np.flatnonzero(~np.isfinite(coefficients)):
         problems.add(
             "is too small for the equation of the test at this voltage and thickness; check the "
             "units, or test longer",
             line=int(first[LINE].iloc[at]),
             about=f"specimen {names[int(at)]}",
-            column=reading.headers["penetration_mm"],
+            column=data_file.headers["penetration_mm"],
             found=float(first["penetration_mm"].iloc[at]),
         )
     problems.raise_all()

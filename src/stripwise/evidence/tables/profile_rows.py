@@ -1,4 +1,4 @@
-"""From the rows of a file to chloride profiles, with every problem of the rows at once."""
+"""Which chloride profiles the rows of a file make."""
 
 from __future__ import annotations
 
@@ -7,40 +7,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.evidence.profiles.chloride_profiles import Profiles
-from stripwise.evidence.tables.reading import LINE, Reading
+from stripwise.evidence.tables.data_file import LINE, DataFile
 
-__all__ = ["profiles_of"]
+__all__ = ["build_profiles"]
 
 Array = NDArray[np.float64]
 
-HALF_LIMIT = 0.5
+DETECTION_LIMIT_FACTOR = 0.5
 """Share of the detection limit that stands for a reading below it; common practice, no source."""
 
-HIGHEST = {"pct": (5.0, "5 %"), "pct_binder": (25.0, "25 %"), "kg_m3": (120.0, "120 kg/m3")}
-"""Contents above which the unit is taken for wrong; common practice, no source."""
+MAX_CONTENT = {"pct": (5.0, "5 %"), "pct_binder": (25.0, "25 %"), "kg_m3": (120.0, "120 kg/m3")}
+"""Contents above which the unit must be wrong; common practice, no source."""
 
-TOUCH = 1e-6
-"""Layers that overlap by less than this are taken to touch [mm]."""
+OVERLAP_TOLERANCE = 1e-6
+"""Layers that overlap by less than this count as touching [mm]."""
 
 
-def profiles_of(reading: Reading) -> Profiles:
-    """Sort the rows into profiles and check that they can be such.
-
-    Parameters
-    ----------
-    reading
-        A file of the kind "profiles".
-
-    Returns
-    -------
-    The `Profiles`, specimens in the order of the file and layers by depth.
-
-    Raises
-    ------
-    EvidenceError
-        With every problem of the rows.
-    """
-    rows = reading.data.copy()
+def build_profiles(data_file: DataFile) -> Profiles:
+    """Sort the rows of a file of kind profiles into checked profiles, layers by depth."""
+    rows = data_file.data.copy()
     if "depth_from_mm" not in rows:
         rows["depth_from_mm"] = rows["depth_to_mm"] = rows["depth_mm"]
         reversed_rows = np.zeros(len(rows), dtype=bool)
@@ -48,12 +33,14 @@ def profiles_of(reading: Reading) -> Profiles:
         reversed_rows = (rows["depth_from_mm"] >= rows["depth_to_mm"]).to_numpy()
     for name in ("chloride", "initial"):
         if f"{name}_below" in rows:
-            rows[name] = np.where(rows[f"{name}_below"], HALF_LIMIT * rows[name], rows[name])
+            rows[name] = np.where(
+                rows[f"{name}_below"], DETECTION_LIMIT_FACTOR * rows[name], rows[name]
+            )
     if "initial" not in rows:
         rows["initial"] = np.nan
     rows["code"], names = pd.factorize(rows["specimen"])
     rows = rows.sort_values(["code", "depth_from_mm"], kind="stable", ignore_index=True)
-    _check(rows, reading, reversed_rows)
+    _check(rows, data_file, reversed_rows)
     place = rows.groupby("code").cumcount().to_numpy()
     code = rows["code"].to_numpy()
     shape = (len(names), int(place.max()) + 1)
@@ -75,17 +62,17 @@ def profiles_of(reading: Reading) -> Profiles:
         present=present,
         exposure=first["exposure_d"].to_numpy(dtype=float),
         initial=first["initial"].to_numpy(dtype=float),
-        basis=reading.bases["chloride"],
-        file=reading.name,
+        basis=data_file.bases["chloride"],
+        file=data_file.name,
     )
 
 
-def _check(rows: pd.DataFrame, reading: Reading, reversed_rows: NDArray[np.bool_]) -> None:
-    problems = reading.problems()
-    head = {name: reading.headers.get(name, name) for name in rows.columns}
+def _check(rows: pd.DataFrame, data_file: DataFile, reversed_rows: NDArray[np.bool_]) -> None:
+    problems = data_file.problems()
+    head = {name: data_file.headers.get(name, name) for name in rows.columns}
     same = rows["code"].eq(rows["code"].shift())
     for at in np.flatnonzero(reversed_rows):
-        row = reading.data.iloc[at]
+        row = data_file.data.iloc[at]
         problems.add(
             f"must be above {head['depth_from_mm']} of its row",
             line=int(row[LINE]),
@@ -96,7 +83,7 @@ def _check(rows: pd.DataFrame, reading: Reading, reversed_rows: NDArray[np.bool_
     if not reversed_rows.any():
         points = (rows["depth_from_mm"] == rows["depth_to_mm"]).to_numpy()
         gap = rows["depth_from_mm"] - rows["depth_to_mm"].shift()
-        overlap = same & np.where(points, gap <= 0.0, gap < -TOUCH)
+        overlap = same & np.where(points, gap <= 0.0, gap < -OVERLAP_TOLERANCE)
         for at in np.flatnonzero(overlap):
             before, row = rows.iloc[at - 1], rows.iloc[at]
             problems.add(
@@ -122,9 +109,9 @@ def _check(rows: pd.DataFrame, reading: Reading, reversed_rows: NDArray[np.bool_
                 column=head[name],
                 found=row[name],
             )
-    if "initial" in reading.bases and reading.bases["initial"] != reading.bases["chloride"]:
+    if "initial" in data_file.bases and data_file.bases["initial"] != data_file.bases["chloride"]:
         problems.add(f"{head['initial']} must have the unit of {head['chloride']}")
-    limit, words = HIGHEST[reading.bases["chloride"]]
+    limit, words = MAX_CONTENT[data_file.bases["chloride"]]
     for at in np.flatnonzero(rows["chloride"] > limit):
         row = rows.iloc[at]
         problems.add(
@@ -135,8 +122,8 @@ def _check(rows: pd.DataFrame, reading: Reading, reversed_rows: NDArray[np.bool_
             found=float(row["chloride"]),
         )
     if "chloride_below" in rows:
-        nothing = rows.groupby("specimen", sort=False)["chloride_below"].all()
-        for name in nothing.index[nothing]:
+        all_below = rows.groupby("specimen", sort=False)["chloride_below"].all()
+        for name in all_below.index[all_below]:
             problems.add(
                 "every reading is below detection; such a profile holds no diffusivity, leave "
                 "it out",

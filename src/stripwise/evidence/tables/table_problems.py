@@ -1,4 +1,4 @@
-"""Collect everything that is wrong with a file of test data, each with its line and column."""
+"""What is wrong with a file of test data, on which line and in which column."""
 
 from __future__ import annotations
 
@@ -9,18 +9,12 @@ from stripwise.units.names import printable
 
 __all__ = ["TableProblems"]
 
-SAME_KIND = 5
+MAX_REPEATS = 5
 """Problems of one rule in one column that are written out; the rest are counted."""
 
 
 class TableProblems:
-    """The list of what is wrong with one file of rows and columns.
-
-    Parameters
-    ----------
-    file
-        Name of the file for the messages.
-    """
+    """The problems of one file; `file` is its name for the messages."""
 
     def __init__(self, file: str) -> None:
         self.file = file
@@ -33,9 +27,9 @@ class TableProblems:
         """The problems so far, one line each, in the order of the file."""
         notes = list(self._notes)
         for (column, rule), count in self._counts.items():
-            if count > SAME_KIND:
+            if count > MAX_REPEATS:
                 where = f"{column}: " if column else ""
-                text = f"{self.file}: {where}{rule}: {count - SAME_KIND:,} more places like these"
+                text = f"{self.file}: {where}{rule}: {count - MAX_REPEATS:,} more places like these"
                 notes.append((self._last[column, rule], text))
         return tuple(text for _, text in sorted(notes, key=lambda note: note[0]))
 
@@ -48,7 +42,7 @@ class TableProblems:
         found: object = None,
         about: str = "",
     ) -> None:
-        """Note one problem.
+        """Add one problem.
 
         Parameters
         ----------
@@ -61,11 +55,11 @@ class TableProblems:
         found
             The value as the file gives it; None where there is none.
         about
-            What the row is about (a specimen, a pour), where that helps to find it.
+            What the row is about (a specimen, a pour), where that helps to locate it.
         """
         key = (column, rule)
         self._counts[key] += 1
-        if self._counts[key] > SAME_KIND:
+        if self._counts[key] > MAX_REPEATS:
             return
         self._last[key] = line
         place = ", ".join(part for part in (f"line {line}" if line else "", about, column) if part)
@@ -74,12 +68,6 @@ class TableProblems:
         self._notes.append((line, f"{self.file}: {start}{rule}"))
 
     def raise_all(self) -> None:
-        """Raise if anything was noted.
-
-        Raises
-        ------
-        EvidenceError
-            With every problem.
-        """
+        """Raise an EvidenceError with every problem, if there is any."""
         if self._notes:
             raise EvidenceError(list(self.texts))

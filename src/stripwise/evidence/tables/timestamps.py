@@ -1,4 +1,4 @@
-"""Clock times of site records: one format per file, a zone for each, turned into UTC.
+"""Which instants in UTC the clock times of site records mean.
 
 Local times that daylight saving repeats or skips are refused rather than guessed.
 """
@@ -17,21 +17,21 @@ from numpy.typing import NDArray
 from stripwise.errors import InputError
 from stripwise.evidence.tables.table_problems import TableProblems
 
-__all__ = ["FORMATS", "read_times", "zone_of"]
+__all__ = ["DATE_FORMATS", "find_time_zone", "read_times"]
 
-FORMATS = {
+DATE_FORMATS = {
     "year first": r"\d{4}-\d{1,2}-\d{1,2}",
     "day.month.year": r"\d{1,2}\.\d{1,2}\.\d{4}",
     "slashes": r"\d{1,2}/\d{1,2}/\d{4}",
 }
 """Dates that are read; whether the day or the month comes first in slashes, the file must show."""
 
-CLOCK = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)"
-HALF = r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
-OFFSET = r"\s*(?P<offset>[Zz]|UTC|[+-]\d{2}(?::?\d{2})?)?"
-PATTERN = rf"(?P<date>{'|'.join(FORMATS.values())})[T\s]\s*{CLOCK}{HALF}{OFFSET}"
+TIME_OF_DAY = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)"
+AM_PM = r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+UTC_OFFSET = r"\s*(?P<offset>[Zz]|UTC|[+-]\d{2}(?::?\d{2})?)?"
+TIMESTAMP = rf"(?P<date>{'|'.join(DATE_FORMATS.values())})[T\s]\s*{TIME_OF_DAY}{AM_PM}{UTC_OFFSET}"
 
-YEARS = (1900, 2199)
+YEAR_RANGE = (1900, 2199)
 
 EXAMPLE = '"2026-03-09 14:30" or "2026-03-09 14:30+01:00"'
 
@@ -39,7 +39,7 @@ Times = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _ParsedTimes:
     """Times as the file gives them, one row per distinct text."""
 
     parts: pd.DataFrame
@@ -47,31 +47,17 @@ class _Found:
     column: str
     problems: TableProblems
 
-    def note(self, rows: pd.Series[bool] | NDArray[np.bool_], rule: str) -> None:
+    def add_problem(self, rows: pd.Series[bool] | NDArray[np.bool_], rule: str) -> None:
         for text, line in self.lines[np.asarray(rows)].items():
             self.problems.add(rule, line=int(line), column=self.column, found=text)
 
 
-def zone_of(name: str | None) -> zoneinfo.ZoneInfo | None:
-    """Find a time zone by its name.
-
-    Parameters
-    ----------
-    name
-        Name in the time zone database; None for none.
-
-    Returns
-    -------
-    The zone; None for none.
-
-    Raises
-    ------
-    InputError
-        If there is no such zone; the message gives the nearest name.
+def find_time_zone(name: str | None) -> zoneinfo.ZoneInfo | None:
+    """Return the zone of that name in the time zone database; None for None.
 
     Examples
     --------
-    >>> zone_of("CET")
+    >>> find_time_zone("CET")
     zoneinfo.ZoneInfo(key='CET')
     """
     if name is None:
@@ -79,9 +65,9 @@ def zone_of(name: str | None) -> zoneinfo.ZoneInfo | None:
     try:
         return zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError) as error:
-        known = {zone.casefold(): zone for zone in zoneinfo.available_timezones()}
-        near = difflib.get_close_matches(name.casefold(), list(known), n=1, cutoff=0.5)
-        nearest = f"; the nearest is {known[near[0]]!r}" if near else ""
+        zones = {zone.casefold(): zone for zone in zoneinfo.available_timezones()}
+        similar = difflib.get_close_matches(name.casefold(), list(zones), n=1, cutoff=0.5)
+        nearest = f"; the nearest is {zones[similar[0]]!r}" if similar else ""
         rule = f'{name[:60]!r} is no zone of the time zone database, such as "UTC" or "CET"'
         raise InputError("--zone", rule + nearest) from error
 
@@ -94,66 +80,51 @@ def read_times(
     zone: zoneinfo.ZoneInfo | None,
     problems: TableProblems,
 ) -> Times:
-    """Turn clock times of one column into hours since 1970 in UTC.
+    """Turn clock times of one column into hours since 1970 in UTC, (n,); NaN after a problem.
 
-    Parameters
-    ----------
-    texts
-        (n,) times as the file gives them: year first, or day.month.year, or with slashes where
-        some date shows which comes first; then the time of day, and optionally the offset from
-        UTC.
-    lines
-        (n,) lines of the file.
-    column
-        Name of the column for messages.
-    zone
-        Zone of times without an offset.
-    problems
-        Where to note what cannot be read.
-
-    Returns
-    -------
-    (n,) hours since 1970-01-01 00:00 UTC; NaN after a problem.
+    Dates are year first, day.month.year, or with slashes where some date shows which comes
+    first; then the time of day, and optionally the offset from UTC. `zone` is that of times
+    without an offset.
     """
-    first = pd.Series(lines.to_numpy(), index=texts.to_numpy())
-    first = first[~first.index.duplicated() & (first.index != "")]
-    parts = first.index.to_series().astype(object).str.extract(f"^{PATTERN}$")
-    found = _Found(parts, first, column, problems)
+    first_lines = pd.Series(lines.to_numpy(), index=texts.to_numpy())
+    first_lines = first_lines[~first_lines.index.duplicated() & (first_lines.index != "")]
+    parts = first_lines.index.to_series().astype(object).str.extract(f"^{TIMESTAMP}$")
+    parsed = _ParsedTimes(parts, first_lines, column, problems)
     unread = parts["date"].isna()
-    found.note(unread, f"is no date with a time of day; write {EXAMPLE}")
-    order = _order(found)
+    parsed.add_problem(unread, f"is no date with a time of day; write {EXAMPLE}")
+    order = _date_order(parsed)
     if not order:
         return np.full(len(texts), np.nan)
     hours = pd.Series(np.nan, index=parts.index)
-    naive = _naive(parts[~unread], order)
-    found.note(
+    naive = _naive_times(parts[~unread], order)
+    parsed.add_problem(
         (~unread).to_numpy() & naive.reindex(parts.index).isna().to_numpy(),
         "is no time that exists in the calendar",
     )
-    far = naive.notna() & ~naive.dt.year.between(*YEARS)
-    found.note(
-        far.reindex(parts.index, fill_value=False).to_numpy(),
-        f"must lie in the years {YEARS[0]} to {YEARS[1]}",
+    outside = naive.notna() & ~naive.dt.year.between(*YEAR_RANGE)
+    parsed.add_problem(
+        outside.reindex(parts.index, fill_value=False).to_numpy(),
+        f"must lie in the years {YEAR_RANGE[0]} to {YEAR_RANGE[1]}",
     )
-    naive = naive.mask(far)
+    naive = naive.mask(outside)
     with_offset = parts["offset"].notna().reindex(naive.index) & naive.notna()
-    hours[naive.index[with_offset]] = _hours(naive[with_offset]) - _offsets(
+    hours[naive.index[with_offset]] = _hours(naive[with_offset]) - _offset_hours(
         parts["offset"].reindex(naive.index)[with_offset]
     )
     local = naive[~with_offset & naive.notna()]
     if len(local) and zone is None:
         rule = "has no zone; give --zone NAME, or write the offset from UTC behind it"
-        found.note(parts.index.isin(local.index), rule)
+        parsed.add_problem(parts.index.isin(local.index), rule)
     elif zone is not None:
-        hours[local.index] = _localised(local, zone, found)
+        hours[local.index] = _localised(local, zone, parsed)
     return np.asarray(hours.reindex(texts.to_numpy()), dtype=np.float64)
 
 
-def _order(found: _Found) -> str:
-    """Tell the format of the dates, "" after a problem."""
-    dates = found.parts["date"].dropna()
+def _date_order(parsed: _ParsedTimes) -> str:
+    """Return the format of the dates, "" after a problem."""
+    dates = parsed.parts["date"].dropna()
     used: dict[str, str] = {}
-    for name, pattern in FORMATS.items():
+    for name, pattern in DATE_FORMATS.items():
         fitting = dates[dates.str.fullmatch(pattern)]
         if len(fitting):
             used[name] = str(fitting.index[0])
@@ -161,11 +132,11 @@ def _order(found: _Found) -> str:
         return ""
     if len(used) > 1:
         examples = " and ".join(
-            f"{text!r} (line {int(found.lines[text])})" for text in used.values()
+            f"{text!r} (line {int(parsed.lines[text])})" for text in used.values()
         )
-        found.problems.add(
+        parsed.problems.add(
             f"has dates in {len(used)} formats: {examples}; write all dates in one way",
-            column=found.column,
+            column=parsed.column,
         )
         return ""
     name = next(iter(used))
@@ -175,25 +146,25 @@ def _order(found: _Found) -> str:
     day_first, month_first = numbers[0] > 12, numbers[1] > 12
     if day_first.any() and month_first.any():
         one, other = numbers.index[day_first][0], numbers.index[month_first][0]
-        found.problems.add(
-            f"has dates in 2 formats: {one!r} (line {int(found.lines[one])}) puts the day first, "
-            f"{other!r} (line {int(found.lines[other])}) the month; write all dates in one way",
-            column=found.column,
+        parsed.problems.add(
+            f"has dates in 2 formats: {one!r} (line {int(parsed.lines[one])}) puts the day first, "
+            f"{other!r} (line {int(parsed.lines[other])}) the month; write all dates in one way",
+            column=parsed.column,
         )
         return ""
     if not (day_first.any() or month_first.any()):
-        found.problems.add(
+        parsed.problems.add(
             "does not show whether the day or the month comes first; write the year first: "
             f"{EXAMPLE}",
-            line=int(found.lines.iloc[0]),
-            column=found.column,
+            line=int(parsed.lines.iloc[0]),
+            column=parsed.column,
             found=str(dates.index[0]),
         )
         return ""
     return "day/month/year" if day_first.any() else "month/day/year"
 
 
-def _naive(parts: pd.DataFrame, order: str) -> pd.Series[pd.Timestamp]:
+def _naive_times(parts: pd.DataFrame, order: str) -> pd.Series[pd.Timestamp]:
     dates = parts["date"].str.split(r"[-./]", regex=True, expand=True).astype(int)
     columns = {
         "year first": (0, 1, 2),
@@ -207,18 +178,18 @@ def _naive(parts: pd.DataFrame, order: str) -> pd.Series[pd.Timestamp]:
     clock = parts["clock"].str.extract(r"^(\d+):(\d+)(?::(.+))?$").astype(float).fillna(0.0)
     hour, minute, second = (clock[i] for i in (0, 1, 2))
     half = parts["half"].str.lower().str[0]
-    wrong = half.notna() & ((hour < 1) | (hour > 12))
+    invalid = half.notna() & ((hour < 1) | (hour > 12))
     hour = hour.where(half.isna(), hour % 12 + 12.0 * (half == "p"))
-    wrong |= (hour > 23) | (minute > 59) | (second >= 60)
+    invalid |= (hour > 23) | (minute > 59) | (second >= 60)
     since = pd.to_timedelta(3600.0 * hour + 60.0 * minute + second, unit="s")
-    return (day + since).mask(wrong)
+    return (day + since).mask(invalid)
 
 
 def _hours(times: pd.Series[pd.Timestamp]) -> pd.Series[float]:
     return (times - pd.Timestamp(0)) / pd.Timedelta(hours=1)
 
 
-def _offsets(texts: pd.Series[str]) -> pd.Series[float]:
+def _offset_hours(texts: pd.Series[str]) -> pd.Series[float]:
     """Return offsets from UTC [h]."""
     digits = texts.str.replace(":", "", regex=False).str.replace("[Zz]|UTC", "+00", regex=True)
     sign = digits.str[0].map({"+": 1.0, "-": -1.0})
@@ -227,7 +198,7 @@ def _offsets(texts: pd.Series[str]) -> pd.Series[float]:
 
 
 def _localised(
-    local: pd.Series[pd.Timestamp], zone: zoneinfo.ZoneInfo, found: _Found
+    local: pd.Series[pd.Timestamp], zone: zoneinfo.ZoneInfo, parsed: _ParsedTimes
 ) -> pd.Series[float]:
     """Turn local times into hours in UTC; those that exist twice or never become NaN."""
     utc = local.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT").dt.tz_convert("UTC")
@@ -242,5 +213,5 @@ def _localised(
             )
         else:
             rule = f"never happened in {zone.key}: the clocks went forward over it"
-        found.note(found.parts.index == text, rule)
+        parsed.add_problem(parsed.parts.index == text, rule)
     return (utc.dt.tz_localize(None) - pd.Timestamp(0)) / pd.Timedelta(hours=1)

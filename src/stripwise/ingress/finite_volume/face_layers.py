@@ -1,4 +1,4 @@
-"""Layers of a face from the surface inwards, and the measures of depth that a solution takes.
+"""Depth, diffusive travel and resistance in a face of several layers.
 
 Axes: n samples, m layers.
 """
@@ -10,13 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Strata"]
+__all__ = ["FaceLayers"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Strata:
+class FaceLayers:
     """Layers below the convection zone.
 
     Attributes
@@ -32,30 +32,30 @@ class Strata:
     thickness: Array
     factor: Array
 
-    def part(self, block: slice) -> Strata:
-        """Return some of the faces."""
-        return Strata(self.thickness[:, block], self.factor[:, block])
+    def subset(self, block: slice) -> FaceLayers:
+        """Return the layers of some of the faces."""
+        return FaceLayers(self.thickness[:, block], self.factor[:, block])
 
-    def depth(self, travel: Array) -> Array:
+    def depth_from_travel(self, travel: Array) -> Array:
         """Depth [mm] for travel y = integral of dx / sqrt(k) [mm], (..., n)."""
         return self._sum(travel, -0.5, 0.5)
 
-    def resistance(self, travel: Array) -> Array:
+    def resistance_from_travel(self, travel: Array) -> Array:
         """Resistance integral of dx / k [mm] for travel [mm], (..., n)."""
         return self._sum(travel, -0.5, -0.5)
 
-    def depth_of_resistance(self, resistance: Array) -> Array:
+    def depth_from_resistance(self, resistance: Array) -> Array:
         """Depth [mm] for resistance [mm], (..., n); negative continues the outermost layer."""
         return self._sum(resistance, -1.0, 1.0)
 
-    def resistance_at(self, depth: Array) -> Array:
+    def resistance_from_depth(self, depth: Array) -> Array:
         """Resistance [mm] at depths [mm], (..., n)."""
         return self._sum(depth, 0.0, -1.0)
 
     def _sum(self, measure: Array, edge_power: float, value_power: float) -> Array:
-        """Sum over layers of what of the measure lies inside each, times a power of its k.
+        """Sum over layers of the part of the measure inside each, times k to `value_power`.
 
-        A thickness times k to `edge_power` is its measure.
+        A layer's own measure is its thickness times k to `edge_power`.
         """
         total: Array | float = 0.0
         low: Array | float = 0.0

@@ -1,4 +1,4 @@
-"""One block of samples stepped through transformed time: finite volumes and a Thomas sweep.
+"""How chloride spreads through layers in transformed time: finite volumes, Thomas algorithm.
 
 Cells are graded over travel y = integral of dx / sqrt(k), in which every layer spreads alike. A
 face between cells conducts by the exact resistance between their centres, so that layers need not
@@ -13,16 +13,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.ingress.finite_volume.face_layers import Strata
+from stripwise.ingress.finite_volume.face_layers import FaceLayers
 
-__all__ = ["BLOCK", "Grid", "Sweep"]
+__all__ = ["SOLVER_BLOCK_SIZE", "FiniteVolumeSolver", "Grid"]
 
 Array = NDArray[np.float64]
 
-BLOCK = 2048
-"""Samples swept together: few enough to stay in cache, enough to hide the calls."""
+SOLVER_BLOCK_SIZE = 2048
+"""Samples solved together: few enough to stay in cache, enough to hide the cost of calls."""
 GRADING = 3.5
-FAR = 5.0
+GRID_DEPTH = 5.0
 """Depth of the grid over sqrt(tau): at a front the mirrored far end adds less than 1e-7."""
 
 
@@ -36,36 +36,36 @@ class Grid:
         Cells over the depth c, finer towards the surface; at most 250.
     levels
         Lengths of step, each twice the one before.
-    per_level
+    steps_per_level
         Steps of one length, even; a coated face spends half of them before the coating ends.
     """
 
     cells: int = 60
     levels: int = 10
-    per_level: int = 20
+    steps_per_level: int = 20
 
     @property
     def steps(self) -> int:
         """Steps in all."""
-        return self.levels * self.per_level
+        return self.levels * self.steps_per_level
 
     def finer(self) -> Grid:
         """Return the grid with half the cell size and half the step."""
-        return Grid(2 * self.cells, self.levels, 2 * self.per_level)
+        return Grid(2 * self.cells, self.levels, 2 * self.steps_per_level)
 
-    def shares(self, per_level: int) -> Array:
-        """Return the ends of the steps as shares of a phase, (steps,)."""
-        lengths = np.repeat(2.0 ** np.arange(self.levels), per_level)
+    def step_ends(self, steps_per_level: int) -> Array:
+        """Return the ends of the steps as fractions of a phase, (steps,)."""
+        lengths = np.repeat(2.0 ** np.arange(self.levels), steps_per_level)
         return np.asarray(np.cumsum(lengths) / np.sum(lengths))
 
-    def faces(self) -> Array:
-        """Return the faces of the cells as shares of the depth of the grid, (c + 1,)."""
+    def edges(self) -> Array:
+        """Return the faces of the cells as fractions of the depth of the grid, (c + 1,)."""
         even = np.linspace(0.0, 1.0, self.cells + 1)
         return np.asarray(np.expm1(GRADING * even) / np.expm1(GRADING))
 
 
 @dataclass(frozen=True, slots=True)
-class _Factors:
+class _Elimination:
     """The elimination of one length of step, all rows but the last pivot.
 
     Attributes
@@ -89,12 +89,12 @@ class _Factors:
 
 
 @dataclass(slots=True)
-class Sweep:
-    """Contents of a block as they go, and what a step needs to know of the cells.
+class FiniteVolumeSolver:
+    """Contents of a block of samples at the current step, and what a step needs of the cells.
 
     Attributes
     ----------
-    strata
+    layers
         Layers of the b faces.
     resistance
         (c + 1, b) resistance from the surface to the surface, 0, and to each centre [mm].
@@ -104,10 +104,10 @@ class Sweep:
         (b,) one over the thickness of the first cell [1/mm].
     contents
         Four arrays (c + 1, b), the first row that of the surface: now, one and two steps ago, and
-        room for the next.
+        a buffer for the next.
     """
 
-    strata: Strata
+    layers: FaceLayers
     resistance: Array
     down: Array
     up: Array
@@ -115,12 +115,12 @@ class Sweep:
     contents: list[Array]
 
     @classmethod
-    def of(cls, strata: Strata, reach: Array, grid: Grid) -> Sweep:
-        """Lay the cells for a block that will have spread by `reach` = sqrt(tau) [mm], (b,)."""
-        edges = grid.faces()[:, None] * (FAR * reach)
+    def from_layers(cls, layers: FaceLayers, reach: Array, grid: Grid) -> FiniteVolumeSolver:
+        """Place the cells for a final sqrt(tau) of `reach` [mm], (b,)."""
+        edges = grid.edges()[:, None] * (GRID_DEPTH * reach)
         centres = 0.5 * (edges[1:] + edges[:-1])
-        width = np.diff(strata.depth(edges), axis=0)
-        inner = strata.resistance(centres)
+        width = np.diff(layers.depth_from_travel(edges), axis=0)
+        inner = layers.resistance_from_travel(centres)
         conductance = 1.0 / np.diff(inner, axis=0)
         down, up = np.zeros_like(width), np.zeros_like(width)
         down[1:] = conductance / width[1:]
@@ -128,113 +128,125 @@ class Sweep:
         resistance = np.concatenate([np.zeros((1, reach.size)), inner])
         contents = [np.zeros_like(resistance) for _ in range(4)]
         contents[0][0] = 1.0
-        return cls(strata, resistance, down, up, 1.0 / width[0], contents)
+        return cls(layers, resistance, down, up, 1.0 / width[0], contents)
 
-    def run(self, span: Array, shares: Array, per_level: int, outer: Array | None) -> Iterator[int]:
-        """Step through a phase.
+    def run(
+        self, span: Array, fractions: Array, steps_per_level: int, coating_resistance: Array | None
+    ) -> Iterator[int]:
+        """Step through a phase and yield the number of each step after it.
 
         Parameters
         ----------
         span
             (b,) length of the phase [mm2].
-        shares
-            (steps,) ends of the steps as shares of the phase.
-        per_level
+        fractions
+            (steps,) ends of the steps as fractions of the phase.
+        steps_per_level
             Steps of one length.
-        outer
+        coating_resistance
             (steps, b) resistance of a coating at the end of each step [mm]; None without one.
-
-        Yields
-        ------
-        The number of each step after it.
         """
         first = self.resistance[1]
-        lengths = np.diff(shares, prepend=0.0)
+        lengths = np.diff(fractions, prepend=0.0)
         for step, length in enumerate(lengths):
             if step == 0:  # implicit Euler, from contents that may jump at the surface
-                factors = self._factors(length * span, lead=1.0)
-            elif step == 1 or step % per_level == 0:
-                factors = self._factors(length * span / 1.5, lead=4.0 / 3.0)
-            if step and step % per_level == 0:
+                factors = self._factors(length * span, leading_weight=1.0)
+            elif step == 1 or step % steps_per_level == 0:
+                factors = self._factors(length * span / 1.5, leading_weight=4.0 / 3.0)
+            if step and step % steps_per_level == 0:
                 # a step of twice the length looks back over two of the old ones
                 self.contents[1], self.contents[2] = self.contents[2], self.contents[1]
-            into = 1.0 / (first if outer is None else first + outer[step])
-            self._step(factors, self.surface * into, back=0.25 if step else 0.0)
+            conductance_in = 1.0 / (
+                first if coating_resistance is None else first + coating_resistance[step]
+            )
+            self._step(factors, self.surface * conductance_in, older_weight=0.25 if step else 0.0)
             now = self.contents[0]
-            surface = 1.0 if outer is None else now[1] + (1.0 - now[1]) * into * first
+            surface = (
+                1.0
+                if coating_resistance is None
+                else now[1] + (1.0 - now[1]) * conductance_in * first
+            )
             # a phase without length leaves the surface as it was
             np.copyto(now[0], surface, where=span > 0.0)
             yield step
 
-    def _factors(self, length: Array, *, lead: float) -> _Factors:
+    def _factors(self, length: Array, *, leading_weight: float) -> _Elimination:
         down, up = self.down * length, self.up * length
         pivot = 1.0 + down + up
-        over = np.zeros_like(length)
+        coupling = np.zeros_like(length)
         for cell in range(len(up) - 1, 0, -1):
             row = pivot[cell]
-            row -= up[cell] * over
+            row -= up[cell] * coupling
             np.divide(1.0, row, out=row)
-            over = np.multiply(down[cell], row, out=down[cell])
+            coupling = np.multiply(down[cell], row, out=down[cell])
             up[cell] *= row
-        last = 1.0 + up[0] * (1.0 - over)
+        last = 1.0 + up[0] * (1.0 - coupling)
         right = np.empty_like(self.resistance)
-        right[:2] = lead
-        np.multiply(pivot[1:], lead, out=right[2:])
-        return _Factors(right, [*up[-2:0:-1], up[0]], list(down[1:]), last, length)
+        right[:2] = leading_weight
+        np.multiply(pivot[1:], leading_weight, out=right[2:])
+        return _Elimination(right, [*up[-2:0:-1], up[0]], list(down[1:]), last, length)
 
-    def _step(self, factors: _Factors, entry: Array, *, back: float) -> None:
-        now, before, older, spare = self.contents
-        np.multiply(before, -back, out=spare)
-        spare += now
-        spare *= factors.right
-        rows = list(spare)
-        room = np.empty_like(entry)
+    def _step(self, factors: _Elimination, entry: Array, *, older_weight: float) -> None:
+        now, before, older, new = self.contents
+        np.multiply(before, -older_weight, out=new)
+        new += now
+        new *= factors.right
+        rows = list(new)
+        buffer = np.empty_like(entry)
         lower = rows[-1]
         for weight, row in zip(factors.below, rows[-2:0:-1], strict=True):
-            np.multiply(weight, lower, out=room)
-            lower = np.add(row, room, out=row)
+            np.multiply(weight, lower, out=buffer)
+            lower = np.add(row, buffer, out=row)
         entry = entry * factors.length
         lower += entry
         lower /= factors.pivot + entry
         for weight, row in zip(factors.above, rows[2:], strict=True):
-            np.multiply(weight, lower, out=room)
-            lower = np.add(row, room, out=row)
-        self.contents[:] = spare, now, before, older
+            np.multiply(weight, lower, out=buffer)
+            lower = np.add(row, buffer, out=row)
+        self.contents[:] = new, now, before, older
 
-    def depth_of(self, share: Array) -> Array:
-        """Depth at which the content falls to a share (b,) [mm], negative if it never rose to it.
+    def front_depth(self, ratio: Array) -> Array:
+        """Depth at which the content falls to a ratio (b,) [mm], negative if it never rose to it.
 
-        Straight in the logarithm of the content over the resistance; beyond the surface the line
-        goes on, so that the depth passes 0 smoothly in time.
+        Linear in the logarithm of the content over the resistance; the line is extended beyond the
+        surface, so that the depth passes 0 smoothly in time.
         """
         now = self.contents[0]
-        passed = np.add.reduce((now > share).view(np.uint8), axis=0, dtype=np.uint8)
-        low = np.clip(passed, 1, len(now) - 1).astype(np.intp)
+        cells_above_ratio = np.add.reduce((now > ratio).view(np.uint8), axis=0, dtype=np.uint8)
+        low = np.clip(cells_above_ratio, 1, len(now) - 1).astype(np.intp)
         low -= 1
-        size = share.size
-        place = low * size
-        place += np.arange(size)
-        upper, lower = now.take(place), now.take(place + size)
-        near, far = self.resistance.take(place), self.resistance.take(place + size)
+        size = ratio.size
+        position = low * size
+        position += np.arange(size)
+        upper, lower = now.take(position), now.take(position + size)
+        resistance_above, resistance_below = (
+            self.resistance.take(position),
+            self.resistance.take(position + size),
+        )
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            part = (upper - share) / (upper - lower)
-            bend = np.log(upper / share) / np.log(upper / lower)
-        part = np.where((passed > 0) & np.isfinite(bend), bend, part)
-        part = np.where(np.isfinite(part), part, 0.0)
+            weight = (upper - ratio) / (upper - lower)
+            log_weight = np.log(upper / ratio) / np.log(upper / lower)
+        weight = np.where((cells_above_ratio > 0) & np.isfinite(log_weight), log_weight, weight)
+        weight = np.where(np.isfinite(weight), weight, 0.0)
         limit = self.resistance[-1]
-        return self.strata.depth_of_resistance(np.maximum(near + part * (far - near), -limit))
+        return self.layers.depth_from_resistance(
+            np.maximum(resistance_above + weight * (resistance_below - resistance_above), -limit)
+        )
 
-    def share_at(self, depth: Array) -> Array:
-        """Content at depths (..., b) [mm], the first cells' line going on inside the surface."""
+    def content_at(self, depth: Array) -> Array:
+        """Content at depths (..., b) [mm], by linear interpolation over the resistance."""
         now = self.contents[0]
-        goal = self.strata.resistance_at(np.maximum(depth, 0.0))
-        out = np.empty_like(goal)
-        for index in np.ndindex(goal.shape[:-1]):
-            wanted = goal[index]
-            row = np.clip(np.sum(self.resistance <= wanted, axis=0), 1, len(now) - 1)
-            column = np.arange(wanted.size)
-            near, far = self.resistance[row - 1, column], self.resistance[row, column]
+        target = self.layers.resistance_from_depth(np.maximum(depth, 0.0))
+        out = np.empty_like(target)
+        for index in np.ndindex(target.shape[:-1]):
+            resistance = target[index]
+            row = np.clip(np.sum(self.resistance <= resistance, axis=0), 1, len(now) - 1)
+            column = np.arange(resistance.size)
+            resistance_above, resistance_below = (
+                self.resistance[row - 1, column],
+                self.resistance[row, column],
+            )
             upper, lower = now[row - 1, column], now[row, column]
-            weight = (wanted - near) / (far - near)
+            weight = (resistance - resistance_above) / (resistance_below - resistance_above)
             out[index] = np.maximum(upper + weight * (lower - upper), 0.0)
         return out

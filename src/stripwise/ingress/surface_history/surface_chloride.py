@@ -1,9 +1,9 @@
-"""Surface chloride that changes in time: histories, their closed forms, and de-icing splash.
+"""How the chloride at the surface changes in time, and what de-icing splash leaves there.
 
-A history is the content at the surface as a share g(t) of a level. The content behind it follows
-by superposition of steps in transformed time, which takes d tau / dt for the diffusivity of the
-instant. In a uniform face the front is then 2 u(t) sqrt(k_c tau(t)) with a root u that no penalty
-and no diffusivity enters, so that one solution serves every strategy: see `BuildUp`.
+A history is the content g(t) at the surface relative to its full level. The content behind it
+follows by superposition of steps in transformed time, which takes d tau / dt for the diffusivity
+of the instant. In a uniform face the front is then 2 u(t) sqrt(k_c tau(t)) with a root u that no penalty
+and no diffusivity enters, so that one solution serves every strategy: see `DuhamelFront`.
 """
 
 from __future__ import annotations
@@ -30,15 +30,15 @@ Array = NDArray[np.float64]
 
 SHAPES = ("constant", "linear", "square root", "table")
 CONSTANT = "constant"
-NODES = 12
-"""Gauss-Legendre nodes per piece: the share is exact to about 1e-5 where fronts matter."""
+NODE_COUNT = 12
+"""Gauss-Legendre nodes per piece: the content is exact to about 1e-5 where fronts matter."""
 
 CM_PER_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class SurfaceHistory:
-    """Content at the surface in time, as a share g of the level above the initial content.
+    """Content at the surface in time, g relative to the full level above the initial content.
 
     Attributes
     ----------
@@ -47,26 +47,28 @@ class SurfaceHistory:
         "table", straight between its rows and constant after the last one.
     ages
         Ages of a table, the first 0, rising [yr].
-    shares
+    relative_contents
         g at these ages, at least 0.
     """
 
     shape: str
     ages: tuple[float, ...] = ()
-    shares: tuple[float, ...] = ()
+    relative_contents: tuple[float, ...] = ()
 
     @property
     def falls(self) -> bool:
-        """Whether the surface content ever falls, so that the front may stand back."""
-        return any(b < a for a, b in zip(self.shares, self.shares[1:], strict=False))
+        """Whether the surface content ever falls, so that the front may recede."""
+        return any(
+            b < a for a, b in zip(self.relative_contents, self.relative_contents[1:], strict=False)
+        )
 
     @property
-    def kinks(self) -> tuple[float, ...]:
-        """Ages where a table bends [yr]."""
+    def breakpoints(self) -> tuple[float, ...]:
+        """Ages where the slope of a table changes [yr]."""
         return tuple(age for age in self.ages if age > 0.0)
 
-    def share(self, age: ArrayLike, duration: ArrayLike) -> Array:
-        """Share g of the level at an age.
+    def relative_content(self, age: ArrayLike, duration: ArrayLike) -> Array:
+        """Return the relative content g at an age.
 
         Parameters
         ----------
@@ -81,27 +83,22 @@ class SurfaceHistory:
 
         Examples
         --------
-        >>> float(SurfaceHistory("square root").share(5.0, 20.0))
+        >>> float(SurfaceHistory("square root").relative_content(5.0, 20.0))
         0.5
         """
-        when, span = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (age, duration)))
+        t, rise_time = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (age, duration)))
         if self.shape == CONSTANT:
-            return np.ones(span.shape)
+            return np.ones(rise_time.shape)
         if self.shape == "table":
-            return np.asarray(np.interp(when, self.ages, self.shares))
-        risen = np.minimum(when / span, 1.0)
-        return np.asarray(risen if self.shape == "linear" else np.sqrt(risen))
+            return np.asarray(np.interp(t, self.ages, self.relative_contents))
+        fraction = np.minimum(t / rise_time, 1.0)
+        return np.asarray(fraction if self.shape == "linear" else np.sqrt(fraction))
 
 
 @functools.cache
-def step_nodes() -> tuple[Array, Array]:
-    """Abscissae and weights on [0, 1] that crowd at both ends, where the response bends.
-
-    Returns
-    -------
-    y and the weights of dy, (j,) each, summing to 1.
-    """
-    x, w = np.polynomial.legendre.leggauss(NODES)
+def quadrature_nodes() -> tuple[Array, Array]:
+    """Return y and the weights of dy on [0, 1], (j,) each, dense at both ends, of sum 1."""
+    x, w = np.polynomial.legendre.leggauss(NODE_COUNT)
     e = 0.5 * (x + 1.0)
     return e * e * (3.0 - 2.0 * e), 3.0 * e * (1.0 - e) * w
 
@@ -187,9 +184,11 @@ def splash_content(distance: ArrayLike, *, height: ArrayLike) -> Array:
     >>> round(float(splash_content(1000.0, height=0.0)), 4)
     0.2296
     """
-    beside = CM_PER_MM * np.asarray(distance, dtype=float) + 1.0
-    above = CM_PER_MM * np.asarray(height, dtype=float)
+    distance_cm = CM_PER_MM * np.asarray(distance, dtype=float) + 1.0
+    height_cm = CM_PER_MM * np.asarray(height, dtype=float)
     key = "gehlen2000.splash"
-    content = constant(f"{key}.level") - constant(f"{key}.distance") * np.log(beside)
-    content = content - constant(f"{key}.height") * beside ** constant(f"{key}.power") * above
+    content = constant(f"{key}.level") - constant(f"{key}.distance") * np.log(distance_cm)
+    content = (
+        content - constant(f"{key}.height") * distance_cm ** constant(f"{key}.power") * height_cm
+    )
     return np.asarray(np.maximum(content, 0.0))

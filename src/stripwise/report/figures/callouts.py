@@ -1,4 +1,4 @@
-"""Numbered flags beside dots, each where it covers no dot and no other flag."""
+"""Where numbered callouts go: beside their points, covering no point and no other callout."""
 
 from __future__ import annotations
 
@@ -10,57 +10,49 @@ from matplotlib.axes import Axes
 
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import Box, text_width
-from stripwise.report.figures.strategy_markers import on_paper
+from stripwise.report.figures.strategy_markers import to_axes_points
 
-__all__ = ["Spot", "flags"]
+__all__ = ["Callout", "draw_callouts"]
 
-DOT = 6.0
-"""Size of a dot with its rim [pt]."""
+DOT_SIZE = 6.0
+"""Size of a point with its rim [pt]."""
 
 DISTANCES = (11.0, 15.0, 20.0, 26.0, 33.0, 41.0, 50.0, 60.0)
-TURNS = tuple(np.deg2rad(a) for a in (45, 135, 0, 180, 315, 225, 90, 270, 20, 160, 340, 200))
+ANGLES = tuple(np.deg2rad(a) for a in (45, 135, 0, 180, 315, 225, 90, 270, 20, 160, 340, 200))
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
-    """A dot and what its flag says: place in data, text, colour of the flag."""
+class Callout:
+    """A point in data coordinates, and text and colour of the box that names it."""
 
     x: float
     y: float
     text: str
-    colour: str = style.MARK
+    colour: str = style.MARKER_COLOR
 
 
-def flags(ax: Axes, spots: Sequence[Spot], *, taken: Sequence[Box] = ()) -> list[Box]:
-    """Write a flag beside each dot, as near as it can stand without covering another.
+def draw_callouts(
+    ax: Axes, callouts: Sequence[Callout], *, occupied: Sequence[Box] = ()
+) -> list[Box]:
+    """Write a callout beside each point, as near as it can stand without covering another.
 
-    Dots at one place share a flag.
-
-    Parameters
-    ----------
-    ax
-        Axes, its limits and scales set.
-    spots
-        The dots.
-    taken
-        What is covered already on paper [pt].
-
-    Returns
-    -------
-    What the flags cover on paper [pt].
+    Points at one place share a callout. `occupied` is what is covered already on paper [pt]; returned
+    is what the callouts cover.
     """
     width, height = sheet.axes_size(ax)
-    together: dict[tuple[int, int, str], tuple[float, float, list[str]]] = {}
-    for spot in spots:
-        x, y = (float(v) for v in on_paper(ax, np.array([spot.x]), np.array([spot.y]))[0])
-        key = (round(x), round(y), spot.colour)
-        together.setdefault(key, (x, y, []))[2].append(spot.text)
-    covered = [*taken, *(Box(x, y, DOT, DOT) for x, y, _ in together.values())]
+    merged: dict[tuple[int, int, str], tuple[float, float, list[str]]] = {}
+    for callout in callouts:
+        x, y = (
+            float(v) for v in to_axes_points(ax, np.array([callout.x]), np.array([callout.y]))[0]
+        )
+        key = (round(x), round(y), callout.colour)
+        merged.setdefault(key, (x, y, []))[2].append(callout.text)
+    blocked = [*occupied, *(Box(x, y, DOT_SIZE, DOT_SIZE) for x, y, _ in merged.values())]
     placed = []
-    for (_, _, colour), (x, y, texts) in together.items():
+    for (_, _, colour), (x, y, texts) in merged.items():
         text = ", ".join(texts)
-        box = _free(x, y, text, covered, (width, height))
-        covered.append(box)
+        box = _free_box(x, y, text, blocked, (width, height))
+        blocked.append(box)
         placed.append(box)
         ax.annotate(
             text,
@@ -87,14 +79,24 @@ def flags(ax: Axes, spots: Sequence[Spot], *, taken: Sequence[Box] = ()) -> list
     return placed
 
 
-def _free(x: float, y: float, text: str, covered: Sequence[Box], size: tuple[float, float]) -> Box:
-    wide, high = text_width(text, style.NOTE_SIZE, True) + 6.0, 1.7 * style.NOTE_SIZE
+def _free_box(
+    x: float, y: float, text: str, blocked: Sequence[Box], size: tuple[float, float]
+) -> Box:
+    box_width, box_height = text_width(text, style.NOTE_SIZE, True) + 6.0, 1.7 * style.NOTE_SIZE
     for distance in DISTANCES:
-        for turn in TURNS:
-            reach = distance + 0.5 * (wide - high) * abs(float(np.cos(turn)))
+        for angle in ANGLES:
+            reach = distance + 0.5 * (box_width - box_height) * abs(float(np.cos(angle)))
             box = Box(
-                x + reach * float(np.cos(turn)), y + distance * float(np.sin(turn)), wide, high
+                x + reach * float(np.cos(angle)),
+                y + distance * float(np.sin(angle)),
+                box_width,
+                box_height,
             )
-            if box.inside(*size) and not any(box.overlaps(other) for other in covered):
+            if box.inside(*size) and not any(box.overlaps(other) for other in blocked):
                 return box
-    return Box(min(max(x, wide), size[0] - wide), min(y + 11.0, size[1] - high), wide, high)
+    return Box(
+        min(max(x, box_width), size[0] - box_width),
+        min(y + 11.0, size[1] - box_height),
+        box_width,
+        box_height,
+    )

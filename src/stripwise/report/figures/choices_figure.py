@@ -1,4 +1,4 @@
-"""The chart of the choices: what the best and the worst option of each does, one line a choice."""
+"""What the best and the worst option of each choice do to the probability."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLoca
 
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import LINE_SPACING, wrapped
-from stripwise.report.pages.choice_text import CHOICE_NAMES, option_text, planned_row, reaches
+from stripwise.report.figures.label_placement import LINE_SPACING, wrap_text
+from stripwise.report.pages.choice_text import CHOICE_NAMES, choice_spans, option_text, planned_row
 from stripwise.studies.rank.choice_tables import ChoiceTables
 
 __all__ = ["plot_choices"]
 
-NAME_ROOM_MM = 34.0
-TEXT_ROOM_MM = 33.0
+NAME_WIDTH_MM = 34.0
+TEXT_WIDTH_MM = 33.0
 """Room inside the axes for the words at each end of a line."""
 ROW_MM = 12.0
 TOP_MM = 9.0
 LOG_FROM = 8.0
-"""A logarithmic axis where the largest probability is so many times the smallest."""
+"""Ratio of the largest to the smallest probability from which the axis is logarithmic."""
 BEST, WORST = style.PALETTE[0], style.PALETTE[1]
 
 
@@ -35,26 +35,10 @@ def plot_choices(
 ) -> Axes:
     """Plot what each choice alone does to the probability at the target life, the widest first.
 
-    Parameters
-    ----------
-    tables
-        What the choices do.
-    strategy
-        Strategy from which options are changed one by one.
-    life
-        Target life [yr].
-    allowed
-        Probability allowed within it.
-    units
-        "SI" or "US".
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
+    `strategy` is the one from which options are changed one by one; `life` is the target life [yr],
+    `allowed` the probability allowed within it.
     """
-    rows = reaches(tables)
+    rows = choice_spans(tables)
     now = float(planned_row(tables)["probability"])
     widest = rows[0]
     best, worst = widest.rows.iloc[0], widest.rows.iloc[-1]
@@ -70,24 +54,24 @@ def plot_choices(
         "frost come first."
     )
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=ROW_MM * len(rows) + TOP_MM,
-            left=NAME_ROOM_MM,
+            left=NAME_WIDTH_MM,
             right=6.0,
             bottom=11.0,
             title=title,
             note=note,
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     ax.spines["left"].set_visible(False)
-    _scale(ax, [*tables.options["probability"].astype(float), allowed])
+    _set_scale(ax, [*tables.options["probability"].astype(float), allowed])
     ax.set_ylim(len(rows) - 0.5, -0.5 - TOP_MM / ROW_MM)
     for y, reach in enumerate(rows):
         p = reach.rows["probability"].to_numpy(dtype=float)
         ax.plot(
             [p[0], p[-1]],
             [y, y],
-            color=style.PALE,
+            color=style.LIGHT_GREY,
             lw=4.0,
             solid_capstyle="round",
             gid=f"span-{y}",
@@ -115,14 +99,14 @@ def plot_choices(
                 zorder=4,
                 gid=f"{'best' if end == 0 else 'worst'}-{y}",
             )
-            _name_end(ax, float(p[end]), y, option_text(reach.rows.iloc[end], units=units), side)
-    _lines(ax, now, allowed)
+            _label_end(ax, float(p[end]), y, option_text(reach.rows.iloc[end], units=units), side)
+    _draw_planned_and_allowed(ax, now, allowed)
     names = [
         "\n".join(
-            wrapped(
+            wrap_text(
                 CHOICE_NAMES[reach.name].capitalize(),
                 size=style.TEXT_SIZE,
-                width=(NAME_ROOM_MM - 3.0) * sheet.POINTS_PER_MM,
+                width=(NAME_WIDTH_MM - 3.0) * sheet.POINTS_PER_MM,
             )
         )
         for reach in rows
@@ -134,10 +118,10 @@ def plot_choices(
     return ax
 
 
-def _scale(ax: Axes, values: list[float]) -> None:
-    """Leave room for words at both ends; a logarithmic axis where the values differ much."""
+def _set_scale(ax: Axes, values: list[float]) -> None:
+    """Leave room for labels at both ends; a logarithmic axis where the values differ much."""
     width = sheet.axes_size(ax)[0]
-    share = min(TEXT_ROOM_MM * sheet.POINTS_PER_MM / width, 0.36)
+    share = min(TEXT_WIDTH_MM * sheet.POINTS_PER_MM / width, 0.36)
     shown = np.array([v for v in values if np.isfinite(v)])
     positive = shown[shown > 0.0]
     low, high = float(shown.min()), float(shown.max())
@@ -146,8 +130,8 @@ def _scale(ax: Axes, values: list[float]) -> None:
         room = share / (1.0 - 2.0 * share) * (ends[1] - ends[0])
         ax.set_xscale("log")
         ax.set_xlim(10.0 ** (ends[0] - room), 10.0 ** (ends[1] + room))
-        marks = LogLocator(subs=(1.0, 2.0, 5.0)).tick_values(*ax.get_xlim())
-        ax.set_xticks([x for x in marks if ax.get_xlim()[0] <= x <= 1.0])
+        ticks = LogLocator(subs=(1.0, 2.0, 5.0)).tick_values(*ax.get_xlim())
+        ax.set_xticks([x for x in ticks if ax.get_xlim()[0] <= x <= 1.0])
         ax.xaxis.set_minor_locator(NullLocator())
         ax.xaxis.set_minor_formatter(NullFormatter())
     else:
@@ -165,10 +149,10 @@ def _scale(ax: Axes, values: list[float]) -> None:
     )
 
 
-def _name_end(ax: Axes, x: float, y: int, text: str, side: int) -> None:
-    room = (TEXT_ROOM_MM - 3.0) * sheet.POINTS_PER_MM
-    lines = wrapped(
-        f"{formatting.tied(text)}: {formatting.tied(formatting.percent(x))}",
+def _label_end(ax: Axes, x: float, y: int, text: str, side: int) -> None:
+    room = (TEXT_WIDTH_MM - 3.0) * sheet.POINTS_PER_MM
+    lines = wrap_text(
+        f"{formatting.no_break_spaces(text)}: {formatting.no_break_spaces(formatting.percent(x))}",
         width=room,
         size=style.TEXT_SIZE,
     )
@@ -180,7 +164,7 @@ def _name_end(ax: Axes, x: float, y: int, text: str, side: int) -> None:
         ha="right" if side < 0 else "left",
         va="center",
         fontsize=style.TEXT_SIZE,
-        color=style.INK,
+        color=style.TEXT_COLOR,
         linespacing=LINE_SPACING,
         annotation_clip=False,
         parse_math=False,
@@ -189,20 +173,20 @@ def _name_end(ax: Axes, x: float, y: int, text: str, side: int) -> None:
     )
 
 
-def _lines(ax: Axes, now: float, allowed: float) -> None:
+def _draw_planned_and_allowed(ax: Axes, now: float, allowed: float) -> None:
     """Mark what is planned and what is allowed, named to the outer side of each other."""
     left, right = ("planned", "allowed") if now <= allowed else ("allowed", "planned")
     top = ax.get_ylim()[1]
     for name, x, color, pattern in (
         ("planned", now, style.GREY, "-"),
-        ("allowed", allowed, style.TARGET, (0, (4, 2))),
+        ("allowed", allowed, style.TARGET_COLOR, (0, (4, 2))),
     ):
         ax.axvline(x, color=color, lw=1.0, ls=pattern, gid=name, zorder=2)
         side = -1 if name == left else 1
         assert name in (left, right)
-        said = "as planned" if name == "planned" else "allowed"
+        text = "as planned" if name == "planned" else "allowed"
         ax.annotate(
-            formatting.tied(f"{said} {formatting.percent(x)}"),
+            formatting.no_break_spaces(f"{text} {formatting.percent(x)}"),
             xy=(x, top),
             xytext=(side * 4.0, -3.0),
             textcoords="offset points",

@@ -1,4 +1,4 @@
-"""Figure of what each option costs: first build and the repairs to be expected, as stacked bars."""
+"""What each option costs: the first build and the repairs to be expected, as stacked bars."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from matplotlib.axes import Axes
 from stripwise.errors import InputError
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import shortened, spread, text_width
+from stripwise.report.figures.label_placement import shorten_text, spread_labels, text_width
 from stripwise.studies.design.design_result import DesignResult
 
 __all__ = ["cost_rows", "plot_cost"]
 
 ROW_MM = 8.5
 LEFT_MM, RIGHT_MM, BOTTOM_MM = 56.0, 34.0, 11.0
-KEY_MM = 7.0
+PART_NAMES_MM = 7.0
 PARTS = (
     ("forms", "forms", style.PALETTE[0]),
     ("follow_up_curing", "follow-up", style.PALETTE[5]),
@@ -26,17 +26,9 @@ PARTS = (
 
 
 def cost_rows(data: DesignResult) -> pd.DataFrame:
-    """Options worth a bar: strategies at the drawn cover, and the cheapest design point.
+    """List the options worth a bar, cheapest first: strategies, and the cheapest design point.
 
-    Parameters
-    ----------
-    data
-        A design with prices.
-
-    Returns
-    -------
-    Rows of the cost table, cheapest first; the strategies as they are where none reaches the
-    target in the range.
+    Strategies stand at their drawn cover; as they are where none reaches the target in the range.
     """
     assert data.cost is not None
     drawn = data.cost[data.cost["kind"] == "strategy at drawn cover"]
@@ -48,38 +40,21 @@ def cost_rows(data: DesignResult) -> pd.DataFrame:
 
 
 def plot_cost(data: DesignResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the expected present cost per m2 of every option, cheapest on top.
-
-    Parameters
-    ----------
-    data
-        A design with prices.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-
-    Raises
-    ------
-    InputError
-        If the design has no prices.
-    """
+    """Plot the expected present cost per m2 of every option; InputError without prices."""
     if data.cost is None or data.scenario.cost is None:
         raise InputError("cost", "is missing; without prices there is nothing to draw")
     rows = cost_rows(data)
     title, note = _title(data, rows), _note(data)
-    height = ROW_MM * len(rows) + KEY_MM
+    height = ROW_MM * len(rows) + PART_NAMES_MM
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=height, left=LEFT_MM, right=RIGHT_MM, bottom=BOTTOM_MM, title=title, note=note
         )
         sheet.headline(ax, title, note=note)
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     ax.spines["left"].set_visible(False)
-    key = KEY_MM / ROW_MM
-    ax.set_ylim(len(rows) - 0.5, -0.5 - key)
+    rows_for_part_names = PART_NAMES_MM / ROW_MM
+    ax.set_ylim(len(rows) - 0.5, -0.5 - rows_for_part_names)
     ax.set_xlim(0.0, 1.02 * float(rows["cost"].max()))
     left = np.zeros(len(rows))
     places = np.arange(len(rows))
@@ -96,8 +71,8 @@ def plot_cost(data: DesignResult, *, ax: Axes | None = None) -> Axes:
             gid=f"cost-{column}",
         )
         left += width
-    _names(ax, data, rows)
-    _key(ax, rows)
+    _label_rows(ax, data, rows)
+    _label_parts(ax, rows)
     ax.set_xlabel(
         f"Expected present cost [{data.scenario.cost.currency}/m²], horizon "
         f"{formatting.number(data.scenario.cost.horizon)} yr",
@@ -106,7 +81,7 @@ def plot_cost(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _names(ax: Axes, data: DesignResult, rows: pd.DataFrame) -> None:
+def _label_rows(ax: Axes, data: DesignResult, rows: pd.DataFrame) -> None:
     units = data.scenario.units
     room = (LEFT_MM - 3.0) * sheet.POINTS_PER_MM
     lines = []
@@ -117,8 +92,8 @@ def _names(ax: Axes, data: DesignResult, rows: pd.DataFrame) -> None:
         if row["kind"] == "cheapest point":
             after = f", {formatting.duration(float(row['strip_age_h']))}"
             after += "" if row["follow_up"] == "none" else f", {row['follow_up']}"
-        first = shortened(name, width=room, size=style.TEXT_SIZE)
-        lines.append(f"{first}\n{shortened(cover + after, width=room, size=style.NOTE_SIZE)}")
+        first = shorten_text(name, width=room, size=style.TEXT_SIZE)
+        lines.append(f"{first}\n{shorten_text(cover + after, width=room, size=style.NOTE_SIZE)}")
     ax.set_yticks(range(len(rows)), labels=lines, parse_math=False)
     ax.tick_params(axis="y", length=0.0, labelsize=style.NOTE_SIZE)
     for place, row in enumerate(rows.to_dict("records")):
@@ -136,13 +111,13 @@ def _names(ax: Axes, data: DesignResult, rows: pd.DataFrame) -> None:
             ha="left",
             va="center",
             fontsize=style.NOTE_SIZE,
-            color=style.INK,
+            color=style.TEXT_COLOR,
             parse_math=False,
             annotation_clip=False,
         )
 
 
-def _key(ax: Axes, rows: pd.DataFrame) -> None:
+def _label_parts(ax: Axes, rows: pd.DataFrame) -> None:
     """Name the parts above the first bar, each as near to its own part as there is room."""
     width, _ = sheet.axes_size(ax)
     limit = ax.get_xlim()[1]
@@ -156,15 +131,18 @@ def _key(ax: Axes, rows: pd.DataFrame) -> None:
             names.append(name)
             colours.append(colour)
         edge += size
-    wide = [text_width(name, style.NOTE_SIZE, True) + 8.0 for name in names]
+    name_widths = [text_width(name, style.NOTE_SIZE, True) + 8.0 for name in names]
     room = width + (RIGHT_MM - 2.0) * sheet.POINTS_PER_MM
-    centres = spread(starts, heights=wide, low=0.0, high=room)
+    centres = spread_labels(starts, heights=name_widths, low=0.0, high=room)
     for centre, start, name, colour in zip(centres, starts, names, colours, strict=True):
         ax.annotate(
             name,
-            xy=(start / width, _fraction(ax, -0.31)),
+            xy=(start / width, _axes_fraction(ax, -0.31)),
             xycoords="axes fraction",
-            xytext=(float(centre) / width, _fraction(ax, -0.5 - 0.55 * KEY_MM / ROW_MM)),
+            xytext=(
+                float(centre) / width,
+                _axes_fraction(ax, -0.5 - 0.55 * PART_NAMES_MM / ROW_MM),
+            ),
             textcoords="axes fraction",
             ha="center",
             va="center",
@@ -183,7 +161,7 @@ def _key(ax: Axes, rows: pd.DataFrame) -> None:
         )
 
 
-def _fraction(ax: Axes, y: float) -> float:
+def _axes_fraction(ax: Axes, y: float) -> float:
     low, high = ax.get_ylim()
     return float((y - low) / (high - low))
 

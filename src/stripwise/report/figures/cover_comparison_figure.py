@@ -1,4 +1,4 @@
-"""The structure's probability with the surveyed cover beside the specified one."""
+"""What the surveyed cover changes: each strategy's probability with it and with the specified one."""
 
 from __future__ import annotations
 
@@ -10,30 +10,18 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from stripwise.report import formatting
-from stripwise.report.components import Grid, Section
-from stripwise.report.figures.dot_interval import DotRow, plot_dots
+from stripwise.report.components import Section, Table
+from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.scenario.model import Scenario
 
-__all__ = ["comparison_findings", "comparison_section", "plot_comparison"]
+__all__ = ["comparison_findings", "comparison_section", "plot_cover_comparison"]
 
 
-def plot_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
-    """Plot every strategy's probability with both covers, as dots with their intervals.
-
-    Parameters
-    ----------
-    comparison
-        As `stripwise.studies.cover_comparison.compare_covers` returns it.
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    The axes.
-    """
+def plot_cover_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
+    """Plot every strategy's probability with both covers, from the rows of `compare_covers`."""
     rows = []
     for row in comparison.sort_values("strategy", kind="stable").to_dict("records"):
-        low, high = _band(row)
+        low, high = _interval_ends(row)
         rows.append(
             DotRow(
                 f"{row['strategy']} ({row['cover']})",
@@ -44,9 +32,9 @@ def plot_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
             )
         )
     target = scenario.target
-    return plot_dots(
+    return plot_dot_intervals(
         rows,
-        title=_compared(comparison, scenario),
+        title=_comparison_text(comparison, scenario),
         note=f"Probability of depassivation at {formatting.number(target.service_life)} yr with the "
         f"cover as specified and as surveyed; bars: 95 % over the knowledge inputs; dashed: the "
         f"target, {formatting.percent(target.probability)}.",
@@ -56,20 +44,8 @@ def plot_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
 
 
 def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
-    """Write the section of the report.
-
-    Parameters
-    ----------
-    comparison
-        As `stripwise.studies.cover_comparison.compare_covers` returns it.
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    The section, with the figure "probability".
-    """
-    grid = Grid(
+    """Write the section of the page, with the figure "probability"."""
+    grid = Table(
         f"At {formatting.number(scenario.target.service_life)} yr from first exposure; limit state: "
         f"depassivation; target {formatting.percent(scenario.target.probability)}. Interval: 95 % over "
         "the knowledge inputs, or of the sampling where there are none.",
@@ -80,7 +56,7 @@ def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
                 row["cover"],
                 f"{formatting.number(row['cover_mean_mm'])}, {formatting.number(row['cover_sd_mm'])}",
                 formatting.percent(row["probability_at_target"]),
-                formatting.interval(*_band(row), formatting.percent),
+                formatting.interval(*_interval_ends(row), formatting.percent),
                 row["meets_target"],
             )
             for row in comparison.sort_values("strategy", kind="stable").to_dict("records")
@@ -98,33 +74,21 @@ def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
 
 
 def comparison_findings(comparison: pd.DataFrame, scenario: Scenario) -> list[str]:
-    """Say in sentences what the surveyed cover changes.
-
-    Parameters
-    ----------
-    comparison
-        As `stripwise.studies.cover_comparison.compare_covers` returns it.
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    The sentences.
-    """
+    """Say in sentences what the surveyed cover changes."""
     target = scenario.target
     return [
         f"Probability of depassivation at {formatting.number(target.service_life)} yr, target "
-        f"{formatting.percent(target.probability)}: {_compared(comparison, scenario)}.",
-        _changed(comparison, target.probability),
+        f"{formatting.percent(target.probability)}: {_comparison_text(comparison, scenario)}.",
+        _verdict_changes(comparison, target.probability),
     ]
 
 
-def _band(row: dict[Hashable, Any]) -> tuple[float, float]:
+def _interval_ends(row: dict[Hashable, Any]) -> tuple[float, float]:
     low, high = float(row["know_low"]), float(row["know_high"])
     return (low, high) if np.isfinite(low) else (float(row["low95"]), float(row["high95"]))
 
 
-def _compared(comparison: pd.DataFrame, scenario: Scenario) -> str:
+def _comparison_text(comparison: pd.DataFrame, scenario: Scenario) -> str:
     own = comparison[comparison["strategy"] == scenario.reference_strategy].set_index("cover")
     before, after = own["probability_at_target"][["specified", "surveyed"]]
     return (
@@ -133,7 +97,7 @@ def _compared(comparison: pd.DataFrame, scenario: Scenario) -> str:
     )
 
 
-def _changed(comparison: pd.DataFrame, allowed: float) -> str:
+def _verdict_changes(comparison: pd.DataFrame, allowed: float) -> str:
     """Say where the survey changes the verdict, or at least the side of the target."""
     by_cover = {name: rows.set_index("strategy") for name, rows in comparison.groupby("cover")}
     before, after = by_cover["specified"], by_cover["surveyed"]
@@ -144,12 +108,12 @@ def _changed(comparison: pd.DataFrame, allowed: float) -> str:
     if parts:
         return f"The survey changes whether the target is surely met: {', '.join(parts)}."
     start = "Whether the target is surely met stays as it was for every strategy"
-    inside = {
+    meeting = {
         name: set(rows.index[rows["probability_at_target"] <= allowed])
         for name, rows in by_cover.items()
     }
-    lost = [name for name in before.index if name in inside["specified"] - inside["surveyed"]]
-    won = [name for name in before.index if name in inside["surveyed"] - inside["specified"]]
+    lost = [name for name in before.index if name in meeting["specified"] - meeting["surveyed"]]
+    won = [name for name in before.index if name in meeting["surveyed"] - meeting["specified"]]
     if lost:
         return f"{start}, but at the mean probability no longer within it: {', '.join(lost)}."
     if won:

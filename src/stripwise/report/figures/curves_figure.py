@@ -1,4 +1,4 @@
-"""The figures of a report: curves here, drivers and maps in their own modules, drawn as a set."""
+"""How the probability of each strategy grows over time: the curves, and the set of a run's figures."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from stripwise.report.figures import sheet, style
 from stripwise.report.figures.drivers_figure import plot_choices, plot_drivers
 from stripwise.report.figures.label_placement import (
     LINE_SPACING,
-    alike,
-    balanced,
-    shortened,
-    spread,
+    group_similar,
+    shorten_text,
+    spread_labels,
     text_width,
+    wrap_balanced,
 )
 from stripwise.report.figures.map_figure import map_figure, plot_map
 from stripwise.report.figures.service_figures import plot_cracking, plot_face
 from stripwise.studies.results import Assessment
 
 __all__ = [
-    "draw",
+    "draw_run_figures",
     "plot_choices",
     "plot_cracking",
     "plot_curves",
@@ -37,43 +37,52 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-LABEL_ROOM_MM = 46.0
+LABEL_WIDTH_MM = 46.0
 LEADER_MM = 5.0
-NAME_IN_TITLE_PT = 200.0
-PLACES = 13
+TITLE_NAME_WIDTH_PT = 200.0
+LABEL_PLACES = 13
 """How many places along the target line its label may take."""
 LOWEST_MM, HIGHEST_MM = 74.0, 170.0
 """Height of the axes of the curves, as the labels need it."""
 
-TOPS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0)
+AXIS_TOPS = (
+    0.001,
+    0.002,
+    0.005,
+    0.01,
+    0.02,
+    0.05,
+    0.1,
+    0.15,
+    0.2,
+    0.25,
+    0.3,
+    0.4,
+    0.5,
+    0.6,
+    0.8,
+    1.0,
+)
 
 
-def draw(assessment: Assessment) -> dict[str, Figure]:
-    """Draw every figure that the assessment has data for.
+def draw_run_figures(assessment: Assessment) -> dict[str, Figure]:
+    """Draw every figure that an assessment has data for, by the name of its file.
 
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    Figures by the name of their file: curves, and drivers, choices, map, cracking and face where
-    there are any.
+    Names: curves, and drivers, choices, map, cracking and face where there are any.
     """
-    with sheet.styled():
-        figures = {"curves": _figure_of(plot_curves(assessment))}
+    with sheet.style_context():
+        figures = {"curves": sheet.parent_figure(plot_curves(assessment))}
         analyses = set(assessment.sensitivity["analysis"])
         if "uncertainty" in analyses:
-            figures["drivers"] = _figure_of(plot_drivers(assessment))
+            figures["drivers"] = sheet.parent_figure(plot_drivers(assessment))
         if "choices" in analyses:
-            figures["choices"] = _figure_of(plot_choices(assessment))
+            figures["choices"] = sheet.parent_figure(plot_choices(assessment))
         if assessment.reliability_map is not None:
             figures["map"] = map_figure(assessment)
         if assessment.service.cracking is not None:
-            figures["cracking"] = _figure_of(plot_cracking(assessment))
+            figures["cracking"] = sheet.parent_figure(plot_cracking(assessment))
         if assessment.service.face is not None:
-            figures["face"] = _figure_of(plot_face(assessment))
+            figures["face"] = sheet.parent_figure(plot_face(assessment))
     return figures
 
 
@@ -82,36 +91,25 @@ def plot_curves(data: Assessment, *, ax: Axes | None = None) -> Axes:
 
     Curves that cannot be told apart share one label. The shaded bands are the knowledge interval
     of the reference strategy and of the worst one; without knowledge inputs the sampling interval.
-
-    Parameters
-    ----------
-    data
-        Results of a run.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
     """
     scenario = data.scenario
     names = [strategy.name for strategy in scenario.strategies]
-    age, probability = _grid(data, names, "probability")
-    shown = _banded(data, names, probability)
+    age, probability = _curve_table(data, names, "probability")
+    shown = _rows_with_band(data, names, probability)
     low, high = _bands(data, names)
-    top = _top(float(max(probability.max(), high[shown].max())), scenario.target.probability)
-    groups = alike(probability, tolerance=0.004 * top)
-    labels, height = _labels(names, groups)
-    title, note = _message(data, names, shown), _note(data)
+    top = _axis_top(float(max(probability.max(), high[shown].max())), scenario.target.probability)
+    groups = group_similar(probability, tolerance=0.004 * top)
+    labels, height = _curve_labels(names, groups)
+    title, note = _title(data, names, shown), _note(data)
     if ax is None:
-        ax = sheet.sheet(
-            height=height, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        ax = sheet.new_axes(
+            height=height, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     ax.set_xlim(0.0, scenario.sampling.horizon)
     ax.set_ylim(0.0, 100.0 * top)
     for row in shown:
-        color, _ = style.line_of(_leader(groups, row))
+        color, _ = style.line_style(_first_of_group(groups, row))
         ax.fill_between(
             age,
             100.0 * low[row],
@@ -122,10 +120,10 @@ def plot_curves(data: Assessment, *, ax: Axes | None = None) -> Axes:
             gid=f"band-{row}",
         )
     for row, curve in enumerate(probability):
-        color, pattern = style.line_of(_leader(groups, row))
+        color, pattern = style.line_style(_first_of_group(groups, row))
         ax.plot(age, 100.0 * curve, color=color, linestyle=pattern, lw=1.5, gid=f"curve-{row}")
-    _mark_target(ax, data, top, age=age, curves=100.0 * probability)
-    _name_curves(ax, [_End(100.0 * probability[g[0], -1], g[0]) for g in groups], labels)
+    _draw_target(ax, data, top, age=age, curves=100.0 * probability)
+    _label_curves(ax, [_CurveEnd(100.0 * probability[g[0], -1], g[0]) for g in groups], labels)
     ax.set_xlabel("Age since first exposure [yr]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Probability of depassivation [%]", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
@@ -133,14 +131,14 @@ def plot_curves(data: Assessment, *, ax: Axes | None = None) -> Axes:
 
 
 @dataclass(frozen=True, slots=True)
-class _End:
+class _CurveEnd:
     """Where a curve leaves the axes [%] and its position in the scenario."""
 
     value: float
     row: int
 
 
-def _grid(data: Assessment, names: list[str], column: str) -> tuple[Array, Array]:
+def _curve_table(data: Assessment, names: list[str], column: str) -> tuple[Array, Array]:
     table = data.curves.pivot_table(
         index="age_yr", columns="strategy", values=column, dropna=False, observed=False
     ).reindex(columns=names)
@@ -153,10 +151,10 @@ def _has_knowledge(data: Assessment) -> bool:
 
 def _bands(data: Assessment, names: list[str]) -> tuple[Array, Array]:
     ends = ("know_low", "know_high") if _has_knowledge(data) else ("low95", "high95")
-    return _grid(data, names, ends[0])[1], _grid(data, names, ends[1])[1]
+    return _curve_table(data, names, ends[0])[1], _curve_table(data, names, ends[1])[1]
 
 
-def _banded(data: Assessment, names: list[str], probability: Array) -> list[int]:
+def _rows_with_band(data: Assessment, names: list[str], probability: Array) -> list[int]:
     """Pick the reference strategy, and the worst one at the target life if it is another."""
     reference = names.index(data.scenario.reference_strategy)
     worst = int(np.argmax(_at_target(data, names)))
@@ -170,47 +168,52 @@ def _at_target(data: Assessment, names: list[str]) -> Array:
     return table.reindex(names).to_numpy(dtype=float)
 
 
-def _leader(groups: list[list[int]], row: int) -> int:
+def _first_of_group(groups: list[list[int]], row: int) -> int:
     return next(group[0] for group in groups if row in group)
 
 
-def _top(largest: float, target: float) -> float:
-    need = max(1.05 * largest, 2.2 * target)
-    return next((top for top in TOPS if top >= need), 1.0)
+def _axis_top(largest: float, target: float) -> float:
+    needed = max(1.05 * largest, 2.2 * target)
+    return next((top for top in AXIS_TOPS if top >= needed), 1.0)
 
 
-def _labels(names: list[str], groups: list[list[int]]) -> tuple[list[str], float]:
+def _curve_labels(names: list[str], groups: list[list[int]]) -> tuple[list[str], float]:
     """Label texts per group and the height [mm] of the axes that they need."""
-    room = (LABEL_ROOM_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
-    full = [formatting.tied(formatting.listing([names[row] for row in group])) for group in groups]
-    texts = ["\n".join(balanced(text, width=room, size=style.TEXT_SIZE)) for text in full]
-    if _stack(texts) > HIGHEST_MM:
+    room = (LABEL_WIDTH_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
+    full = [
+        formatting.no_break_spaces(formatting.join_with_and([names[row] for row in group]))
+        for group in groups
+    ]
+    texts = ["\n".join(wrap_balanced(text, width=room, size=style.TEXT_SIZE)) for text in full]
+    if _stack_height(texts) > HIGHEST_MM:
         texts = [
-            shortened(f"{_numbers(group)}: {text}", width=room, size=style.TEXT_SIZE)
+            shorten_text(f"{_numbers_text(group)}: {text}", width=room, size=style.TEXT_SIZE)
             for group, text in zip(groups, full, strict=True)
         ]
-    return texts, max(LOWEST_MM, _stack(texts) + 2.0)
+    return texts, max(LOWEST_MM, _stack_height(texts) + 2.0)
 
 
-def _numbers(group: list[int]) -> str:
+def _numbers_text(group: list[int]) -> str:
     return "No. " + ", ".join(str(row + 1) for row in group)
 
 
-def _height(text: str) -> float:
+def _label_height(text: str) -> float:
     return (text.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0
 
 
-def _stack(texts: list[str]) -> float:
-    return sum(_height(text) for text in texts) / sheet.POINTS_PER_MM
+def _stack_height(texts: list[str]) -> float:
+    return sum(_label_height(text) for text in texts) / sheet.POINTS_PER_MM
 
 
-def _name_curves(ax: Axes, ends: list[_End], texts: list[str]) -> None:
+def _label_curves(ax: Axes, ends: list[_CurveEnd], texts: list[str]) -> None:
     width, height = sheet.axes_size(ax)
     top = ax.get_ylim()[1]
     wanted = np.array([end.value / top * height for end in ends])
-    centres = spread(wanted, heights=[_height(text) for text in texts], low=0.0, high=height)
+    centres = spread_labels(
+        wanted, heights=[_label_height(text) for text in texts], low=0.0, high=height
+    )
     for end, text, centre in zip(ends, texts, centres, strict=True):
-        color, _ = style.line_of(end.row)
+        color, _ = style.line_style(end.row)
         ax.annotate(
             text,
             xy=(ax.get_xlim()[1], end.value),
@@ -219,7 +222,7 @@ def _name_curves(ax: Axes, ends: list[_End], texts: list[str]) -> None:
             ha="left",
             va="center",
             fontsize=style.TEXT_SIZE,
-            color=style.INK,
+            color=style.TEXT_COLOR,
             linespacing=LINE_SPACING,
             annotation_clip=False,
             parse_math=False,
@@ -236,28 +239,36 @@ def _name_curves(ax: Axes, ends: list[_End], texts: list[str]) -> None:
         )
 
 
-def _mark_target(ax: Axes, data: Assessment, top: float, *, age: Array, curves: Array) -> None:
+def _draw_target(ax: Axes, data: Assessment, top: float, *, age: Array, curves: Array) -> None:
     target, horizon = data.scenario.target, data.scenario.sampling.horizon
     level = 100.0 * target.probability
-    plain: dict[str, Any] = {"color": style.TARGET, "lw": 0.9, "ls": (0, (4, 2)), "zorder": 2.5}
-    ax.axhline(level, gid="target", **plain)
-    ax.axvline(target.service_life, gid="service-life", **plain)
-    white = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
-    small: dict[str, Any] = {
+    line_format: dict[str, Any] = {
+        "color": style.TARGET_COLOR,
+        "lw": 0.9,
+        "ls": (0, (4, 2)),
+        "zorder": 2.5,
+    }
+    ax.axhline(level, gid="target", **line_format)
+    ax.axvline(target.service_life, gid="service-life", **line_format)
+    text_box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
+    text_format: dict[str, Any] = {
         "fontsize": style.NOTE_SIZE,
-        "color": style.TARGET,
+        "color": style.TARGET_COLOR,
         "parse_math": False,
     }
     text = f"target {formatting.percent(target.probability)}"
     ax.annotate(
         text,
-        xy=(_clear_place(ax, text, level, age=age, curves=curves, life=target.service_life), level),
+        xy=(
+            _clearest_age(ax, text, level, age=age, curves=curves, life=target.service_life),
+            level,
+        ),
         xytext=(3.0, 2.5),
         textcoords="offset points",
         va="bottom",
         ha="left",
-        bbox=white,
-        **small,
+        bbox=text_box,
+        **text_format,
     )
     late = target.service_life > 0.5 * horizon
     ax.annotate(
@@ -267,29 +278,30 @@ def _mark_target(ax: Axes, data: Assessment, top: float, *, age: Array, curves: 
         textcoords="offset points",
         va="top",
         ha="right" if late else "left",
-        bbox=white,
-        **small,
+        bbox=text_box,
+        **text_format,
     )
 
 
-def _clear_place(
+def _clearest_age(
     ax: Axes, text: str, level: float, *, age: Array, curves: Array, life: float
 ) -> float:
     """Age at which a label above a level hides least of the lines, the earliest of equals."""
     width, height = sheet.axes_size(ax)
     horizon, top = ax.get_xlim()[1], ax.get_ylim()[1]
-    wide = (text_width(text, style.NOTE_SIZE) + 6.0) / width * horizon
+    label_width = (text_width(text, style.NOTE_SIZE) + 6.0) / width * horizon
     low, high = level, level + 1.6 * style.NOTE_SIZE / height * top
-    near = (curves > low) & (curves < high)
-    starts = np.linspace(0.0, horizon - wide, PLACES)
+    behind_label = (curves > low) & (curves < high)
+    starts = np.linspace(0.0, horizon - label_width, LABEL_PLACES)
     hidden = [
-        np.count_nonzero(near & (age >= x) & (age <= x + wide)) + (x <= life <= x + wide)
+        np.count_nonzero(behind_label & (age >= x) & (age <= x + label_width))
+        + (x <= life <= x + label_width)
         for x in starts
     ]
     return float(starts[int(np.argmin(hidden))])
 
 
-def _message(data: Assessment, names: list[str], shown: list[int]) -> str:
+def _title(data: Assessment, names: list[str], shown: list[int]) -> str:
     """Worst strategy against the reference; against the best where the reference is the worst."""
     worst = int(np.argmax(_at_target(data, names)))
     other = shown[0] if shown[0] != worst else int(np.argmin(_at_target(data, names)))
@@ -299,16 +311,16 @@ def _message(data: Assessment, names: list[str], shown: list[int]) -> str:
     if len(shown) == 1 and np.ptp(_at_target(data, names)) < 1e-12:
         other = worst
     worst_life, other_life = float(lives.iloc[worst]), float(lives.iloc[other])
-    names = [shortened(n, width=NAME_IN_TITLE_PT, size=style.TITLE_SIZE) for n in names]
-    first = f"{names[worst]}: {_reach(worst_life, level, horizon)}"
+    names = [shorten_text(n, width=TITLE_NAME_WIDTH_PT, size=style.TITLE_SIZE) for n in names]
+    first = f"{names[worst]}: {_life_text(worst_life, level, horizon)}"
     if other == worst:
         return first
     if np.isinf(worst_life) and np.isinf(other_life):
         return f"Every strategy stays below {level} for {formatting.years(np.inf, horizon=horizon)}"
-    return f"{first}; {names[other]}: {_reach(other_life, level, horizon)}"
+    return f"{first}; {names[other]}: {_life_text(other_life, level, horizon)}"
 
 
-def _reach(life: float, level: str, horizon: float) -> str:
+def _life_text(life: float, level: str, horizon: float) -> str:
     when = formatting.years(life, horizon=horizon)
     if np.isinf(life):
         return f"below {level} for {when}"
@@ -327,10 +339,3 @@ def _note(data: Assessment) -> str:
         "No input is marked as knowledge: the bands show sampling error only, for the reference "
         "strategy and the worst one, and say nothing about what we do not know."
     )
-
-
-def _figure_of(ax: Axes) -> Figure:
-    figure = ax.get_figure(root=True)
-    if figure is None:
-        raise RuntimeError("the axes belong to no figure")
-    return figure

@@ -1,57 +1,38 @@
-"""The figures of a design, drawn as a set."""
+"""Which figures a design has."""
 
 from __future__ import annotations
 
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from stripwise.errors import InputError
 from stripwise.report.figures import sheet
 from stripwise.report.figures.cost_figure import plot_cost
 from stripwise.report.figures.map_figure import map_figure
 from stripwise.report.figures.pareto_figure import plot_pareto
 from stripwise.report.figures.reference_durations import ReferenceLine
-from stripwise.report.figures.required_cover_figure import plot_required
+from stripwise.report.figures.required_cover_figure import plot_required_cover
 from stripwise.studies.design.design_result import DesignResult
 
-__all__ = ["draw_design", "reference_lines"]
+__all__ = ["draw_design_figures", "reference_lines"]
 
 
-def draw_design(result: DesignResult) -> dict[str, Figure]:
-    """Draw every figure that a design has data for.
+def draw_design_figures(result: DesignResult) -> dict[str, Figure]:
+    """Draw every figure that a design has data for, by the name of its file.
 
-    Parameters
-    ----------
-    result
-        A design.
-
-    Returns
-    -------
-    Figures by the name of their file: map, required, and cost and pareto where there are prices.
+    Names: map, required, and cost and pareto where there are prices.
     """
-    with sheet.styled():
+    with sheet.style_context():
         figures = {
             "map": map_figure(result, lines=reference_lines(result)),
-            "required": _figure_of(plot_required(result)),
+            "required": sheet.parent_figure(plot_required_cover(result)),
         }
         if result.cost is not None:
-            figures["cost"] = _figure_of(plot_cost(result))
-            figures["pareto"] = _figure_of(plot_pareto(result))
+            figures["cost"] = sheet.parent_figure(plot_cost(result))
+            figures["pareto"] = sheet.parent_figure(plot_pareto(result))
     return figures
 
 
 def reference_lines(result: DesignResult) -> list[ReferenceLine]:
-    """Durations of standards to draw beside the map.
-
-    Parameters
-    ----------
-    result
-        A design.
-
-    Returns
-    -------
-    One line per duration; of EN 13670 those for medium strength development.
-    """
+    """List durations of standards to draw beside the map; of EN 13670 those for medium strength."""
     lines = []
     for row in result.references.to_dict("records"):
         text = str(row["meaning"])
@@ -59,10 +40,3 @@ def reference_lines(result: DesignResult) -> list[ReferenceLine]:
             text += ", for medium strength development"
         lines.append(ReferenceLine(str(row["name"]), text, float(row["hours"])))
     return lines
-
-
-def _figure_of(ax: Axes) -> Figure:
-    figure = ax.get_figure(root=True)
-    if figure is None:
-        raise InputError("figure", "is missing")
-    return figure

@@ -1,4 +1,4 @@
-"""Dot-and-interval charts: one row per name, the name at the left, the number at the right."""
+"""How values and their intervals are charted: one row each, name at the left, number at the right."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from matplotlib.axes import Axes
 
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import shortened, wrapped
+from stripwise.report.figures.label_placement import shorten_text, wrap_text
 
-__all__ = ["DotRow", "plot_dots"]
+__all__ = ["DotRow", "plot_dot_intervals"]
 
-NAME_ROOM_MM, NUMBER_ROOM_MM = 44.0, 38.0
+NAME_WIDTH_MM, NUMBER_WIDTH_MM = 44.0, 38.0
 ROW_MM, LINE_MM = 7.0, 3.2
 MOST_NAME_LINES = 2
-SMALL_DOT = 2.6
+SMALL_DOT_SIZE = 2.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class DotRow:
     points: tuple[float, ...] = ()
 
 
-def plot_dots(
+def plot_dot_intervals(
     rows: Sequence[DotRow],
     *,
     title: str,
@@ -58,37 +58,21 @@ def plot_dots(
 ) -> Axes:
     """Plot dots with their intervals, the first row at the top.
 
-    Parameters
-    ----------
-    rows
-        The rows, at least one.
-    title, note
-        The message, and how to read the figure.
-    label
-        Label of the axis with its unit.
-    mark
-        Value of a vertical line, such as 1 for a ratio.
-    log
-        Whether the axis is logarithmic.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
+    `label` names the axis with its unit; `mark` is the value of a vertical line, such as 1 for a
+    ratio.
     """
-    names = [_name(row.name) for row in rows]
+    names = [_row_label(row.name) for row in rows]
     tallest = max(name.count("\n") for name in names)
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=(ROW_MM + LINE_MM * tallest) * max(len(rows), 2) + 4.0,
-            left=NAME_ROOM_MM,
-            right=NUMBER_ROOM_MM,
+            left=NAME_WIDTH_MM,
+            right=NUMBER_WIDTH_MM,
             bottom=12.0,
             title=title,
             note=note,
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     ax.spines["left"].set_visible(False)
     if log:
         ax.set_xscale("log")
@@ -101,7 +85,7 @@ def plot_dots(
                 row.points,
                 np.full(len(row.points), y - 0.22),
                 "o",
-                ms=SMALL_DOT,
+                ms=SMALL_DOT_SIZE,
                 color=style.GREY,
                 mew=0,
                 gid=f"points-{y}",
@@ -136,7 +120,7 @@ def plot_dots(
             textcoords="offset points",
             va="center",
             fontsize=style.TEXT_SIZE,
-            color=style.INK,
+            color=style.TEXT_COLOR,
             annotation_clip=False,
             parse_math=False,
         )
@@ -148,12 +132,12 @@ def plot_dots(
     return ax
 
 
-def _name(text: str) -> str:
+def _row_label(text: str) -> str:
     """Break a name into at most two lines; what does not fit ends in an ellipsis."""
-    room = (NAME_ROOM_MM - 4.0) * sheet.POINTS_PER_MM
-    lines = wrapped(formatting.tied(text), width=room, size=style.TEXT_SIZE)
+    room = (NAME_WIDTH_MM - 4.0) * sheet.POINTS_PER_MM
+    lines = wrap_text(formatting.no_break_spaces(text), width=room, size=style.TEXT_SIZE)
     if len(lines) > MOST_NAME_LINES:
         rest = " ".join(lines[MOST_NAME_LINES - 1 :])
-        last = shortened(rest, width=room, size=style.TEXT_SIZE)
+        last = shorten_text(rest, width=room, size=style.TEXT_SIZE)
         lines = [*lines[: MOST_NAME_LINES - 1], last]
     return "\n".join(lines)

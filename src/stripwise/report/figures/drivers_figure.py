@@ -1,4 +1,4 @@
-"""Figures of the sensitivity: which uncertainty drives the answer, and which choice matters."""
+"""Which uncertainty drives the answer, and which choice matters: figures of the sensitivity."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import wrapped
+from stripwise.report.figures.label_placement import wrap_text
 from stripwise.report.pages.variance_shares import (
     OVER_KNOWLEDGE,
     Share,
@@ -18,32 +18,20 @@ from stripwise.studies.results import Assessment
 
 __all__ = ["plot_choices", "plot_drivers"]
 
-LABEL_MM = 58.0
-VALUE_MM = 26.0
+LABEL_WIDTH_MM = 58.0
+VALUE_WIDTH_MM = 26.0
 ROW_MM = 5.6
-SMALL = 0.01
+SMALLEST_DRAWN = 0.01
 """Inputs below 1 % with interactions are counted in one line instead of drawn."""
 
 
 def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot which uncertain inputs drive the depth margin at the service life.
-
-    Parameters
-    ----------
-    data
-        Results of a run with rows of the analysis "uncertainty".
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    groups, singles, age = driver_shares(data)
-    large = [s for s in singles if s.rank >= SMALL or s.status]
-    small = len(singles) - len(large)
+    """Plot which uncertain inputs drive the depth margin at the service life."""
+    groups, inputs, age = driver_shares(data)
+    large = [s for s in inputs if s.sort_key >= SMALLEST_DRAWN or s.status]
+    small = len(inputs) - len(large)
     blocks = [("By group", groups), ("By input", large)]
-    title = _driver_title(groups, singles)
+    title = _driver_title(groups, inputs)
     note = (
         f"Share of the variance of the depth margin (cover minus chloride front) at "
         f"{formatting.number(age)} yr, reference strategy. Filled: the input "
@@ -51,32 +39,20 @@ def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
     )
     if small:
         note += f" {small} more input{'s' if small > 1 else ''} below 1 % not drawn."
-    return _plot(blocks, ax, title, note)
+    return _plot_shares(blocks, ax, title, note)
 
 
 def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot which of the open choices moves the reliability index most.
-
-    Parameters
-    ----------
-    data
-        Results of a run with rows of the analysis "choices".
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Plot which of the open choices moves the reliability index most."""
     shares = choice_shares(data)
     target = data.scenario.target
     title = "No choice can be ranked"
-    if shares and shares[0].rank >= 0:
+    if shares and shares[0].sort_key >= 0:
         best = shares[0]
         question = best.label.split("?")[0] + "?"
         title = f"The choice that matters most: {question} {_percent(best.total)} of the spread"
-    knows = bool((data.sensitivity["analysis"] == OVER_KNOWLEDGE).any())
-    source = "over the knowledge inputs" if knows else "of the sampling"
+    has_knowledge = bool((data.sensitivity["analysis"] == OVER_KNOWLEDGE).any())
+    source = "over the knowledge inputs" if has_knowledge else "of the sampling"
     note = (
         "Share of the variance of the reliability index (depassivation, within "
         f"{formatting.number(target.service_life)} yr, target {formatting.index(target.reliability_index)}) "
@@ -84,55 +60,57 @@ def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
         "(numbers in this order); "
         f"bars: 95 % interval {source}."
     )
-    return _plot([("", shares)], ax, title, note)
+    return _plot_shares([("", shares)], ax, title, note)
 
 
-def _plot(blocks: list[tuple[str, list[Share]]], ax: Axes | None, title: str, note: str) -> Axes:
+def _plot_shares(
+    blocks: list[tuple[str, list[Share]]], ax: Axes | None, title: str, note: str
+) -> Axes:
     blocks = [(name, rows) for name, rows in blocks if rows]
-    wrap = (LABEL_MM - 3.0) * sheet.POINTS_PER_MM
-    places, labels, at = [], [], 0.0
+    label_width = (LABEL_WIDTH_MM - 3.0) * sheet.POINTS_PER_MM
+    places, labels, position = [], [], 0.0
     for name, rows in blocks:
         if name:
-            places.append(at)
+            places.append(position)
             labels.append(name)
-            at += 1.0
+            position += 1.0
         for share in rows:
-            lines = wrapped(share.label, width=wrap, size=style.TEXT_SIZE)
+            lines = wrap_text(share.label, width=label_width, size=style.TEXT_SIZE)
             extra = 0.35 * (len(lines) - 1)
-            places.append(at + extra)
+            places.append(position + extra)
             labels.append("\n".join(lines))
-            at += 1.0 + 2 * extra
-        at += 0.4
-    bottom = max(at, 1.0)
+            position += 1.0 + 2 * extra
+        position += 0.4
+    bottom = max(position, 1.0)
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=ROW_MM * bottom + 1.0,
-            left=LABEL_MM,
-            right=VALUE_MM,
+            left=LABEL_WIDTH_MM,
+            right=VALUE_WIDTH_MM,
             bottom=11.0,
             title=title,
             note=note,
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     ax.set_xlim(0.0, 100.0)
     ax.set_ylim(bottom - 0.6, -0.6)
     ax.set_yticks(places, labels=labels, parse_math=False)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
-    ax.grid(axis="x", color=style.PALE, linewidth=0.5)
+    ax.grid(axis="x", color=style.LIGHT_GREY, linewidth=0.5)
     ax.set_axisbelow(True)
     row = iter(range(len(places)))
     for block, (name, rows) in enumerate(blocks):
         if name:
             ax.get_yticklabels()[next(row)].set_fontweight("bold")
         for share in rows:
-            _dot(ax, share, places[next(row)], style.PALETTE[block])
+            _draw_share(ax, share, places[next(row)], style.PALETTE[block])
     ax.set_xlabel("Share of the variance [%]", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
     return ax
 
 
-def _dot(ax: Axes, share: Share, y: float, color: str) -> None:
+def _draw_share(ax: Axes, share: Share, y: float, color: str) -> None:
     if not np.isfinite(share.total) and not np.isfinite(share.first):
         text = share.status or "undefined"
         ax.text(
@@ -159,20 +137,20 @@ def _dot(ax: Axes, share: Share, y: float, color: str) -> None:
             [100 * value], [y + shift], "o", ms=4.2, mfc=fill, mec=color, mew=1.0, clip_on=False
         )
     ax.annotate(
-        _values(share),
+        _indices_text(share),
         xy=(1.0, y),
         xycoords=("axes fraction", "data"),
         xytext=(6.0, 0.0),
         textcoords="offset points",
         va="center",
         fontsize=style.NOTE_SIZE,
-        color=style.INK,
+        color=style.TEXT_COLOR,
         annotation_clip=False,
         parse_math=False,
     )
 
 
-def _values(share: Share) -> str:
+def _indices_text(share: Share) -> str:
     """Both numbers in words, or one where they read the same."""
     first, total = _percent(share.first), _percent(share.total)
     return total if first == total else f"{first} / {total}"
@@ -185,8 +163,8 @@ def _percent(x: float) -> str:
     return f"{value:.0f} %" if value >= 1 or value <= 0 else f"{value:.1f} %"
 
 
-def _driver_title(groups: list[Share], singles: list[Share]) -> str:
-    ranked = [s for s in singles if s.rank >= 0] or [s for s in groups if s.rank >= 0]
+def _driver_title(groups: list[Share], inputs: list[Share]) -> str:
+    ranked = [s for s in inputs if s.sort_key >= 0] or [s for s in groups if s.sort_key >= 0]
     if not ranked:
         return "What drives the answer cannot be ranked"
     best = ranked[0]

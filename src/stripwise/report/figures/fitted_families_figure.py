@@ -1,4 +1,4 @@
-"""Fitted distributions on paper: the readings as steps, the families as curves, a limit."""
+"""How well distribution families fit measured values: readings as steps, families as curves."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from stripwise.evidence.statistics.family_fit import FittedFamily, fitted_distribution
 from stripwise.report import formatting
-from stripwise.report.components import Grid
+from stripwise.report.components import Table
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import spread
+from stripwise.report.figures.label_placement import spread_labels
 
-__all__ = ["family_grid", "plot_fit"]
+__all__ = ["family_table", "plot_fit"]
 
-LABEL_ROOM_MM = 30.0
+LABEL_WIDTH_MM = 30.0
 MOST_STEPS = 2_000
 """Most steps that are drawn."""
 
@@ -33,37 +33,18 @@ def plot_fit(
     limit_text: str = "",
     ax: Axes | None = None,
 ) -> Axes:
-    """Plot the share of values up to x, as measured and by the fitted families.
+    """Plot the share of values (n,) up to x, as measured and by the fitted families.
 
-    Parameters
-    ----------
-    values
-        (n,) values.
-    fits
-        Fitted families.
-    chosen
-        The family that goes to the scenario, drawn strongly.
-    label
-        Label of the axis with its unit.
-    title, note
-        The message, and how to read the figure.
-    limit, limit_text
-        A vertical line and what it says.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
+    `chosen` is the family that goes to the scenario, drawn strongly; `limit` is a vertical line.
     """
     x = np.sort(np.asarray(values, dtype=float))
     if ax is None:
-        ax = sheet.sheet(
-            height=74.0, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        ax = sheet.new_axes(
+            height=74.0, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     steps, shares = _steps(x)
-    ax.step(steps, 100.0 * shares, where="post", color=style.INK, lw=1.2, gid="values")
+    ax.step(steps, 100.0 * shares, where="post", color=style.TEXT_COLOR, lw=1.2, gid="values")
     span = max(float(x[-1] - x[0]), 1e-6 * abs(float(x[-1])), 1e-9)
     extra = (limit,) if limit is not None else ()
     low = min(float(x[0]) - 0.08 * span, *(v - 0.05 * span for v in extra), float(x[0]))
@@ -71,7 +52,7 @@ def plot_fit(
     low = max(low, 0.0) if x[0] >= 0 else low
     grid = np.linspace(low, high, 400)
     for row, fit in enumerate(fits):
-        color, _ = style.line_of(row)
+        color, _ = style.line_style(row)
         main = fit.family == chosen
         ax.plot(
             grid,
@@ -84,14 +65,14 @@ def plot_fit(
         )
     if limit is not None:
         ax.axvline(limit, color=style.GREY, lw=0.9, ls=(0, (3, 2)), gid="limit")
-        beside = limit < low + 0.6 * (high - low)
+        label_at_right = limit < low + 0.6 * (high - low)
         ax.annotate(
             limit_text,
             xy=(limit, 1.0),
             xycoords=("data", "axes fraction"),
-            xytext=(4.0 if beside else -4.0, -2.0),
+            xytext=(4.0 if label_at_right else -4.0, -2.0),
             textcoords="offset points",
-            ha="left" if beside else "right",
+            ha="left" if label_at_right else "right",
             va="top",
             fontsize=style.NOTE_SIZE,
             color=style.GREY,
@@ -100,31 +81,17 @@ def plot_fit(
         )
     ax.set_xlim(low, high)
     ax.set_ylim(0.0, 100.0)
-    _name(ax, fits, chosen)
+    _label_curves(ax, fits, chosen)
     ax.set_xlabel(label, fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Share up to that value [%]", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
     return ax
 
 
-def family_grid(fits: Sequence[FittedFamily], *, unit: str, chosen: str) -> Grid:
-    """Tabulate fitted families, best first.
-
-    Parameters
-    ----------
-    fits
-        Fitted families.
-    unit
-        Unit of mean and sd.
-    chosen
-        The family that goes to the scenario.
-
-    Returns
-    -------
-    The table.
-    """
+def family_table(fits: Sequence[FittedFamily], *, unit: str, chosen: str) -> Table:
+    """Tabulate fitted families, best first; `unit` is that of mean and sd."""
     best = fits[0].aic if fits else 0.0
-    return Grid(
+    return Table(
         "Families fitted by maximum likelihood. Difference of Akaike's criterion: 0 is best, below "
         "2 is no difference worth the name. p: share of simulated samples that fit no better; "
         "below 5 % speaks against the family.",
@@ -160,20 +127,20 @@ def _statistic(value: float, p: float) -> str:
 
 
 def _steps(x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    found, counts = np.unique(x, return_counts=True)
+    distinct, counts = np.unique(x, return_counts=True)
     shares = np.cumsum(counts) / x.size
-    if found.size > MOST_STEPS:
-        pick = np.linspace(0, found.size - 1, MOST_STEPS).astype(int)
-        found, shares = found[pick], shares[pick]
-    return np.concatenate([found[:1], found]), np.concatenate([[0.0], shares])
+    if distinct.size > MOST_STEPS:
+        pick = np.linspace(0, distinct.size - 1, MOST_STEPS).astype(int)
+        distinct, shares = distinct[pick], shares[pick]
+    return np.concatenate([distinct[:1], distinct]), np.concatenate([[0.0], shares])
 
 
-def _name(ax: Axes, fits: Sequence[FittedFamily], chosen: str) -> None:
+def _label_curves(ax: Axes, fits: Sequence[FittedFamily], chosen: str) -> None:
     """List the curves at the right."""
     _, height = sheet.axes_size(ax)
     names = ["as measured", *(fit.family for fit in fits)]
-    colors = [style.INK, *(style.line_of(row)[0] for row in range(len(fits)))]
-    placed = spread([0.5 * height] * len(names), heights=1.6 * style.TEXT_SIZE)
+    colors = [style.TEXT_COLOR, *(style.line_style(row)[0] for row in range(len(fits)))]
+    placed = spread_labels([0.5 * height] * len(names), heights=1.6 * style.TEXT_SIZE)
     for name, color, y in zip(names, colors, placed[::-1], strict=True):
         ax.annotate(
             name,

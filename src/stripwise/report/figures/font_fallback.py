@@ -1,4 +1,4 @@
-"""Characters that the figures' font lacks: another installed font for a picture, or an ellipsis.
+"""What a picture shows for a character that the figures' font lacks: another font, or an ellipsis.
 
 An SVG keeps its text, and a browser finds a font for it. A PNG is drawn here once and for all.
 """
@@ -16,12 +16,12 @@ from matplotlib.text import Text
 
 from stripwise.report.figures import style
 
-__all__ = ["EXPLANATION", "has_glyph", "legible"]
+__all__ = ["MISSING_GLYPH_NOTE", "has_glyph", "substitute_missing_glyphs"]
 
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
-EXPLANATION = f"{ELLIPSIS} stands for characters that no font here has; the SVG keeps them."
+MISSING_GLYPH_NOTE = f"{ELLIPSIS} stands for characters that no font here has; the SVG keeps them."
 
-BOXES = "Last Resort"
+BOX_FONT = "Last Resort"
 """Family that has a box for every character; it ships with matplotlib."""
 
 JOINERS = frozenset("\N{ZERO WIDTH JOINER}\N{VARIATION SELECTOR-15}\N{VARIATION SELECTOR-16}")
@@ -29,16 +29,11 @@ JOINERS = frozenset("\N{ZERO WIDTH JOINER}\N{VARIATION SELECTOR-15}\N{VARIATION 
 
 
 @contextmanager
-def legible(figure: Figure) -> Iterator[None]:
+def substitute_missing_glyphs(figure: Figure) -> Iterator[None]:
     """Let every text of a figure be read while it is drawn as a picture.
 
     What the figures' font lacks is taken from an installed font that has it; what none has becomes
     an ellipsis, and a line below the figure says so. Afterwards the figure is as it was.
-
-    Parameters
-    ----------
-    figure
-        Any figure.
     """
     changed: list[tuple[Text, str, list[str]]] = []
     note: Text | None = None
@@ -50,15 +45,15 @@ def legible(figure: Figure) -> Iterator[None]:
         if not missing:
             continue
         changed.append((item, text, list(item.get_fontfamily())))
-        found = {letter: _other_font(letter) for letter in missing}
-        item.set_fontfamily([style.FONT, *sorted({f for f in found.values() if f})])
-        lost = "".join(letter for letter, font in found.items() if not font)
-        if lost:
-            item.set_text(re.sub(f"[{re.escape(lost)}]+", ELLIPSIS, text))
+        fallbacks = {letter: _fallback_font(letter) for letter in missing}
+        item.set_fontfamily([style.FONT, *sorted({f for f in fallbacks.values() if f})])
+        unavailable = "".join(letter for letter, font in fallbacks.items() if not font)
+        if unavailable:
+            item.set_text(re.sub(f"[{re.escape(unavailable)}]+", ELLIPSIS, text))
             note = note or figure.text(
                 0.995,
                 0.004,
-                EXPLANATION,
+                MISSING_GLYPH_NOTE,
                 ha="right",
                 va="bottom",
                 fontsize=style.NOTE_SIZE - 1.5,
@@ -85,14 +80,14 @@ def has_glyph(letter: str) -> bool:
 
 
 @cache
-def _other_font(letter: str) -> str:
+def _fallback_font(letter: str) -> str:
     """Return the first installed family with an upright face that has a character, or nothing."""
     if letter in JOINERS:
         return ""
     faces = {
         entry.name: entry.fname
         for entry in fontManager.ttflist
-        if entry.style == "normal" and entry.name != style.FONT and BOXES not in entry.name
+        if entry.style == "normal" and entry.name != style.FONT and BOX_FONT not in entry.name
     }
     for name in sorted(faces):
         try:

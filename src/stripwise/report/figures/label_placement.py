@@ -1,4 +1,4 @@
-"""Where labels go: measuring, wrapping, merging and spreading them so that none overlap."""
+"""Where labels go: measured, wrapped, merged and spread so that none overlap."""
 
 from __future__ import annotations
 
@@ -18,22 +18,22 @@ from stripwise.report.figures import style
 __all__ = [
     "LINE_SPACING",
     "Box",
-    "alike",
-    "balanced",
-    "shortened",
-    "spread",
+    "group_similar",
+    "shorten_text",
+    "spread_labels",
     "text_width",
-    "wrapped",
+    "wrap_balanced",
+    "wrap_text",
 ]
 
 LINE_SPACING = 1.25
 """Distance of lines in units of the font size."""
 
-WHITE = " \t\r\n"
-BREAKS = re.compile(f"[{WHITE}]+")
+WHITESPACE = " \t\r\n"
+BREAKS = re.compile(f"[{WHITESPACE}]+")
 """Where a line may break: not at a no-break space."""
 
-SAFETY = 1.02
+WIDTH_SAFETY = 1.02
 """Hinting at low resolution makes text a little wider than its outlines."""
 
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
@@ -64,7 +64,7 @@ class Box:
         )
 
 
-def spread(
+def spread_labels(
     wanted: ArrayLike,
     *,
     heights: ArrayLike,
@@ -98,7 +98,7 @@ def spread(
 
     Examples
     --------
-    >>> spread([1.0, 1.0, 5.0], heights=1.0)
+    >>> spread_labels([1.0, 1.0, 5.0], heights=1.0)
     array([0.5, 1.5, 5. ])
     """
     centre = np.asarray(wanted, dtype=float)
@@ -108,21 +108,21 @@ def spread(
     if centre.size == 0:
         return centre.copy()
     order = np.argsort(centre, kind="stable")
-    tall = height[order]
-    offset = np.cumsum(tall) - 0.5 * tall
-    start = _not_decreasing(centre[order] - offset)
-    need = float(tall.sum())
+    sorted_height = height[order]
+    offset = np.cumsum(sorted_height) - 0.5 * sorted_height
+    start = _isotonic_regression(centre[order] - offset)
+    needed = float(sorted_height.sum())
     start = (
-        np.full_like(start, 0.5 * (low + high - need))
-        if need > high - low
-        else np.clip(start, low, high - need)
+        np.full_like(start, 0.5 * (low + high - needed))
+        if needed > high - low
+        else np.clip(start, low, high - needed)
     )
     placed = np.empty_like(centre)
     placed[order] = start + offset
     return placed
 
 
-def _not_decreasing(values: Array) -> Array:
+def _isotonic_regression(values: Array) -> Array:
     """Isotonic regression by pooling neighbours that violate the order."""
     means: list[float] = []
     sizes: list[int] = []
@@ -136,20 +136,8 @@ def _not_decreasing(values: Array) -> Array:
     return np.repeat(means, sizes)
 
 
-def alike(curves: ArrayLike, *, tolerance: float) -> list[list[int]]:
-    """Group curves that cannot be told apart on paper, so that they share a label.
-
-    Parameters
-    ----------
-    curves
-        (s, t) values.
-    tolerance
-        Largest difference at any t to the first of the group.
-
-    Returns
-    -------
-    Lists of row numbers, each in rising order, by first member.
-    """
+def group_similar(curves: ArrayLike, *, tolerance: float) -> list[list[int]]:
+    """Group curves (s, t) that differ at no t by more than `tolerance` from the first of the group."""
     rows = np.asarray(curves, dtype=float)
     groups: list[list[int]] = []
     for row in range(rows.shape[0]):
@@ -163,27 +151,15 @@ def alike(curves: ArrayLike, *, tolerance: float) -> list[list[int]]:
 
 
 def text_width(text: str, size: float, bold: bool = False) -> float:
-    """Measure a line of text in the figures' font.
+    """Measure a line of text in the figures' font [pt], without the little that kerning saves.
 
-    Parameters
-    ----------
-    text
-        One line.
-    size
-        Font size [pt].
-    bold
-        Whether it is set in bold.
-
-    Returns
-    -------
-    Width [pt], without the little that kerning saves; a character that the font lacks counts as
-    the box that stands for it, one em.
+    A character that the font lacks counts as the box that stands for it, one em.
     """
-    return SAFETY * size * sum(_advance(letter, bold) for letter in text)
+    return WIDTH_SAFETY * size * sum(_glyph_width(letter, bold) for letter in text)
 
 
 @cache
-def _advance(letter: str, bold: bool) -> float:
+def _glyph_width(letter: str, bold: bool) -> float:
     """Measure one character in units of the font size."""
     weight = "bold" if bold else "normal"
     font = get_font(findfont(FontProperties(family=[style.FONT], weight=weight)))
@@ -194,71 +170,41 @@ def _advance(letter: str, bold: bool) -> float:
     return float(glyph.linearHoriAdvance) / 65536.0 / 100.0
 
 
-def wrapped(text: str, *, width: float, size: float, bold: bool = False) -> list[str]:
-    """Break a text into lines no wider than a width; a word that is too long is cut.
-
-    Parameters
-    ----------
-    text
-        Any text; runs of white space count as one space.
-    width
-        Room [pt].
-    size
-        Font size [pt].
-    bold
-        Whether it is set in bold.
-
-    Returns
-    -------
-    At least one line.
-    """
+def wrap_text(text: str, *, width: float, size: float, bold: bool = False) -> list[str]:
+    """Break a text into lines no wider than a width [pt]; a word that is too long is cut."""
     lines: list[str] = []
     line = ""
-    for word in BREAKS.split(text.strip(WHITE)):
+    for word in BREAKS.split(text.strip(WHITESPACE)):
         longer = f"{line} {word}" if line else word
         if text_width(longer, size, bold) <= width:
             line = longer
             continue
         if line:
             lines.append(line)
-        pieces = _cut(word, width=width, size=size, bold=bold)
+        pieces = _split_word(word, width=width, size=size, bold=bold)
         lines.extend(pieces[:-1])
         line = pieces[-1]
     return [*lines, line]
 
 
-def balanced(text: str, *, width: float, size: float) -> list[str]:
-    """Break a text into as few lines as `wrapped` does, of lengths as even as words allow.
-
-    Parameters
-    ----------
-    text
-        Any text; runs of white space count as one space.
-    width
-        Room [pt].
-    size
-        Font size [pt].
-
-    Returns
-    -------
-    At least one line.
-    """
-    lines = wrapped(text, width=width, size=size)
-    longest = max(text_width(word, size) for word in BREAKS.split(text.strip(WHITE)))
+def wrap_balanced(text: str, *, width: float, size: float) -> list[str]:
+    """Break a text into as few lines as `wrap_text` does, of lengths as even as words allow."""
+    lines = wrap_text(text, width=width, size=size)
+    longest = max(text_width(word, size) for word in BREAKS.split(text.strip(WHITESPACE)))
     if len(lines) == 1 or longest > width:
         return lines
     low, high = longest, width
     for _ in range(8):
         middle = 0.5 * (low + high)
-        even = wrapped(text, width=middle, size=size)
-        if len(even) > len(lines):
+        rewrapped = wrap_text(text, width=middle, size=size)
+        if len(rewrapped) > len(lines):
             low = middle
         else:
-            high, lines = middle, even
+            high, lines = middle, rewrapped
     return lines
 
 
-def _cut(word: str, *, width: float, size: float, bold: bool) -> list[str]:
+def _split_word(word: str, *, width: float, size: float, bold: bool) -> list[str]:
     pieces = [""]
     for letter in word:
         if pieces[-1] and text_width(pieces[-1] + letter, size, bold) > width:
@@ -267,22 +213,8 @@ def _cut(word: str, *, width: float, size: float, bold: bool) -> list[str]:
     return pieces
 
 
-def shortened(text: str, *, width: float, size: float) -> str:
-    """Cut a text to one line no wider than a width, with an ellipsis where something is missing.
-
-    Parameters
-    ----------
-    text
-        Any text.
-    width
-        Room [pt].
-    size
-        Font size [pt].
-
-    Returns
-    -------
-    The text itself if it fits.
-    """
+def shorten_text(text: str, *, width: float, size: float) -> str:
+    """Cut a text to one line no wider than a width [pt], with an ellipsis where something is missing."""
     line = " ".join(text.split())
     if text_width(line, size) <= width:
         return line

@@ -1,4 +1,4 @@
-"""Map of the reliability index over cover and strip age, one panel per follow-up curing."""
+"""How the reliability index depends on cover and strip age: a map, one panel per follow-up."""
 
 from __future__ import annotations
 
@@ -16,18 +16,23 @@ from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import Box, text_width
 from stripwise.report.figures.reference_durations import (
-    ROW,
+    ROW_HEIGHT,
     ReferenceLine,
-    draw_lines,
-    inside,
-    meaning,
-    name_rows,
+    draw_reference_lines,
+    label_rows,
+    legend_sentence,
+    lines_in_range,
 )
-from stripwise.report.figures.strategy_markers import map_of, mark_strategies, on_paper, unmarked
+from stripwise.report.figures.strategy_markers import (
+    draw_strategy_markers,
+    require_map,
+    strategies_off_map,
+    to_axes_points,
+)
 from stripwise.report.pages.cover_answers import required_cover
-from stripwise.studies.results import Mapped
+from stripwise.studies.results import HasReliabilityMap
 
-__all__ = ["map_figure", "plot_map", "strip_ticks"]
+__all__ = ["map_figure", "plot_map", "strip_age_ticks"]
 
 Array = NDArray[np.float64]
 
@@ -35,37 +40,25 @@ PANEL_HEIGHT_MM = 58.0
 LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 14.0, 8.5, 12.0, 7.0
 LINE_NAMES_MM = 5.5
 TICK_HOURS = (4, 6, 8, 12, 16, 24, 36, 48, 72, 120, 168, 336, 672)
-LIMIT = 8.0
+INDEX_LIMIT = 8.0
 """Index at which the map is cut, so that infinite values can be drawn."""
 
 
-def map_figure(assessment: Mapped, *, lines: Sequence[ReferenceLine] = ()) -> Figure:
-    """Draw the map of every follow-up on one sheet with a common headline.
-
-    Parameters
-    ----------
-    assessment
-        Results with a reliability map.
-    lines
-        Durations of standards to show beside it.
-
-    Returns
-    -------
-    The figure: panels in one or two columns.
-    """
-    grid = map_of(assessment)
+def map_figure(assessment: HasReliabilityMap, *, lines: Sequence[ReferenceLine] = ()) -> Figure:
+    """Draw the map of every follow-up on one sheet with a common headline, in one to three columns."""
+    grid = require_map(assessment)
     count = len(grid.follow_up)
     columns = 2 if count in (2, 4) else min(count, 3)
     rows = -(-count // columns)
-    shown = inside((float(grid.strip_age[0]), float(grid.strip_age[-1])), lines)
+    shown = lines_in_range((float(grid.strip_age[0]), float(grid.strip_age[-1])), lines)
     width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
     if columns == 1:
         width = 0.7 * width
     above = ABOVE_MM + _names_height(shown, width * sheet.POINTS_PER_MM) / sheet.POINTS_PER_MM
-    title, note = _title(assessment), f"{_note(assessment)} {meaning(shown)}".strip()
+    title, note = _title(assessment), f"{_note(assessment)} {legend_sentence(shown)}".strip()
     # The first panel's axes carry the headline; the sheet below it is cut into the panels.
     below = (rows - 1) * (PANEL_HEIGHT_MM + BELOW_MM + above) + BELOW_MM
-    first = sheet.sheet(
+    first = sheet.new_axes(
         height=PANEL_HEIGHT_MM + above,
         left=LEFT_MM,
         right=3.0,
@@ -98,42 +91,24 @@ def map_figure(assessment: Mapped, *, lines: Sequence[ReferenceLine] = ()) -> Fi
 
 
 def plot_map(
-    data: Mapped,
+    data: HasReliabilityMap,
     *,
     ax: Axes | None = None,
     follow_up: str | None = None,
     lines: Sequence[ReferenceLine] = (),
 ) -> Axes:
-    """Plot the reliability index over cover and strip age for one follow-up.
+    """Plot the reliability index over cover and strip age for one follow-up, the first if None.
 
-    Parameters
-    ----------
-    data
-        Results of a run with a reliability map.
-    ax
-        Axes to draw on; a new figure of print size if None.
-    follow_up
-        Label of the follow-up; the map's first if None.
-    lines
-        Durations of standards to show beside it.
-
-    Returns
-    -------
-    The axes.
-
-    Raises
-    ------
-    InputError
-        If the assessment has no map, or no such follow-up on it.
+    InputError if the assessment has no map, or no such follow-up on it.
     """
-    grid, units = map_of(data), data.scenario.units
+    grid, units = require_map(data), data.scenario.units
     label = grid.follow_up[0] if follow_up is None else follow_up
     if label not in grid.follow_up:
         raise InputError(
             "follow_up", f"= {label!r} is not on the map; it has {', '.join(grid.follow_up)}"
         )
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=90.0,
             left=LEFT_MM,
             right=4.0,
@@ -142,21 +117,21 @@ def plot_map(
             note=_note(data),
         )
         sheet.headline(ax, _title(data), note=_note(data))
-    index = np.clip(grid.index[grid.follow_up.index(label)], -LIMIT, LIMIT)
-    cover = np.array([formatting.displayed(c, "mm", units=units) for c in grid.cover])
-    sheet.dress(ax)
+    index = np.clip(grid.index[grid.follow_up.index(label)], -INDEX_LIMIT, INDEX_LIMIT)
+    cover = np.array([formatting.to_display_unit(c, "mm", units=units) for c in grid.cover])
+    sheet.style_axes(ax)
     ax.set_xscale("log")
     ax.set_xlim(grid.strip_age[0], grid.strip_age[-1])
     ax.set_ylim(cover[0], cover[-1])
-    _shade(ax, grid.strip_age, cover, index=index, data=data, label=label, lines=lines)
-    ticks = strip_ticks(grid.strip_age[0], grid.strip_age[-1], sheet.axes_size(ax)[0])
+    _draw_contours(ax, grid.strip_age, cover, index=index, data=data, label=label, lines=lines)
+    ticks = strip_age_ticks(grid.strip_age[0], grid.strip_age[-1], sheet.axes_size(ax)[0])
     ax.set_xticks(ticks, labels=[formatting.duration(t) for t in ticks], parse_math=False)
     ax.set_xticks([], minor=True)
     ax.set_xlabel("Strip age", fontsize=style.TEXT_SIZE)
     ax.set_ylabel(
-        f"Mean cover [{formatting.unit_text('mm', units=units)}]", fontsize=style.TEXT_SIZE
+        f"Mean cover [{formatting.display_unit('mm', units=units)}]", fontsize=style.TEXT_SIZE
     )
-    rise = 3.5 + _names_height(inside(ax.get_xlim(), lines), sheet.axes_size(ax)[0])
+    rise = 3.5 + _names_height(lines_in_range(ax.get_xlim(), lines), sheet.axes_size(ax)[0])
     ax.annotate(
         f"Follow-up: {label}",
         xy=(0.0, 1.0),
@@ -166,7 +141,7 @@ def plot_map(
         ha="left",
         va="bottom",
         fontsize=style.TEXT_SIZE,
-        color=style.INK,
+        color=style.TEXT_COLOR,
         annotation_clip=False,
         parse_math=False,
     )
@@ -177,30 +152,30 @@ def _names_height(lines: Sequence[ReferenceLine], width: float) -> float:
     """Return the height [pt] that the names of lines take above a panel of a width [pt]."""
     if not lines:
         return 0.0
-    return LINE_NAMES_MM * sheet.POINTS_PER_MM + (name_rows(lines, width) - 1) * ROW
+    return LINE_NAMES_MM * sheet.POINTS_PER_MM + (label_rows(lines, width) - 1) * ROW_HEIGHT
 
 
-def _shade(
+def _draw_contours(
     ax: Axes,
     hours: Array,
     cover: Array,
     *,
     index: Array,
-    data: Mapped,
+    data: HasReliabilityMap,
     label: str,
     lines: Sequence[ReferenceLine],
 ) -> None:
     target = data.scenario.target.reliability_index
     shades = ListedColormap(list(style.MAP_SHADES))
-    edges = [-LIMIT - 1, target - 0.5, target, target + 0.5, LIMIT + 1]
+    edges = [-INDEX_LIMIT - 1, target - 0.5, target, target + 0.5, INDEX_LIMIT + 1]
     ax.contourf(hours, cover, index.T, levels=edges, cmap=shades)
-    boxes = mark_strategies(ax, hours, cover, data=data, label=label)
-    draw_lines(ax, lines)
+    boxes = draw_strategy_markers(ax, hours, cover, data=data, label=label)
+    draw_reference_lines(ax, lines)
     levels = [level for level in np.arange(-6.0, 8.1, 0.5) if abs(level - target) > 0.15]
     inside = [level for level in levels if index.min() < level < index.max()]
     if index.min() < target < index.max():
         bold = ax.contour(
-            hours, cover, index.T, levels=[target], colors=style.TARGET, linewidths=1.8
+            hours, cover, index.T, levels=[target], colors=style.TARGET_COLOR, linewidths=1.8
         )
         boxes = _label_lines(ax, bold, boxes, bold=True)
     if inside:
@@ -225,9 +200,9 @@ def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: boo
         vertices = np.asarray(path.vertices, dtype=float)
         if not len(vertices):
             continue
-        spots = on_paper(ax, vertices[:, 0], vertices[:, 1])
-        for spot in _candidates(spots):
-            box = Box(float(spot[0]), float(spot[1]), *size)
+        points = to_axes_points(ax, vertices[:, 0], vertices[:, 1])
+        for point in _label_candidates(points):
+            box = Box(float(point[0]), float(point[1]), *size)
             if box.inside(width, height) and not any(box.overlaps(other) for other in boxes):
                 boxes = [*boxes, box]
                 ax.annotate(
@@ -238,7 +213,7 @@ def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: boo
                     va="center",
                     fontsize=style.NOTE_SIZE,
                     fontweight="bold" if bold else "normal",
-                    color=style.TARGET if bold else style.GREY,
+                    color=style.TARGET_COLOR if bold else style.GREY,
                     parse_math=False,
                     bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.6},
                 )
@@ -246,16 +221,16 @@ def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: boo
     return boxes
 
 
-def _candidates(spots: Array) -> Array:
+def _label_candidates(points: Array) -> Array:
     """Points along a line, from its middle outwards, close enough to find any gap."""
-    step = np.hypot(*np.diff(spots, axis=0).T)
+    step = np.hypot(*np.diff(points, axis=0).T)
     along = np.concatenate(([0.0], np.cumsum(step)))
     places = np.linspace(0.0, along[-1], 61)
     places = places[np.argsort(np.abs(places - 0.5 * along[-1]), kind="stable")]
-    return np.column_stack([np.interp(places, along, spots[:, axis]) for axis in (0, 1)])
+    return np.column_stack([np.interp(places, along, points[:, axis]) for axis in (0, 1)])
 
 
-def strip_ticks(low: float, high: float, width: float) -> list[float]:
+def strip_age_ticks(low: float, high: float, width: float) -> list[float]:
     """Round strip ages in the range, dropping those whose label would touch the one before."""
     kept: list[float] = []
     edge = -np.inf
@@ -270,22 +245,22 @@ def strip_ticks(low: float, high: float, width: float) -> list[float]:
     return kept
 
 
-def _title(data: Mapped) -> str:
+def _title(data: HasReliabilityMap) -> str:
     """Cover that the shortest and the longest strip age of the first follow-up need."""
-    grid, units = map_of(data), data.scenario.units
-    need = required_cover(grid, data.scenario.target.reliability_index)[0]
+    grid, units = require_map(data), data.scenario.units
+    required = required_cover(grid, data.scenario.target.reliability_index)[0]
     parts = []
     for at in (0, -1):
         hours = formatting.duration(float(grid.strip_age[at]))
-        if np.isnan(need[at]):
+        if np.isnan(required[at]):
             most = formatting.length(float(grid.cover[-1]), units=units)
             parts.append(f"stripped at {hours}, not even {most} of mean cover is enough")
-        elif need[at] <= grid.cover[0]:
+        elif required[at] <= grid.cover[0]:
             least = formatting.length(float(grid.cover[0]), units=units)
             parts.append(f"stripped at {hours}, {least} of mean cover is enough")
         else:
             cover = formatting.length(
-                formatting.rounded_up(float(need[at]), units=units), units=units
+                formatting.round_up_cover(float(required[at]), units=units), units=units
             )
             parts.append(f"stripped at {hours}, the wall needs {cover} of mean cover")
     text = "; ".join(parts)
@@ -295,7 +270,7 @@ def _title(data: Mapped) -> str:
     return text[0].upper() + text[1:] + after
 
 
-def _note(data: Mapped) -> str:
+def _note(data: HasReliabilityMap) -> str:
     target = data.scenario.target
     note = (
         "Lines: reliability index against depassivation within "
@@ -304,8 +279,8 @@ def _note(data: Mapped) -> str:
         "strategies by their number in the table. Durability only: strength, stability and frost "
         "decide first when forms may go."
     )
-    missing = unmarked(data)
+    missing = strategies_off_map(data)
     if missing:
-        numbers = formatting.listing([str(n) for n in missing])
+        numbers = formatting.join_with_and([str(n) for n in missing])
         note += f" Not on the map: No. {numbers} (outside its ranges, follow-ups or temperatures)."
     return note

@@ -1,4 +1,4 @@
-"""Figure of first cost against probability: which points are worth a look, which are beaten."""
+"""Which designs no other beats in both first cost and probability."""
 
 from __future__ import annotations
 
@@ -9,81 +9,76 @@ from matplotlib.axes import Axes
 from stripwise.errors import InputError
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.callouts import Spot, flags
+from stripwise.report.figures.callouts import Callout, draw_callouts
 from stripwise.report.figures.label_placement import Box, text_width
-from stripwise.report.figures.strategy_markers import on_paper
+from stripwise.report.figures.strategy_markers import to_axes_points
 from stripwise.studies.design.design_result import DesignResult
 
 __all__ = ["plot_pareto"]
 
 HEIGHT_MM = 88.0
 LEFT_MM, RIGHT_MM, BOTTOM_MM = 16.0, 6.0, 12.0
-LOWEST = 1e-6
+LOWEST_PROBABILITY = 1e-6
 MOST_DOTS = 800
 """Grey dots that are drawn; more would only make the file larger."""
-DRAWN = style.PALETTE[1]
-POWERS = (1e-6, 1e-5, 1e-4, 1e-3, 0.01, 0.1, 0.5, 1.0)
-STEPS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
+DRAWN_COVER_COLOR = style.PALETTE[1]
+DECADE_TICKS = (1e-6, 1e-5, 1e-4, 1e-3, 0.01, 0.1, 0.5, 1.0)
+TICKS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 
 
 def plot_pareto(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     """Plot the cost of the first build against the probability at the target life.
 
     Design points that another beats in one without losing in the other are grey; strategies are
-    numbered, at the scenario's cover and at the cover that a drawing would hold.
-
-    Parameters
-    ----------
-    data
-        A design with prices.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-
-    Raises
-    ------
-    InputError
-        If the design has no prices.
+    numbered, at the scenario's cover and at the cover that a drawing would hold. InputError if the
+    design has no prices.
     """
     if data.pareto is None or data.scenario.cost is None:
         raise InputError("cost", "is missing; without prices there is no first cost to draw")
     title, note = _title(data), _note(data)
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=HEIGHT_MM, left=LEFT_MM, right=RIGHT_MM, bottom=BOTTOM_MM, title=title, note=note
         )
         sheet.headline(ax, title, note=note)
-    table = data.pareto.assign(probability=data.pareto["probability"].clip(lower=LOWEST))
-    sheet.dress(ax)
+    table = data.pareto.assign(
+        probability=data.pareto["probability"].clip(lower=LOWEST_PROBABILITY)
+    )
+    sheet.style_axes(ax)
     points = table[table["kind"] == "design point"]
     strategies = table[table["kind"] == "strategy"]
     drawn = table[table["kind"] == "strategy at drawn cover"]
     _limits(ax, table, data)
-    beaten = points[points["dominated"]]
-    kept = points[~points["dominated"]].sort_values("first_cost")
-    beaten = beaten.iloc[:: max(len(beaten) // MOST_DOTS, 1)]
+    dominated = points[points["dominated"]]
+    front = points[~points["dominated"]].sort_values("first_cost")
+    dominated = dominated.iloc[:: max(len(dominated) // MOST_DOTS, 1)]
     ax.plot(
-        beaten["first_cost"], beaten["probability"], ".", ms=1.8, color=style.PALE, gid="dominated"
+        dominated["first_cost"],
+        dominated["probability"],
+        ".",
+        ms=1.8,
+        color=style.LIGHT_GREY,
+        gid="dominated",
     )
     ax.plot(
-        kept["first_cost"],
-        kept["probability"],
+        front["first_cost"],
+        front["probability"],
         "-o",
         ms=2.6,
         lw=0.7,
-        color=style.INK,
+        color=style.TEXT_COLOR,
         gid="not-dominated",
     )
     allowed = data.scenario.target.probability
-    ax.axhline(allowed, color=style.TARGET, linewidth=1.6)
-    taken = [_target(ax, data)]
-    taken += _named_line(ax, kept, taken)
+    ax.axhline(allowed, color=style.TARGET_COLOR, linewidth=1.6)
+    occupied = [_label_target(ax, data)]
+    occupied += _label_front(ax, front, occupied)
     numbers = {s.name: str(n) for n, s in enumerate(data.scenario.strategies, 1)}
-    spots = []
-    for rows, marker, colour in ((strategies, "o", style.MARK), (drawn, "s", DRAWN)):
+    marked = []
+    for rows, marker, colour in (
+        (strategies, "o", style.MARKER_COLOR),
+        (drawn, "s", DRAWN_COVER_COLOR),
+    ):
         ax.plot(
             rows["first_cost"],
             rows["probability"],
@@ -95,13 +90,13 @@ def plot_pareto(data: DesignResult, *, ax: Axes | None = None) -> Axes:
             zorder=5,
             clip_on=False,
         )
-        spots += [
-            Spot(
+        marked += [
+            Callout(
                 float(row["first_cost"]), float(row["probability"]), numbers[row["option"]], colour
             )
             for row in rows.to_dict("records")
         ]
-    flags(ax, spots, taken=taken)
+    draw_callouts(ax, marked, occupied=occupied)
     ax.set_xlabel(
         f"Cost of the first build [{data.scenario.cost.currency}/m²]", fontsize=style.TEXT_SIZE
     )
@@ -120,48 +115,50 @@ def _limits(ax: Axes, table: pd.DataFrame, data: DesignResult) -> None:
     ax.set_ylim(0.8 * low, min(1.3 * high, 1.0))
     room = 0.05 * (float(first.max()) - float(first.min())) or 1.0
     ax.set_xlim(float(first.min()) - room, float(first.max()) + room)
-    steps = POWERS if high / low > 1000.0 else STEPS
-    ticks = [t for t in steps if ax.get_ylim()[0] <= t <= ax.get_ylim()[1]]
+    choices = DECADE_TICKS if high / low > 1000.0 else TICKS
+    ticks = [t for t in choices if ax.get_ylim()[0] <= t <= ax.get_ylim()[1]]
     ax.set_yticks(ticks, labels=[formatting.percent(t) for t in ticks], parse_math=False)
     ax.set_yticks([], minor=True)
 
 
-def _target(ax: Axes, data: DesignResult) -> Box:
+def _label_target(ax: Axes, data: DesignResult) -> Box:
     """Name the target at the right end of its line."""
     allowed = data.scenario.target.probability
     text = f"target {formatting.percent(allowed)}"
-    return _written(ax, text, ax.get_xlim()[1], allowed, style.TARGET, bold=True)
+    return _write_left_of(ax, text, ax.get_xlim()[1], allowed, style.TARGET_COLOR, bold=True)
 
 
-def _named_line(ax: Axes, kept: pd.DataFrame, taken: list[Box]) -> list[Box]:
+def _label_front(ax: Axes, front: pd.DataFrame, occupied: list[Box]) -> list[Box]:
     """Name the points that nothing beats, in the empty corner below their line."""
-    if kept.empty:
+    if front.empty:
         return []
     width, height = sheet.axes_size(ax)
     text = "design points that no other beats"
-    long, high = text_width(text, style.NOTE_SIZE) + 2.0, 1.3 * style.NOTE_SIZE
+    box_width, box_height = text_width(text, style.NOTE_SIZE) + 2.0, 1.3 * style.NOTE_SIZE
     for place in np.linspace(0.6, 1.0, 9):
-        row = kept.iloc[round(float(place) * (len(kept) - 1))]
-        x, y = on_paper(ax, np.array([row["first_cost"]]), np.array([row["probability"]]))[0]
-        box = Box(float(x) - 8.0 - 0.5 * long, float(y) - 9.0, long, high)
-        if box.inside(width, height) and not any(box.overlaps(other) for other in taken):
-            _text(ax, text, box, style.INK)
+        row = front.iloc[round(float(place) * (len(front) - 1))]
+        x, y = to_axes_points(ax, np.array([row["first_cost"]]), np.array([row["probability"]]))[0]
+        box = Box(float(x) - 8.0 - 0.5 * box_width, float(y) - 9.0, box_width, box_height)
+        if box.inside(width, height) and not any(box.overlaps(other) for other in occupied):
+            _write_in_box(ax, text, box, style.TEXT_COLOR)
             return [box]
     return []
 
 
-def _written(ax: Axes, text: str, x: float, y: float, colour: str, *, bold: bool = False) -> Box:
-    """Write a text that ends above a place, and return what it covers on paper [pt]."""
+def _write_left_of(
+    ax: Axes, text: str, x: float, y: float, colour: str, *, bold: bool = False
+) -> Box:
+    """Write a text that ends above a point, and return what it covers on paper [pt]."""
     width, _ = sheet.axes_size(ax)
-    at = on_paper(ax, np.array([x]), np.array([y]))[0]
-    long = text_width(text, style.NOTE_SIZE, bold)
+    at = to_axes_points(ax, np.array([x]), np.array([y]))[0]
+    length = text_width(text, style.NOTE_SIZE, bold)
     right = min(float(at[0]), width - 2.0)
-    box = Box(right - 0.5 * long, float(at[1]) + 7.0, long + 2.0, 1.3 * style.NOTE_SIZE)
-    _text(ax, text, box, colour, bold=bold)
+    box = Box(right - 0.5 * length, float(at[1]) + 7.0, length + 2.0, 1.3 * style.NOTE_SIZE)
+    _write_in_box(ax, text, box, colour, bold=bold)
     return box
 
 
-def _text(ax: Axes, text: str, box: Box, colour: str, *, bold: bool = False) -> None:
+def _write_in_box(ax: Axes, text: str, box: Box, colour: str, *, bold: bool = False) -> None:
     width, height = sheet.axes_size(ax)
     ax.annotate(
         text,

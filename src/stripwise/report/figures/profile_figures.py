@@ -1,4 +1,4 @@
-"""Figures of fitted chloride profiles: the profiles, their residuals, the penalty factors."""
+"""How well chloride profiles are fitted, and which penalty factors follow."""
 
 from __future__ import annotations
 
@@ -6,52 +6,43 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from stripwise.evidence.profiles.chloride_profiles import Fits
+from stripwise.evidence.profiles.chloride_profiles import ProfileFits
 from stripwise.evidence.profiles.fitted_curves import curve_band, skin_curve
-from stripwise.evidence.profiles.layered_fit import LAYERED, Layered
-from stripwise.evidence.profiles.penalty_factors import Penalties
+from stripwise.evidence.profiles.layered_fit import LAYERED, LayeredFits
+from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.dot_interval import DotRow, plot_dots
-from stripwise.report.figures.label_placement import shortened
+from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
+from stripwise.report.figures.label_placement import shorten_text
 
-__all__ = ["CONTENT", "plot_penalties", "plot_residuals", "profiles_figure"]
+__all__ = ["CONTENT_UNITS", "plot_penalties", "plot_residuals", "profiles_figure"]
 
-CONTENT = {
+CONTENT_UNITS = {
     "pct": "% by mass of concrete",
     "pct_binder": "% by mass of binder",
     "kg_m3": "kg per m\N{SUPERSCRIPT THREE} of concrete",
 }
 """Words for the unit of the contents."""
 
-PANELS, LINES = 12, 8
+MOST_PANELS, MOST_LINES = 12, 8
 """Most strategies drawn, and most specimens of each."""
 
-DOTS = 60
+MOST_DOTS = 60
 """Most specimens of each strategy whose residuals or diffusivities are drawn."""
 
 PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 46.0, 17.0, 7.0, 13.0, 6.0
-KEY_MM = 46.0
+LEGEND_WIDTH_MM = 46.0
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 20.0)
-PATTERNS = style.LINES
-SIGNS, KEYS = "os", "\N{BLACK CIRCLE}\N{BLACK SQUARE}"
+PATTERNS = style.LINE_PATTERNS
+MARKERS, MARKER_SYMBOLS = "os", "\N{BLACK CIRCLE}\N{BLACK SQUARE}"
 
 
-def profiles_figure(fits: Fits, skin: Layered | None = None) -> Figure:
+def profiles_figure(fits: ProfileFits, skin: LayeredFits | None = None) -> Figure:
     """Draw the profiles with their fitted curves, a panel per strategy.
 
-    Parameters
-    ----------
-    fits
-        All fits.
-    skin
-        Two-layer fits, drawn instead where the data support them; none unless given.
-
-    Returns
-    -------
-    The figure.
+    Two-layer fits (`skin`) are drawn instead where the data support them.
     """
-    names = list(dict.fromkeys(fits.profiles.strategies))[:PANELS]
+    names = list(dict.fromkeys(fits.profiles.strategies))[:MOST_PANELS]
     columns = min(len(names), 3) if len(names) != 4 else 2
     rows = -(-len(names) // columns)
     title = "The error function, averaged over each layer, against the ground profiles"
@@ -59,7 +50,7 @@ def profiles_figure(fits: Fits, skin: Layered | None = None) -> Figure:
     if skin is not None and LAYERED in skin.choice:
         note += " Where a skin is supported the line is that of skin and core; thin dots: uniform."
     below = (rows - 1) * (PANEL_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
-    first = sheet.sheet(
+    first = sheet.new_axes(
         height=PANEL_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below, title=title, note=note
     )
     figure = first.get_figure(root=True)
@@ -83,14 +74,14 @@ def profiles_figure(fits: Fits, skin: Layered | None = None) -> Figure:
                 PANEL_MM / total,
             )
         )
-        _panel(ax, fits, name, skin)
+        _draw_panel(ax, fits, name, skin)
         ax.set_xlim(0.0, deepest)
         ax.set_ylim(0.0, 1.08 * highest)
         ax.set_title(
-            shortened(name, width=width * sheet.POINTS_PER_MM, size=style.TEXT_SIZE),
+            shorten_text(name, width=width * sheet.POINTS_PER_MM, size=style.TEXT_SIZE),
             loc="left",
             fontsize=style.TEXT_SIZE,
-            color=style.INK,
+            color=style.TEXT_COLOR,
             pad=3.0,
             parse_math=False,
         )
@@ -98,26 +89,14 @@ def profiles_figure(fits: Fits, skin: Layered | None = None) -> Figure:
         if column:
             ax.set_yticklabels([])
         else:
-            unit = CONTENT[fits.profiles.basis]
+            unit = CONTENT_UNITS[fits.profiles.basis]
             ax.set_ylabel(f"Chloride\n[{unit}]", fontsize=style.TEXT_SIZE)
     return figure
 
 
-def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
-    """Plot what the fits leave over depth, coloured by strategy.
-
-    Parameters
-    ----------
-    fits
-        All fits.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    names = list(dict.fromkeys(fits.profiles.strategies))[:PANELS]
+def plot_residuals(fits: ProfileFits, *, ax: Axes | None = None) -> Axes:
+    """Plot readings less fit [% of surface content] over depth, coloured by strategy."""
+    names = list(dict.fromkeys(fits.profiles.strategies))[:MOST_PANELS]
     used = fits.layers.weight > 0
     share = 100.0 * (fits.profiles.content - fits.fitted) / fits.surface[:, None]
     count = int(fits.flagged.sum())
@@ -128,25 +107,27 @@ def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
         "left out; ringed: flagged by the robust fit, and still in the fit. A bend that all "
         "strategies share would mean that the error function does not hold."
     )
-    if max(fits.profiles.strategies.count(name) for name in names) > DOTS:
-        note += f" The first {DOTS} specimens of each strategy are drawn."
+    if max(fits.profiles.strategies.count(name) for name in names) > MOST_DOTS:
+        note += f" The first {MOST_DOTS} specimens of each strategy are drawn."
     if ax is None:
-        ax = sheet.sheet(height=72.0, left=15.0, right=KEY_MM, bottom=12.0, title=title, note=note)
-    sheet.dress(ax)
+        ax = sheet.new_axes(
+            height=72.0, left=15.0, right=LEGEND_WIDTH_MM, bottom=12.0, title=title, note=note
+        )
+    sheet.style_axes(ax)
     ax.axhline(0.0, color=style.GREY, lw=0.6, zorder=1)
     middle = 0.5 * (fits.profiles.upper + fits.profiles.lower)
     drawn = np.zeros((len(used), 1), dtype=bool)
     for place, name in enumerate(names):
-        color, _ = style.line_of(place)
-        of_name = np.array([s == name for s in fits.profiles.strategies])
-        of_name = (of_name & (np.cumsum(of_name) <= DOTS))[:, None]
-        drawn |= of_name
-        inside, outside = of_name & used, of_name & fits.profiles.present & ~used
-        sign = SIGNS[place // len(style.PALETTE)]
+        color, _ = style.line_style(place)
+        of_strategy = np.array([s == name for s in fits.profiles.strategies])
+        of_strategy = (of_strategy & (np.cumsum(of_strategy) <= MOST_DOTS))[:, None]
+        drawn |= of_strategy
+        inside, outside = of_strategy & used, of_strategy & fits.profiles.present & ~used
+        marker = MARKERS[place // len(style.PALETTE)]
         ax.plot(
             middle[inside],
             share[inside],
-            sign,
+            marker,
             ms=3.2,
             mew=0,
             color=color,
@@ -156,7 +137,7 @@ def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
         ax.plot(
             middle[outside],
             share[outside],
-            sign,
+            marker,
             ms=3.2,
             mew=0.7,
             mfc="none",
@@ -172,10 +153,10 @@ def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
         ms=8.0,
         mew=0.9,
         mfc="none",
-        mec=style.INK,
+        mec=style.TEXT_COLOR,
         gid="flagged",
     )
-    _key(ax, names)
+    _strategy_legend(ax, names)
     inner = share[used & drawn]
     reach = 1.25 * float(np.abs(inner).max()) if inner.size else 1.0
     beyond = fits.profiles.present & ~used & drawn & (np.abs(share) > reach)
@@ -198,62 +179,50 @@ def plot_residuals(fits: Fits, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def plot_penalties(found: Penalties, fits: Fits, *, ax: Axes | None = None) -> Axes:
-    """Plot the penalty factor of each strategy with its interval.
-
-    Parameters
-    ----------
-    found
-        The penalty factors.
-    fits
-        The fits behind them, drawn as small dots.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
+def plot_penalties(
+    penalties: ProfilePenaltyFactors, fits: ProfileFits, *, ax: Axes | None = None
+) -> Axes:
+    """Plot the penalty factor of each strategy with its interval; specimens are small dots."""
     rows = []
-    at = found.strategies.index(found.reference)
-    base = np.exp(found.log_diffusivity.mean[at])
-    median = np.exp(found.ratios.log_mean)
+    at = penalties.strategies.index(penalties.reference)
+    base = np.exp(penalties.log_diffusivity.mean[at])
+    median = np.exp(penalties.log_ratios.log_mean)
     order = np.argsort(-median, kind="stable")
     for place in order:
-        name = found.strategies[place]
+        name = penalties.strategies[place]
         own = [
             d / base
             for d, s in zip(fits.diffusivity, fits.profiles.strategies, strict=True)
             if s == name
         ]
-        certain = place == at
+        is_reference = place == at
         text = (
             "1 (reference)"
-            if certain
+            if is_reference
             else (
                 f"{formatting.number(float(median[place]))} "
-                f"({formatting.number(float(found.low95[place]))} to "
-                f"{formatting.number(float(found.high95[place]))})"
+                f"({formatting.number(float(penalties.low95[place]))} to "
+                f"{formatting.number(float(penalties.high95[place]))})"
             )
         )
         rows.append(
             DotRow(
                 name,
                 float(median[place]),
-                np.nan if certain else float(found.low95[place]),
-                np.nan if certain else float(found.high95[place]),
+                np.nan if is_reference else float(penalties.low95[place]),
+                np.nan if is_reference else float(penalties.high95[place]),
                 text,
-                tuple(own[:DOTS]),
+                tuple(own[:MOST_DOTS]),
             )
         )
-    worst = found.strategies[order[0]]
+    worst = penalties.strategies[order[0]]
     title = (
         f"{worst} has {formatting.number(float(median[order[0]]), 2)} times the diffusivity of "
-        f"{found.reference}"
+        f"{penalties.reference}"
         if order[0] != at
-        else f"No strategy is worse than {found.reference}"
+        else f"No strategy is worse than {penalties.reference}"
     )
-    chart = plot_dots(
+    chart = plot_dot_intervals(
         rows,
         title=title,
         note="Dot: penalty factor, the ratio of pooled diffusivities; bar: its 95 % interval, the "
@@ -271,15 +240,15 @@ def plot_penalties(found: Penalties, fits: Fits, *, ax: Axes | None = None) -> A
     return chart
 
 
-def _panel(ax: Axes, fits: Fits, name: str, skin: Layered | None) -> None:
-    sheet.dress(ax)
+def _draw_panel(ax: Axes, fits: ProfileFits, name: str, skin: LayeredFits | None) -> None:
+    sheet.style_axes(ax)
     profiles = fits.profiles
-    rows = [r for r, strategy in enumerate(profiles.strategies) if strategy == name][:LINES]
+    rows = [r for r, strategy in enumerate(profiles.strategies) if strategy == name][:MOST_LINES]
     for number, row in enumerate(rows):
         color, pattern = style.PALETTE[number % len(style.PALETTE)], PATTERNS[number // 7]
-        depth = np.linspace(fits.start[row], float(profiles.lower[row].max()), 160)
+        depth = np.linspace(fits.origin_depth[row], float(profiles.lower[row].max()), 160)
         content, half = curve_band(fits, row, depth=depth)
-        if skin is not None and skin.choice_of(name) == LAYERED and skin.tells[row]:
+        if skin is not None and skin.choice_for(name) == LAYERED and skin.identifiable[row]:
             ax.plot(depth, content, color=color, ls=":", lw=0.5, gid=f"uniform-{row}")
             ax.plot(
                 depth,
@@ -316,10 +285,18 @@ def _panel(ax: Axes, fits: Fits, name: str, skin: Layered | None) -> None:
                     solid_capstyle="butt",
                 )
             if fits.flagged[row, layer]:
-                ax.plot([0.5 * (x[0] + x[1])], [y], "o", ms=8.0, mew=0.9, mfc="none", mec=style.INK)
+                ax.plot(
+                    [0.5 * (x[0] + x[1])],
+                    [y],
+                    "o",
+                    ms=8.0,
+                    mew=0.9,
+                    mfc="none",
+                    mec=style.TEXT_COLOR,
+                )
 
 
-def _profiles_note(fits: Fits) -> str:
+def _profiles_note(fits: ProfileFits) -> str:
     text = (
         "Bars: content of a layer (dotted: left out of the fit). Lines: fitted curves; shaded: "
         "their 95 % bands. A colour per specimen, from panel to panel anew."
@@ -327,23 +304,23 @@ def _profiles_note(fits: Fits) -> str:
     if fits.flagged.any():
         text += " Ringed: flagged as far off."
     names = list(dict.fromkeys(fits.profiles.strategies))
-    most = max(fits.profiles.strategies.count(name) for name in names[:PANELS])
-    if len(names) > PANELS or most > LINES:
+    most = max(fits.profiles.strategies.count(name) for name in names[:MOST_PANELS])
+    if len(names) > MOST_PANELS or most > MOST_LINES:
         text += (
-            f" Drawn are the first {min(len(names), PANELS)} of {len(names)} strategies and the "
-            f"first {min(most, LINES)} specimens of each."
+            f" Drawn are the first {min(len(names), MOST_PANELS)} of {len(names)} strategies and the "
+            f"first {min(most, MOST_LINES)} specimens of each."
         )
     return text
 
 
-def _key(ax: Axes, names: list[str]) -> None:
+def _strategy_legend(ax: Axes, names: list[str]) -> None:
     """List the strategies beside the axes, each in its colour."""
-    room = (KEY_MM - 8.0) * sheet.POINTS_PER_MM
+    room = (LEGEND_WIDTH_MM - 8.0) * sheet.POINTS_PER_MM
     for place, name in enumerate(names):
-        color, _ = style.line_of(place)
-        text = shortened(name, width=room, size=style.TEXT_SIZE)
+        color, _ = style.line_style(place)
+        text = shorten_text(name, width=room, size=style.TEXT_SIZE)
         ax.annotate(
-            f"{KEYS[place // len(style.PALETTE)]} {text}",
+            f"{MARKER_SYMBOLS[place // len(style.PALETTE)]} {text}",
             xy=(1.0, 1.0),
             xycoords="axes fraction",
             xytext=(8.0, -(place + 0.6) * 1.6 * style.TEXT_SIZE),

@@ -1,4 +1,4 @@
-"""Figures of a ranking: shares over time, totals over time, failure, convergence."""
+"""What drives the answer over time, what drives failure, and how the indices converged."""
 
 from __future__ import annotations
 
@@ -14,35 +14,32 @@ from numpy.typing import NDArray
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.choices_figure import plot_choices
-from stripwise.report.figures.label_placement import LINE_SPACING, spread, wrapped
+from stripwise.report.figures.label_placement import LINE_SPACING, spread_labels, wrap_text
 from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, MARGIN
 from stripwise.studies.rank.rank_study import Ranking
 
-__all__ = ["draw", "names_of", "plot_convergence", "plot_factors", "plot_stack", "plot_totals"]
+__all__ = [
+    "draw_ranking_figures",
+    "input_labels",
+    "plot_convergence",
+    "plot_importance_factors",
+    "plot_total_indices",
+    "plot_variance_shares",
+]
 
 Array = NDArray[np.float64]
 
-SHOWN = 6
-"""So many inputs get a colour of their own."""
-LABEL_ROOM_MM = 50.0
+MOST_INPUTS = 6
+"""Most inputs that are drawn in a colour of their own."""
+LABEL_WIDTH_MM = 50.0
 HEIGHT_MM = 74.0
 ROW_MM = 5.6
-FACTOR_LABEL_MM = 62.0
+FACTOR_LABEL_WIDTH_MM = 62.0
 
 
-def draw(ranking: Ranking) -> dict[str, Figure]:
-    """Draw every figure that a ranking has data for.
-
-    Parameters
-    ----------
-    ranking
-        Results of a ranking.
-
-    Returns
-    -------
-    Figures by the name of their file.
-    """
-    with sheet.styled():
+def draw_ranking_figures(ranking: Ranking) -> dict[str, Figure]:
+    """Draw every figure that a ranking has data for, by the name of its file."""
+    with sheet.style_context():
         figures = {}
         target = ranking.scenario.target
         if ranking.choices.top:
@@ -53,27 +50,31 @@ def draw(ranking: Ranking) -> dict[str, Figure]:
                 allowed=target.probability,
                 units=ranking.scenario.units,
             )
-            figures["choices"] = _figure_of(chart)
-        if len(ranking.ages) > 1 and _curves(ranking, MARGIN, "first"):
-            figures["shares"] = _figure_of(plot_stack(ranking))
+            figures["choices"] = sheet.parent_figure(chart)
+        if len(ranking.ages) > 1 and _index_curves(ranking, MARGIN, "first"):
+            figures["shares"] = sheet.parent_figure(plot_variance_shares(ranking))
         for quantity, name in ((MARGIN, "margin"), (FAILURE, "failure")):
-            if len(ranking.ages) > 1 and _curves(ranking, quantity, "total"):
-                figures[f"total-{name}"] = _figure_of(plot_totals(ranking, quantity))
-        if len(_factors(ranking)):
-            figures["factors"] = _figure_of(plot_factors(ranking))
+            if len(ranking.ages) > 1 and _index_curves(ranking, quantity, "total"):
+                figures[f"total-{name}"] = sheet.parent_figure(
+                    plot_total_indices(ranking, quantity)
+                )
+        if len(_importance_rows(ranking)):
+            figures["factors"] = sheet.parent_figure(plot_importance_factors(ranking))
         for quantity, name in ((MARGIN, "margin"), (FAILURE, "failure")):
-            if len(ranking.sample.steps) > 1 and len(_settling(ranking, quantity)):
-                figures[f"convergence-{name}"] = _figure_of(plot_convergence(ranking, quantity))
+            if len(ranking.sample.steps) > 1 and len(_convergence_rows(ranking, quantity)):
+                figures[f"convergence-{name}"] = sheet.parent_figure(
+                    plot_convergence(ranking, quantity)
+                )
     return figures
 
 
-def names_of(ranking: Ranking) -> dict[str, str]:
+def input_labels(ranking: Ranking) -> dict[str, str]:
     """Return the words for a reader of each input, by name."""
     return {item.name: item.label for item in ranking.scenario.inputs}
 
 
 @dataclass(frozen=True, slots=True)
-class _Curve:
+class _IndexCurve:
     """Index of one input over age."""
 
     label: str
@@ -82,45 +83,33 @@ class _Curve:
     low: Array
     high: Array
 
-    def at(self, age: float) -> float:
+    def value_at(self, age: float) -> float:
         return float(np.interp(age, self.age, self.mean))
 
 
-def _curves(ranking: Ranking, quantity: str, kind: str) -> list[_Curve]:
+def _index_curves(ranking: Ranking, quantity: str, kind: str) -> list[_IndexCurve]:
     """List the indices of single inputs over age, the largest at the target life first."""
     table = ranking.indices
     rows = table[
         (table["quantity"] == quantity) & (table["input"] != "") & (table["input2"] == "")
     ].dropna(subset=[kind])
-    words_of = names_of(ranking)
-    found = []
+    labels = input_labels(ranking)
+    curves = []
     for name, unsorted in rows.groupby("input", sort=False):
         own = unsorted.sort_values("age_yr")
         values = [
             own[c].to_numpy(dtype=float)
             for c in ("age_yr", kind, f"{kind}_low95", f"{kind}_high95")
         ]
-        found.append(_Curve(words_of.get(str(name), str(name)), *values))
+        curves.append(_IndexCurve(labels.get(str(name), str(name)), *values))
     life = ranking.scenario.target.service_life
-    return sorted(found, key=lambda curve: -curve.at(life))
+    return sorted(curves, key=lambda curve: -curve.value_at(life))
 
 
-def plot_stack(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
-    """Plot how the variance of the depth margin is shared out over time, as stacked areas.
-
-    Parameters
-    ----------
-    ranking
-        Results of a ranking.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    curves = _curves(ranking, MARGIN, "first")
-    shown, rest = curves[:SHOWN], curves[SHOWN:]
+def plot_variance_shares(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
+    """Plot how the variance of the depth margin is shared out over time, as stacked areas."""
+    curves = _index_curves(ranking, MARGIN, "first")
+    shown, rest = curves[:MOST_INPUTS], curves[MOST_INPUTS:]
     age = shown[0].age
     layers = [np.maximum(curve.mean, 0.0) for curve in shown]
     labels = [curve.label for curve in shown]
@@ -139,9 +128,9 @@ def plot_stack(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
         if early == late
         else f"What drives the depth margin: {early} at first, {late} later"
     )
-    ax = _axes(ax, title, note)
+    ax = _prepare_axes(ax, title, note)
     for position, (layer, top) in enumerate(zip(layers, tops, strict=True)):
-        color = style.PALETTE[position] if position < SHOWN else style.PALE
+        color = style.PALETTE[position] if position < MOST_INPUTS else style.LIGHT_GREY
         ax.fill_between(
             age,
             100.0 * (top - layer),
@@ -157,48 +146,34 @@ def plot_stack(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
     ]
     ax.set_xlim(float(age[0]), float(age[-1]))
     ax.set_ylim(0.0, 100.0)
-    _mark_life(ax, ranking)
-    colors = [style.PALETTE[i] if i < SHOWN else style.GREY for i in range(len(layers))]
-    _label(ax, ends, labels, colors)
-    _axis_words(ax, "Share of the variance [%]")
+    _draw_service_life(ax, ranking)
+    colors = [style.PALETTE[i] if i < MOST_INPUTS else style.GREY for i in range(len(layers))]
+    _label_curves(ax, ends, labels, colors)
+    _label_axes(ax, "Share of the variance [%]")
     sheet.headline(ax, title, note=note)
     return ax
 
 
-def plot_totals(ranking: Ranking, quantity: str, *, ax: Axes | None = None) -> Axes:
-    """Plot the total index of each input over time with its interval.
-
-    Parameters
-    ----------
-    ranking
-        Results of a ranking.
-    quantity
-        "depth margin" or "failure".
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    curves = _curves(ranking, quantity, "total")
-    shown = curves[:SHOWN]
+def plot_total_indices(ranking: Ranking, quantity: str, *, ax: Axes | None = None) -> Axes:
+    """Plot the total index of each input over time; `quantity` is "depth margin" or "failure"."""
+    curves = _index_curves(ranking, quantity, "total")
+    shown = curves[:MOST_INPUTS]
     what = "whether the steel is depassivated" if quantity == FAILURE else "the depth margin"
     note = (
         f"Total index: share of the variance of {what} that would be left if every other input "
         f"were known, {ranking.strategy}. Bands: 95 % sampling interval. Totals add up to more "
         "than 100 % where inputs interact."
     )
-    if len(curves) > SHOWN:
-        note += f" {len(curves) - SHOWN} smaller not drawn."
+    if len(curves) > MOST_INPUTS:
+        note += f" {len(curves) - MOST_INPUTS} smaller not drawn."
     life = formatting.number(ranking.scenario.target.service_life)
     title = (
         f"{quantity.capitalize()}, with interactions: {shown[0].label} matters most at {life} yr"
     )
-    ax = _axes(ax, title, note)
+    ax = _prepare_axes(ax, title, note)
     top = 0.0
     for position, curve in enumerate(shown):
-        color, pattern = style.line_of(position)
+        color, pattern = style.line_style(position)
         ax.fill_between(
             curve.age,
             100 * curve.low,
@@ -219,56 +194,44 @@ def plot_totals(ranking: Ranking, quantity: str, *, ax: Axes | None = None) -> A
         top = max(top, 100.0 * float(np.nanmax(curve.high)))
     ax.set_xlim(float(ranking.ages[0]), float(ranking.ages[-1]))
     ax.set_ylim(min(0.0, 100.0 * min(float(np.nanmin(c.low)) for c in shown)), 1.08 * top)
-    _mark_life(ax, ranking)
-    _label(
+    _draw_service_life(ax, ranking)
+    _label_curves(
         ax,
         [100.0 * float(c.mean[-1]) for c in shown],
         [c.label for c in shown],
-        [style.line_of(i)[0] for i in range(len(shown))],
+        [style.line_style(i)[0] for i in range(len(shown))],
     )
-    _axis_words(ax, "Total index [%]")
+    _label_axes(ax, "Total index [%]")
     sheet.headline(ax, title, note=note)
     return ax
 
 
-def plot_factors(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
-    """Plot the importance factors of failure at the target life.
-
-    Parameters
-    ----------
-    ranking
-        Results of a ranking.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    rows = _factors(ranking)
-    tied = bool(rows["alpha_squared"].isna().any())
-    column = "gamma_squared" if tied else "alpha_squared"
+def plot_importance_factors(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
+    """Plot the importance factors of failure at the target life."""
+    rows = _importance_rows(ranking)
+    correlated = bool(rows["alpha_squared"].isna().any())
+    column = "gamma_squared" if correlated else "alpha_squared"
     rows = rows.sort_values(column, ascending=False)
-    labels = [names_of(ranking).get(name, name) for name in rows["input"]]
+    labels = [input_labels(ranking).get(name, name) for name in rows["input"]]
     life = ranking.scenario.target.service_life
-    symbol = "γ²" if tied else "α²"
+    symbol = "γ²" if correlated else "α²"
     title = f"What drives failure: {labels[0]} ({formatting.percent(float(rows[column].iloc[0]))})"
     note = (
         f"Importance factors {symbol} at the design point, the most probable way to depassivate "
         f"within {formatting.number(life)} yr, {ranking.strategy}. They add up to 100 %. "
         "Filled: a larger value speeds failure; open: a larger value holds it off."
     )
-    wrap = (FACTOR_LABEL_MM - 3.0) * sheet.POINTS_PER_MM
+    label_width = (FACTOR_LABEL_WIDTH_MM - 3.0) * sheet.POINTS_PER_MM
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=ROW_MM * len(rows),
-            left=FACTOR_LABEL_MM,
+            left=FACTOR_LABEL_WIDTH_MM,
             right=14.0,
             bottom=11.0,
             title=title,
             note=note,
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     ax.set_xlim(0.0, max(100.0 * 1.1 * float(rows[column].max()), 1.0))
     ax.set_ylim(len(rows) - 0.4, -0.6)
     for y, (share, score) in enumerate(zip(rows[column], rows["design_score"], strict=True)):
@@ -288,7 +251,9 @@ def plot_factors(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
     ax.set_yticks(
         range(len(rows)),
         parse_math=False,
-        labels=["\n".join(wrapped(label, width=wrap, size=style.TEXT_SIZE)) for label in labels],
+        labels=[
+            "\n".join(wrap_text(label, width=label_width, size=style.TEXT_SIZE)) for label in labels
+        ],
     )
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
@@ -298,24 +263,10 @@ def plot_factors(ranking: Ranking, *, ax: Axes | None = None) -> Axes:
 
 
 def plot_convergence(ranking: Ranking, quantity: str, *, ax: Axes | None = None) -> Axes:
-    """Plot total indices and their intervals against the size of the sample.
-
-    Parameters
-    ----------
-    ranking
-        Results of a ranking.
-    quantity
-        "depth margin" or "failure".
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    rows = _settling(ranking, quantity)
+    """Plot total indices of "depth margin" or "failure" against the size of the sample."""
+    rows = _convergence_rows(ranking, quantity)
     last = rows[rows["points_per_repeat"] == rows["points_per_repeat"].max()]
-    order = list(last.sort_values("total", ascending=False)["input"])[:SHOWN]
+    order = list(last.sort_values("total", ascending=False)["input"])[:MOST_INPUTS]
     step = ranking.sample.last
     title = (
         f"How the indices of the {quantity} settled"
@@ -329,11 +280,11 @@ def plot_convergence(ranking: Ranking, quantity: str, *, ax: Axes | None = None)
         f"scramblings. In all {step.runs:,} model runs; the widest interval of the ranking is "
         f"{formatting.number(step.width)}."
     )
-    ax = _axes(ax, title, note)
+    ax = _prepare_axes(ax, title, note)
     ends = []
     for position, name in enumerate(order):
         own = rows[rows["input"] == name].sort_values("points_per_repeat")
-        color, pattern = style.line_of(position)
+        color, pattern = style.line_style(position)
         x = own["points_per_repeat"].to_numpy(dtype=float) * 2.0 ** (0.06 * (position - 2.5))
         y, low, high = (
             100.0 * own[c].to_numpy(dtype=float) for c in ("total", "total_low95", "total_high95")
@@ -357,9 +308,12 @@ def plot_convergence(ranking: Ranking, quantity: str, *, ax: Axes | None = None)
     ax.minorticks_off()
     ax.set_xlim(sizes[0] / 1.25, sizes[-1] * 1.25)
     ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
-    names = names_of(ranking)
-    _label(
-        ax, ends, [names.get(n, n) for n in order], [style.line_of(i)[0] for i in range(len(order))]
+    names = input_labels(ranking)
+    _label_curves(
+        ax,
+        ends,
+        [names.get(n, n) for n in order],
+        [style.line_style(i)[0] for i in range(len(order))],
     )
     ax.set_xlabel("Base points per scrambling", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Total index [%]", fontsize=style.TEXT_SIZE)
@@ -367,34 +321,34 @@ def plot_convergence(ranking: Ranking, quantity: str, *, ax: Axes | None = None)
     return ax
 
 
-def _settling(ranking: Ranking, quantity: str) -> pd.DataFrame:
+def _convergence_rows(ranking: Ranking, quantity: str) -> pd.DataFrame:
     table = ranking.convergence
     return table[(table["quantity"] == quantity) & (table["input"] != "")].dropna(subset=["total"])
 
 
-def _factors(ranking: Ranking) -> pd.DataFrame:
+def _importance_rows(ranking: Ranking) -> pd.DataFrame:
     form = ranking.form
     return form[form["age_yr"] == ranking.scenario.target.service_life]
 
 
-def _axes(ax: Axes | None, title: str, note: str) -> Axes:
+def _prepare_axes(ax: Axes | None, title: str, note: str) -> Axes:
     if ax is None:
-        ax = sheet.sheet(
-            height=HEIGHT_MM, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        ax = sheet.new_axes(
+            height=HEIGHT_MM, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     return ax
 
 
-def _axis_words(ax: Axes, y: str) -> None:
+def _label_axes(ax: Axes, y: str) -> None:
     ax.set_xlabel("Age since first exposure [yr]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel(y, fontsize=style.TEXT_SIZE)
 
 
-def _mark_life(ax: Axes, ranking: Ranking) -> None:
+def _draw_service_life(ax: Axes, ranking: Ranking) -> None:
     life = ranking.scenario.target.service_life
     late = life > 0.5 * float(ranking.ages[-1])
-    ax.axvline(life, color=style.TARGET, lw=0.9, ls=(0, (4, 2)), gid="service-life")
+    ax.axvline(life, color=style.TARGET_COLOR, lw=0.9, ls=(0, (4, 2)), gid="service-life")
     ax.annotate(
         f"service life {formatting.number(life)} yr",
         xy=(life, ax.get_ylim()[1]),
@@ -403,20 +357,20 @@ def _mark_life(ax: Axes, ranking: Ranking) -> None:
         va="top",
         ha="right" if late else "left",
         fontsize=style.NOTE_SIZE,
-        color=style.TARGET,
+        color=style.TARGET_COLOR,
         bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8},
     )
 
 
-def _label(ax: Axes, ends: list[float], labels: list[str], colors: list[str]) -> None:
+def _label_curves(ax: Axes, ends: list[float], labels: list[str], colors: list[str]) -> None:
     """Name curves at the right edge, spread so that no two names overlap."""
     width, height = sheet.axes_size(ax)
-    room = (LABEL_ROOM_MM - 6.0) * sheet.POINTS_PER_MM
-    texts = ["\n".join(wrapped(text, width=room, size=style.TEXT_SIZE)) for text in labels]
+    room = (LABEL_WIDTH_MM - 6.0) * sheet.POINTS_PER_MM
+    texts = ["\n".join(wrap_text(text, width=room, size=style.TEXT_SIZE)) for text in labels]
     bottom, top = ax.get_ylim()
     wanted = [(end - bottom) / (top - bottom) * height for end in ends]
-    tall = [(t.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0 for t in texts]
-    centres = spread(wanted, heights=tall, low=0.0, high=height)
+    text_heights = [(t.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0 for t in texts]
+    centres = spread_labels(wanted, heights=text_heights, low=0.0, high=height)
     edge = ax.get_xlim()[1]
     for end, text, centre, color in zip(ends, texts, centres, colors, strict=True):
         arrow: dict[str, Any] = {
@@ -435,16 +389,9 @@ def _label(ax: Axes, ends: list[float], labels: list[str], colors: list[str]) ->
             ha="left",
             va="center",
             fontsize=style.TEXT_SIZE,
-            color=style.INK,
+            color=style.TEXT_COLOR,
             linespacing=LINE_SPACING,
             annotation_clip=False,
             parse_math=False,
             arrowprops=arrow,
         )
-
-
-def _figure_of(ax: Axes) -> Figure:
-    figure = ax.get_figure(root=True)
-    if figure is None:
-        raise RuntimeError("the axes belong to no figure")
-    return figure

@@ -1,4 +1,4 @@
-"""Durations of standards beside a map: a line each, named above it, with its meaning in words."""
+"""Which durations of standards stand on a map: a line each, named above it."""
 
 from __future__ import annotations
 
@@ -10,15 +10,21 @@ from matplotlib.axes import Axes
 
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import spread, text_width
-from stripwise.report.figures.strategy_markers import on_paper
+from stripwise.report.figures.label_placement import spread_labels, text_width
+from stripwise.report.figures.strategy_markers import to_axes_points
 
-__all__ = ["ReferenceLine", "draw_lines", "inside", "meaning", "name_rows"]
+__all__ = [
+    "ReferenceLine",
+    "draw_reference_lines",
+    "label_rows",
+    "legend_sentence",
+    "lines_in_range",
+]
 
 PATTERN = (0, (1.0, 1.6))
-RISE = 5.5
+NAME_RISE = 5.5
 """Height of the names above the frame [pt]."""
-ROW = 9.5
+ROW_HEIGHT = 9.5
 """Height of a row of names [pt]."""
 OVERHANG = 8.0
 """How far a name may stand out of the panel on either side [pt]."""
@@ -43,32 +49,26 @@ class ReferenceLine:
     hours: float
 
 
-def draw_lines(ax: Axes, lines: Sequence[ReferenceLine]) -> None:
-    """Draw a dotted line for each duration on the axis, its name above the frame.
-
-    Parameters
-    ----------
-    ax
-        Axes whose x is the strip age, its limits and scale set.
-    lines
-        The durations; those beyond the axis are left out.
-    """
+def draw_reference_lines(ax: Axes, lines: Sequence[ReferenceLine]) -> None:
+    """Draw a dotted line for each duration within the axis of strip age, its name above the frame."""
     width, height = sheet.axes_size(ax)
-    shown = inside(ax.get_xlim(), lines)
+    shown = lines_in_range(ax.get_xlim(), lines)
     if not shown:
         return
-    rows = name_rows(shown, width)
+    rows = label_rows(shown, width)
     hours = np.array([line.hours for line in shown])
-    at = on_paper(ax, hours, np.full(len(hours), ax.get_ylim()[0]))[:, 0]
-    wide = np.array([_name_width(line) for line in shown])
-    places = np.empty_like(at)
+    line_x = to_axes_points(ax, hours, np.full(len(hours), ax.get_ylim()[0]))[:, 0]
+    name_widths = np.array([_name_width(line) for line in shown])
+    places = np.empty_like(line_x)
     for row in range(rows):
-        places[row::rows] = spread(
-            at[row::rows], heights=wide[row::rows], low=-OVERHANG, high=width + OVERHANG
+        places[row::rows] = spread_labels(
+            line_x[row::rows], heights=name_widths[row::rows], low=-OVERHANG, high=width + OVERHANG
         )
-    for k, (line, x, place) in enumerate(zip(shown, at, places, strict=True)):
-        rise = RISE + (k % rows) * ROW
-        ax.axvline(line.hours, color=style.INK, linewidth=0.9, linestyle=PATTERN, clip_on=False)
+    for k, (line, x, place) in enumerate(zip(shown, line_x, places, strict=True)):
+        rise = NAME_RISE + (k % rows) * ROW_HEIGHT
+        ax.axvline(
+            line.hours, color=style.TEXT_COLOR, linewidth=0.9, linestyle=PATTERN, clip_on=False
+        )
         ax.annotate(
             line.name,
             xy=(float(x) / width, 1.0),
@@ -78,52 +78,44 @@ def draw_lines(ax: Axes, lines: Sequence[ReferenceLine]) -> None:
             ha="center",
             va="bottom",
             fontsize=style.NOTE_SIZE,
-            color=style.INK,
+            color=style.TEXT_COLOR,
             parse_math=False,
             annotation_clip=False,
             arrowprops={
                 "arrowstyle": "-",
                 "linewidth": 0.5,
-                "color": style.INK,
+                "color": style.TEXT_COLOR,
                 "shrinkA": 0.0,
                 "shrinkB": 0.0,
             },
         )
 
 
-def name_rows(lines: Sequence[ReferenceLine], width: float) -> int:
+def label_rows(lines: Sequence[ReferenceLine], width: float) -> int:
     """Return in how many rows the names of the lines stand above a panel of a width [pt]."""
-    need = sum(_name_width(line) for line in lines)
-    return 1 if need <= width + 2.0 * OVERHANG else 2
+    needed = sum(_name_width(line) for line in lines)
+    return 1 if needed <= width + 2.0 * OVERHANG else 2
 
 
 def _name_width(line: ReferenceLine) -> float:
     return text_width(line.name, style.NOTE_SIZE) + 5.0
 
 
-def inside(limits: tuple[float, float], lines: Sequence[ReferenceLine]) -> list[ReferenceLine]:
+def lines_in_range(
+    limits: tuple[float, float], lines: Sequence[ReferenceLine]
+) -> list[ReferenceLine]:
     """Keep the durations between two strip ages, in rising order."""
     low, high = limits
     kept = [line for line in lines if low <= line.hours <= high * (1.0 + 1e-9)]
     return sorted(kept, key=lambda line: line.hours)
 
 
-def meaning(lines: Sequence[ReferenceLine]) -> str:
-    """Say what the lines are, each kind of duration once.
-
-    Parameters
-    ----------
-    lines
-        The durations.
-
-    Returns
-    -------
-    One sentence; empty without lines.
-    """
+def legend_sentence(lines: Sequence[ReferenceLine]) -> str:
+    """Say in one sentence what the lines are, each kind of duration once; empty without lines."""
     kinds: dict[str, list[str]] = {}
     for line in lines:
         kinds.setdefault(line.meaning, []).append(line.name)
     if not kinds:
         return ""
-    parts = [f"{formatting.listing(names)}: {text}" for text, names in kinds.items()]
+    parts = [f"{formatting.join_with_and(names)}: {text}" for text, names in kinds.items()]
     return f"Dotted lines: {'; '.join(parts)}."

@@ -1,4 +1,4 @@
-"""Figures of the options: initiation beside cracking, and one simulated face."""
+"""When cracks follow initiation, and what one simulated face looks like."""
 
 from __future__ import annotations
 
@@ -8,33 +8,26 @@ from matplotlib.colors import ListedColormap
 
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import LINE_SPACING, shortened, spread, wrapped
+from stripwise.report.figures.label_placement import (
+    LINE_SPACING,
+    shorten_text,
+    spread_labels,
+    wrap_text,
+)
 from stripwise.studies.results import Assessment
 
 __all__ = ["plot_cracking", "plot_face"]
 
-LABEL_ROOM_MM = 50.0
+LABEL_WIDTH_MM = 50.0
 LEADER_MM = 5.0
 HEIGHT_MM = 82.0
 FACE_WIDTH_MM = 140.0
 TALLEST_FACE_MM = 90.0
-NAME_IN_TITLE_PT = 200.0
+TITLE_NAME_WIDTH_PT = 200.0
 
 
 def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot initiation (full) and the first crack (broken) for the reference and worst strategy.
-
-    Parameters
-    ----------
-    data
-        Results of a run with cracking.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Plot initiation (full) and the first crack (broken) for the reference and worst strategy."""
     table, lives = data.service.cracking, data.service.cracking_lives
     assert table is not None
     assert lives is not None
@@ -44,22 +37,24 @@ def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
     shown = list(dict.fromkeys([reference, worst]))
     title, note = _cracking_title(data, reference), _cracking_note(data)
     if ax is None:
-        ax = sheet.sheet(
-            height=HEIGHT_MM, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        ax = sheet.new_axes(
+            height=HEIGHT_MM, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     horizon = data.scenario.sampling.horizon
     ends: list[tuple[float, str, str]] = []
     top = 2.0 * data.scenario.target.probability
     for row in shown:
         own = table[table["strategy"] == names[row]]
-        color, _ = style.line_of(row)
+        color, _ = style.line_style(row)
         age = own["age_yr"].to_numpy()
-        for what, pattern in (("initiation", "-"), ("cracking", (0, (4, 2)))):
-            curve = own[f"probability_{what}"].to_numpy()
-            ax.plot(age, 100.0 * curve, color=color, linestyle=pattern, lw=1.5, gid=f"{what}-{row}")
+        for event, pattern in (("initiation", "-"), ("cracking", (0, (4, 2)))):
+            curve = own[f"probability_{event}"].to_numpy()
+            ax.plot(
+                age, 100.0 * curve, color=color, linestyle=pattern, lw=1.5, gid=f"{event}-{row}"
+            )
             top = max(top, 1.05 * float(curve.max()))
-            ends.append((100.0 * float(curve[-1]), f"{names[row]}: {what}", color))
+            ends.append((100.0 * float(curve[-1]), f"{names[row]}: {event}", color))
         band = own[["know_low", "know_high"]].to_numpy()
         if np.isfinite(band).all():
             ax.fill_between(
@@ -76,7 +71,7 @@ def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
     ax.set_xlim(0.0, horizon)
     ax.set_ylim(0.0, 100.0 * top)
     level = 100.0 * data.scenario.target.probability
-    ax.axhline(level, color=style.TARGET, lw=0.9, ls=(0, (1, 2)), gid="target", zorder=2.5)
+    ax.axhline(level, color=style.TARGET_COLOR, lw=0.9, ls=(0, (1, 2)), gid="target", zorder=2.5)
     ax.annotate(
         f"target {formatting.percent(data.scenario.target.probability)}",
         xy=(0.0, level),
@@ -85,9 +80,9 @@ def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
         va="bottom",
         ha="left",
         fontsize=style.NOTE_SIZE,
-        color=style.TARGET,
+        color=style.TARGET_COLOR,
     )
-    _label_ends(ax, ends)
+    _label_curves(ax, ends)
     ax.set_xlabel("Age since first exposure [yr]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Probability [%]", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
@@ -100,7 +95,7 @@ def _cracking_title(data: Assessment, reference: int) -> str:
     row = lives.iloc[reference]
     horizon = data.scenario.sampling.horizon
     level = formatting.percent(data.scenario.target.probability)
-    name = shortened(str(row["strategy"]), width=NAME_IN_TITLE_PT, size=style.TITLE_SIZE)
+    name = shorten_text(str(row["strategy"]), width=TITLE_NAME_WIDTH_PT, size=style.TITLE_SIZE)
     first = formatting.years(float(row["initiation_life_yr"]), horizon=horizon)
     second = formatting.years(float(row["cracking_life_yr"]), horizon=horizon)
     return f"{name}: initiation reaches {level} in {first}, the first crack in {second}"
@@ -120,16 +115,17 @@ def _cracking_note(data: Assessment) -> str:
     )
 
 
-def _label_ends(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
+def _label_curves(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
     width, height = sheet.axes_size(ax)
     top = ax.get_ylim()[1]
-    room = (LABEL_ROOM_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
+    room = (LABEL_WIDTH_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
     texts = [
-        "\n".join(wrapped(formatting.tied(t), width=room, size=style.TEXT_SIZE)) for _, t, _ in ends
+        "\n".join(wrap_text(formatting.no_break_spaces(t), width=room, size=style.TEXT_SIZE))
+        for _, t, _ in ends
     ]
     heights = [(t.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0 for t in texts]
     wanted = np.array([value / top * height for value, _, _ in ends])
-    centres = spread(wanted, heights=heights, low=0.0, high=height)
+    centres = spread_labels(wanted, heights=heights, low=0.0, high=height)
     for (value, _, color), text, centre in zip(ends, texts, centres, strict=True):
         ax.annotate(
             text,
@@ -139,7 +135,7 @@ def _label_ends(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
             ha="left",
             va="center",
             fontsize=style.TEXT_SIZE,
-            color=style.INK,
+            color=style.TEXT_COLOR,
             linespacing=LINE_SPACING,
             annotation_clip=False,
             parse_math=False,
@@ -156,22 +152,10 @@ def _label_ends(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
 
 
 def plot_face(data: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Draw one simulated face, depassivated cells dark.
-
-    Parameters
-    ----------
-    data
-        Results of a run with an extent.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Draw one simulated face, depassivated cells dark."""
     face = data.service.face
     assert face is not None
-    name = shortened(face.strategy, width=NAME_IN_TITLE_PT, size=style.TITLE_SIZE)
+    name = shorten_text(face.strategy, width=TITLE_NAME_WIDTH_PT, size=style.TITLE_SIZE)
     title = (
         f"{name}: on this face {formatting.percent(face.share)} is depassivated after "
         f"{formatting.number(face.age)} yr"
@@ -180,17 +164,19 @@ def plot_face(data: Assessment, *, ax: Axes | None = None) -> Axes:
         "One simulated face whose share lies near the mean of all; dark: depassivated. Other faces "
         "of the same wall would show other patches and other shares."
     )
-    tall = min(FACE_WIDTH_MM * face.height / face.width, TALLEST_FACE_MM)
+    face_height = min(FACE_WIDTH_MM * face.height / face.width, TALLEST_FACE_MM)
     if ax is None:
-        ax = sheet.sheet(height=tall, left=15.0, right=10.0, bottom=12.0, title=title, note=note)
-    sheet.dress(ax)
+        ax = sheet.new_axes(
+            height=face_height, left=15.0, right=10.0, bottom=12.0, title=title, note=note
+        )
+    sheet.style_axes(ax)
     rows, columns = face.corroded.shape
     # cells as paths: browsers refuse a raster image within the page's own drawings
     ax.pcolormesh(
         np.linspace(0.0, face.width, columns + 1),
         np.linspace(0.0, face.height, rows + 1),
         face.corroded,
-        cmap=ListedColormap(["#f2efe6", style.line_of(0)[0]]),
+        cmap=ListedColormap(["#f2efe6", style.line_style(0)[0]]),
         vmin=0,
         vmax=1,
         edgecolors="face",

@@ -1,4 +1,4 @@
-"""Figures as sheets of paper: axes placed in mm, a headline, and files that are reproducible."""
+"""How a figure becomes a sheet of paper: axes placed in mm, a headline, reproducible files."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from matplotlib.figure import Figure
 from stripwise.errors import InputError
 from stripwise.report import formatting
 from stripwise.report.figures import style
-from stripwise.report.figures.font_fallback import legible
-from stripwise.report.figures.label_placement import LINE_SPACING, wrapped
+from stripwise.report.figures.font_fallback import substitute_missing_glyphs
+from stripwise.report.figures.label_placement import LINE_SPACING, wrap_text
 
 __all__ = [
     "POINTS_PER_MM",
     "axes_size",
-    "dress",
     "figure_files",
-    "figure_of",
     "headline",
+    "new_axes",
+    "parent_figure",
     "png",
-    "sheet",
-    "styled",
+    "style_axes",
+    "style_context",
     "svg",
 ]
 
@@ -39,7 +39,7 @@ TITLE_GAP = 5.0
 
 
 @contextmanager
-def styled() -> Iterator[None]:
+def style_context() -> Iterator[None]:
     """Draw and save with the settings of `style`, whatever the user's own matplotlib settings."""
     with mpl.rc_context(), warnings.catch_warnings():
         # A name may hold characters that the font lacks: the SVG keeps them as text, and the PNG
@@ -51,25 +51,11 @@ def styled() -> Iterator[None]:
         yield
 
 
-def sheet(
+def new_axes(
     *, height: float, left: float, right: float, bottom: float, title: str, note: str
 ) -> Axes:
-    """Make a figure of text width with one axes and room for its headline.
-
-    Parameters
-    ----------
-    height
-        Height of the axes [mm].
-    left, right, bottom
-        Room beside and below the axes [mm].
-    title, note
-        The texts that `headline` will put above it.
-
-    Returns
-    -------
-    The empty axes; its figure is reached by ``.figure``.
-    """
-    top = _head_height(title, note) / POINTS_PER_MM + 2.0
+    """Make a figure of text width with one axes and room [mm] for its headline; return the axes."""
+    top = _headline_height(title, note) / POINTS_PER_MM + 2.0
     total = bottom + height + top
     figure = Figure(figsize=(style.WIDTH_MM / style.MM_PER_INCH, total / style.MM_PER_INCH))
     return figure.add_axes(
@@ -92,23 +78,8 @@ def axes_size(ax: Axes) -> tuple[float, float]:
     return float(box.width * width * 72.0), float(box.height * height * 72.0)
 
 
-def figure_of(ax: Axes) -> Figure:
-    """Return the figure that an axes stands on.
-
-    Parameters
-    ----------
-    ax
-        Axes of a figure.
-
-    Returns
-    -------
-    The whole figure.
-
-    Raises
-    ------
-    InputError
-        If the axes was removed from its figure.
-    """
+def parent_figure(ax: Axes) -> Figure:
+    """Return the figure that an axes stands on; InputError if it was removed from it."""
     figure = ax.get_figure(root=True)
     if figure is None:
         raise InputError("axes", "stands on no figure")
@@ -116,26 +87,16 @@ def figure_of(ax: Axes) -> Figure:
 
 
 def headline(ax: Axes, title: str, *, note: str) -> None:
-    """Put the message and a small note above the axes, flush with the left edge of the figure.
-
-    Parameters
-    ----------
-    ax
-        Axes to write above.
-    title
-        The one message, any length.
-    note
-        How to read the figure.
-    """
+    """Put the message and a small note above the axes, flush with the left edge of the figure."""
     width, _ = axes_size(ax)
     box = ax.get_position()
-    whole = width / box.width if box.width else 0.0
-    edge = (MARGIN_MM * POINTS_PER_MM - box.x0 * whole) / width if width else 0.0
-    room = _room_for_text(whole)
-    title, note = formatting.tied(title), formatting.tied(note)
-    note_lines = wrapped(note, width=room, size=style.NOTE_SIZE) if note else []
-    title_lines = wrapped(title, width=room, size=style.TITLE_SIZE, bold=True)
-    note_height = _height(len(note_lines), style.NOTE_SIZE)
+    figure_width = width / box.width if box.width else 0.0
+    edge = (MARGIN_MM * POINTS_PER_MM - box.x0 * figure_width) / width if width else 0.0
+    room = _usable_width(figure_width)
+    title, note = formatting.no_break_spaces(title), formatting.no_break_spaces(note)
+    note_lines = wrap_text(note, width=room, size=style.NOTE_SIZE) if note else []
+    title_lines = wrap_text(title, width=room, size=style.TITLE_SIZE, bold=True)
+    note_height = _text_height(len(note_lines), style.NOTE_SIZE)
     ax.set_title(
         "\n".join(title_lines),
         loc="left",
@@ -144,7 +105,7 @@ def headline(ax: Axes, title: str, *, note: str) -> None:
         pad=TITLE_GAP + note_height + (TITLE_GAP if note_lines else 0.0),
         fontsize=style.TITLE_SIZE,
         fontweight="bold",
-        color=style.INK,
+        color=style.TEXT_COLOR,
         linespacing=LINE_SPACING,
         parse_math=False,
     )
@@ -165,66 +126,40 @@ def headline(ax: Axes, title: str, *, note: str) -> None:
         )
 
 
-def dress(ax: Axes) -> None:
-    """Take away what carries no information: upper and right spine, heavy ticks."""
+def style_axes(ax: Axes) -> None:
+    """Hide the upper and right spine and lighten the ticks."""
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     for side in ("left", "bottom"):
         ax.spines[side].set_color(style.GREY)
         ax.spines[side].set_linewidth(0.6)
     ax.tick_params(
-        labelsize=style.TEXT_SIZE, color=style.GREY, labelcolor=style.INK, length=2.5, width=0.6
+        labelsize=style.TEXT_SIZE,
+        color=style.GREY,
+        labelcolor=style.TEXT_COLOR,
+        length=2.5,
+        width=0.6,
     )
 
 
 def svg(figure: Figure) -> str:
-    """Write a figure as SVG whose text stays text and whose bytes depend on the data only.
-
-    Parameters
-    ----------
-    figure
-        Figure drawn under `styled`.
-
-    Returns
-    -------
-    An SVG document.
-    """
+    """Write a figure drawn under `style_context` as SVG: text stays text, bytes depend on data only."""
     buffer = io.StringIO()
-    with styled():
+    with style_context():
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return buffer.getvalue()
 
 
 def png(figure: Figure) -> bytes:
-    """Write a figure as PNG at print resolution.
-
-    Parameters
-    ----------
-    figure
-        Figure drawn under `styled`.
-
-    Returns
-    -------
-    The file's bytes.
-    """
+    """Write a figure drawn under `style_context` as PNG at print resolution."""
     buffer = io.BytesIO()
-    with styled(), legible(figure):
+    with style_context(), substitute_missing_glyphs(figure):
         figure.savefig(buffer, format="png", dpi=style.PNG_DPI, metadata={"Software": None})
     return buffer.getvalue()
 
 
 def figure_files(figures: Mapping[str, Figure]) -> tuple[dict[str, str], dict[str, bytes]]:
-    """Write every figure both ways, once.
-
-    Parameters
-    ----------
-    figures
-        Figures drawn under `styled`, by name.
-
-    Returns
-    -------
-    SVG documents by name, for the page; and the bytes of figures/NAME.svg and figures/NAME.png.
-    """
+    """Write figures once: SVG by name for the page, and bytes by path (figures/NAME.svg, .png)."""
     vectors = {name: svg(figure) for name, figure in figures.items()}
     files = {}
     for name, figure in figures.items():
@@ -233,18 +168,18 @@ def figure_files(figures: Mapping[str, Figure]) -> tuple[dict[str, str], dict[st
     return vectors, files
 
 
-def _room_for_text(figure_width: float) -> float:
+def _usable_width(figure_width: float) -> float:
     return figure_width - 2.0 * MARGIN_MM * POINTS_PER_MM
 
 
-def _head_height(title: str, note: str) -> float:
-    room = _room_for_text(style.WIDTH_MM * POINTS_PER_MM)
-    title, note = formatting.tied(title), formatting.tied(note)
-    title_lines = wrapped(title, width=room, size=style.TITLE_SIZE, bold=True)
-    note_lines = wrapped(note, width=room, size=style.NOTE_SIZE) if note else []
-    height = _height(len(title_lines), style.TITLE_SIZE) + TITLE_GAP
-    return height + (_height(len(note_lines), style.NOTE_SIZE) + TITLE_GAP if note else 0.0)
+def _headline_height(title: str, note: str) -> float:
+    room = _usable_width(style.WIDTH_MM * POINTS_PER_MM)
+    title, note = formatting.no_break_spaces(title), formatting.no_break_spaces(note)
+    title_lines = wrap_text(title, width=room, size=style.TITLE_SIZE, bold=True)
+    note_lines = wrap_text(note, width=room, size=style.NOTE_SIZE) if note else []
+    height = _text_height(len(title_lines), style.TITLE_SIZE) + TITLE_GAP
+    return height + (_text_height(len(note_lines), style.NOTE_SIZE) + TITLE_GAP if note else 0.0)
 
 
-def _height(lines: int, size: float) -> float:
+def _text_height(lines: int, size: float) -> float:
     return lines * size * LINE_SPACING

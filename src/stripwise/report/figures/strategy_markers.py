@@ -1,4 +1,4 @@
-"""Strategies marked on the map: a dot each, with their numbers spread so that all are legible."""
+"""Where the strategies lie on the map: a dot each, with their numbers spread to be legible."""
 
 from __future__ import annotations
 
@@ -9,86 +9,62 @@ from numpy.typing import NDArray
 from stripwise.errors import InputError
 from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import Box, spread, text_width
+from stripwise.report.figures.label_placement import Box, spread_labels, text_width
 from stripwise.report.pages.cover_answers import mean_cover
 from stripwise.scenario.sections.curing import same_cure, same_degree
-from stripwise.studies.results import Mapped, ReliabilityMap
+from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
 
-__all__ = ["map_of", "mark_strategies", "on_paper", "unmarked"]
+__all__ = ["draw_strategy_markers", "require_map", "strategies_off_map", "to_axes_points"]
 
 Array = NDArray[np.float64]
 
-MARK_RISE, DOT_SIZE = 12.0, 5.0
+LABEL_RISE, DOT_SIZE = 12.0, 5.0
 """Distance of the numbers from the dots and size of the dots [pt]."""
 
 
-def on_paper(ax: Axes, x: Array, y: Array) -> Array:
-    """Convert data to positions on paper.
-
-    Parameters
-    ----------
-    ax
-        Axes whose limits and scales are set.
-    x, y
-        (k,) data.
-
-    Returns
-    -------
-    (k, 2) positions from the lower left corner of the axes [pt].
-    """
+def to_axes_points(ax: Axes, x: Array, y: Array) -> Array:
+    """Convert data x, y (k,) to positions (k, 2) from the lower left corner of the axes [pt]."""
     width, height = sheet.axes_size(ax)
     share = ax.transAxes.inverted().transform(ax.transData.transform(np.column_stack((x, y))))
     return np.asarray(share * (width, height))
 
 
-def mark_strategies(ax: Axes, hours: Array, cover: Array, *, data: Mapped, label: str) -> list[Box]:
+def draw_strategy_markers(
+    ax: Axes, hours: Array, cover: Array, *, data: HasReliabilityMap, label: str
+) -> list[Box]:
     """Mark the strategies of a panel by a dot each, with their numbers spread beside it.
 
-    Parameters
-    ----------
-    ax
-        The panel, its limits and scales set.
-    hours
-        (t,) strip ages of the map [h].
-    cover
-        (c,) mean cover of the map, in the unit of the axis.
-    data
-        Results of a run.
-    label
-        Follow-up of the panel.
-
-    Returns
-    -------
-    What the marks cover on paper [pt].
+    `hours` (t,) are the strip ages of the map [h], `cover` (c,) its mean covers in the unit of the
+    axis, `label` names the follow-up. Returns what is covered on paper [pt].
     """
     scenario = data.scenario
-    mean = formatting.displayed(mean_cover(data), "mm", units=scenario.units)
+    mean = formatting.to_display_unit(mean_cover(data), "mm", units=scenario.units)
     if not cover[0] <= mean <= cover[-1]:
         return []
-    found: dict[float, list[str]] = {}
-    for number, strip, panel in _marks(data):
+    numbers_at: dict[float, list[str]] = {}
+    for number, strip, panel in _map_points(data):
         if panel == label and hours[0] <= strip <= hours[-1]:
-            found.setdefault(round(strip, 1), []).append(str(number))
-    if not found:
+            numbers_at.setdefault(round(strip, 1), []).append(str(number))
+    if not numbers_at:
         return []
     width, height = sheet.axes_size(ax)
-    strips = np.array(list(found))
-    dots = on_paper(ax, strips, np.full(len(found), mean))
-    texts = [", ".join(numbers) for numbers in found.values()]
+    strips = np.array(list(numbers_at))
+    dots = to_axes_points(ax, strips, np.full(len(numbers_at), mean))
+    texts = [", ".join(numbers) for numbers in numbers_at.values()]
     ax.plot(
         strips,
-        np.full(len(found), mean),
+        np.full(len(numbers_at), mean),
         "o",
         ms=DOT_SIZE,
-        mfc=style.MARK,
+        mfc=style.MARKER_COLOR,
         mec="white",
         mew=0.6,
         clip_on=False,
-        gid=f"strategies-{map_of(data).follow_up.index(label)}",
+        gid=f"strategies-{require_map(data).follow_up.index(label)}",
     )
     boxes = [Box(float(x), float(y), DOT_SIZE + 2.0, DOT_SIZE + 2.0) for x, y in dots]
     for text, dot, (x, y, wide) in zip(
-        texts, dots, _flags(texts, dots, (width, height)), strict=True
+        texts, dots, _place_labels(texts, dots, (width, height)), strict=True
     ):
         boxes.append(Box(x, y, wide, 1.6 * style.NOTE_SIZE))
         ax.annotate(
@@ -104,11 +80,15 @@ def mark_strategies(ax: Axes, hours: Array, cover: Array, *, data: Mapped, label
             color="white",
             annotation_clip=False,
             parse_math=False,
-            bbox={"boxstyle": "square,pad=0.2", "facecolor": style.MARK, "edgecolor": "none"},
+            bbox={
+                "boxstyle": "square,pad=0.2",
+                "facecolor": style.MARKER_COLOR,
+                "edgecolor": "none",
+            },
             arrowprops={
                 "arrowstyle": "-",
                 "linewidth": 0.9,
-                "color": style.MARK,
+                "color": style.MARKER_COLOR,
                 "shrinkA": 0.0,
                 "shrinkB": 0.0,
             },
@@ -116,7 +96,7 @@ def mark_strategies(ax: Axes, hours: Array, cover: Array, *, data: Mapped, label
     return boxes
 
 
-def _flags(
+def _place_labels(
     texts: list[str], dots: Array, size: tuple[float, float]
 ) -> list[tuple[float, float, float]]:
     """Place the numbers in as many rows as they need, away from the nearer edge of the panel.
@@ -128,21 +108,21 @@ def _flags(
     rows = int(np.ceil(widths.sum() / size[0]))
     order = np.argsort(dots[:, 0], kind="stable")
     up = 1.0 if dots[0, 1] < (0.8 if rows == 1 else 0.5) * size[1] else -1.0
-    room = 1.8 * MARK_RISE
+    room = 1.8 * LABEL_RISE
     # lines to two rows on one side would cross; one row on either side cannot
     both = rows == 2 and room < dots[0, 1] < size[1] - room
     places: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * len(texts)
     for row in range(rows):
         members = order[row::rows]
-        centres = spread(dots[members, 0], heights=widths[members], low=0.0, high=size[0])
+        centres = spread_labels(dots[members, 0], heights=widths[members], low=0.0, high=size[0])
         rise = (1.0, -1.0)[row] if both else 1.0 + 1.1 * row
-        y = float(dots[0, 1]) + up * MARK_RISE * rise
+        y = float(dots[0, 1]) + up * LABEL_RISE * rise
         for k, x in zip(members, centres, strict=True):
             places[k] = (float(x), y, float(widths[k]))
     return places
 
 
-def _marks(data: Mapped) -> list[tuple[int, float, str]]:
+def _map_points(data: HasReliabilityMap) -> list[tuple[int, float, str]]:
     """List number, strip age [h] and follow-up of the strategies that are a point of the map.
 
     Their penalty is the law's, and they are as warm as the map and wet or covered as long.
@@ -158,45 +138,20 @@ def _marks(data: Mapped) -> list[tuple[int, float, str]]:
     ]
 
 
-def unmarked(data: Mapped) -> list[int]:
-    """List the strategies that lie on no panel of the map, by number.
-
-    Parameters
-    ----------
-    data
-        Results of a run with a reliability map.
-
-    Returns
-    -------
-    Numbers from 1, in the order of the scenario.
-    """
-    grid = map_of(data)
+def strategies_off_map(data: HasReliabilityMap) -> list[int]:
+    """List the strategies that lie on no panel of the map, by number from 1."""
+    grid = require_map(data)
     inside = grid.cover[0] <= mean_cover(data) <= grid.cover[-1]
     shown = {
         number
-        for number, strip, label in _marks(data)
+        for number, strip, label in _map_points(data)
         if inside and label in grid.follow_up and grid.strip_age[0] <= strip <= grid.strip_age[-1]
     }
     return [n for n in range(1, len(data.scenario.strategies) + 1) if n not in shown]
 
 
-def map_of(data: Mapped) -> ReliabilityMap:
-    """Return the map of an assessment.
-
-    Parameters
-    ----------
-    data
-        Results of a run.
-
-    Returns
-    -------
-    The map.
-
-    Raises
-    ------
-    InputError
-        If the scenario opens no choices.
-    """
+def require_map(data: HasReliabilityMap) -> ReliabilityMap:
+    """Return the reliability map of a result; InputError if the scenario opens no choices."""
     if data.reliability_map is None:
         raise InputError("map", "is missing; the scenario opens no choices")
     return data.reliability_map

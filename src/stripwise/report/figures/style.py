@@ -13,37 +13,37 @@ __all__ = [
     "BAND_OPACITY",
     "FONT",
     "GREY",
-    "INK",
-    "LINES",
+    "LIGHT_GREY",
+    "LINE_PATTERNS",
     "MAP_SHADES",
-    "MARK",
+    "MARKER_COLOR",
     "MM_PER_INCH",
     "NOTE_SIZE",
-    "PALE",
     "PALETTE",
     "PNG_DPI",
     "SETTINGS",
-    "TARGET",
+    "TARGET_COLOR",
+    "TEXT_COLOR",
     "TEXT_SIZE",
     "TITLE_SIZE",
     "WIDTH_MM",
-    "line_of",
+    "line_style",
 ]
 
 PALETTE = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
 """Blue, vermilion, bluish green, reddish purple, orange, sky blue, black."""
 
-LINES: tuple[Any, ...] = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), (0, (6, 1.6, 1.2, 1.6)))
+LINE_PATTERNS: tuple[Any, ...] = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), (0, (6, 1.6, 1.2, 1.6)))
 """Patterns in points on and off; each pass through the palette takes the next one."""
 
 MAP_SHADES = ("#B8D4E8", "#D3E4F0", "#E9F1F7", "#FFFFFF")
 """From below the target to far above it: darker is worse, legible under black text."""
 
-INK = "#1A1A1A"
+TEXT_COLOR = "#1A1A1A"
 GREY = "#5F5F5F"
-PALE = "#D9D9D9"
-TARGET = "#000000"
-MARK = "#00466E"
+LIGHT_GREY = "#D9D9D9"
+TARGET_COLOR = "#000000"
+MARKER_COLOR = "#00466E"
 BAND_OPACITY = 0.16
 
 FONT = "DejaVu Sans"
@@ -72,7 +72,7 @@ SETTINGS: dict[str, Any] = {
 """matplotlib settings under which figures are drawn and saved."""
 
 
-def line_of(position: int) -> tuple[str, Any]:
+def line_style(position: int) -> tuple[str, Any]:
     """Return colour and line pattern of the strategy at that position in the scenario."""
     turn, place = divmod(position, len(PALETTE))
-    return PALETTE[place], LINES[turn % len(LINES)]
+    return PALETTE[place], LINE_PATTERNS[turn % len(LINE_PATTERNS)]

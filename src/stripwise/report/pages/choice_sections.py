@@ -1,59 +1,41 @@
-"""Tables of the choices for the page of a ranking."""
+"""Which tables of the choices the page of a ranking shows."""
 
 from __future__ import annotations
 
 import pandas as pd
 
 from stripwise.report import formatting
-from stripwise.report.pages.choice_text import CHOICE_NAMES, option_text, reaches
+from stripwise.report.pages.choice_text import CHOICE_NAMES, choice_spans, option_text
 from stripwise.studies.rank.choice_tables import INDEX, ChoiceTables
 
-__all__ = ["interaction_rows", "option_rows", "share_of", "share_rows"]
+__all__ = ["interaction_rows", "option_rows", "share_rows", "share_text"]
 
 
 def share_rows(tables: ChoiceTables) -> list[tuple[str, ...]]:
-    """List the share of each choice in the reliability index, the largest first.
-
-    Parameters
-    ----------
-    tables
-        What the choices do.
-
-    Returns
-    -------
-    Choice, share alone, total share, total share over what is not known; empty if nothing varies.
-    """
-    own = _of(tables, "choices", pair=False)
+    """List choice, share alone, total share and its band over epistemic inputs, the largest first."""
+    own = _select_indices(tables, "choices", pair=False)
     own = own.dropna(subset=["total"]).sort_values("total", ascending=False)
-    doubted = {
-        str(row["input"]): share_of(row, "total")
-        for _, row in _of(tables, "choices over knowledge", pair=False).iterrows()
+    knowledge_totals = {
+        str(row["input"]): share_text(row, "total")
+        for _, row in _select_indices(tables, "choices over knowledge", pair=False).iterrows()
     }
-    told: list[tuple[str, ...]] = []
+    result_rows: list[tuple[str, ...]] = []
     for _, row in own.iterrows():
         name = str(row["input"])
-        band = doubted.get(name, formatting.DASH)
-        told.append((CHOICE_NAMES[name], share_of(row, "first"), share_of(row, "total"), band))
-    return told
+        band = knowledge_totals.get(name, formatting.DASH)
+        result_rows.append(
+            (CHOICE_NAMES[name], share_text(row, "first"), share_text(row, "total"), band)
+        )
+    return result_rows
 
 
 def interaction_rows(tables: ChoiceTables) -> list[tuple[str, str]]:
-    """List the shares of the interactions, the largest first.
-
-    Parameters
-    ----------
-    tables
-        What the choices do.
-
-    Returns
-    -------
-    Names of two choices and their share; at the end the rest, of three and more choices.
-    """
-    rows = _of(tables, "choices", pair=True).dropna(subset=["second"])
-    told = [
+    """List the shares of pairs of choices, the largest first, then those of three and more."""
+    rows = _select_indices(tables, "choices", pair=True).dropna(subset=["second"])
+    result_rows = [
         (
             f"{CHOICE_NAMES[row['input']]} with {CHOICE_NAMES[row['input2']]}",
-            share_of(row, "second"),
+            share_text(row, "second"),
         )
         for _, row in rows.sort_values("second", ascending=False).iterrows()
     ]
@@ -61,33 +43,24 @@ def interaction_rows(tables: ChoiceTables) -> list[tuple[str, str]]:
     more = table[
         (table["analysis"] == "choices") & (table["quantity"] == INDEX) & (table["group"] != "")
     ].dropna(subset=["first"])
-    return told + [(str(row["group"]), share_of(row, "first")) for _, row in more.iterrows()]
+    return result_rows + [
+        (str(row["group"]), share_text(row, "first")) for _, row in more.iterrows()
+    ]
 
 
 def option_rows(tables: ChoiceTables, *, units: str, horizon: float) -> list[tuple[str, ...]]:
     """List every option alone, choices that move the probability most first.
 
-    Parameters
-    ----------
-    tables
-        What the choices do.
-    units
-        "SI" or "US".
-    horizon
-        Last age that was looked at [yr].
-
-    Returns
-    -------
-    Choice, option, probability, its band, life and mean over all combinations.
+    Choice, option, probability, its band, life and probability over all combinations.
     """
     plan = tables.options[tables.options["choice"] == ""]
-    told: list[tuple[str, ...]] = []
-    for rows in [plan, *(reach.rows for reach in reaches(tables))]:
+    result_rows: list[tuple[str, ...]] = []
+    for rows in [plan, *(reach.rows for reach in choice_spans(tables))]:
         for _, row in rows.iterrows():
             name = CHOICE_NAMES.get(str(row["choice"]), "as planned")
             own = " (as planned)" if row["planned"] == "yes" and row["choice"] else ""
             low, high = float(row["know_low"]), float(row["know_high"])
-            told.append(
+            result_rows.append(
                 (
                     name,
                     f"{option_text(row, units=units)}{own}",
@@ -97,16 +70,18 @@ def option_rows(tables: ChoiceTables, *, units: str, horizon: float) -> list[tup
                     formatting.percent(float(row["probability_over_all"])),
                 )
             )
-    return told
+    return result_rows
 
 
-def _of(tables: ChoiceTables, analysis: str, *, pair: bool) -> pd.DataFrame:
+def _select_indices(tables: ChoiceTables, analysis: str, *, pair: bool) -> pd.DataFrame:
     table = tables.indices
     here = (table["analysis"] == analysis) & (table["quantity"] == INDEX)
     kind = table["input2"] != "" if pair else (table["input"] != "") & (table["input2"] == "")
     return table[here & kind]
 
 
-def share_of(row: pd.Series, name: str) -> str:
-    """Write the index `name` of a row in % with the interval that stands beside it."""
-    return formatting.shares(*(float(row[f"{name}{end}"]) for end in ("", "_low95", "_high95")))
+def share_text(row: pd.Series, name: str) -> str:
+    """Write the index `name` of a row in % with its interval."""
+    return formatting.share_with_interval(
+        *(float(row[f"{name}{end}"]) for end in ("", "_low95", "_high95"))
+    )

@@ -1,4 +1,4 @@
-"""The choices on the table in words: ranges, options and what to take from them."""
+"""What a report says about the choices: ranges, options and which of them matters most."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from stripwise.studies.rank.factorial import Choice
 
 __all__ = [
     "CHOICE_NAMES",
-    "Reach",
+    "ChoiceSpan",
     "choice_sentences",
+    "choice_spans",
     "clipped_note",
     "option_text",
     "planned_row",
-    "reaches",
 ]
 
 CHOICE_NAMES = {
@@ -33,7 +33,7 @@ CHOICE_NAMES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
+class ChoiceSpan:
     """How far one choice alone moves the probability, all else as planned.
 
     Attributes
@@ -51,25 +51,15 @@ class Reach:
     span: float
 
 
-def reaches(tables: ChoiceTables) -> list[Reach]:
-    """List what each choice alone can do, the widest first.
-
-    Parameters
-    ----------
-    tables
-        What the choices do.
-
-    Returns
-    -------
-    One `Reach` per choice.
-    """
+def choice_spans(tables: ChoiceTables) -> list[ChoiceSpan]:
+    """List how far each choice alone moves the probability, the widest first."""
     options = tables.options[tables.options["choice"] != ""]
-    found = []
+    spans = []
     for name, rows in options.groupby("choice", sort=False):
         ordered = rows.sort_values("probability", kind="stable")
         span = _index(ordered, 0) - _index(ordered, -1)
-        found.append(Reach(str(name), ordered, span))
-    return sorted(found, key=lambda one: -one.span)
+        spans.append(ChoiceSpan(str(name), ordered, span))
+    return sorted(spans, key=lambda choice: -choice.span)
 
 
 def _index(rows: pd.DataFrame, place: int) -> float:
@@ -97,42 +87,27 @@ def choice_sentences(
 ) -> list[str]:
     """Say which choice moves the outcome most, within which ranges and how sure that is.
 
-    Parameters
-    ----------
-    tables
-        What the choices do.
-    strategy
-        Strategy from which options are changed one by one.
-    life
-        Target life [yr].
-    allowed
-        Probability allowed within it.
-    units
-        "SI" or "US".
-
-    Returns
-    -------
-    Sentences, none where the outcome does not vary.
+    `life` is the target life [yr], `allowed` the probability allowed within it.
     """
     if not tables.top:
         return ["No choice on the table moves the reliability within the ranges given."]
-    ranges = formatting.listing([_range(choice, units) for choice in tables.design.choices])
-    rows = _shares(tables, "choices")
+    ranges = formatting.join_with_and(
+        [_range_text(choice, units) for choice in tables.design.choices]
+    )
+    rows = _total_shares(tables, "choices")
     order = rows["total"].sort_values(ascending=False)
     over = "choices over knowledge" if tables.over_knowledge else "choices"
-    bounds = _shares(tables, over).to_dict("index")[tables.top]
+    bounds = _total_shares(tables, over).to_dict("index")[tables.top]
     reason = "over what is not known" if tables.over_knowledge else "by sampling error alone"
     low, high = (formatting.percent(float(bounds[f"total_{end}95"])) for end in ("low", "high"))
-    after = [name for name in order.index if name != tables.top]
+    others = [name for name in order.index if name != tables.top]
     text = (
         f"Within {ranges}, the {CHOICE_NAMES[tables.top]} moves the reliability at "
         f"{formatting.number(life)} yr most: alone and with the others it holds "
         f"{formatting.percent(float(order[tables.top]))} of the variance ({low} to {high} {reason})"
     )
-    if after:
-        text += (
-            f", then the {CHOICE_NAMES[after[0]]} with {formatting.percent(float(order[after[0]]))}"
-        )
+    if others:
+        text += f", then the {CHOICE_NAMES[others[0]]} with {formatting.percent(float(order[others[0]]))}"
     text += f". It comes first at {formatting.percent(tables.top_share)} of the points "
     text += "of what is not known" if tables.over_knowledge else "of the sample"
     text += (
@@ -141,17 +116,22 @@ def choice_sentences(
         if tables.flips
         else "; with the ranges halved about their middles it stays first."
     )
-    return [_alone(tables, strategy=strategy, life=life, allowed=allowed, units=units), text]
+    return [
+        _widest_choice_sentence(tables, strategy=strategy, life=life, allowed=allowed, units=units),
+        text,
+    ]
 
 
-def _shares(tables: ChoiceTables, analysis: str) -> pd.DataFrame:
+def _total_shares(tables: ChoiceTables, analysis: str) -> pd.DataFrame:
     table = tables.indices
     here = (table["analysis"] == analysis) & (table["quantity"] == INDEX)
     return table[here & (table["input"] != "") & (table["input2"] == "")].set_index("input")
 
 
-def _alone(tables: ChoiceTables, *, strategy: str, life: float, allowed: float, units: str) -> str:
-    widest = reaches(tables)[0]
+def _widest_choice_sentence(
+    tables: ChoiceTables, *, strategy: str, life: float, allowed: float, units: str
+) -> str:
+    widest = choice_spans(tables)[0]
     best, worst = widest.rows.iloc[0], widest.rows.iloc[-1]
     now = float(planned_row(tables)["probability"])
     return (
@@ -163,7 +143,7 @@ def _alone(tables: ChoiceTables, *, strategy: str, life: float, allowed: float, 
     )
 
 
-def _range(choice: Choice, units: str) -> str:
+def _range_text(choice: Choice, units: str) -> str:
     assumed = " (assumed)" if choice.assumed else ""
     match choice.name:
         case "cover":
@@ -187,17 +167,17 @@ def _range(choice: Choice, units: str) -> str:
 
 
 def clipped_note(tables: ChoiceTables) -> str:
-    """Say what part of the combinations lies beyond what can be told; empty if none."""
-    far, late = tables.clipped
-    told = []
-    if far > 0.0:
-        told.append(
-            f"{formatting.percent(far)} of the combinations have a reliability index beyond "
+    """Say what share of the combinations was clipped; empty if none."""
+    index_clipped, life_clipped = tables.clipped
+    notes = []
+    if index_clipped > 0.0:
+        notes.append(
+            f"{formatting.percent(index_clipped)} of the combinations have a reliability index beyond "
             f"{formatting.MINUS}4 to 6, which counts as these ends"
         )
-    if late > 0.0 and np.isfinite(late):
-        told.append(
-            f"{formatting.percent(late)} live beyond the horizon, which counts as their life in its "
+    if life_clipped > 0.0 and np.isfinite(life_clipped):
+        notes.append(
+            f"{formatting.percent(life_clipped)} live beyond the horizon, which counts as their life in its "
             "shares"
         )
-    return f"Of the choices, {'; '.join(told)}." if told else ""
+    return f"Of the choices, {'; '.join(notes)}." if notes else ""

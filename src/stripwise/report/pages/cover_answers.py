@@ -1,4 +1,4 @@
-"""Answers read off the map: cover for a strip age, strip age for a cover."""
+"""Which cover a strip age needs, and which strip age a cover allows, read off the map."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.report import formatting
-from stripwise.studies.results import Mapped, ReliabilityMap
+from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
 
 __all__ = [
     "CoverTable",
@@ -16,15 +16,15 @@ __all__ = [
     "earliest_table",
     "mean_cover",
     "required_cover",
-    "round_strip_ages",
+    "usual_strip_ages",
 ]
 
 Array = NDArray[np.float64]
 
-LIMIT = 10.0
+MAX_INDEX = 10.0
 """Index at which infinite values of the map are cut before interpolating."""
 
-ROUND_HOURS = (
+USUAL_HOURS = (
     4.0,
     6.0,
     8.0,
@@ -42,7 +42,7 @@ ROUND_HOURS = (
     672.0,
 )
 
-COLUMNS_ON_PAPER = 7
+MAX_COLUMNS = 7
 """Strip ages that fit side by side."""
 
 
@@ -54,7 +54,7 @@ class CoverTable:
     rows: tuple[tuple[str, tuple[str, ...]], ...]
 
 
-def mean_cover(assessment: Mapped) -> float:
+def mean_cover(assessment: HasReliabilityMap) -> float:
     """Return the mean cover of the scenario [mm]; NaN if no input is named so."""
     for item in assessment.scenario.inputs:
         if item.name == "reinforcement.cover":
@@ -63,80 +63,56 @@ def mean_cover(assessment: Mapped) -> float:
 
 
 def required_cover(grid: ReliabilityMap, target: float) -> Array:
-    """Interpolate the mean cover at which the index reaches the target.
+    """Interpolate the mean cover at which the index reaches the target, (f, t) [mm].
 
-    Parameters
-    ----------
-    grid
-        Reliability index over cover and strip age.
-    target
-        Reliability index to reach.
-
-    Returns
-    -------
-    (f, t) mean cover [mm]; the lowest of the map where that is enough, NaN where the highest is
-    not.
+    The lowest of the map where that is enough, NaN where the highest is not.
     """
-    need = np.full(grid.index.shape[:2], np.nan)
-    for f, t in np.ndindex(*need.shape):
-        need[f, t] = _crossing(grid.cover, grid.index[f, t], target)
-    return need
+    required = np.full(grid.index.shape[:2], np.nan)
+    for f, t in np.ndindex(*required.shape):
+        required[f, t] = _crossing(grid.cover, grid.index[f, t], target)
+    return required
 
 
-def cover_table(assessment: Mapped) -> CoverTable | None:
+def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
     """Tabulate the mean cover that meets the target, by strip age and follow-up.
 
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    The table, rounded up to whole mm or 0.05 in; None without a map.
+    Rounded up to whole mm or 0.05 in; None without a map.
     """
     grid, units = assessment.reliability_map, assessment.scenario.units
     if grid is None:
         return None
-    hours = round_strip_ages(float(grid.strip_age[0]), float(grid.strip_age[-1]))
-    need = required_cover(
+    hours = usual_strip_ages(float(grid.strip_age[0]), float(grid.strip_age[-1]))
+    required = required_cover(
         _at_strip_ages(grid, np.array(hours)), assessment.scenario.target.reliability_index
     )
-    picked = range(len(hours))
+    columns = range(len(hours))
 
     def cell(value: float) -> str:
         if np.isnan(value):
             return f"over {formatting.length(float(grid.cover[-1]), units=units)}"
         if value <= grid.cover[0]:
             return f"{formatting.length(float(grid.cover[0]), units=units)} or less"
-        return formatting.length(formatting.rounded_up(value, units=units), units=units)
+        return formatting.length(formatting.round_up_cover(value, units=units), units=units)
 
     return CoverTable(
         heads=tuple(formatting.duration(t) for t in hours),
         rows=tuple(
-            (label, tuple(cell(float(need[f, t])) for t in picked))
+            (label, tuple(cell(float(required[f, t])) for t in columns))
             for f, label in enumerate(grid.follow_up)
         ),
     )
 
 
-def earliest_table(assessment: Mapped) -> CoverTable | None:
+def earliest_table(assessment: HasReliabilityMap) -> CoverTable | None:
     """Tabulate the earliest strip age that meets the target, by mean cover and follow-up.
 
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    The table, rounded up to half hours or tenths of a day; None without a map.
+    Rounded up to half hours or tenths of a day; None without a map.
     """
     grid, units = assessment.reliability_map, assessment.scenario.units
     if grid is None:
         return None
     target = assessment.scenario.target.reliability_index
-    picked = _picked(len(grid.cover))
+    columns = _evenly_spaced(len(grid.cover))
     first, last = float(grid.strip_age[0]), float(grid.strip_age[-1])
 
     def cell(index: Array) -> str:
@@ -150,9 +126,9 @@ def earliest_table(assessment: Mapped) -> CoverTable | None:
         return formatting.duration(float(np.ceil(hours / step - 1e-9)) * step)
 
     return CoverTable(
-        heads=tuple(formatting.length(float(grid.cover[c]), units=units) for c in picked),
+        heads=tuple(formatting.length(float(grid.cover[c]), units=units) for c in columns),
         rows=tuple(
-            (label, tuple(cell(grid.index[f, :, c]) for c in picked))
+            (label, tuple(cell(grid.index[f, :, c]) for c in columns))
             for f, label in enumerate(grid.follow_up)
         ),
     )
@@ -160,7 +136,7 @@ def earliest_table(assessment: Mapped) -> CoverTable | None:
 
 def _crossing(at: Array, index: Array, target: float) -> float:
     """First place where a rising index reaches the target."""
-    values = np.clip(np.asarray(index, dtype=float), -LIMIT, LIMIT)
+    values = np.clip(np.asarray(index, dtype=float), -MAX_INDEX, MAX_INDEX)
     reached = np.flatnonzero(values >= target)
     if not reached.size:
         return float("nan")
@@ -171,36 +147,26 @@ def _crossing(at: Array, index: Array, target: float) -> float:
     return float(at[k - 1] + share * (at[k] - at[k - 1]))
 
 
-def _picked(count: int) -> list[int]:
+def _evenly_spaced(count: int) -> list[int]:
     """Pick indices evenly through a list, ends included, as many as fit on paper."""
-    if count <= COLUMNS_ON_PAPER:
+    if count <= MAX_COLUMNS:
         return list(range(count))
-    return [int(i) for i in np.round(np.linspace(0, count - 1, COLUMNS_ON_PAPER))]
+    return [int(i) for i in np.round(np.linspace(0, count - 1, MAX_COLUMNS))]
 
 
-def round_strip_ages(low: float, high: float) -> list[float]:
-    """Pick the strip ages [h] that people speak of, in a range; its ends if there are too few.
-
-    Parameters
-    ----------
-    low, high
-        Range [h].
-
-    Returns
-    -------
-    At most seven ages, rising.
-    """
-    inside = [hours for hours in ROUND_HOURS if low <= hours <= high]
+def usual_strip_ages(low: float, high: float) -> list[float]:
+    """Pick usual strip ages [h] in a range, at most seven, rising; its ends if there are too few."""
+    inside = [hours for hours in USUAL_HOURS if low <= hours <= high]
     if len(inside) < 2:
         return [low, high]
-    return [inside[i] for i in _picked(len(inside))]
+    return [inside[i] for i in _evenly_spaced(len(inside))]
 
 
 def _at_strip_ages(grid: ReliabilityMap, hours: Array) -> ReliabilityMap:
     """Interpolate the map at other strip ages, linearly in their logarithm."""
-    index = np.clip(grid.index, -LIMIT, LIMIT)
+    index = np.clip(grid.index, -MAX_INDEX, MAX_INDEX)
     log_age = np.log(grid.strip_age)
-    moved = np.empty((index.shape[0], hours.size, index.shape[2]))
+    interpolated = np.empty((index.shape[0], hours.size, index.shape[2]))
     for f, c in np.ndindex(index.shape[0], index.shape[2]):
-        moved[f, :, c] = np.interp(np.log(hours), log_age, index[f, :, c])
-    return ReliabilityMap(grid.cover, hours, grid.follow_up, moved)
+        interpolated[f, :, c] = np.interp(np.log(hours), log_age, index[f, :, c])
+    return ReliabilityMap(grid.cover, hours, grid.follow_up, interpolated)

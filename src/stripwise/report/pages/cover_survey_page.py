@@ -1,158 +1,74 @@
-"""The report of a cover survey."""
+"""What the report of a cover survey says, draws and writes."""
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from stripwise.distributions.distribution import Distribution
-from stripwise.errors import InputError
-from stripwise.evidence.cover_survey import CoverSurvey, Estimate, analyse_survey
-from stripwise.evidence.statistics.family_fit import fitted_distribution
-from stripwise.evidence.tables.reading import Reading
+from stripwise.evidence.cover_survey import CoverSurvey, Estimate
 from stripwise.report import formatting
-from stripwise.report.components import Dossier, Grid, Section, input_text, option_quantity
+from stripwise.report.components import Report, Section, Table, input_toml
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.cover_comparison_figure import (
     comparison_findings,
     comparison_section,
-    plot_comparison,
+    plot_cover_comparison,
 )
-from stripwise.report.figures.fitted_families_figure import family_grid, plot_fit
-from stripwise.scenario.model import Scenario
-from stripwise.units.names import printable
-from stripwise.units.quantities import LENGTH, parse
+from stripwise.report.figures.fitted_families_figure import family_table, plot_fit
+from stripwise.studies.fit.cover_survey_study import CoverSurveyStudy
 
-__all__ = ["LARGEST_COVER", "plot_positions", "survey_dossier", "surveyed"]
+__all__ = ["plot_positions", "survey_report"]
 
-SEED = 1
-
-LARGEST_COVER = 500.0
-"""Largest limit of the cover [mm], as of a reading."""
-
-MOST_POINTS = 800
+MAX_POINTS = 800
 """Most readings drawn on the face."""
 
 SHADES = ("#7F2704", "#D55E00", "#F2A65A", "#C6DBEF", "#6BAED6", "#08519C")
 """From thin to thick cover; thin is dark and warm, so that it stands out in grey print too."""
 
 
-def surveyed(
-    reading: Reading, *, limit: str | None, family: str | None, bounds: str | None = None
-) -> CoverSurvey:
-    """Analyse a cover survey as the command line asks.
-
-    Parameters
-    ----------
-    reading
-        A file of kind cover-survey.
-    limit
-        Limit of the cover with its unit.
-    family
-        Family for the scenario.
-    bounds
-        Bounds of a beta: "20 mm to 100 mm".
-
-    Returns
-    -------
-    The survey, analysed.
-
-    Raises
-    ------
-    EvidenceError
-        If the readings cannot be used.
-    InputError
-        If an option cannot be used.
-    """
-    least = option_quantity("--limit", limit, kind=LENGTH, to="mm", most=LARGEST_COVER)
-    return analyse_survey(
-        reading,
-        rng=np.random.default_rng(SEED),
-        limit=least,
-        family=family,
-        bounds=_bounds(bounds),
+def survey_report(study: CoverSurveyStudy) -> Report:
+    """Write up a cover survey."""
+    data_file, survey, scenario, comparison = (
+        study.data_file,
+        study.survey,
+        study.scenario,
+        study.comparison,
     )
-
-
-def _bounds(text: str | None) -> tuple[float, float] | None:
-    if text is None:
-        return None
-    ends = text.split(" to ")
-    start = f"{printable(text)}"
-    if len(ends) != 2:
-        raise InputError("--bounds", f'{start}: must be two lengths, as "20 mm to 100 mm"')
-    try:
-        low, high = (parse(end.strip(), LENGTH, to="mm") for end in ends)
-    except InputError as error:
-        raise InputError("--bounds", f"{start}: {error.problem}") from error
-    if not 0.0 <= low < high:
-        raise InputError("--bounds", f"{start}: must be at least 0 mm, the lower one first")
-    return low, high
-
-
-def survey_dossier(
-    reading: Reading,
-    survey: CoverSurvey,
-    *,
-    scenario: Scenario | None = None,
-    comparison: pd.DataFrame | None = None,
-) -> Dossier:
-    """Write up a cover survey.
-
-    Parameters
-    ----------
-    reading
-        The file.
-    survey
-        The survey, analysed.
-    scenario
-        Scenario whose probability was computed with the surveyed cover.
-    comparison
-        As `stripwise.studies.cover_comparison.compare_covers` returns it.
-
-    Returns
-    -------
-    The `Dossier`.
-    """
-    places = "x_mm" in survey.data
-    with sheet.styled():
-        figures = {"cover": sheet.figure_of(_plot_cover(survey))}
-        if places:
-            figures["positions"] = sheet.figure_of(plot_positions(survey))
+    with sheet.style_context():
+        figures = {"cover": sheet.parent_figure(_plot_cover(survey))}
+        if "x_mm" in survey.data:
+            figures["positions"] = sheet.parent_figure(plot_positions(survey))
         if comparison is not None and scenario is not None:
-            figures["probability"] = sheet.figure_of(plot_comparison(comparison, scenario))
-    law = fitted_distribution(survey.chosen, survey.data["cover_mm"])
-    families = pd.DataFrame([dataclasses.asdict(fit) for fit in survey.fits])
-    families = families.drop(columns="parameters").dropna(axis=1, how="all")
-    tables = {"families.csv": families, "summary.csv": _summary(survey)}
-    if survey.areas is not None:
-        tables["areas.csv"] = survey.areas
-    if comparison is not None:
-        tables["probability.csv"] = comparison
-    return Dossier(
-        title=f"Cover survey: {reading.path.stem}",
+            figures["probability"] = sheet.parent_figure(
+                plot_cover_comparison(comparison, scenario)
+            )
+    tables = {
+        "families.csv": study.families,
+        "summary.csv": study.summary,
+        "areas.csv": survey.areas,
+        "probability.csv": comparison,
+    }
+    return Report(
+        title=f"Cover survey: {data_file.path.stem}",
         about=f"{len(survey.data)} covermeter readings, and the distribution of the cover that "
         "they support.",
-        findings=_findings(survey, scenario, comparison),
-        sections=_sections(survey, scenario, comparison),
-        source=reading.path,
-        digest=reading.digest,
+        findings=_findings(study),
+        sections=_sections(study),
+        source=data_file.path,
+        digest=data_file.digest,
         warnings=survey.warnings,
         method=METHOD,
         assumptions=ASSUMPTIONS,
         figures=figures,
-        tables=tables,
-        texts={"cover.toml": _input(survey, reading, law)},
+        tables={name: table for name, table in tables.items() if table is not None},
+        texts={"cover.toml": _scenario_input(study)},
         record={
             "kind": "cover-survey",
             "readings": len(survey.data),
-            "effective_readings": survey.effective,
-            "summary": _summary(survey).to_dict("records"),
-            "families": families.to_dict("records"),
+            "effective_readings": survey.effective_sample_size,
+            "summary": study.summary.to_dict("records"),
+            "families": study.families.to_dict("records"),
             "chosen": survey.chosen.family,
             **({} if comparison is None else {"probability": comparison.to_dict("records")}),
         },
@@ -187,20 +103,8 @@ METHOD = (
 
 
 def plot_positions(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
-    """Plot the readings where they were taken, thin cover dark and warm.
-
-    Parameters
-    ----------
-    survey
-        A survey with positions.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    every = max(1, -(-len(survey.data) // MOST_POINTS))
+    """Plot the readings where they were taken, thin cover dark and warm."""
+    every = max(1, -(-len(survey.data) // MAX_POINTS))
     data = survey.data.iloc[::every]
     x = data["x_mm"].to_numpy(dtype=float) / 1000.0
     y = data["y_mm"].to_numpy(dtype=float) / 1000.0 if "y_mm" in data else np.zeros(len(data))
@@ -211,12 +115,14 @@ def plot_positions(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
         note += f" One reading in {every} is drawn."
     if survey.limit is not None:
         note += f" Ringed: below {formatting.number(survey.limit)} mm."
-    title = _where(survey)
+    title = _positions_title(survey)
     wide, tall = max(float(np.ptp(x)), 1e-9), max(float(np.ptp(y)), 1e-9)
     height = float(np.clip(110.0 * tall / wide, 18.0, 90.0))
     if ax is None:
-        ax = sheet.sheet(height=height, left=15.0, right=30.0, bottom=12.0, title=title, note=note)
-    sheet.dress(ax)
+        ax = sheet.new_axes(
+            height=height, left=15.0, right=30.0, bottom=12.0, title=title, note=note
+        )
+    sheet.style_axes(ax)
     place = np.digitize(cover, edges)
     size = float(np.clip(9000.0 / len(data), 4.0, 60.0))
     for shade, color in enumerate(SHADES):
@@ -230,13 +136,13 @@ def plot_positions(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
             s=2.4 * size,
             marker="o",
             facecolors="none",
-            edgecolors=style.INK,
+            edgecolors=style.TEXT_COLOR,
             linewidths=0.9,
             gid="below",
         )
     ax.set_xlim(x.min() - 0.04 * wide, x.max() + 0.04 * wide)
     ax.set_ylim(y.min() - 0.08 * tall, y.max() + 0.08 * tall)
-    _key(ax, edges, cover)
+    _legend(ax, edges, cover)
     ax.set_xlabel("x [m]", fontsize=style.TEXT_SIZE)
     if "y_mm" in data:
         ax.set_ylabel("y [m]", fontsize=style.TEXT_SIZE)
@@ -246,13 +152,16 @@ def plot_positions(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _key(ax: Axes, edges: NDArray[np.float64], cover: NDArray[np.float64]) -> None:
+def _legend(ax: Axes, edges: NDArray[np.float64], cover: NDArray[np.float64]) -> None:
     _, height = sheet.axes_size(ax)
     ends = [float(cover.min()), *edges, float(cover.max())]
     line = min(1.6 * style.NOTE_SIZE, height / len(SHADES))
     for row, color in enumerate(SHADES[::-1]):
         low, high = ends[len(SHADES) - 1 - row], ends[len(SHADES) - row]
-        key = ("\N{BLACK SQUARE}", color, 8.0), (f"{low:.0f} to {high:.0f} mm", style.INK, 18.0)
+        key = (
+            ("\N{BLACK SQUARE}", color, 8.0),
+            (f"{low:.0f} to {high:.0f} mm", style.TEXT_COLOR, 18.0),
+        )
         for text, ink, right in key:
             ax.annotate(
                 text,
@@ -268,12 +177,12 @@ def _key(ax: Axes, edges: NDArray[np.float64], cover: NDArray[np.float64]) -> No
             )
 
 
-def _where(survey: CoverSurvey) -> str:
-    space = survey.space
+def _positions_title(survey: CoverSurvey) -> str:
+    space = survey.spatial
     if space is not None and space.correlated:
         return (
             f"Thin cover lies together: readings resemble each other over about "
-            f"{space.length / 1000.0:.2g} m"
+            f"{space.correlation_length / 1000.0:.2g} m"
         )
     return (
         "Thin cover is scattered over the face: neighbours resemble each other no more than others"
@@ -282,7 +191,7 @@ def _where(survey: CoverSurvey) -> str:
 
 def _plot_cover(survey: CoverSurvey) -> Axes:
     limit = survey.limit
-    fitted = survey.fitted
+    fitted = survey.fitted_share
     title = (
         f"The cover has a mean of {formatting.number(survey.mean.value)} mm and an sd of "
         f"{formatting.number(survey.sd.value)} mm"
@@ -301,63 +210,51 @@ def _plot_cover(survey: CoverSurvey) -> Axes:
     )
 
 
-def _findings(
-    survey: CoverSurvey, scenario: Scenario | None, comparison: pd.DataFrame | None
-) -> tuple[str, ...]:
-    found = [
-        f"Mean cover {_text(survey.mean)} mm, sd {_text(survey.sd)} mm, from {len(survey.data)} "
-        f"readings worth about {survey.effective:.0f} independent ones (95 % intervals)."
+def _findings(study: CoverSurveyStudy) -> tuple[str, ...]:
+    survey, scenario, comparison = study.survey, study.scenario, study.comparison
+    texts = [
+        f"Mean cover {_length_text(survey.mean)} mm, sd {_length_text(survey.sd)} mm, from {len(survey.data)} "
+        f"readings worth about {survey.effective_sample_size:.0f} independent ones (95 % intervals)."
     ]
-    if survey.limit is not None and survey.counted is not None and survey.fitted is not None:
-        found.append(
-            f"Below {formatting.number(survey.limit)} mm: {_percents(survey.counted)} of the readings; "
-            f"{_percents(survey.fitted)} by the fitted {survey.chosen.family}."
+    if (
+        survey.limit is not None
+        and survey.empirical_share is not None
+        and survey.fitted_share is not None
+    ):
+        texts.append(
+            f"Below {formatting.number(survey.limit)} mm: {_percent_text(survey.empirical_share)} of the readings; "
+            f"{_percent_text(survey.fitted_share)} by the fitted {survey.chosen.family}."
         )
-    found.append(
+    texts.append(
         f'For a scenario: cover = {{ from = "cover.toml" }}, the {survey.chosen.family} with '
         f"mean {formatting.number(survey.chosen.mean)} mm and sd {formatting.number(survey.chosen.sd)} mm."
     )
     if comparison is not None and scenario is not None:
-        found += comparison_findings(comparison, scenario)
-    return tuple(found)
+        texts += comparison_findings(comparison, scenario)
+    return tuple(texts)
 
 
-def _text(estimate: Estimate) -> str:
+def _length_text(estimate: Estimate) -> str:
     ends = formatting.interval(estimate.low, estimate.high, formatting.number)
     return f"{formatting.number(estimate.value)} ({ends})"
 
 
-def _percents(estimate: Estimate) -> str:
+def _percent_text(estimate: Estimate) -> str:
     ends = formatting.interval(estimate.low, estimate.high, formatting.percent)
     return f"{formatting.percent(estimate.value)} ({ends})"
 
 
-def _summary(survey: CoverSurvey) -> pd.DataFrame:
-    found: dict[str, Estimate | None] = {
-        "mean_mm": survey.mean,
-        "sd_mm": survey.sd,
-        "share_below_limit_counted": survey.counted,
-        "share_below_limit_fitted": survey.fitted,
-    }
-    rows = [
-        {"quantity": name, "value": e.value, "low95": e.low, "high95": e.high}
-        for name, e in found.items()
-        if e is not None
+def _sections(study: CoverSurveyStudy) -> tuple[Section, ...]:
+    survey, scenario, comparison = study.survey, study.scenario, study.comparison
+    families = family_table(survey.fits, unit="mm", chosen=survey.chosen.family)
+    sections = [
+        Section("Distribution of the cover", (), "cover", "Data: families.csv.", (families,))
     ]
-    number = {"quantity": "effective_readings", "value": survey.effective}
-    return pd.DataFrame([*rows, {**number, "low95": np.nan, "high95": np.nan}])
-
-
-def _sections(
-    survey: CoverSurvey, scenario: Scenario | None, comparison: pd.DataFrame | None
-) -> tuple[Section, ...]:
-    grid = family_grid(survey.fits, unit="mm", chosen=survey.chosen.family)
-    sections = [Section("Distribution of the cover", (), "cover", "Data: families.csv.", (grid,))]
     if "x_mm" in survey.data:
         sections.append(Section("Where the readings are", (), "positions", "Data: the survey."))
     if survey.areas is not None:
         rows = survey.areas.head(40).to_dict("records")
-        areas = Grid(
+        areas = Table(
             "Readings by area" + ("; the first 40, all in areas.csv." if len(rows) == 40 else "."),
             ("Area", "Readings", "Mean [mm]", "sd [mm]"),
             tuple(
@@ -377,15 +274,16 @@ def _sections(
     return tuple(sections)
 
 
-def _input(survey: CoverSurvey, reading: Reading, law: Distribution) -> str:
-    return input_text(
-        law,
+def _scenario_input(study: CoverSurveyStudy) -> str:
+    data_file, survey = study.data_file, study.survey
+    return input_toml(
+        study.cover,
         unit="mm",
-        source=f"cover survey, {len(survey.data)} readings of {reading.name}, SHA-256 "
-        f"{reading.digest[:12]}",
+        source=f"cover survey, {len(survey.data)} readings of {data_file.name}, SHA-256 "
+        f"{data_file.digest[:12]}",
         about=(
             "Cover as surveyed, for [reinforcement] of a scenario: "
             'cover = { from = "cover.toml" }.',
-            f"95 % intervals: mean {_text(survey.mean)} mm, sd {_text(survey.sd)} mm.",
+            f"95 % intervals: mean {_length_text(survey.mean)} mm, sd {_length_text(survey.sd)} mm.",
         ),
     )

@@ -1,4 +1,4 @@
-"""The pages of a design: the report, and the one-page table for the site."""
+"""What the report of a design and the one-page table for the site say."""
 
 from __future__ import annotations
 
@@ -9,36 +9,24 @@ import numpy as np
 import pandas as pd
 
 from stripwise.report import formatting
-from stripwise.report.pages.run_page import inline_svg, style_sheet, template, writers
+from stripwise.report.pages.run_page import inline_svg, number_writers, style_sheet, template
 from stripwise.studies.design.design_result import DesignResult
-from stripwise.studies.design.exchange_rates import DAY, LINE
+from stripwise.studies.design.exchange_rates import COVER_PER_DAY, ON_TARGET_LINE
 
 __all__ = ["render_design", "render_strip_ages"]
 
-KINDS = {
+COST_GROUPS = {
     "strategy": "Strategies at the scenario's cover",
     "strategy at drawn cover": "Strategies at the cover that the drawing holds",
     "cheapest point": "Cheapest design point of each follow-up that meets the target",
 }
-COVERS_ON_PAPER = 7
+MAX_COVERS = 7
 
 Row = dict[str, Any]
 
 
 def render_design(result: DesignResult, figures: Mapping[str, str]) -> str:
-    """Write the report of a design: self-contained HTML without scripts and without network.
-
-    Parameters
-    ----------
-    result
-        A design.
-    figures
-        SVG documents by name, as `draw_design` names them.
-
-    Returns
-    -------
-    An HTML document.
-    """
+    """Write the report of a design: self-contained HTML without scripts and without network."""
     scenario = result.scenario
     units = scenario.units
 
@@ -52,48 +40,38 @@ def render_design(result: DesignResult, figures: Mapping[str, str]) -> str:
         css=style_sheet(),
         figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
         limit_state=limit_state(result),
-        references=[_reference(row) for row in _records(result.references)],
-        required=_required(result, length),
+        references=[_reference_row(row) for row in _records(result.references)],
+        required=_required_rows(result, length),
         drawing_step="1/4 in" if units == "US" else "5 mm",
-        earliest=_earliest(result, length),
-        exchange=_exchange(result, _worth(units)),
-        along=_along(result, _worth(units)),
-        rules=_rules(result, length),
+        earliest=_earliest_table(result, length),
+        exchange=_exchange_rows(result, _cover_difference_writer(units)),
+        along=_target_line_rates(result, _cover_difference_writer(units)),
+        rules=_rule_rows(result, length),
         common_margin=_common_margin(result, length),
-        costs=_costs(result, length) if priced else [],
-        choice=_choice(result) if priced else [],
+        costs=_cost_groups(result, length) if priced else [],
+        choice=_break_even_rows(result) if priced else [],
         chosen_from=_chosen_from(result),
         knowledge=bool(result.required["know_low"].notna().any()),
         lowest_cover=length(float(result.design["cover_mm"].min())),
-        repair=_repair(result),
+        repair=_repair_text(result),
         rate=""
         if scenario.cost is None
         else formatting.percent(scenario.cost.rate)
         if scenario.cost.rate >= 0
         else f"{100 * scenario.cost.rate:.2g} %",
-        **writers(units),
+        **number_writers(units),
     )
 
 
 def render_strip_ages(result: DesignResult) -> str:
-    """Write the strip-age table as one page to print for the site.
-
-    Parameters
-    ----------
-    result
-        A design.
-
-    Returns
-    -------
-    An HTML document.
-    """
+    """Write the strip-age table as one page to print for the site."""
     units, table = result.scenario.units, result.strip_ages
     covers = sorted(table["cover_mm"].unique())
     blocks = []
     for warmth, block in table.groupby("temperature_degC", sort=True):
         lines = [
             (
-                _follow(str(label)),
+                _follow_up_text(str(label)),
                 [_site_hours(float(h)) for h in rows.sort_values("cover_mm")["site_strip_age_h"]],
             )
             for label, rows in block.groupby("follow_up", sort=False)
@@ -131,7 +109,7 @@ def _length(mm: float, units: str) -> str:
     return formatting.length(mm, units=units) if np.isfinite(mm) else formatting.DASH
 
 
-def _worth(units: str) -> Callable[[float], str]:
+def _cover_difference_writer(units: str) -> Callable[[float], str]:
     """Write differences of cover, all with the same decimals."""
 
     def write(mm: float) -> str:
@@ -142,7 +120,7 @@ def _worth(units: str) -> Callable[[float], str]:
     return write
 
 
-def _follow(label: str) -> str:
+def _follow_up_text(label: str) -> str:
     return "no follow-up" if label == "none" else label
 
 
@@ -150,17 +128,17 @@ def _site_hours(hours: float) -> str:
     return formatting.duration(hours) if np.isfinite(hours) else formatting.DASH
 
 
-def _money(value: float) -> str:
+def _cost_text(value: float) -> str:
     return formatting.number(value) if value >= 0.005 else "0"
 
 
-def _reference(row: Row) -> Row:
+def _reference_row(row: Row) -> Row:
     hours = [formatting.duration(float(row[k])) for k in ("low_h", "hours", "high_h")]
     shown = hours[0] if len(set(hours)) == 1 else ", ".join(hours)
     return {**row, "hours": shown, "source": f"{row['source']} ({row['mark']})"}
 
 
-def _range(row: Row, kind: str, write: Callable[[float], str]) -> str:
+def _interval_text(row: Row, kind: str, write: Callable[[float], str]) -> str:
     """Write an interval; an infinite end is "more than" the range."""
     low, high = (
         (float(row["low95"]), float(row["high95"]))
@@ -176,33 +154,33 @@ def _range(row: Row, kind: str, write: Callable[[float], str]) -> str:
     return f"{first} to {last}"
 
 
-def _required(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
+def _required_rows(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
     return [
         {
             "name": row["strategy"],
             "reference": row["strategy"] == result.scenario.reference_strategy,
             "cover": length(row["required_cover_mm"]),
-            "sampling": _range(row, "sampling", _fine(result)),
+            "sampling": _interval_text(row, "sampling", _sampling_writer(result)),
             "drawn": length(row["drawn_cover_mm"]),
-            "knowledge": _range(row, "knowledge", length),
+            "knowledge": _interval_text(row, "knowledge", length),
             "status": "" if row["status"] == "ok" else row["status"],
         }
         for row in _records(result.required)
     ]
 
 
-def _fine(result: DesignResult) -> Callable[[float], str]:
+def _sampling_writer(result: DesignResult) -> Callable[[float], str]:
     """Write a cover with enough digits for a sampling interval."""
     if result.scenario.units == "US":
         return lambda mm: f"{mm / formatting.MM_PER_INCH:.3f} in"
     return lambda mm: f"{mm:.2f} mm"
 
 
-def _earliest(result: DesignResult, length: Callable[[float], str]) -> Row:
+def _earliest_table(result: DesignResult, length: Callable[[float], str]) -> Row:
     table = result.earliest
     covers = np.sort(table["cover_mm"].unique())
     picks = np.unique(
-        np.round(np.linspace(0, len(covers) - 1, min(len(covers), COVERS_ON_PAPER))).astype(int)
+        np.round(np.linspace(0, len(covers) - 1, min(len(covers), MAX_COVERS))).astype(int)
     )
     longest = formatting.duration(float(result.design["strip_age_h"].max()))
 
@@ -213,24 +191,26 @@ def _earliest(result: DesignResult, length: Callable[[float], str]) -> Row:
         text = formatting.duration(hours)
         if str(row["status"]).startswith("any"):
             return f"{text} or earlier", ""
-        return text, _range(row, "sampling", lambda h: f"{h:.1f} h")
+        return text, _interval_text(row, "sampling", lambda h: f"{h:.1f} h")
 
     lines = []
     for label, rows in table.groupby("follow_up", sort=False):
         by_cover = {float(row["cover_mm"]): row for row in _records(rows)}
-        lines.append((_follow(str(label)), [cell(by_cover[float(covers[k])]) for k in picks]))
+        lines.append(
+            (_follow_up_text(str(label)), [cell(by_cover[float(covers[k])]) for k in picks])
+        )
     return {"heads": [length(float(covers[k])) for k in picks], "rows": lines}
 
 
-def _exchange(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
+def _exchange_rows(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
     rows = []
     for row in _records(result.exchange):
-        if row["place"] == LINE and row["question"] == DAY:
+        if row["place"] == ON_TARGET_LINE and row["question"] == COVER_PER_DAY:
             continue
         unit = str(row["unit"])
         if unit == "mm":
             write = length
-            fine = _fine(result)
+            fine = _sampling_writer(result)
         else:
 
             def write(x: float, unit: str = unit) -> str:
@@ -240,48 +220,55 @@ def _exchange(result: DesignResult, length: Callable[[float], str]) -> list[Row]
         place = [str(row["place"])]
         if np.isfinite(row["cover_mm"]) and row["place"] == "at the design point":
             place.append(_length(float(row["cover_mm"]), result.scenario.units))
-        place += [formatting.duration(float(row["strip_age_h"])), _follow(str(row["follow_up"]))]
+        place += [
+            formatting.duration(float(row["strip_age_h"])),
+            _follow_up_text(str(row["follow_up"])),
+        ]
         value = float(row["value"])
         rows.append(
             {
                 "question": row["question"],
                 "place": ", ".join(place),
                 "value": write(value) if np.isfinite(value) else str(row["status"]),
-                "sampling": _range(row, "sampling", fine),
-                "knowledge": _range(row, "knowledge", write),
+                "sampling": _interval_text(row, "sampling", fine),
+                "knowledge": _interval_text(row, "knowledge", write),
             }
         )
     return rows
 
 
-def _along(result: DesignResult, length: Callable[[float], str]) -> Row:
+def _target_line_rates(result: DesignResult, length: Callable[[float], str]) -> Row:
     """Set the rates along the target line out by follow-up and strip age."""
     table = result.exchange
-    rows = table[(table["place"] == LINE) & (table["question"] == DAY)]
+    rows = table[(table["place"] == ON_TARGET_LINE) & (table["question"] == COVER_PER_DAY)]
     ages = sorted(rows["strip_age_h"].unique())
 
     def cell(row: Row) -> tuple[str, str]:
         value = float(row["value"])
         return (
             length(value) if np.isfinite(value) else formatting.DASH,
-            _range(row, "knowledge", length) or _range(row, "sampling", _fine(result)),
+            _interval_text(row, "knowledge", length)
+            or _interval_text(row, "sampling", _sampling_writer(result)),
         )
 
     lines = [
-        (_follow(str(label)), [cell(row) for row in _records(part.sort_values("strip_age_h"))])
+        (
+            _follow_up_text(str(label)),
+            [cell(row) for row in _records(part.sort_values("strip_age_h"))],
+        )
         for label, part in rows.groupby("follow_up", sort=False)
     ]
     return {"heads": [formatting.duration(float(age)) for age in ages], "rows": lines}
 
 
-def _rules(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
+def _rule_rows(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
     return [
         {
             "name": row["strategy"],
             "penalty": formatting.number(row["hand_penalty"]),
             "front": length(row["hand_front_mm"]),
             "margin": length(row["margin_mm"]),
-            "sampling": _range(row, "sampling", _fine(result)),
+            "sampling": _interval_text(row, "sampling", _sampling_writer(result)),
             "rule": length(row["rule_margin_mm"]),
             "cover": length(row["rule_cover_mm"]),
             "checked": formatting.percent(row["checked_probability"]),
@@ -297,25 +284,27 @@ def _common_margin(result: DesignResult, length: Callable[[float], str]) -> str:
     return length(float(result.rules["rule_margin_mm"].max()))
 
 
-def _costs(result: DesignResult, length: Callable[[float], str]) -> list[tuple[str, list[Row]]]:
+def _cost_groups(
+    result: DesignResult, length: Callable[[float], str]
+) -> list[tuple[str, list[Row]]]:
     assert result.cost is not None
     groups = []
-    for kind, title in KINDS.items():
+    for kind, title in COST_GROUPS.items():
         rows = [
             {
-                "option": _follow(str(row["follow_up"]))
+                "option": _follow_up_text(str(row["follow_up"]))
                 if kind == "cheapest point"
                 else row["option"],
                 "cover": length(row["cover_mm"]),
                 "strip_age": formatting.duration(row["strip_age_h"]),
                 "probability": formatting.percent(row["probability"]),
                 "meets": row["met_on_average"],
-                "forms": _money(row["forms"]),
-                "after": _money(row["follow_up_curing"]),
-                "extra": _money(row["cover"]),
-                "repair": _money(row["repair"]),
-                "total": _money(row["cost"]),
-                "knowledge": _range(row, "knowledge", _money),
+                "forms": _cost_text(row["forms"]),
+                "after": _cost_text(row["follow_up_curing"]),
+                "extra": _cost_text(row["cover"]),
+                "repair": _cost_text(row["repair"]),
+                "total": _cost_text(row["cost"]),
+                "knowledge": _interval_text(row, "knowledge", _cost_text),
             }
             for row in _records(result.cost[result.cost["kind"] == kind])
         ]
@@ -324,7 +313,7 @@ def _costs(result: DesignResult, length: Callable[[float], str]) -> list[tuple[s
     return groups
 
 
-def _choice(result: DesignResult) -> list[Row]:
+def _break_even_rows(result: DesignResult) -> list[Row]:
     assert result.choice is not None
     rows = []
     for row in _records(result.choice):
@@ -361,7 +350,7 @@ def _chosen_from(result: DesignResult) -> str:
     return "the strategies at the scenario's cover, none of which meets the target in the range"
 
 
-def _repair(result: DesignResult) -> str:
+def _repair_text(result: DesignResult) -> str:
     cost = result.scenario.cost
     if cost is None:
         return ""
@@ -372,4 +361,4 @@ def _repair(result: DesignResult) -> str:
         f"{formatting.percent(share)} {formatting.number(after)} yr after depassivation"
         for after, share in cost.instalments
     ]
-    return f"{formatting.number(cost.repair)} {cost.currency}/m², {formatting.listing(parts)}"
+    return f"{formatting.number(cost.repair)} {cost.currency}/m², {formatting.join_with_and(parts)}"

@@ -1,31 +1,29 @@
-"""The report of a drying test."""
+"""What the report of a drying test says and draws."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Hashable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from stripwise.evidence.drying_rates import DryingResult, RankCorrelation, analyse_drying
-from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES
-from stripwise.evidence.tables.reading import Reading, read
+from stripwise.evidence.drying_rates import DryingResult, RankCorrelation
 from stripwise.report import formatting
-from stripwise.report.components import Dossier, Grid, Section, option_quantity
+from stripwise.report.components import Report, Section, Table
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.dot_interval import DotRow, plot_dots
-from stripwise.report.figures.label_placement import shortened, spread
-from stripwise.units.quantities import TIME
+from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
+from stripwise.report.figures.label_placement import shorten_text, spread_labels
+from stripwise.studies.fit.drying_study import DryingStudy
 
-__all__ = ["drying_dossier", "plot_losses"]
+__all__ = ["drying_report", "plot_losses"]
 
-SEED = 1
-LABEL_ROOM_MM = 46.0
-MOST_LINES = 60
+LABEL_WIDTH_MM = 46.0
+"""Width right of the axes for the names of the strategies."""
+
+MAX_LINES = 60
 """Most specimens drawn."""
 
 NOT_A_DIFFUSIVITY = (
@@ -34,75 +32,37 @@ NOT_A_DIFFUSIVITY = (
 )
 
 
-def drying_dossier(reading: Reading, *, age: str | None, profiles: Path | None) -> Dossier:
-    """Analyse a drying test and write it up.
-
-    Parameters
-    ----------
-    reading
-        A file of kind drying.
-    age
-        Age at which losses are compared, with its unit.
-    profiles
-        File with fitted diffusivities.
-
-    Returns
-    -------
-    The `Dossier`.
-
-    Raises
-    ------
-    EvidenceError
-        If one of the files cannot be used.
-    InputError
-        If `age` is no time or beyond the test.
-    """
-    at = option_quantity("--age", age, kind=TIME, to="day")
-    known = (
-        None
-        if profiles is None
-        else read(profiles, kinds=[DIFFUSIVITIES]).data.rename(
-            columns={"diffusivity_m2_s": "diffusivity"}
-        )
-    )
-    result = analyse_drying(reading, rng=np.random.default_rng(SEED), age=at, diffusivities=known)
-    warnings = [*reading.notes, *result.warnings]
-    if known is not None and not result.correlations:
-        warnings.append(
-            "Fewer than three strategies or specimens have both a drying test and a diffusivity, "
-            "so that there is no rank correlation."
-        )
-    correlations = pd.DataFrame(result.correlations)
-    with sheet.styled():
+def drying_report(study: DryingStudy) -> Report:
+    """Write up a drying test."""
+    data_file, result, correlations = study.data_file, study.result, study.correlations
+    with sheet.style_context():
         figures = {
-            "losses": sheet.figure_of(plot_losses(reading.data, result)),
-            "rates": sheet.figure_of(_plot_rates(result)),
+            "losses": sheet.parent_figure(plot_losses(data_file.data, result)),
+            "rates": sheet.parent_figure(_plot_rates(result)),
         }
-    return Dossier(
-        title=f"Drying test: {reading.path.stem}",
+    return Report(
+        title=f"Drying test: {data_file.path.stem}",
         about=f"Mass loss of {len(result.specimens)} specimens of "
         f"{result.specimens['strategy'].nunique()} strategies. {NOT_A_DIFFUSIVITY}",
         findings=_findings(result),
         sections=_sections(result),
-        source=reading.path,
-        digest=reading.digest,
-        warnings=tuple(warnings),
+        source=data_file.path,
+        digest=data_file.digest,
+        warnings=study.warnings,
         method=_method(result),
         assumptions=ASSUMPTIONS,
         figures=figures,
         tables={
             "specimens.csv": result.specimens,
             "strategies.csv": result.strategies,
-            **(
-                {"correlations.csv": pd.DataFrame(result.correlations)} if known is not None else {}
-            ),
+            **({} if correlations is None else {"correlations.csv": correlations}),
         },
         record={
             "kind": "drying",
             "age_d": result.age,
             "window_d": result.window,
             "strategies": result.strategies.to_dict("records"),
-            "correlations": correlations.to_dict("records"),
+            "correlations": [] if correlations is None else correlations.to_dict("records"),
         },
     )
 
@@ -117,38 +77,23 @@ ASSUMPTIONS = (
 
 
 def plot_losses(data: pd.DataFrame, result: DryingResult, *, ax: Axes | None = None) -> Axes:
-    """Plot mass loss over time, a line per specimen, coloured by strategy.
-
-    Parameters
-    ----------
-    data
-        The readings.
-    result
-        Their analysis.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
+    """Plot mass loss over time, a line per specimen, coloured by strategy."""
     names = list(dict.fromkeys(result.specimens["strategy"]))
-    shown = result.specimens["specimen"].tolist()[:MOST_LINES]
-    left_out = len(result.specimens) - len(shown)
+    shown = result.specimens["specimen"].tolist()[:MAX_LINES]
     note = "A line per specimen; the vertical line marks the age at which losses are compared."
-    if left_out:
-        note += f" The first {MOST_LINES} of {len(result.specimens)} specimens are drawn."
+    if len(result.specimens) > len(shown):
+        note += f" The first {MAX_LINES} of {len(result.specimens)} specimens are drawn."
     title = _title(result, "loss at age")
     if ax is None:
-        ax = sheet.sheet(
-            height=78.0, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        ax = sheet.new_axes(
+            height=78.0, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     chosen = data[data["specimen"].isin(shown)].sort_values("time_d", kind="stable")
     ends: dict[str, list[float]] = {}
     for name, group in chosen.groupby("specimen", sort=False):
         strategy = group["strategy"].iloc[0]
-        color, pattern = style.line_of(names.index(strategy))
+        color, pattern = style.line_style(names.index(strategy))
         ax.plot(
             group["time_d"],
             group["mass_loss_pct"],
@@ -179,12 +124,12 @@ def _name_ends(ax: Axes, ends: dict[str, float], names: list[str]) -> None:
     low, high = ax.get_ylim()
     order = list(ends)
     wanted = [(ends[name] - low) / (high - low) * height for name in order]
-    placed = spread(wanted, heights=style.TEXT_SIZE * 1.45, low=0.0, high=height)
+    placed = spread_labels(wanted, heights=style.TEXT_SIZE * 1.45, low=0.0, high=height)
     for name, y in zip(order, placed, strict=True):
-        color, _ = style.line_of(names.index(name))
-        room = (LABEL_ROOM_MM - 5.0) * sheet.POINTS_PER_MM
+        color, _ = style.line_style(names.index(name))
+        room = (LABEL_WIDTH_MM - 5.0) * sheet.POINTS_PER_MM
         ax.annotate(
-            shortened(name, width=room, size=style.TEXT_SIZE),
+            shorten_text(name, width=room, size=style.TEXT_SIZE),
             xy=(1.0, y / height),
             xycoords="axes fraction",
             xytext=(7.0, 0.0),
@@ -207,11 +152,11 @@ def _plot_rates(result: DryingResult) -> Axes:
                 row["mean"],
                 row["low95"],
                 row["high95"],
-                f"{formatting.number(row['mean'])}, rank {_rank(row)}",
-                tuple(own[:MOST_LINES]),
+                f"{formatting.number(row['mean'])}, rank {_rank_text(row)}",
+                tuple(own[:MAX_LINES]),
             )
         )
-    return plot_dots(
+    return plot_dot_intervals(
         rows,
         title=_title(result, "initial rate"),
         note="Dot: mean of the strategy; bar: 95 % interval by the scatter pooled over strategies; "
@@ -228,17 +173,17 @@ def _title(result: DryingResult, quantity: str) -> str:
     least, most = table[0], table[-1]
     if least["mean"] == most["mean"]:
         return f"No difference in mass loss {what} between strategies"
-    sure = least["high95"] < most["low95"]
-    verb = "lost" if sure else "seems to have lost"
+    apart = least["high95"] < most["low95"]
+    verb = "lost" if apart else "seems to have lost"
     adverb = "fastest at" if quantity == "initial rate" else "most"
     return f"{most['strategy']} {verb} mass {adverb} {what}, {least['strategy']} the least"
 
 
 def _findings(result: DryingResult) -> tuple[str, ...]:
-    found = []
+    texts = []
     for quantity, unit in (("initial rate", "% per d"), ("loss at age", "%")):
         parts = [
-            f"{row['strategy']} {formatting.number(row['mean'])}{_between(row)}"
+            f"{row['strategy']} {formatting.number(row['mean'])}{_interval(row)}"
             for row in result.ranked(quantity)
         ]
         name = (
@@ -247,18 +192,18 @@ def _findings(result: DryingResult) -> tuple[str, ...]:
             else f"Mass loss at {formatting.number(result.age)} d ({unit})"
         )
         shown = parts if len(parts) <= 8 else [*parts[:4], "...", *parts[-3:]]
-        found.append(f"{name}, from least to most: {'; '.join(shown)}.")
-    found += [_correlation(item) for item in result.correlations]
-    found.append(NOT_A_DIFFUSIVITY)
-    return tuple(found)
+        texts.append(f"{name}, from least to most: {'; '.join(shown)}.")
+    texts += [_correlation_text(item) for item in result.correlations]
+    texts.append(NOT_A_DIFFUSIVITY)
+    return tuple(texts)
 
 
-def _between(row: dict[Hashable, Any]) -> str:
+def _interval(row: dict[Hashable, Any]) -> str:
     low, high = row["low95"], row["high95"]
     return "" if math.isnan(low) else f" ({formatting.number(low)} to {formatting.number(high)})"
 
 
-def _correlation(item: RankCorrelation) -> str:
+def _correlation_text(item: RankCorrelation) -> str:
     start = f"Rank correlation of {item.quantity} and fitted diffusivity, by {item.level}"
     if math.isnan(item.coefficient):
         return f"{start}: undefined, since one side has equal values only."
@@ -268,14 +213,14 @@ def _correlation(item: RankCorrelation) -> str:
     )
 
 
-def _rank(row: dict[Hashable, Any]) -> str:
+def _rank_text(row: dict[Hashable, Any]) -> str:
     rank, low, high = (float(row[k]) for k in ("rank", "rank_low95", "rank_high95"))
     return f"{rank:g}" if math.isnan(low) else f"{rank:g} ({low:g} to {high:g})"
 
 
 def _sections(result: DryingResult) -> tuple[Section, ...]:
-    grids = tuple(
-        Grid(
+    tables = tuple(
+        Table(
             f"{quantity[0].upper()}{quantity[1:]} by strategy; rank 1 loses least; 95 % intervals "
             "by the scatter pooled over strategies.",
             ("Strategy", "Specimens", f"Mean [{unit}]", "95 % interval", "sd", "Rank"),
@@ -286,7 +231,7 @@ def _sections(result: DryingResult) -> tuple[Section, ...]:
                     formatting.number(row["mean"]),
                     formatting.interval(row["low95"], row["high95"], formatting.number),
                     formatting.number(row["sd"]),
-                    _rank(row),
+                    _rank_text(row),
                 )
                 for row in result.ranked(quantity)
             ),
@@ -294,12 +239,12 @@ def _sections(result: DryingResult) -> tuple[Section, ...]:
         )
         for quantity, unit in (("initial rate", "% per d"), ("loss at age", "%"))
     )
-    rows = result.specimens.head(MOST_LINES)
-    each = Grid(
+    rows = result.specimens.head(MAX_LINES)
+    each = Table(
         "Each specimen"
         + (
-            f"; the first {MOST_LINES}, all in specimens.csv"
-            if len(result.specimens) > MOST_LINES
+            f"; the first {MAX_LINES}, all in specimens.csv"
+            if len(result.specimens) > MAX_LINES
             else ""
         )
         + ".",
@@ -329,8 +274,8 @@ def _sections(result: DryingResult) -> tuple[Section, ...]:
         frozenset({2, 3, 4, 5, 6}),
     )
     return (
-        Section("Mass loss over time", (), "losses", "Data: the file that was fitted.", grids[1:]),
-        Section("Initial rate", (), "rates", "Data: strategies.csv, specimens.csv.", grids[:1]),
+        Section("Mass loss over time", (), "losses", "Data: the file that was fitted.", tables[1:]),
+        Section("Initial rate", (), "rates", "Data: strategies.csv, specimens.csv.", tables[:1]),
         Section("Specimens", (), "", "", (each,)),
     )
 

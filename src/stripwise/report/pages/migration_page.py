@@ -1,103 +1,64 @@
-"""The report of migration tests: another way to a diffusivity and to penalty factors."""
+"""What the report of migration tests says, draws and writes."""
 
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 
-from stripwise.evidence.profiles.penalty_factors import (
-    Factors,
-    covariance_table,
-    diffusivity_table,
-    factors,
-    penalty_table,
-)
 from stripwise.evidence.profiles.pooling import ESTIMATOR
-from stripwise.evidence.tables.migration_rows import MigrationTests, migration_tests
-from stripwise.evidence.tables.reading import Reading
 from stripwise.report import formatting
-from stripwise.report.components import Dossier, Grid, Section
+from stripwise.report.components import Report, Section, Table
 from stripwise.report.figures import sheet
-from stripwise.report.figures.dot_interval import DotRow, plot_dots
-from stripwise.report.pages.profile_files import diffusivity_text, penalty_file
-from stripwise.units.names import JOINER
+from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
+from stripwise.studies.fit.migration_study import MigrationStudy
 
-__all__ = ["migration_dossier"]
+__all__ = ["migration_report"]
 
 E12 = 1e12
-MOST_ROWS = 60
+"""From m2/s to the 10⁻¹² m²/s of the page."""
+
+MAX_ROWS = 60
 """Most specimens in a table, and most dots of a strategy."""
 
-SHOWN = 24
+MAX_STRATEGIES = 24
 """Most strategies in the figure."""
 
 
-def migration_dossier(reading: Reading, *, reference: str | None = None) -> Dossier:
-    """Turn migration tests into coefficients and write them up.
-
-    Parameters
-    ----------
-    reading
-        A file of kind migration.
-    reference
-        Strategy whose penalty is 1; the only one where there is one, else none.
-
-    Returns
-    -------
-    The `Dossier`.
-
-    Raises
-    ------
-    EvidenceError
-        If the file holds rows that cannot be used.
-    """
-    tests = migration_tests(reading)
-    names = tuple(dict.fromkeys(tests.strategies))
-    known = reference if reference is not None or len(names) > 1 else names[0]
-    # without a reference the first strategy stands in: nothing that depends on it is shown
-    found = factors(
-        np.log(tests.coefficient),
-        tests.log_variance,
-        strategies=tests.strategies,
-        reference=names[0] if known is None else known,
-        file=reading.name,
-    )
-    tables = {"specimens.csv": _specimens(tests), "strategies.csv": diffusivity_table(found)}
-    texts: dict[str, str] = {}
-    if known is not None:
-        tables["penalties.csv"] = penalty_table(found)
-        tables["penalty_covariance.csv"] = covariance_table(found)
-        told = f"migration tests of {reading.path.name}{_age(tests)}, reference "
-        told += found.reference.replace(JOINER, "")
-        texts = penalty_file(found, source=reading.path.name, told=told)
-        texts["diffusivity.toml"] = diffusivity_text(
-            found, "Migration coefficient of the reference strategy", source=told
-        )
-    with sheet.styled():
-        figures = {"coefficients": sheet.figure_of(_plot(tests, found))}
-    return Dossier(
-        title=f"Migration tests: {reading.path.stem}",
-        about=f"{len(tests.specimens)} specimens of {len(names)} strategies: chloride driven in "
-        "by a voltage, the coefficient from the depth of the colour change.",
-        findings=_findings(tests, found, known),
-        sections=_sections(tests, found, known),
-        source=reading.path,
-        digest=reading.digest,
-        warnings=(*reading.notes, *tests.notes, *_warnings(found, known)),
+def migration_report(study: MigrationStudy) -> Report:
+    """Write up migration tests."""
+    data_file, tests, pooled = study.data_file, study.tests, study.penalties.log_diffusivity
+    tables = {
+        "specimens.csv": study.specimens,
+        "strategies.csv": study.strategies,
+        "penalties.csv": study.penalty_table,
+        "penalty_covariance.csv": study.covariance_table,
+    }
+    record = {
+        "kind": "migration",
+        "reference": study.reference,
+        "between_specimens_sd_ln": float(np.sqrt(pooled.between_variance)),
+        "degrees_of_freedom": pooled.degrees_of_freedom,
+        "strategies": study.strategies.to_dict("records"),
+    }
+    if study.penalty_table is not None:
+        record["penalties"] = study.penalty_table.to_dict("records")
+    with sheet.style_context():
+        figures = {"coefficients": sheet.parent_figure(_plot_coefficients(study))}
+    return Report(
+        title=f"Migration tests: {data_file.path.stem}",
+        about=f"{len(tests.specimens)} specimens of {len(study.strategies)} strategies: chloride "
+        "driven in by a voltage, the coefficient from the depth of the colour change.",
+        findings=_findings(study),
+        sections=_sections(study),
+        source=data_file.path,
+        digest=data_file.digest,
+        warnings=(*data_file.notes, *tests.notes, *_warnings(study)),
         method=METHOD,
         assumptions=ASSUMPTIONS,
         figures=figures,
-        tables=tables,
-        texts=texts,
-        record={
-            "kind": "migration",
-            "reference": known,
-            "between_specimens_sd_ln": float(np.sqrt(found.log_diffusivity.between)),
-            "degrees_of_freedom": found.log_diffusivity.freedom,
-            "strategies": tables["strategies.csv"].to_dict("records"),
-            **({} if known is None else {"penalties": penalty_table(found).to_dict("records")}),
-        },
+        tables={name: table for name, table in tables.items() if table is not None},
+        texts=study.scenario_files,
+        record=record,
     )
 
 
@@ -125,50 +86,31 @@ ASSUMPTIONS = (
 )
 
 
-def _age(tests: MigrationTests) -> str:
-    ages = np.unique(tests.age[np.isfinite(tests.age)])
-    if ages.size == 0:
-        return ""
-    span = f"{ages[0]:g}" if ages.size == 1 else f"{ages[0]:g} to {ages[-1]:g}"
-    return f" at an age of {span} d"
-
-
-def _specimens(tests: MigrationTests) -> pd.DataFrame:
-    table = pd.DataFrame(
-        {
-            "specimen": tests.specimens,
-            "strategy": tests.strategies,
-            "diffusivity_m2_s": tests.coefficient,
-            "diffusivity_se": tests.coefficient * np.sqrt(tests.log_variance),
-            "penetration_mm": tests.penetration,
-            "readings": tests.readings,
-        }
-    )
-    return pd.concat([table, tests.settings], axis=1)
-
-
-def _plot(tests: MigrationTests, found: Factors) -> Axes:
-    table = diffusivity_table(found).sort_values("diffusivity_m2_s", ascending=False, kind="stable")
+def _plot_coefficients(study: MigrationStudy) -> Axes:
+    tests = study.tests
+    table = study.strategies.sort_values("diffusivity_m2_s", ascending=False, kind="stable")
     strategies = np.array(tests.strategies, dtype=object)
     rows = []
-    for row in table.head(SHOWN).to_dict("records"):
+    for row in table.head(MAX_STRATEGIES).to_dict("records"):
         value, low, high = (row[f"diffusivity_{end}"] * E12 for end in ("m2_s", "low95", "high95"))
-        own = tests.coefficient[strategies == row["strategy"]][:MOST_ROWS] * E12
+        own = tests.coefficient[strategies == row["strategy"]][:MAX_ROWS] * E12
         text = f"{formatting.number(value)} ({formatting.interval(low, high, formatting.number)})"
         rows.append(DotRow(row["strategy"], value, low, high, text, tuple(own)))
     note = (
         "Dot: pooled coefficient (geometric mean); bar: its 95 % interval; small dots: specimens."
     )
-    if len(table) > SHOWN:
-        note += f" The {SHOWN} highest of {len(table)} strategies."
+    if len(table) > MAX_STRATEGIES:
+        note += f" The {MAX_STRATEGIES} highest of {len(table)} strategies."
     title = f"{rows[0].name} has the highest migration coefficient, {rows[0].text}"
     if len(table) == 1:
         title = f"The migration coefficient of {rows[0].name} is {rows[0].text}"
-    return plot_dots(rows, title=title, note=note, label="Migration coefficient [10⁻¹² m²/s]")
+    return plot_dot_intervals(
+        rows, title=title, note=note, label="Migration coefficient [10⁻¹² m²/s]"
+    )
 
 
-def _findings(tests: MigrationTests, found: Factors, known: str | None) -> tuple[str, ...]:
-    each = diffusivity_table(found)
+def _findings(study: MigrationStudy) -> tuple[str, ...]:
+    penalties, reference, each = study.penalties, study.reference, study.strategies
     parts = [
         f"{r['strategy']} {formatting.number(r['diffusivity_m2_s'] * E12)} ("
         + formatting.interval(
@@ -184,40 +126,44 @@ def _findings(tests: MigrationTests, found: Factors, known: str | None) -> tuple
         + more
         + "."
     ]
-    pooled = found.log_diffusivity
-    others = [k for k, n in enumerate(found.strategies) if n != known]
-    if known is not None and others:
+    pooled = penalties.log_diffusivity
+    others = [k for k, n in enumerate(penalties.strategies) if n != reference]
+    if reference is not None and others:
         ratios = [
-            f"{found.strategies[k]} {formatting.number(float(np.exp(found.ratios.log_mean[k])))} ("
-            f"{formatting.interval(float(found.low95[k]), float(found.high95[k]), formatting.number)})"
+            f"{penalties.strategies[k]} {formatting.number(float(np.exp(penalties.log_ratios.log_mean[k])))} ("
+            f"{formatting.interval(float(penalties.low95[k]), float(penalties.high95[k]), formatting.number)})"
             for k in others[:6]
         ]
         more = f", and {len(others) - 6} more in penalties.csv" if len(others) > 6 else ""
-        texts.append(f"Penalty factors against {known}: {'; '.join(ratios)}{more}.")
-    if known is not None:
+        texts.append(f"Penalty factors against {reference}: {'; '.join(ratios)}{more}.")
+    if reference is not None:
         texts.append(
             'For a scenario: diffusivity = { from = "diffusivity.toml" }'
-            + (" with the age of the test as diffusivity_age." if _age(tests) else ".")
+            + (
+                " with the age of the test as diffusivity_age."
+                if np.isfinite(study.tests.age).any()
+                else "."
+            )
         )
     texts.append(
         "Between specimens of one strategy ln D scatters with an sd of "
-        f"{formatting.number(float(np.sqrt(pooled.between)), 2)}"
+        f"{formatting.number(float(np.sqrt(pooled.between_variance)), 2)}"
         + (
             " (assumed: no strategy has two specimens)."
-            if pooled.assumed
-            else f" ({pooled.freedom:g} degrees of freedom)."
+            if pooled.between_assumed
+            else f" ({pooled.degrees_of_freedom:g} degrees of freedom)."
         )
     )
     return tuple(texts)
 
 
-def _warnings(found: Factors, known: str | None) -> tuple[str, ...]:
-    pooled, texts = found.log_diffusivity, []
-    if known is None:
+def _warnings(study: MigrationStudy) -> tuple[str, ...]:
+    pooled, texts = study.penalties.log_diffusivity, []
+    if study.reference is None:
         texts.append(
             "Without --reference no penalty factors, and no file for a scenario, are written."
         )
-    if pooled.assumed:
+    if pooled.between_assumed:
         texts.append(
             "No strategy has two specimens: the scatter between specimens is assumed "
             "(fib Bulletin 34, 2006, recalled). Test replicates."
@@ -225,38 +171,41 @@ def _warnings(found: Factors, known: str | None) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _sections(tests: MigrationTests, found: Factors, known: str | None) -> tuple[Section, ...]:
+def _sections(study: MigrationStudy) -> tuple[Section, ...]:
+    penalties, reference = study.penalties, study.reference
     rows = []
-    for k, r in enumerate(diffusivity_table(found).to_dict("records")):
-        certain = r["strategy"] == known
+    for k, r in enumerate(study.strategies.to_dict("records")):
+        is_reference = r["strategy"] == reference
         penalty = (
-            "" if known is None else formatting.number(float(np.exp(found.ratios.log_mean[k])))
+            ""
+            if reference is None
+            else formatting.number(float(np.exp(penalties.log_ratios.log_mean[k])))
         )
         ends = (
             ""
-            if known is None or certain
+            if reference is None or is_reference
             else formatting.interval(
-                float(found.low95[k]), float(found.high95[k]), formatting.number
+                float(penalties.low95[k]), float(penalties.high95[k]), formatting.number
             )
         )
         rows.append(
             (
-                r["strategy"] + " (reference)" * certain,
+                r["strategy"] + " (reference)" * is_reference,
                 str(r["specimens"]),
                 formatting.number(r["diffusivity_m2_s"] * E12),
                 penalty,
                 ends,
             )
         )
-    by_strategy = Grid(
+    by_strategy = Table(
         "By strategy.",
         ("Strategy", "Specimens", "D [10⁻¹² m²/s]", "Penalty, median", "95 % interval"),
-        tuple(rows[:MOST_ROWS]),
+        tuple(rows[:MAX_ROWS]),
         frozenset({1, 2, 3, 4}),
     )
-    table = _specimens(tests)
-    cut = f" The first {MOST_ROWS}; all in specimens.csv." if len(table) > MOST_ROWS else ""
-    each = Grid(
+    table = study.specimens
+    cut = f" The first {MAX_ROWS}; all in specimens.csv." if len(table) > MAX_ROWS else ""
+    each = Table(
         f"Each specimen, ± the error by its readings.{cut}",
         (
             "Specimen",
@@ -286,7 +235,7 @@ def _sections(tests: MigrationTests, found: Factors, known: str | None) -> tuple
                 formatting.number(r["temperature_degC"]),
                 formatting.number(24.0 * r["duration_d"]),
             )
-            for r in table.head(MOST_ROWS).to_dict("records")
+            for r in table.head(MAX_ROWS).to_dict("records")
         ),
         frozenset({2, 3, 4, 5, 6, 7, 8}),
     )

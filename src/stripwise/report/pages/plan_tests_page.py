@@ -1,109 +1,23 @@
-"""The plan of tests that would show which curing a face had."""
+"""What the plan of tests that would show which curing a face had says and draws."""
 
 from __future__ import annotations
-
-import math
-from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from stripwise.errors import InputError
 from stripwise.evidence.cover_survey import CoverSurvey
-from stripwise.evidence.sample_sizes import CoreScatter, core_scatter, ratio_power
-from stripwise.evidence.tables.reading import Reading
+from stripwise.evidence.sample_sizes import CoreScatter
 from stripwise.report import formatting
-from stripwise.report.components import Dossier, Grid, Section
+from stripwise.report.components import Report, Section, Table
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.label_placement import spread
-from stripwise.report.pages.plan_tests_table import PlanOptions, plan_table
-from stripwise.scenario.model import Scenario
+from stripwise.report.figures.label_placement import spread_labels
+from stripwise.studies.fit.planned_tests import COVER_MEAN_TEST, COVER_SHARE_TEST, PlannedTests
 
-__all__ = ["plan_dossier", "plot_power"]
+__all__ = ["plan_report", "plot_power"]
 
-LABEL_ROOM_MM = 46.0
-MOST_DRAWN = 60
-
-
-def plan_dossier(
-    scenario: Scenario,
-    *,
-    strategy: str | None,
-    penalties: Mapping[str, float],
-    options: PlanOptions,
-    specimens: Reading | None = None,
-    survey: CoverSurvey | None = None,
-) -> Dossier:
-    """Plan the tests that tell the reference curing from a strategy's assumed penalty.
-
-    Parameters
-    ----------
-    scenario
-        The scenario that assumes the penalties.
-    strategy
-        The strategy in doubt; the one with the highest penalty unless given.
-    penalties
-        Mean penalty by strategy.
-    options
-        What the plan is to reach.
-    specimens
-        Fitted diffusivities of cores, for their scatter.
-    survey
-        A cover survey, for its scatter and the correlation of its readings.
-
-    Returns
-    -------
-    The `Dossier`.
-
-    Raises
-    ------
-    InputError
-        If the strategy is unknown or the reference one, or there is no scatter.
-    """
-    doubted = _doubted(scenario, strategy, penalties)
-    ratio = penalties[doubted] / penalties[scenario.reference_strategy]
-    if abs(math.log(ratio)) < 1e-9:
-        raise InputError(
-            "--strategy", f"{doubted!r} has the penalty of the reference; no test tells them apart"
-        )
-    cores = (
-        None
-        if specimens is None
-        else core_scatter(specimens.data.rename(columns={"diffusivity_m2_s": "diffusivity"}))
-    )
-    table = plan_table(
-        scenario, doubted=doubted, ratio=ratio, options=options, cores=cores, survey=survey
-    )
-    with sheet.styled():
-        figure = sheet.figure_of(plot_power(table, ratio, options))
-    return Dossier(
-        title=f"Test plan for {scenario.title}",
-        about=f"How many tests would show that a face was cured like "
-        f"{scenario.reference_strategy} and not like {doubted}, by the scatter of such tests.",
-        findings=_findings(table, scenario, doubted, ratio, options),
-        sections=(
-            Section("What each test needs", (), "", "", (_grid(table, options),)),
-            Section("Power against number of tests", (), "power", "Data: plan.csv."),
-        ),
-        source=scenario.path,
-        digest=scenario.digest,
-        warnings=_warnings(cores, survey),
-        method=METHOD,
-        assumptions=ASSUMPTIONS,
-        figures={"power": figure},
-        tables={"plan.csv": table},
-        record={
-            "kind": "test-plan",
-            "strategy": doubted,
-            "reference": scenario.reference_strategy,
-            "ratio": ratio,
-            "power": options.power,
-            "significance": options.significance,
-            "plan": table.to_dict("records"),
-        },
-    )
-
+LABEL_WIDTH_MM = 46.0
+"""Width right of the axes for the names of the tests."""
 
 ASSUMPTIONS = (
     "Cores are taken at random places of the face, from the surface that was against the form, "
@@ -127,60 +41,66 @@ METHOD = (
 )
 
 
-def plot_power(
-    table: pd.DataFrame, ratio: float, options: PlanOptions, *, ax: Axes | None = None
-) -> Axes:
-    """Plot the power of the diffusivity tests against their number per face.
+def plan_report(plan: PlannedTests) -> Report:
+    """Write up a plan of tests."""
+    scenario, targets = plan.scenario, plan.targets
+    table = _with_effects(plan)
+    with sheet.style_context():
+        figure = sheet.parent_figure(plot_power(plan))
+    return Report(
+        title=f"Test plan for {scenario.title}",
+        about=f"How many tests would show that a face was cured like "
+        f"{scenario.reference_strategy} and not like {plan.strategy}, by the scatter of such tests.",
+        findings=_findings(plan, table),
+        sections=(
+            Section("What each test needs", (), "", "", (_plan_table(plan, table),)),
+            Section("Power against number of tests", (), "power", "Data: plan.csv."),
+        ),
+        source=scenario.path,
+        digest=scenario.digest,
+        warnings=_warnings(plan.core_scatter, plan.survey),
+        method=METHOD,
+        assumptions=ASSUMPTIONS,
+        figures={"power": figure},
+        tables={"plan.csv": table},
+        record={
+            "kind": "test-plan",
+            "strategy": plan.strategy,
+            "reference": scenario.reference_strategy,
+            "ratio": plan.ratio,
+            "power": targets.power,
+            "significance": targets.significance,
+            "plan": table.to_dict("records"),
+        },
+    )
 
-    Parameters
-    ----------
-    table
-        The plan.
-    ratio
-        Ratio of diffusivities to be seen.
-    options
-        What the plan is to reach.
-    ax
-        Axes to draw on; a new figure of print size if None.
 
-    Returns
-    -------
-    The axes.
-    """
-    rows = [row for row in table.to_dict("records") if row["shows"] == "diffusivity"]
+def plot_power(plan: PlannedTests, *, ax: Axes | None = None) -> Axes:
+    """Plot the power of the diffusivity tests against their number per face."""
+    targets, numbers = plan.targets, plan.numbers
+    rows = [row for row in plan.table.to_dict("records") if row["shows"] == "diffusivity"]
     needed = [row["needed"] for row in rows if np.isfinite(row["needed"])]
-    most = int(np.clip(1.6 * max(needed, default=MOST_DRAWN), 8, MOST_DRAWN))
-    title = f"A ratio of {formatting.number(ratio)} in diffusivity needs {_few(needed)} per face"
+    title = (
+        f"A ratio of {formatting.number(plan.ratio)} in diffusivity needs {_range(needed)} per face"
+    )
     note = (
-        f"Probability of telling the two faces apart, with {formatting.percent(options.significance)} "
+        f"Probability of telling the two faces apart, with {formatting.percent(targets.significance)} "
         f"false alarms; dashed: the power asked for. Dots: the number it takes."
     )
     if ax is None:
-        ax = sheet.sheet(
-            height=70.0, left=15.0, right=LABEL_ROOM_MM, bottom=12.0, title=title, note=note
+        ax = sheet.new_axes(
+            height=70.0, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note
         )
-    sheet.dress(ax)
-    numbers = np.arange(2, most + 1)
-    ends = []
+    sheet.style_axes(ax)
     for place, row in enumerate(rows):
-        color, pattern = style.line_of(place)
-        power = [
-            100.0
-            * ratio_power(
-                ratio,
-                row["scatter"],
-                own=int(n),
-                reference=int(n),
-                significance=options.significance,
-            )
-            for n in numbers
-        ]
+        color, pattern = style.line_style(place)
+        power = 100.0 * plan.power[place]
         ax.plot(numbers, power, color=color, ls=pattern, lw=1.6, gid=f"power-{place}")
-        if row["needed"] <= most:
-            at = int(row["needed"]) - 2
+        if row["needed"] <= numbers[-1]:
+            column = int(row["needed"]) - numbers[0]
             ax.plot(
-                [numbers[at]],
-                [power[at]],
+                [numbers[column]],
+                [power[column]],
                 "o",
                 ms=5.0,
                 color=color,
@@ -189,13 +109,15 @@ def plot_power(
                 gid=f"needed-{place}",
                 zorder=4,
             )
-        ends.append(power[-1])
-    ax.axhline(100.0 * options.power, color=style.GREY, lw=0.8, ls=(0, (3, 2)), gid="asked")
-    ax.set_xlim(2, most)
+    ax.axhline(100.0 * targets.power, color=style.GREY, lw=0.8, ls=(0, (3, 2)), gid="asked")
+    ax.set_xlim(numbers[0], numbers[-1])
     ax.set_ylim(0.0, 103.0)
     _, height = sheet.axes_size(ax)
-    places = spread(
-        np.array(ends) / 103.0 * height, heights=2.9 * style.TEXT_SIZE, low=0.0, high=height
+    places = spread_labels(
+        100.0 * plan.power[:, -1] / 103.0 * height,
+        heights=2.9 * style.TEXT_SIZE,
+        low=0.0,
+        high=height,
     )
     for place, (row, y) in enumerate(zip(rows, places, strict=True)):
         count = f"{row['needed']:.0f} per face" if np.isfinite(row["needed"]) else "too many"
@@ -207,7 +129,7 @@ def plot_power(
             textcoords="offset points",
             va="center",
             fontsize=style.TEXT_SIZE,
-            color=style.line_of(place)[0],
+            color=style.line_style(place)[0],
             annotation_clip=False,
             parse_math=False,
         )
@@ -217,50 +139,58 @@ def plot_power(
     return ax
 
 
-def _doubted(scenario: Scenario, name: str | None, penalties: Mapping[str, float]) -> str:
-    others = [n for n in penalties if n != scenario.reference_strategy]
-    if not others:
-        raise InputError("strategy", "the scenario has only the reference; there is no other")
-    if name is None:
-        return max(others, key=lambda n: penalties[n])
-    if name not in others:
-        rule = "is the reference itself" if name in penalties else "is no strategy of the scenario"
-        raise InputError("--strategy", f"{name[:80]!r} {rule}; use one of {', '.join(others)}")
-    return name
+def _with_effects(plan: PlannedTests) -> pd.DataFrame:
+    """Add what each test is to show, in words."""
+    table = plan.table.copy()
+    table.insert(2, "effect", [_effect(plan, str(test)) for test in table["test"]])
+    return table
 
 
-def _few(needed: list[float]) -> str:
+def _effect(plan: PlannedTests, test: str) -> str:
+    targets, units = plan.targets, plan.scenario.units
+    if test == COVER_MEAN_TEST:
+        return f"{formatting.length(targets.shift, units=units)} too little"
+    if test == COVER_SHARE_TEST and targets.limit is not None:
+        text = (
+            f"below {formatting.percent(targets.allowed)} under "
+            f"{formatting.length(targets.limit, units=units)} "
+            f"({formatting.percent(plan.share_as_specified)} as specified)"
+        )
+        if plan.share_as_specified < targets.allowed:
+            return text
+        return f"{text}: not to be shown, since the specified cover does not reach it"
+    return f"ratio {formatting.number(plan.ratio)}"
+
+
+def _range(needed: list[float]) -> str:
     if not needed:
         return "more tests than can be made"
     low, high = min(needed), max(needed)
     return f"{low:.0f} tests" if low == high else f"{low:.0f} to {high:.0f} tests"
 
 
-def _findings(
-    table: pd.DataFrame, scenario: Scenario, doubted: str, ratio: float, options: PlanOptions
-) -> tuple[str, ...]:
-    start = (
-        f"{doubted} is assumed to have {formatting.number(ratio)} times the diffusivity of "
-        f"{scenario.reference_strategy}. To tell them apart with a power of "
-        f"{formatting.percent(options.power)}:"
-    )
-    found = [start]
+def _findings(plan: PlannedTests, table: pd.DataFrame) -> tuple[str, ...]:
+    texts = [
+        f"{plan.strategy} is assumed to have {formatting.number(plan.ratio)} times the diffusivity of "
+        f"{plan.scenario.reference_strategy}. To tell them apart with a power of "
+        f"{formatting.percent(plan.targets.power)}:"
+    ]
     for row in table.to_dict("records"):
         each = " on each face" if row["shows"] == "diffusivity" else " readings"
         if not np.isfinite(row["needed"]):
-            found.append(f"{row['test']}: {row['effect']}; no number of tests shows it.")
+            texts.append(f"{row['test']}: {row['effect']}; no number of tests shows it.")
             continue
         text = f"{row['test']}: {row['needed']:,.0f}{each} ({row['effect']})"
         if row["have"]:
             text += f"; {row['have']} are there, {row['more']:,.0f} more are needed"
-        found.append(f"{text}.")
-    return tuple(found)
+        texts.append(f"{text}.")
+    return tuple(texts)
 
 
-def _grid(table: pd.DataFrame, options: PlanOptions) -> Grid:
-    return Grid(
-        f"Power {formatting.percent(options.power)}, false alarms "
-        f"{formatting.percent(options.significance)}, one-sided. Scatter: sd of ln D, or of the cover "
+def _plan_table(plan: PlannedTests, table: pd.DataFrame) -> Table:
+    return Table(
+        f"Power {formatting.percent(plan.targets.power)}, false alarms "
+        f"{formatting.percent(plan.targets.significance)}, one-sided. Scatter: sd of ln D, or of the cover "
         "in mm. Diffusivity tests count per face.",
         (
             "Test",
@@ -296,20 +226,20 @@ def _count(number: float) -> str:
 
 
 def _warnings(cores: CoreScatter | None, survey: CoverSurvey | None) -> tuple[str, ...]:
-    found = []
+    texts = []
     if cores is None:
-        found.append(
+        texts.append(
             "No fitted specimens are given (--specimens), so that cores with profiles are not "
             "planned, and the scatter of migration tests is that of the scenario."
         )
-    elif cores.freedom < 10:
-        found.append(
-            f"The scatter of cores comes from {cores.freedom} degrees of freedom and is itself "
+    elif cores.degrees_of_freedom < 10:
+        texts.append(
+            f"The scatter of cores comes from {cores.degrees_of_freedom} degrees of freedom and is itself "
             "uncertain; take a few more tests than the table says."
         )
     if survey is None:
-        found.append(
+        texts.append(
             "No cover survey is given (--cover): readings are counted as independent, with the "
             "scatter that the scenario assumes."
         )
-    return tuple(found)
+    return tuple(texts)

@@ -1,100 +1,76 @@
-"""What the report of fitted profiles says."""
+"""What the report of fitted profiles says, and its tables."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, Bootstrap, Fits
-from stripwise.evidence.profiles.layer_averages import reach
-from stripwise.evidence.profiles.penalty_factors import Penalties
+from stripwise.evidence.profiles.chloride_profiles import BootstrapIntervals, ProfileFits
+from stripwise.evidence.profiles.layered_fit import LAYERED
+from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
 from stripwise.evidence.profiles.pooling import ESTIMATOR
 from stripwise.report import formatting
-from stripwise.report.components import Grid, Section
-from stripwise.report.figures.profile_figures import CONTENT
+from stripwise.report.components import Section, Table
+from stripwise.report.figures.profile_figures import CONTENT_UNITS
+from stripwise.studies.fit.profiles_study import ProfilesStudy
 
-__all__ = ["findings", "method", "sections", "warnings_of"]
+__all__ = ["findings", "method", "sections", "warnings"]
 
 E12 = 1e12
-MOST_ROWS = 60
-SMALL = 0.05
+"""From m2/s to the 10⁻¹² m²/s of the page."""
+
+MAX_ROWS = 60
+"""Most specimens in a table."""
+
+SIGNIFICANCE = 0.05
 """Level of the test of a common surface content."""
 
-FEW = 5
+MIN_DEGREES_OF_FREEDOM = 5
 """Degrees of freedom below which the reader is warned."""
 
 
-def findings(fits: Fits, found: Penalties | None) -> tuple[str, ...]:
-    """Say what came out, a sentence each.
-
-    Parameters
-    ----------
-    fits
-        Fits of all specimens.
-    found
-        Penalty factors; None without a reference.
-
-    Returns
-    -------
-    The sentences, the answer first.
-    """
+def findings(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -> tuple[str, ...]:
+    """Say what came out, the answer first."""
     low, high = float(fits.diffusivity.min()) * E12, float(fits.diffusivity.max()) * E12
     fitted = (
-        f"{len(fits.used)} profiles were fitted; the apparent diffusivity lies between "
+        f"{len(fits.layers_used)} profiles were fitted; the apparent diffusivity lies between "
         f"{formatting.number(low)} and {formatting.number(high)} · 10⁻¹² m²/s."
     )
-    if found is None:
+    if penalties is None:
         return (
             fitted,
             "No penalty factors: name the strategy that the others are compared with by "
             "--reference.",
         )
-    if len(found.strategies) == 1:
-        return (fitted, f"{found.reference} is the only strategy: there is nothing to compare.")
-    order = np.argsort(-found.ratios.log_mean, kind="stable")
+    if len(penalties.strategies) == 1:
+        return (fitted, f"{penalties.reference} is the only strategy: there is nothing to compare.")
+    order = np.argsort(-penalties.log_ratios.log_mean, kind="stable")
     parts = [
-        f"{found.strategies[k]} {formatting.number(float(np.exp(found.ratios.log_mean[k])))} "
-        f"({formatting.number(float(found.low95[k]))} to {formatting.number(float(found.high95[k]))})"
+        f"{penalties.strategies[k]} {formatting.number(float(np.exp(penalties.log_ratios.log_mean[k])))} "
+        f"({formatting.number(float(penalties.low95[k]))} to {formatting.number(float(penalties.high95[k]))})"
         for k in order
-        if found.strategies[k] != found.reference
+        if penalties.strategies[k] != penalties.reference
     ]
     more = f", and {len(parts) - 6} more in penalties.csv" if len(parts) > 6 else ""
-    pooled = found.log_diffusivity
+    pooled = penalties.log_diffusivity
     return (
-        f"Penalty factors against {found.reference}, with 95 % intervals: "
+        f"Penalty factors against {penalties.reference}, with 95 % intervals: "
         f"{'; '.join(parts[:6])}{more}.",
         fitted,
         f"Between specimens of one strategy ln Dₐ scatters with an sd of "
-        f"{formatting.number(float(np.sqrt(pooled.between)), 2)}"
+        f"{formatting.number(float(np.sqrt(pooled.between_variance)), 2)}"
         + (
             " (assumed: no strategy has two specimens)."
-            if pooled.assumed
-            else f" beyond what the fits explain ({pooled.freedom:g} degrees of freedom)."
+            if pooled.between_assumed
+            else f" beyond what the fits explain ({pooled.degrees_of_freedom:g} degrees of freedom)."
         ),
-        _common_surface(found),
+        _common_surface(penalties),
     )
 
 
-def warnings_of(
-    fits: Fits, found: Penalties | None, *, below: int, affected_depth: float | None
-) -> tuple[str, ...]:
-    """Say what to read before using the numbers.
-
-    Parameters
-    ----------
-    fits
-        Fits of all specimens.
-    found
-        Penalty factors; None without a reference.
-    below
-        Number of readings below detection.
-    affected_depth
-        Depth that curing changed [mm]; None where it is not given.
-
-    Returns
-    -------
-    The sentences.
-    """
+def warnings(study: ProfilesStudy) -> tuple[str, ...]:
+    """Say what to read before using the numbers."""
+    fits, penalties, below = study.fits, study.penalties, study.readings_below_detection
     texts = []
     if below:
         texts.append(
@@ -107,7 +83,7 @@ def warnings_of(
             f"Readings far off the fit of their specimen, kept in it: {flagged}. The notes of "
             "specimens.csv say which, and what a robust fit gives."
         )
-    inside = int((fits.start > 0).sum())
+    inside = int((fits.origin_depth > 0).sum())
     if inside:
         texts.append(
             f"Profiles with their maximum inside: {inside}. Their depths count from there, and "
@@ -118,29 +94,19 @@ def warnings_of(
             "Where no initial content was given it is fitted, which makes Cs and Dₐ less "
             "certain; a sample from deep in the concrete settles it."
         )
-    if affected_depth is not None:
-        texts.append(_skin(fits, affected_depth))
-    if found is not None:
-        texts += _few(found)
+    # where a skin is taken up its section says what the penalties belong to
+    layered = study.layered is not None and LAYERED in study.layered.choice
+    if study.affected_depth is not None and not layered:
+        texts.append(_penetration(study.penetration_depth, study.affected_depth))
+    if penalties is not None:
+        texts += _replicates(penalties)
     else:
         texts.append("Without --reference nothing is pooled, and no file for a scenario written.")
     return tuple(texts)
 
 
 def method(*, keep_first: bool, repeats: int) -> tuple[str, ...]:
-    """Say how it was computed.
-
-    Parameters
-    ----------
-    keep_first
-        Whether the shallowest layer took part.
-    repeats
-        Repeats of the bootstrap; 0 for none.
-
-    Returns
-    -------
-    The sentences with their sources.
-    """
+    """Say how it was computed, with sources."""
     kept = "kept, as asked for" if keep_first else "left out, as washing and drying change it"
     boot = (
         f"Bootstrap with {repeats} repeats (bootstrap.csv): every repeat keeps every layer; its "
@@ -169,25 +135,11 @@ def method(*, keep_first: bool, repeats: int) -> tuple[str, ...]:
     )
 
 
-def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> tuple[Section, ...]:
-    """Lay out the report.
-
-    Parameters
-    ----------
-    fits
-        Fits of all specimens.
-    found
-        Penalty factors; None without a reference.
-    spread
-        The bootstrap; None without one.
-
-    Returns
-    -------
-    Its sections.
-    """
-    unit = CONTENT[fits.profiles.basis]
+def sections(study: ProfilesStudy) -> tuple[Section, ...]:
+    """Lay out the report."""
+    penalties, unit = study.penalties, CONTENT_UNITS[study.fits.profiles.basis]
     parts = []
-    if found is not None and len(found.strategies) > 1:
+    if penalties is not None and len(penalties.strategies) > 1:
         parts.append(
             Section(
                 "Penalty factors",
@@ -197,10 +149,10 @@ def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> t
                 ),
                 "penalties",
                 "Data: penalties.csv, penalty_covariance.csv, specimens.csv.",
-                (_penalty_grid(found, unit),),
+                (_penalty_table(penalties, unit),),
             )
         )
-    depth = _reached(fits)
+    depth = study.penetration_depth
     skin = (
         f"At the fits, 95 % of the chloride's rise lies within {formatting.number(float(depth.min()))} "
         f"to {formatting.number(float(depth.max()))} mm of the surface. Where curing changed the "
@@ -210,19 +162,14 @@ def sections(fits: Fits, found: Penalties | None, spread: Bootstrap | None) -> t
     parts += [
         Section("Profiles", (skin,), "profiles", "Data: residuals.csv.", ()),
         Section("Residuals", (), "residuals", "Data: residuals.csv.", ()),
-        Section("Specimens", (), "", "", (_specimen_grid(fits, spread, unit),)),
+        Section("Specimens", (), "", "", (_specimen_table(study.fits, study.bootstrap, unit),)),
     ]
     return tuple(parts)
 
 
-def _reached(fits: Fits) -> NDArray[np.float64]:
-    """Depth of 5 % of the rise at the surface [mm], (g,)."""
-    return fits.start + reach(fits.diffusivity * MM2_D_PER_M2_S, fits.profiles.exposure)
-
-
-def _skin(fits: Fits, affected_depth: float) -> str:
-    within = int((_reached(fits) < affected_depth).sum())
-    count, depth = len(fits.used), formatting.number(affected_depth)
+def _penetration(penetration_depth: NDArray[np.float64], affected_depth: float) -> str:
+    within = int((penetration_depth < affected_depth).sum())
+    count, depth = penetration_depth.size, formatting.number(affected_depth)
     text = (
         f"Within the depth of {depth} mm that curing changed ended {within} of {count} profiles: "
     )
@@ -237,14 +184,14 @@ def _skin(fits: Fits, affected_depth: float) -> str:
     )
 
 
-def _common_surface(found: Penalties) -> str:
-    p = found.common_surface
+def _common_surface(penalties: ProfilePenaltyFactors) -> str:
+    p = penalties.equal_surface_p
     text = (
         f"p\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}{formatting.number(p, 2)}"
         if p >= 0.001
         else "p below 0.001"
     )
-    if p < SMALL:
+    if p < SIGNIFICANCE:
         return (
             f"The strategies do not share one surface content (F test, {text}): curing changed "
             "what the face binds or takes up, and a penalty on the diffusivity alone misses that."
@@ -252,50 +199,50 @@ def _common_surface(found: Penalties) -> str:
     return f"One common surface content for all strategies is compatible with the data ({text})."
 
 
-def _few(found: Penalties) -> list[str]:
-    pooled, texts = found.log_diffusivity, []
-    if pooled.assumed:
+def _replicates(penalties: ProfilePenaltyFactors) -> list[str]:
+    pooled, texts = penalties.log_diffusivity, []
+    if pooled.between_assumed:
         texts.append(
             "No strategy has two specimens, so that the scatter between specimens cannot be "
-            f"estimated: an sd of {formatting.number(float(np.sqrt(pooled.between)))} of ln Dₐ stands "
+            f"estimated: an sd of {formatting.number(float(np.sqrt(pooled.between_variance)))} of ln Dₐ stands "
             "in for it (fib Bulletin 34, 2006, recalled). Test replicates."
         )
     else:
-        single = [n for n, c in zip(found.strategies, pooled.counts, strict=True) if c == 1]
+        single = [n for n, c in zip(penalties.strategies, pooled.counts, strict=True) if c == 1]
         if single:
             texts.append(
-                f"{formatting.listing(single[:6])}: one specimen only; its interval leans on the "
+                f"{formatting.join_with_and(single[:6])}: one specimen only; its interval leans on the "
                 "scatter of the other strategies."
             )
-        if pooled.freedom < FEW:
+        if pooled.degrees_of_freedom < MIN_DEGREES_OF_FREEDOM:
             texts.append(
-                f"Only {pooled.freedom:g} degrees of freedom stand behind the scatter between "
+                f"Only {pooled.degrees_of_freedom:g} degrees of freedom stand behind the scatter between "
                 "specimens: the intervals are wide because t is. More replicates narrow them."
             )
     return texts
 
 
-def _penalty_grid(found: Penalties, unit: str) -> Grid:
+def _penalty_table(penalties: ProfilePenaltyFactors, unit: str) -> Table:
     rows = []
-    for k, name in enumerate(found.strategies):
-        certain = name == found.reference
+    for k, name in enumerate(penalties.strategies):
+        is_reference = name == penalties.reference
         rows.append(
             (
-                name + (" (reference)" if certain else ""),
-                str(found.log_diffusivity.counts[k]),
-                formatting.number(float(np.exp(found.log_diffusivity.mean[k])) * E12),
-                formatting.number(float(np.exp(found.ratios.log_mean[k]))),
+                name + (" (reference)" if is_reference else ""),
+                str(penalties.log_diffusivity.counts[k]),
+                formatting.number(float(np.exp(penalties.log_diffusivity.mean[k])) * E12),
+                formatting.number(float(np.exp(penalties.log_ratios.log_mean[k]))),
                 ""
-                if certain
+                if is_reference
                 else formatting.interval(
-                    float(found.low95[k]), float(found.high95[k]), formatting.number
+                    float(penalties.low95[k]), float(penalties.high95[k]), formatting.number
                 ),
-                f"{formatting.number(float(found.mean[k]))}; {formatting.number(float(found.sd[k]), 2)}",
-                f"{formatting.number(float(found.surface.mean[k]))} ± "
-                f"{formatting.number(float(np.sqrt(found.surface.variance[k])), 2)}",
+                f"{formatting.number(float(penalties.mean[k]))}; {formatting.number(float(penalties.sd[k]), 2)}",
+                f"{formatting.number(float(penalties.surface.mean[k]))} ± "
+                f"{formatting.number(float(np.sqrt(penalties.surface.variance[k])), 2)}",
             )
         )
-    return Grid(
+    return Table(
         f"By strategy. Surface content in {unit}, ± its standard error.",
         (
             "Strategy",
@@ -311,16 +258,16 @@ def _penalty_grid(found: Penalties, unit: str) -> Grid:
     )
 
 
-def _specimen_grid(fits: Fits, spread: Bootstrap | None, unit: str) -> Grid:
+def _specimen_table(fits: ProfileFits, intervals: BootstrapIntervals | None, unit: str) -> Table:
     profiles = fits.profiles
     rows = []
-    for k in range(min(len(fits.used), MOST_ROWS)):
+    for k in range(min(len(fits.layers_used), MAX_ROWS)):
         ends = (
             ""
-            if spread is None
+            if intervals is None
             else formatting.interval(
-                float(spread.diffusivity_low[k]) * E12,
-                float(spread.diffusivity_high[k]) * E12,
+                float(intervals.diffusivity_low[k]) * E12,
+                float(intervals.diffusivity_high[k]) * E12,
                 formatting.number,
             )
         )
@@ -333,12 +280,16 @@ def _specimen_grid(fits: Fits, spread: Bootstrap | None, unit: str) -> Grid:
                 _with_error(fits.surface[k], fits.surface_se[k]),
                 formatting.number(float(fits.correlation[k]), 2),
                 formatting.number(float(fits.rmse[k]), 2),
-                str(fits.used[k]),
+                str(fits.layers_used[k]),
                 fits.notes[k],
             )
         )
-    cut = "" if len(rows) == len(fits.used) else f" The first {MOST_ROWS}; all in specimens.csv."
-    return Grid(
+    cut = (
+        ""
+        if len(rows) == len(fits.layers_used)
+        else f" The first {MAX_ROWS}; all in specimens.csv."
+    )
+    return Table(
         f"Each specimen, ± standard errors. Contents in {unit}.{cut}",
         (
             "Specimen",

@@ -1,4 +1,4 @@
-"""The page of a ranking: what drives the answer, how far to trust it, and every table behind it."""
+"""What the page of a ranking says: what drives the answer, and how far to trust it."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import pandas as pd
 from markupsafe import Markup
 
 from stripwise.report import formatting
-from stripwise.report.figures.ranking_figures import names_of
+from stripwise.report.figures.ranking_figures import input_labels
 from stripwise.report.pages.choice_sections import (
     interaction_rows,
     option_rows,
-    share_of,
     share_rows,
+    share_text,
 )
 from stripwise.report.pages.choice_text import choice_sentences, clipped_note
 from stripwise.report.pages.run_page import inline_svg
@@ -28,30 +28,20 @@ __all__ = ["render", "sentences"]
 
 
 def sentences(ranking: Ranking) -> list[str]:
-    """Put the ranking in words for the reader, the most important first.
-
-    Parameters
-    ----------
-    ranking
-        Results of a ranking.
-
-    Returns
-    -------
-    Sentences.
-    """
+    """Put the ranking in words for the reader, the most important first."""
     life = ranking.scenario.target.service_life
-    names = names_of(ranking)
+    names = input_labels(ranking)
     scenario = ranking.scenario
-    told = choice_sentences(
+    texts = choice_sentences(
         ranking.choices,
         strategy=ranking.strategy,
         life=life,
         allowed=scenario.target.probability,
         units=scenario.units,
     )
-    best = _best(_at(ranking, MARGIN, life), "total")
+    best = _largest(_single_indices(ranking, MARGIN, life), "total")
     if best is not None:
-        told.append(
+        texts.append(
             f"At {formatting.number(life)} yr {names.get(str(best['input']), best['input'])} drives the "
             f"depth margin of {ranking.strategy} most: {formatting.percent(float(best['first']))} of "
             f"the variance alone, {formatting.percent(float(best['total']))} with interactions."
@@ -59,39 +49,39 @@ def sentences(ranking: Ranking) -> list[str]:
     form = ranking.form[ranking.form["age_yr"] == life]
     if len(form):
         top = form.sort_values("gamma_squared", ascending=False).iloc[0]
-        beta = _method(ranking, life, "FORM")
+        beta = _method_row(ranking, life, "FORM")
         share, index = float(top["gamma_squared"]), float(beta["reliability_index"])
-        told.append(
+        texts.append(
             f"Failure within {formatting.number(life)} yr depends most on "
             f"{names.get(top['input'], top['input'])}: {formatting.percent(share)} at the design point "
-            f"(first-order reliability index {formatting.index(index)}{_gap(beta)})."
+            f"(first-order reliability index {formatting.index(index)}{_gap_text(beta)})."
         )
-    worth = ranking.worth.dropna(subset=["variance_share"])
+    worth = ranking.value_of_information.dropna(subset=["variance_share"])
     if len(worth):
         top = worth.iloc[0]
         name = names.get(str(top["measurement"]), str(top["measurement"]))
         chance = formatting.percent(float(top["chance_of_another_choice"]))
-        told.append(
+        texts.append(
             f"Measuring {name} would take away {formatting.percent(float(top['variance_share']))} of "
             "what is in doubt about the probability at the target life, and would change the "
             f"choice of strategy with a chance of {chance}."
         )
-    return told
+    return texts
 
 
-def _gap(row: pd.Series) -> str:
+def _gap_text(row: pd.Series) -> str:
     gap = float(row["gap_to_sampled"])
     if not np.isfinite(gap):
         return ""
     return f", {formatting.number(abs(gap), 2)} {'above' if gap > 0 else 'below'} the sampled one"
 
 
-def _method(ranking: Ranking, age: float, method: str) -> pd.Series:
+def _method_row(ranking: Ranking, age: float, method: str) -> pd.Series:
     rows = ranking.methods
     return rows[(rows["age_yr"] == age) & (rows["method"] == method)].iloc[0]
 
 
-def _at(ranking: Ranking, quantity: str, age: float) -> pd.DataFrame:
+def _single_indices(ranking: Ranking, quantity: str, age: float) -> pd.DataFrame:
     table = ranking.indices
     here = (table["quantity"] == quantity) & (table["input2"] == "")
     if np.isfinite(age):
@@ -99,25 +89,13 @@ def _at(ranking: Ranking, quantity: str, age: float) -> pd.DataFrame:
     return table[here]
 
 
-def _best(rows: pd.DataFrame, column: str) -> pd.Series | None:
+def _largest(rows: pd.DataFrame, column: str) -> pd.Series | None:
     single = rows[rows["input"] != ""].dropna(subset=[column])
     return None if not len(single) else single.sort_values(column).iloc[-1]
 
 
 def render(ranking: Ranking, figures: Mapping[str, str]) -> str:
-    """Write the report of a ranking: self-contained HTML without scripts and without network.
-
-    Parameters
-    ----------
-    ranking
-        Results of a ranking.
-    figures
-        SVG documents by name, as `ranking_figures.draw` names them.
-
-    Returns
-    -------
-    An HTML document.
-    """
+    """Write the report of a ranking: self-contained HTML without scripts and without network."""
     environment = jinja2.Environment(
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -132,13 +110,15 @@ def render(ranking: Ranking, figures: Mapping[str, str]) -> str:
         s=ranking.scenario,
         css=Markup(_text("page.css")),
         figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
-        verdict=[formatting.tied(line) for line in sentences(ranking)],
-        blocks=[(q, _index_rows(ranking, _at(ranking, q, age))) for q, age in quantities],
+        verdict=[formatting.no_break_spaces(line) for line in sentences(ranking)],
+        blocks=[
+            (q, _index_rows(ranking, _single_indices(ranking, q, age))) for q, age in quantities
+        ],
         pairs=_pair_rows(ranking),
         form=_form_rows(ranking),
-        bends=_bend_rows(ranking),
+        bends=_elasticity_rows(ranking),
         methods=_method_rows(ranking),
-        worth=_worth_rows(ranking),
+        worth=_value_of_information_rows(ranking),
         shapley=_shapley_rows(ranking),
         shares=share_rows(ranking.choices),
         interactions=interaction_rows(ranking.choices),
@@ -155,15 +135,15 @@ def _text(name: str) -> str:
 
 
 def _index_rows(ranking: Ranking, rows: pd.DataFrame) -> list[tuple[str, str, str, str]]:
-    names = names_of(ranking)
-    told = []
+    names = input_labels(ranking)
+    result_rows = []
     for _, row in rows.sort_values("total", ascending=False, kind="stable").iterrows():
         group = "" if row["input"] else f"{row['group']} (group)"
         label = names.get(row["input"], row["input"]) or group
-        told.append(
-            (str(label), share_of(row, "first"), share_of(row, "total"), str(row["status"]))
+        result_rows.append(
+            (str(label), share_text(row, "first"), share_text(row, "total"), str(row["status"]))
         )
-    return told
+    return result_rows
 
 
 def _pair_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
@@ -173,12 +153,12 @@ def _pair_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
     rows = table[
         (table["quantity"] == MARGIN) & (table["input2"] != "") & (table["age_yr"] == life)
     ].dropna(subset=["second"])
-    names = names_of(ranking)
+    names = input_labels(ranking)
     return [
         (
             f"{names.get(row['input'], row['input'])} with "
             f"{names.get(row['input2'], row['input2'])}",
-            share_of(row, "second"),
+            share_text(row, "second"),
             str(row["status"]),
         )
         for _, row in rows.sort_values("second", ascending=False).head(10).iterrows()
@@ -186,38 +166,40 @@ def _pair_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
 
 
 def _form_rows(ranking: Ranking) -> list[tuple[str, ...]]:
-    names, units = names_of(ranking), ranking.scenario.units
+    names, units = input_labels(ranking), ranking.scenario.units
     rows = ranking.form[ranking.form["age_yr"] == ranking.scenario.target.service_life]
-    told: list[tuple[str, ...]] = []
+    result_rows: list[tuple[str, ...]] = []
     for _, row in rows.sort_values("gamma_squared", ascending=False).iterrows():
         squared = float(row["alpha_squared"])
         value = float(row["design_value"])
-        told.append(
+        result_rows.append(
             (
                 names.get(row["input"], row["input"]),
                 formatting.number(float(row["alpha"])),
-                formatting.tenths(100.0 * squared) if np.isfinite(squared) else formatting.DASH,
-                formatting.tenths(100.0 * float(row["gamma_squared"])),
+                formatting.one_decimal(100.0 * squared)
+                if np.isfinite(squared)
+                else formatting.DASH,
+                formatting.one_decimal(100.0 * float(row["gamma_squared"])),
                 formatting.number(float(row["design_score"])),
                 formatting.amount(value, str(row["unit"]), units=units),
             )
         )
-    return told
+    return result_rows
 
 
-def _bend_rows(ranking: Ranking) -> list[tuple[str, ...]]:
-    names = names_of(ranking)
+def _elasticity_rows(ranking: Ranking) -> list[tuple[str, ...]]:
+    names = input_labels(ranking)
     table = ranking.elasticity
-    told: list[tuple[str, ...]] = []
+    result_rows: list[tuple[str, ...]] = []
     for name, own in table.groupby("input", sort=False):
         values = own.set_index("moment")["index_change"]
-        told.append(
+        result_rows.append(
             (
                 names.get(str(name), str(name)),
                 *(_signed(float(values.get(moment, np.nan))) for moment in ("mean", "sd")),
             )
         )
-    return told
+    return result_rows
 
 
 def _signed(value: float) -> str:
@@ -227,11 +209,11 @@ def _signed(value: float) -> str:
 
 
 def _method_rows(ranking: Ranking) -> list[tuple[str, ...]]:
-    told: list[tuple[str, ...]] = []
+    result_rows: list[tuple[str, ...]] = []
     for _, row in ranking.methods.sort_values(["age_yr"], kind="stable").iterrows():
         p = float(row["probability"])
         spread = float(row["cov"])
-        told.append(
+        result_rows.append(
             (
                 f"{formatting.number(float(row['age_yr']))} yr",
                 str(row["method"]),
@@ -240,25 +222,25 @@ def _method_rows(ranking: Ranking) -> list[tuple[str, ...]]:
                 formatting.index(float(row["reliability_index"]))
                 if np.isfinite(p)
                 else formatting.DASH,
-                _signed3(float(row["gap_to_sampled"])),
+                _signed_gap(float(row["gap_to_sampled"])),
                 formatting.number(float(row["calls"]), 7),
                 str(row["note"]),
             )
         )
-    return told
+    return result_rows
 
 
-def _signed3(value: float) -> str:
+def _signed_gap(value: float) -> str:
     return f"{value:+.3f}".replace("-", formatting.MINUS) if np.isfinite(value) else formatting.DASH
 
 
-def _worth_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
-    names = names_of(ranking)
-    rows = ranking.worth.dropna(subset=["variance_share"])
+def _value_of_information_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
+    names = input_labels(ranking)
+    rows = ranking.value_of_information.dropna(subset=["variance_share"])
     return [
         (
             names.get(str(row["measurement"]), str(row["measurement"])),
-            formatting.shares(
+            formatting.share_with_interval(
                 *(float(row[part]) for part in ("variance_share", "low95", "high95"))
             ),
             formatting.percent(float(row["chance_of_another_choice"])),
@@ -268,12 +250,14 @@ def _worth_rows(ranking: Ranking) -> list[tuple[str, str, str]]:
 
 
 def _shapley_rows(ranking: Ranking) -> list[tuple[str, str, str, str]]:
-    names = names_of(ranking)
-    told = []
+    names = input_labels(ranking)
+    result_rows = []
     for _, row in ranking.shapley.sort_values("effect", ascending=False).iterrows():
         shown = formatting.DASH
         if row["status"] == "ok":
-            shown = formatting.shares(*(float(row[part]) for part in ("effect", "low95", "high95")))
+            shown = formatting.share_with_interval(
+                *(float(row[part]) for part in ("effect", "low95", "high95"))
+            )
         label = names.get(str(row["input"]), str(row["input"]))
-        told.append((str(row["quantity"]), label, shown, str(row["correlated"])))
-    return sorted(told, key=lambda line: line[0])
+        result_rows.append((str(row["quantity"]), label, shown, str(row["correlated"])))
+    return sorted(result_rows, key=lambda line: line[0])

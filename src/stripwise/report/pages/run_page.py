@@ -1,4 +1,4 @@
-"""The report as one HTML page: a letter to the owner, then a calculation."""
+"""What the report of a run says, as one HTML page: a letter to the owner, then a calculation."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from stripwise.report.pages.service_section import service_part
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import Assessment
 
-__all__ = ["inline_svg", "render", "style_sheet", "template", "writers"]
+__all__ = ["inline_svg", "number_writers", "render", "style_sheet", "template"]
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
@@ -42,19 +42,7 @@ class UniformRow:
 
 
 def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
-    """Write the report: self-contained HTML without scripts and without network.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-    figures
-        SVG documents by name, as `figures.draw` names them; those that are missing are left out.
-
-    Returns
-    -------
-    An HTML document.
-    """
+    """Write the report: self-contained HTML without scripts and without network."""
     scenario = assessment.scenario
     rows = run_tables.strategy_rows(assessment)
     return template("page.html.j2").render(
@@ -82,7 +70,7 @@ def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
         endless=bool(np.isinf(scenario.ageing_ends)),
         service=service_part(assessment),
         depassivation=_depassivation(assessment),
-        **writers(scenario.units),
+        **number_writers(scenario.units),
     )
 
 
@@ -92,17 +80,6 @@ def inline_svg(svg: str, *, name: str) -> Markup:
     Identifiers get the figure's name in front, so that no two figures share one; the style sheet,
     which would reach the whole page, becomes attributes of the figure; the size is left to the
     page.
-
-    Parameters
-    ----------
-    svg
-        An SVG document.
-    name
-        Name of the figure.
-
-    Returns
-    -------
-    The ``svg`` element as markup.
     """
     ET.register_namespace("", SVG)
     ET.register_namespace("xlink", XLINK)
@@ -130,17 +107,7 @@ def inline_svg(svg: str, *, name: str) -> Markup:
 
 @functools.cache
 def template(name: str) -> jinja2.Template:
-    """Return a template of this folder, ready to render.
-
-    Parameters
-    ----------
-    name
-        File name.
-
-    Returns
-    -------
-    The template; it escapes what it is given and fails on what it is not.
-    """
+    """Return a template by its file name; it escapes its values and fails on missing ones."""
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_text),
         autoescape=True,
@@ -150,7 +117,7 @@ def template(name: str) -> jinja2.Template:
         keep_trailing_newline=True,
     )
     environment.filters["subscripts"] = _subscripts
-    environment.filters["tied"] = formatting.tied
+    environment.filters["tied"] = formatting.no_break_spaces
     return environment.get_template(name)
 
 
@@ -168,8 +135,8 @@ def _text(name: str) -> str:
     return resources.files("stripwise.report.templates").joinpath(name).read_text(encoding="utf-8")
 
 
-def writers(units: str) -> dict[str, object]:
-    """Give the template the number writers, bound to the units of the report."""
+def number_writers(units: str) -> dict[str, object]:
+    """Return the functions by which a template writes numbers, bound to the units of the report."""
     return {
         "number": formatting.number,
         "percent": formatting.percent,
@@ -183,7 +150,7 @@ def writers(units: str) -> dict[str, object]:
 
 def _cured_at(scenario: Scenario) -> str:
     open_to = scenario.choices.follow_up if scenario.choices else ()
-    return formatting.cure_temperatures(
+    return formatting.curing_temperatures(
         scenario.curing.temperature,
         [(item.label, item.temperature) for item in open_to],
         units=scenario.units,
@@ -252,11 +219,11 @@ def _remarks(rows: list[run_tables.StrategyRow]) -> list[str]:
     for row in rows:
         if row.status:
             numbers.setdefault(row.status, []).append(str(row.number))
-    return [f"No. {formatting.listing(n)}: {status}" for status, n in numbers.items()]
+    return [f"No. {formatting.join_with_and(n)}: {status}" for status, n in numbers.items()]
 
 
 def _numbers(names: list[str], rows: list[run_tables.StrategyRow]) -> str:
-    return formatting.listing([str(row.number) for row in rows if row.name in names])
+    return formatting.join_with_and([str(row.number) for row in rows if row.name in names])
 
 
 def _special(assessment: Assessment) -> list[tuple[str, str, str]]:

@@ -1,4 +1,4 @@
-"""Tables for people: the numbers of an assessment as text in the units of the report."""
+"""Which numbers of a run the report shows, as text in its units."""
 
 from __future__ import annotations
 
@@ -78,17 +78,7 @@ class HandRow:
 
 
 def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
-    """Write the strategies table, in the order of the scenario.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    One row per strategy.
-    """
+    """Write the strategies table, in the order of the scenario."""
     scenario = assessment.scenario
     table = assessment.strategies.set_index("strategy")
     horizon = scenario.sampling.horizon
@@ -114,25 +104,25 @@ def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
                 name=strategy.name,
                 is_reference=strategy.name == scenario.reference_strategy,
                 strip_age=formatting.duration(row["strip_age_h"]),
-                follow_up=formatting.tied(strategy.follow_up.label),
+                follow_up=formatting.no_break_spaces(strategy.follow_up.label),
                 effective_curing=formatting.duration(row["effective_curing_h"]),
                 penalty=formatting.number(row["penalty_mean"]),
                 penalty_sd=formatting.number(row["penalty_sd"], 2),
                 probability=formatting.percent(row["probability_at_target"]),
-                probability_knowledge=_tight(
+                probability_knowledge=_on_one_line(
                     formatting.interval(row["know_low"], row["know_high"], formatting.percent)
                 ),
-                probability_sampling=_tight(
+                probability_sampling=_on_one_line(
                     formatting.interval(
                         row["low95"], row["high95"], lambda p: f"{formatting.number(100 * p, 4)} %"
                     )
                 ),
                 index=formatting.index(index.get(strategy.name, np.nan)),
                 life=reached,
-                life_range="" if life_range == reached else _tight(life_range),
+                life_range="" if life_range == reached else _on_one_line(life_range),
                 median=life(row["median_initiation_yr"]),
                 change=formatting.signed_percent(row["life_change_pct"]),
-                change_range=_tight(
+                change_range=_on_one_line(
                     formatting.interval(*_change_range(row), formatting.signed_percent)
                 ),
                 status="" if status in ("ok", "reference", "nan") else status,
@@ -153,11 +143,15 @@ def _life_range(assessment: Assessment, name: str, row: Mapping[str, float]) -> 
     curves, level = assessment.curves, assessment.scenario.target.probability
     own = curves[curves["strategy"] == name].sort_values("age_yr")
     age = own["age_yr"].to_numpy(dtype=float)
-    ends = [_reached(age, own[k].to_numpy(dtype=float), level) for k in ("know_high", "know_low")]
+    ends = [
+        _crossing_age(age, own[k].to_numpy(dtype=float), level) for k in ("know_high", "know_low")
+    ]
     return ends[0], ends[1]
 
 
-def _reached(age: NDArray[np.float64], probability: NDArray[np.float64], level: float) -> float:
+def _crossing_age(
+    age: NDArray[np.float64], probability: NDArray[np.float64], level: float
+) -> float:
     """Age at which a rising curve first reaches a level; inf if it does not."""
     over = np.flatnonzero(probability >= level)
     if not over.size:
@@ -176,17 +170,7 @@ def _change_range(row: Mapping[str, float]) -> tuple[float, float]:
 
 
 def input_rows(assessment: Assessment) -> list[InputRow]:
-    """Write the inputs table in the units of the report.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    One row per input, in the order of the table.
-    """
+    """Write the inputs table in the units of the report."""
     units = assessment.scenario.units
     temperatures = {item.name for item in assessment.scenario.inputs if item.is_temperature}
     rows = []
@@ -202,7 +186,7 @@ def input_rows(assessment: Assessment) -> list[InputRow]:
             spread = column == "sd"
             value -= 0.0 if spread else zero
             return formatting.number(
-                formatting.displayed(value, unit, units=units, difference=spread)
+                formatting.to_display_unit(value, unit, units=units, difference=spread)
             )
 
         source = item["source"]
@@ -215,7 +199,7 @@ def input_rows(assessment: Assessment) -> list[InputRow]:
                 sd="" if fixed else text("sd"),
                 p05="" if fixed else text("p05"),
                 p95="" if fixed else text("p95"),
-                unit=formatting.unit_text(unit, units=units),
+                unit=formatting.display_unit(unit, units=units),
                 kind="" if fixed else str(item["kind"]),
                 source=source if isinstance(source, str) else "",
             )
@@ -224,17 +208,7 @@ def input_rows(assessment: Assessment) -> list[InputRow]:
 
 
 def hand_rows(assessment: Assessment) -> list[HandRow]:
-    """Write the hand check; its formulas stay in internal units, results are given in both.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    One row per step.
-    """
+    """Write the hand check; its formulas stay in internal units, results are given in both."""
     units = assessment.scenario.units
     rows = []
     for step in assessment.hand_check:
@@ -251,7 +225,7 @@ def hand_rows(assessment: Assessment) -> list[HandRow]:
     return rows
 
 
-def _tight(text: str) -> str:
+def _on_one_line(text: str) -> str:
     """Keep a short interval on one line."""
     return text.replace(" ", "\N{NO-BREAK SPACE}") if len(text) < 20 else text
 

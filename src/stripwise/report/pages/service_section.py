@@ -1,4 +1,4 @@
-"""What the page says about the options of the physics."""
+"""What the page of a run says about optional service conditions."""
 
 from __future__ import annotations
 
@@ -28,17 +28,7 @@ class ServicePart:
 
 
 def service_part(assessment: Assessment) -> ServicePart:
-    """Write the tables of the options for a reader.
-
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    The `ServicePart`, empty where the scenario asks for nothing.
-    """
+    """Write the tables of the service conditions; empty where the scenario sets none."""
     service = assessment.service
     heads, extent = _extent(assessment)
     layer_heads, layers = _layers(assessment)
@@ -92,24 +82,25 @@ def _lives(assessment: Assessment) -> Rows:
         return []
     rows: Rows = []
     for row in table.to_dict("records"):
-        cells = [formatting.percent(float(row[f"{what}_at_target"])) for what in _LIVES]
+        cells = [formatting.percent(float(row[f"{what}_at_target"])) for what in LIMIT_STATES]
         cells += [
-            formatting.years(float(row[f"{what}_life_yr"]), horizon=horizon) for what in _LIVES
+            formatting.years(float(row[f"{what}_life_yr"]), horizon=horizon)
+            for what in LIMIT_STATES
         ]
         rows.append((str(row["strategy"]), cells))
     return rows
 
 
-_LIVES = ("initiation", "cracking")
+LIMIT_STATES = ("initiation", "cracking")
 
 
 def _extent(assessment: Assessment) -> tuple[tuple[str, ...], Rows]:
-    table, asked = assessment.service.extent, assessment.scenario.service.extent
-    if table is None or asked is None:
+    table, options = assessment.service.extent, assessment.scenario.service.extent
+    if table is None or options is None:
         return (), []
     at = table[table["age_yr"] == assessment.scenario.target.service_life]
-    columns = ["mean_share", "sd_share", *(f"above_{100.0 * x:g}_pct" for x in asked.shares)]
-    heads = ("Mean", "sd", *(f"More than {100.0 * x:g} %" for x in asked.shares))
+    columns = ["mean_share", "sd_share", *(f"above_{100.0 * x:g}_pct" for x in options.shares)]
+    heads = ("Mean", "sd", *(f"More than {100.0 * x:g} %" for x in options.shares))
     rows = [
         (str(row["strategy"]), [formatting.percent(float(row[column])) for column in columns])
         for row in at.to_dict("records")

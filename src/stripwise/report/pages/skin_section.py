@@ -3,127 +3,76 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from stripwise.distributions.distribution import distribution, fixed
-from stripwise.evidence.profiles.chloride_profiles import Fits
-from stripwise.evidence.profiles.layered_fit import LAYERED, SKIN_ONLY, Layered
+from stripwise.distributions.distribution import Distribution
+from stripwise.evidence.profiles.chloride_profiles import ProfileFits
+from stripwise.evidence.profiles.layered_fit import LAYERED, SKIN_ONLY, LayeredFits
 from stripwise.report import formatting
-from stripwise.report.components import Grid, Section, input_text
-from stripwise.report.figures.dot_interval import DotRow, plot_dots
+from stripwise.report.components import Section, Table, input_toml
+from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 
 __all__ = [
-    "depth_file",
     "plot_skins",
+    "skin_depth_toml",
     "skin_findings",
     "skin_method",
     "skin_record",
     "skin_section",
-    "skin_table",
 ]
 
 E12 = 1e12
-NORMAL_975 = 1.959963984540054
-SHOWN = 12
-"""Most strategies in the figure."""
-MOST_ROWS = 60
+"""From m2/s to the 10⁻¹² m²/s of the page."""
 
-CHOICE = {
+NORMAL_975 = 1.959963984540054
+MAX_STRATEGIES = 12
+"""Most strategies in the figure."""
+
+MAX_DOTS = 60
+"""Most specimens of a strategy in the figure."""
+
+MODEL_NAMES = {
     LAYERED: "skin on a core",
     SKIN_ONLY: "skin only: the profiles end in it",
     "uniform": "one diffusivity",
 }
 
 
-def skin_table(fits: Fits, layered: Layered) -> pd.DataFrame:
-    """Tabulate the two-layer fits, one row a specimen.
-
-    Parameters
-    ----------
-    fits, layered
-        The uniform and the two-layer fits.
-
-    Returns
-    -------
-    DataFrame: specimen, strategy, model, skin_depth_mm, skin_m2_s, skin_se, core_m2_s, core_se,
-    ratio, ratio_log_se, surface_pct (or the unit of the profiles), rmse, notes.
-    """
-    names = fits.profiles.strategies
-    return pd.DataFrame(
-        {
-            "specimen": fits.profiles.specimens,
-            "strategy": names,
-            "model": [layered.choice_of(name) for name in names],
-            "skin_depth_mm": layered.depth.value,
-            "skin_m2_s": layered.skin,
-            "skin_se": layered.skin_se,
-            "core_m2_s": layered.core,
-            "core_se": layered.core_se,
-            "ratio": layered.ratio,
-            "ratio_log_se": layered.ratio_log_se,
-            f"surface_{fits.profiles.basis}": layered.surface,
-            "rmse": layered.rmse,
-            "notes": [_note(layered, row) for row in range(len(names))],
-        }
-    )
-
-
-def _note(layered: Layered, row: int) -> str:
-    if not layered.tells[row]:
-        return "too few layers in the skin or behind it within the chloride's reach"
-    if layered.at_bound[row]:
-        return "ratio of skin to core at the end of its range, core not told"
-    return ""
-
-
-def skin_findings(layered: Layered, *, reference: str | None) -> tuple[str, ...]:
-    """Say whether the profiles show a skin.
-
-    Parameters
-    ----------
-    layered
-        The two-layer fits.
-    reference
-        Strategy whose penalty is 1; None without one.
-
-    Returns
-    -------
-    The sentences.
-    """
+def skin_findings(layered: LayeredFits, *, reference: str | None) -> tuple[str, ...]:
+    """Say whether the profiles show a skin."""
     depth = layered.depth
-    how = (
+    origin = (
         "given"
         if np.isnan(depth.low)
         else (f"fitted, {formatting.interval(depth.low, depth.high, formatting.number)} mm")
     )
-    by = {
+    names = {
         c: [n for n, k in zip(layered.strategies, layered.choice, strict=True) if k == c]
-        for c in CHOICE
+        for c in MODEL_NAMES
     }
     texts = []
-    if by[LAYERED]:
+    if names[LAYERED]:
         texts.append(
-            f"A skin of {formatting.number(depth.value)} mm ({how}) on a core of another diffusivity is "
-            f"supported for {formatting.listing(by[LAYERED][:6])}."
+            f"A skin of {formatting.number(depth.value)} mm ({origin}) on a core of another diffusivity is "
+            f"supported for {formatting.join_with_and(names[LAYERED][:6])}."
         )
-    if by[SKIN_ONLY]:
+    if names[SKIN_ONLY]:
         texts.append(
-            f"The exposure of {formatting.listing(by[SKIN_ONLY][:6])} was too short to leave the "
+            f"The exposure of {formatting.join_with_and(names[SKIN_ONLY][:6])} was too short to leave the "
             f"{formatting.number(depth.value)} mm that curing changed: D_a is the skin's."
         )
-    if by["uniform"]:
+    if names["uniform"]:
         texts.append(
-            f"The profiles of {formatting.listing(by['uniform'][:6])} support no skin of their own: one "
+            f"The profiles of {formatting.join_with_and(names['uniform'][:6])} support no skin of their own: one "
             "diffusivity describes them as well."
         )
-    if not depth.told:
+    if not depth.bounded:
         texts.append(
             "The profiles do not tell how deep the skin is, so that none is taken up; give its "
             "depth by --affected-depth."
         )
-    if reference in by[LAYERED]:
+    if reference in names[LAYERED]:
         texts.append(
             f"The reference {reference} shows a skin too: the penalties divide by its D_a over "
             "the whole profile, and are too small for a wall whose core is that of the reference."
@@ -131,33 +80,23 @@ def skin_findings(layered: Layered, *, reference: str | None) -> tuple[str, ...]
     return tuple(texts)
 
 
-def skin_section(fits: Fits, layered: Layered) -> Section:
-    """Lay out the section on skin and core.
-
-    Parameters
-    ----------
-    fits, layered
-        The uniform and the two-layer fits.
-
-    Returns
-    -------
-    The section, with figure "skin" where a strategy is layered.
-    """
+def skin_section(fits: ProfileFits, layered: LayeredFits) -> Section:
+    """Lay out the section on skin and core, with figure "skin" where a strategy is layered."""
     rows = []
     for place, name in enumerate(layered.strategies):
-        own = np.array([s == name for s in fits.profiles.strategies]) & layered.tells
-        one, both = layered.criterion_uniform[place], layered.criterion_layered[place]
+        own = np.array([s == name for s in fits.profiles.strategies]) & layered.identifiable
+        uniform, two_layers = layered.aicc_uniform[place], layered.aicc_layered[place]
         rows.append(
             (
                 name,
                 f"{int(own.sum())} of {fits.profiles.strategies.count(name)}",
                 _mean(layered.skin[own]),
                 _mean(layered.core[own]),
-                formatting.number(float(one - both), 2) if own.any() else "",
-                CHOICE[layered.choice[place]],
+                formatting.number(float(uniform - two_layers), 2) if own.any() else "",
+                MODEL_NAMES[layered.choice[place]],
             )
         )
-    grid = Grid(
+    table = Table(
         f"Skin of {formatting.number(layered.depth.value)} mm on a core, geometric means in 10⁻¹² m²/s. "
         "Gain: how far the criterion falls against one diffusivity; above 2 the skin is taken up.",
         ("Strategy", "Specimens that tell", "D of the skin", "D of the core", "Gain", "Supported"),
@@ -173,28 +112,16 @@ def skin_section(fits: Fits, layered: Layered) -> Section:
         ),
         "skin" if LAYERED in layered.choice else "",
         "Data: layered.csv." if LAYERED in layered.choice else "",
-        (grid,),
+        (table,),
     )
 
 
-def plot_skins(fits: Fits, layered: Layered, *, ax: Axes | None = None) -> Axes:
-    """Plot the diffusivities of skin and core of every layered strategy.
-
-    Parameters
-    ----------
-    fits, layered
-        The uniform and the two-layer fits.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
+def plot_skins(fits: ProfileFits, layered: LayeredFits, *, ax: Axes | None = None) -> Axes:
+    """Plot the diffusivities of skin and core of every layered strategy."""
     rows, worst = [], ("", 0.0)
     chosen = [n for n, c in zip(layered.strategies, layered.choice, strict=True) if c == LAYERED]
-    for name in chosen[:SHOWN]:
-        own = np.array([s == name for s in fits.profiles.strategies]) & layered.tells
+    for name in chosen[:MAX_STRATEGIES]:
+        own = np.array([s == name for s in fits.profiles.strategies]) & layered.identifiable
         means = []
         for part, values in (("skin", layered.skin), ("core", layered.core)):
             logs = np.log(values[own] * E12)
@@ -209,7 +136,7 @@ def plot_skins(fits: Fits, layered: Layered, *, ax: Axes | None = None) -> Axes:
                     float(np.exp(mean - half)),
                     float(np.exp(mean + half)),
                     formatting.number(float(np.exp(mean))),
-                    tuple((values[own] * E12)[:MOST_ROWS]),
+                    tuple((values[own] * E12)[:MAX_DOTS]),
                 )
             )
         ratio = float(np.exp(means[0] - means[1]))
@@ -222,9 +149,9 @@ def plot_skins(fits: Fits, layered: Layered, *, ax: Axes | None = None) -> Axes:
         "Small dots: specimens; dot: geometric mean; bar: its 95 % interval by the scatter between "
         "specimens alone."
     )
-    if len(chosen) > SHOWN:
-        note += f" The first {SHOWN} of {len(chosen)} strategies are drawn."
-    return plot_dots(
+    if len(chosen) > MAX_STRATEGIES:
+        note += f" The first {MAX_STRATEGIES} of {len(chosen)} strategies are drawn."
+    return plot_dot_intervals(
         rows, title=title, note=note, label="Diffusivity [10⁻¹² m²/s]", log=False, ax=ax
     )
 
@@ -243,33 +170,10 @@ def skin_method() -> str:
     )
 
 
-def depth_file(layered: Layered, *, source: str) -> str:
-    """Write the depth of the skin as an input for curing.affected_depth.
-
-    Parameters
-    ----------
-    layered
-        The two-layer fits.
-    source
-        Name of the file that was fitted.
-
-    Returns
-    -------
-    TOML with the table ``[input]``.
-    """
-    depth = layered.depth
-    sd = depth.log_sd
-    law = (
-        fixed(depth.value)
-        if sd == 0.0
-        else distribution(
-            "lognormal",
-            mean=depth.value * float(np.exp(0.5 * sd**2)),
-            sd=depth.value * float(np.exp(0.5 * sd**2) * np.sqrt(np.expm1(sd**2))),
-        )
-    )
-    return input_text(
-        law,
+def skin_depth_toml(depth: Distribution, *, source: str) -> str:
+    """Write the depth of the skin [mm] as an input for curing.affected_depth."""
+    return input_toml(
+        depth,
         unit="mm",
         kind="knowledge",
         source=f"two-layer fit by stripwise of {source}",
@@ -280,7 +184,7 @@ def depth_file(layered: Layered, *, source: str) -> str:
     )
 
 
-def skin_record(layered: Layered) -> dict[str, object]:
+def skin_record(layered: LayeredFits) -> dict[str, object]:
     """Collect what run.json says about skin and core."""
     depth = layered.depth
     return {

@@ -1,121 +1,60 @@
-"""The report of a strip log."""
+"""What the report of a strip log says, draws and writes."""
 
 from __future__ import annotations
 
-import dataclasses
-from pathlib import Path
-
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
-from numpy.typing import NDArray
 
-from stripwise.curing.maturity import MATURITY_FUNCTIONS, MaturityFunction
-from stripwise.errors import InputError
-from stripwise.evidence.statistics.family_fit import (
-    FittedFamily,
-    fitted_distribution,
-    with_goodness,
-)
-from stripwise.evidence.strip_ages import AGES, StripLog, analyse_strip_log
-from stripwise.evidence.tables.reading import Reading
-from stripwise.evidence.tables.timestamps import zone_of
+from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog
 from stripwise.report import formatting
-from stripwise.report.components import Dossier, Grid, Section, input_text, option_quantity
+from stripwise.report.components import Report, Section, Table, input_toml
 from stripwise.report.figures import sheet, style
-from stripwise.report.figures.fitted_families_figure import family_grid, plot_fit
-from stripwise.report.figures.label_placement import shortened
-from stripwise.units.quantities import TEMPERATURE, TIME
+from stripwise.report.figures.fitted_families_figure import family_table, plot_fit
+from stripwise.report.figures.label_placement import shorten_text
+from stripwise.studies.fit.strip_log_study import StripLogStudy
 
-__all__ = ["plot_pours", "strip_log_dossier"]
+__all__ = ["plot_pours", "strip_log_report"]
 
-SEED = 1
-MOST_POURS = 40
+MAX_POURS = 40
 """Most pours in figure and printed table."""
 
-MOST_NAMED = 12
+MAX_NAMED = 12
 """Most pours named in a sentence."""
 
-NAME_ROOM_MM = 34.0
+NAME_WIDTH_MM = 34.0
+"""Width left of the axes for the names of the pours."""
+
 NO_PERMISSION = (
     "These are ages at which forms were taken, not ages at which they may be: strength, stability "
     "and frost decide that."
 )
 
 
-def strip_log_dossier(
-    reading: Reading,
-    *,
-    zone: str | None,
-    loggers: Path | None,
-    specified: str | None,
-    maturity: str | None,
-    reference_temperature: str | None,
-) -> Dossier:
-    """Analyse a strip log and write it up.
-
-    Parameters
-    ----------
-    reading
-        A file of kind strip-log.
-    zone
-        Name of the zone of times without an offset.
-    loggers
-        Folder of temperature files.
-    specified
-        Specified equivalent age with its unit.
-    maturity
-        Function by which pours are judged; Arrhenius unless given.
-    reference_temperature
-        Temperature at which an hour counts as an hour, with its unit.
-
-    Returns
-    -------
-    The `Dossier`.
-
-    Raises
-    ------
-    EvidenceError
-        If a file cannot be used.
-    InputError
-        If an option cannot be used.
-    """
-    log = analyse_strip_log(
-        reading,
-        zone=zone_of(zone),
-        loggers=loggers,
-        function=_function(maturity),
-        reference_c=option_quantity(
-            "--reference-temperature", reference_temperature, kind=TEMPERATURE, to="degC"
-        ),
-        specified=option_quantity("--specified", specified, kind=TIME, to="hour"),
-    )
-    rng = np.random.default_rng(SEED)
-    ages = log.pours[AGES[log.function]].to_numpy(dtype=float)
-    fits = with_goodness(log.distributions[log.function], ages, rng=rng)
-    chosen = fits[0].family if fits else "fixed"
-    with sheet.styled():
+def strip_log_report(study: StripLogStudy) -> Report:
+    """Write up a strip log."""
+    data_file, log, fits, chosen = study.data_file, study.log, study.fits, study.chosen
+    with sheet.style_context():
         figures = {
-            "pours": sheet.figure_of(plot_pours(log)),
-            "ages": sheet.figure_of(_plot_ages(log, ages, fits, chosen)),
+            "pours": sheet.parent_figure(plot_pours(log)),
+            "ages": sheet.parent_figure(_plot_ages(study)),
         }
-    return Dossier(
-        title=f"Strip log: {reading.path.stem}",
+    return Report(
+        title=f"Strip log: {data_file.path.stem}",
         about=f"Age at which {len(log.pours)} pours lost their form, from their concrete "
         f"temperature. {NO_PERMISSION}",
         findings=_findings(log),
         sections=(
-            Section("Each pour", (), "pours", "Data: pours.csv.", (_pour_grid(log),)),
+            Section("Each pour", (), "pours", "Data: pours.csv.", (_pour_table(log),)),
             Section(
                 "Distribution of the strip age",
-                (_offer(log, chosen),),
+                (_scenario_advice(study),),
                 "ages",
                 "Data: pours.csv, families.csv.",
-                (family_grid(fits, unit="h", chosen=chosen),) if fits else (),
+                (family_table(fits, unit="h", chosen=chosen),) if fits else (),
             ),
         ),
-        source=reading.path,
-        digest=reading.digest,
+        source=data_file.path,
+        digest=data_file.digest,
         warnings=log.warnings,
         method=_method(log),
         assumptions=(
@@ -127,68 +66,56 @@ def strip_log_dossier(
         figures=figures,
         tables={
             "pours.csv": log.pours,
-            "families.csv": pd.DataFrame([dataclasses.asdict(fit) for fit in fits]),
+            "families.csv": study.families,
         },
-        texts=_inputs(log, reading, chosen),
+        texts=_scenario_inputs(study),
         record={
             "kind": "strip-log",
             "maturity": log.function,
             "reference_temperature_degC": log.reference_c,
             "specified_h": log.specified,
             "pours": len(log.pours),
-            "missed": log.pours.loc[log.pours["misses"] == "yes", "pour"].tolist(),
-            "families": [dataclasses.asdict(fit) for fit in fits],
+            "missed": list(study.missed),
+            "families": study.families.to_dict("records"),
         },
     )
 
 
 def plot_pours(log: StripLog, *, ax: Axes | None = None) -> Axes:
-    """Plot clock age and equivalent age of each pour, the youngest at the top.
-
-    Parameters
-    ----------
-    log
-        A strip log, analysed.
-    ax
-        Axes to draw on; a new figure of print size if None.
-
-    Returns
-    -------
-    The axes.
-    """
-    column = AGES[log.function]
-    pours = log.pours.sort_values(column, kind="stable").head(MOST_POURS)
+    """Plot clock age and equivalent age of each pour, the youngest at the top."""
+    column = AGE_COLUMNS[log.function]
+    pours = log.pours.sort_values(column, kind="stable").head(MAX_POURS)
     note = (
         f"Filled: hours at {formatting.number(log.reference_c)} \N{DEGREE SIGN}C of equal hydration; "
         "open: hours by the clock."
     )
     if len(log.pours) > len(pours):
-        note += f" The youngest {MOST_POURS} of {len(log.pours)} pours."
+        note += f" The youngest {MAX_POURS} of {len(log.pours)} pours."
     if log.specified is not None:
         note += " Dashed: the specified age; pours that miss it in vermilion."
     title = _title(log)
     if ax is None:
-        ax = sheet.sheet(
+        ax = sheet.new_axes(
             height=4.6 * max(len(pours), 4) + 4.0,
-            left=NAME_ROOM_MM,
+            left=NAME_WIDTH_MM,
             right=6.0,
             bottom=12.0,
             title=title,
             note=note,
         )
-    sheet.dress(ax)
+    sheet.style_axes(ax)
     height = np.arange(len(pours))[::-1].astype(float)
     for y, pour in zip(height, pours.to_dict("records"), strict=True):
         missed = pour["misses"] == "yes"
         color = style.PALETTE[1] if missed else style.PALETTE[0]
-        ax.plot([pour[column], pour["clock_h"]], [y, y], color=style.PALE, lw=1.4, zorder=1)
+        ax.plot([pour[column], pour["clock_h"]], [y, y], color=style.LIGHT_GREY, lw=1.4, zorder=1)
         ax.plot([pour["clock_h"]], [y], "o", ms=4.2, mfc="white", mec=color, mew=0.9, zorder=2)
         ax.plot([pour[column]], [y], "o", ms=5.0, color=color, mew=0, gid=f"pour-{y:.0f}", zorder=3)
     if log.specified is not None:
-        ax.axvline(log.specified, color=style.TARGET, lw=0.9, ls=(0, (4, 2)), gid="specified")
-    room = (NAME_ROOM_MM - 4.0) * sheet.POINTS_PER_MM
+        ax.axvline(log.specified, color=style.TARGET_COLOR, lw=0.9, ls=(0, (4, 2)), gid="specified")
+    room = (NAME_WIDTH_MM - 4.0) * sheet.POINTS_PER_MM
     names = [
-        shortened(
+        shorten_text(
             f"{row['pour']}{', ' + row['face'] if row['face'] else ''}",
             width=room,
             size=style.TEXT_SIZE,
@@ -204,14 +131,13 @@ def plot_pours(log: StripLog, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _plot_ages(
-    log: StripLog, ages: NDArray[np.float64], fits: tuple[FittedFamily, ...], chosen: str
-) -> Axes:
-    median = formatting.duration(float(np.median(ages)))
+def _plot_ages(study: StripLogStudy) -> Axes:
+    log = study.log
+    median = formatting.duration(float(np.median(study.ages)))
     return plot_fit(
-        ages,
-        fits,
-        chosen=chosen,
+        study.ages,
+        study.fits,
+        chosen=study.chosen,
         label=f"Equivalent age at stripping [h at {formatting.number(log.reference_c)} "
         "\N{DEGREE SIGN}C]",
         title=f"Half of the pours were stripped before an equivalent age of {median}",
@@ -223,16 +149,9 @@ def _plot_ages(
     )
 
 
-def _function(name: str | None) -> MaturityFunction:
-    for function in MATURITY_FUNCTIONS:
-        if name in (None, function):
-            return function
-    raise InputError("--maturity", f"{name!r}: must be one of {', '.join(MATURITY_FUNCTIONS)}")
-
-
 def _title(log: StripLog) -> str:
     if log.specified is None:
-        low, high = log.pours[AGES[log.function]].agg(["min", "max"])
+        low, high = log.pours[AGE_COLUMNS[log.function]].agg(["min", "max"])
         return (
             f"Pours were stripped at equivalent ages from {formatting.duration(low)} to "
             f"{formatting.duration(high)}"
@@ -245,30 +164,30 @@ def _title(log: StripLog) -> str:
 
 
 def _findings(log: StripLog) -> tuple[str, ...]:
-    ages, clock = log.pours[AGES[log.function]], log.pours["clock_h"]
-    found = [f"{_title(log)}."]
-    missed = log.pours[log.pours["misses"] == "yes"].sort_values(AGES[log.function])
+    ages, clock = log.pours[AGE_COLUMNS[log.function]], log.pours["clock_h"]
+    texts = [f"{_title(log)}."]
+    missed = log.pours[log.pours["misses"] == "yes"].sort_values(AGE_COLUMNS[log.function])
     if len(missed):
         names = [
-            f"{row['pour']} ({formatting.duration(row[AGES[log.function]])})"
-            for row in missed.head(MOST_NAMED).to_dict("records")
+            f"{row['pour']} ({formatting.duration(row[AGE_COLUMNS[log.function]])})"
+            for row in missed.head(MAX_NAMED).to_dict("records")
         ]
-        more = f" and {len(missed) - MOST_NAMED:,} more" if len(missed) > MOST_NAMED else ""
-        found.append(f"Missed by: {', '.join(names)}{more}.")
+        more = f" and {len(missed) - MAX_NAMED:,} more" if len(missed) > MAX_NAMED else ""
+        texts.append(f"Missed by: {', '.join(names)}{more}.")
     sd = "" if len(ages) < 2 else f", sd {formatting.duration(float(ages.std()))}"
-    found.append(
+    texts.append(
         f"Equivalent age at stripping, hours at {formatting.number(log.reference_c)} \N{DEGREE SIGN}C: "
         f"mean {formatting.duration(float(ages.mean()))}{sd}; by the clock "
         f"{formatting.duration(float(clock.mean()))}."
     )
-    found.append(NO_PERMISSION)
-    return tuple(found)
+    texts.append(NO_PERMISSION)
+    return tuple(texts)
 
 
-def _pour_grid(log: StripLog) -> Grid:
-    rows = log.pours.sort_values(AGES[log.function], kind="stable").head(MOST_POURS)
-    more = f" The youngest {MOST_POURS}; all in pours.csv." if len(log.pours) > len(rows) else ""
-    return Grid(
+def _pour_table(log: StripLog) -> Table:
+    rows = log.pours.sort_values(AGE_COLUMNS[log.function], kind="stable").head(MAX_POURS)
+    more = f" The youngest {MAX_POURS}; all in pours.csv." if len(log.pours) > len(rows) else ""
+    return Table(
         f"Pours, youngest first. Equivalent ages at {formatting.number(log.reference_c)} "
         f"\N{DEGREE SIGN}C.{more}",
         (
@@ -304,10 +223,10 @@ def _pour_grid(log: StripLog) -> Grid:
     )
 
 
-def _offer(log: StripLog, chosen: str) -> str:
-    reference = formatting.number(log.reference_c)
+def _scenario_advice(study: StripLogStudy) -> str:
+    reference = formatting.number(study.log.reference_c)
     return (
-        f"strip-age.toml gives the equivalent age ({chosen}) as an input for a scenario: "
+        f"strip-age.toml gives the equivalent age ({study.chosen}) as an input for a scenario: "
         'strip_age = { from = "strip-age.toml" } in a [[strategy]], with concrete_temperature = '
         f'"{reference} degC" beside it and the same maturity function and reference temperature in '
         "[curing], so that the hours are not converted twice. strip-age-clock.toml gives hours by "
@@ -315,18 +234,14 @@ def _offer(log: StripLog, chosen: str) -> str:
     )
 
 
-def _inputs(log: StripLog, reading: Reading, chosen: str) -> dict[str, str]:
-    equivalent = log.pours[AGES[log.function]].to_numpy(dtype=float)
-    clock = log.pours["clock_h"].to_numpy(dtype=float)
-    fits = {fit.family: fit for fit in log.distributions[log.function]}
-    clock_fits = log.distributions["clock"]
-    mean = float(np.average(log.pours["temperature_mean_degC"], weights=clock))
-    count = f"{len(log.pours)} pours of {reading.name}, SHA-256 {reading.digest[:12]}"
+def _scenario_inputs(study: StripLogStudy) -> dict[str, str]:
+    data_file, log = study.data_file, study.log
+    count = f"{len(log.pours)} pours of {data_file.name}, SHA-256 {data_file.digest[:12]}"
     about = "Ages at which forms were taken. No permission to strip at such an age."
     reference = f"{log.reference_c:g} degC"
     return {
-        "strip-age.toml": input_text(
-            fitted_distribution(fits.get(chosen), equivalent),
+        "strip-age.toml": input_toml(
+            study.strip_age,
             unit="h",
             source=f"equivalent age at stripping ({log.function}, {reference}), {count}",
             about=(
@@ -335,14 +250,14 @@ def _inputs(log: StripLog, reading: Reading, chosen: str) -> dict[str, str]:
                 f'concrete_temperature = "{reference}".',
             ),
         ),
-        "strip-age-clock.toml": input_text(
-            fitted_distribution(clock_fits[0] if clock_fits else None, clock),
+        "strip-age-clock.toml": input_toml(
+            study.clock_strip_age,
             unit="h",
             source=f"age at stripping by the clock, {count}",
             about=(
                 about,
                 "Hours by the clock: give the strategy the concrete's own temperature; the mean "
-                f"over these pours is {mean:.1f} degC.",
+                f"over these pours is {study.mean_temperature:.1f} degC.",
             ),
         ),
     }

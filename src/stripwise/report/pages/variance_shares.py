@@ -1,4 +1,4 @@
-"""Shares of the variance, selected from the sensitivity table and put in words."""
+"""Which shares of the variance inputs and choices hold, with their labels."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Share:
     status: str
 
     @property
-    def rank(self) -> float:
+    def sort_key(self) -> float:
         """Value to sort by; -1 where undefined."""
         return self.total if np.isfinite(self.total) else -1.0
 
@@ -51,17 +51,10 @@ class Share:
 def driver_shares(assessment: Assessment) -> tuple[list[Share], list[Share], float]:
     """Select the shares of the depth margin at the age nearest to the service life.
 
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
     Groups and single inputs, each with the largest total share first, and the age [yr].
     """
     table = assessment.sensitivity
-    rows = table[(table["analysis"] == "uncertainty") & (_text(table, "input2") == "")]
+    rows = table[(table["analysis"] == "uncertainty") & (_text_column(table, "input2") == "")]
     reference = rows[rows["strategy"] == assessment.scenario.reference_strategy]
     rows = reference if len(reference) else rows
     margin = rows[rows["quantity"].str.contains("margin")]
@@ -71,10 +64,10 @@ def driver_shares(assessment: Assessment) -> tuple[list[Share], list[Share], flo
     age = float(ages.iloc[int(np.argmin(np.abs(ages - life)))]) if len(ages) else np.nan
     rows = rows[rows["age_yr"] == age] if len(ages) else rows
     names = dict(zip(assessment.inputs["name"], assessment.inputs["label"], strict=True))
-    single = rows[_text(rows, "input") != ""]
-    group = rows[(_text(rows, "input") == "") & (_text(rows, "group") != "")]
+    single = rows[_text_column(rows, "input") != ""]
+    group = rows[(_text_column(rows, "input") == "") & (_text_column(rows, "group") != "")]
     return (
-        _sorted([_share(row, _group(str(row["group"]), names)) for row in _records(group)]),
+        _sorted([_share(row, _group_label(str(row["group"]), names)) for row in _records(group)]),
         _sorted(
             [_share(row, names.get(row["input"], str(row["input"]))) for row in _records(single)]
         ),
@@ -83,26 +76,20 @@ def driver_shares(assessment: Assessment) -> tuple[list[Share], list[Share], flo
 
 
 def choice_shares(assessment: Assessment) -> list[Share]:
-    """Select the shares of the choices, each worded as the question that it answers.
+    """Select the shares of cover, strip age and follow-up as far as they are open, largest first.
 
-    Parameters
-    ----------
-    assessment
-        Results of a run.
-
-    Returns
-    -------
-    Cover, strip age and follow-up as far as they are open, the largest total share first; the
-    intervals are over the knowledge inputs where the run has them, of the sampling otherwise.
+    The intervals are over the epistemic inputs where the run has them, else of the sampling.
     """
     table = assessment.sensitivity
-    single = table[(_text(table, "input2") == "") & (_text(table, "input") != "")]
-    known = {row["input"]: row for row in _records(single[single["analysis"] == OVER_KNOWLEDGE])}
+    single = table[(_text_column(table, "input2") == "") & (_text_column(table, "input") != "")]
+    over_knowledge = {
+        row["input"]: row for row in _records(single[single["analysis"] == OVER_KNOWLEDGE])
+    }
     shares = []
     for row in _records(single[single["analysis"] == "choices"]):
-        share = _share(row, _question(assessment, str(row["input"])))
-        if row["input"] in known:
-            wide = _share(known[row["input"]], share.label)
+        share = _share(row, _question_label(assessment, str(row["input"])))
+        if row["input"] in over_knowledge:
+            wide = _share(over_knowledge[row["input"]], share.label)
             share = replace(
                 share,
                 first_low=wide.first_low,
@@ -114,15 +101,15 @@ def choice_shares(assessment: Assessment) -> list[Share]:
     return _sorted(shares)
 
 
-def _group(group: str, names: Mapping[str, str]) -> str:
+def _group_label(group: str, names: Mapping[str, str]) -> str:
     """Word a group: its name, or the labels of the inputs that are correlated."""
     head, colon, members = group.partition(": ")
     if not colon:
         return f"{group} (all together)"
-    return f"{head}: {formatting.listing([names.get(m, m) for m in members.split(' + ')])}"
+    return f"{head}: {formatting.join_with_and([names.get(m, m) for m in members.split(' + ')])}"
 
 
-def _question(assessment: Assessment, name: str) -> str:
+def _question_label(assessment: Assessment, name: str) -> str:
     choices = assessment.scenario.choices
     units = assessment.scenario.units
     if "follow" in name:
@@ -159,10 +146,10 @@ def _share(row: Mapping[str, object], label: str) -> Share:
 
 
 def _sorted(shares: list[Share]) -> list[Share]:
-    return sorted(shares, key=lambda share: -share.rank)
+    return sorted(shares, key=lambda share: -share.sort_key)
 
 
-def _text(table: pd.DataFrame, column: str) -> pd.Series[str]:
+def _text_column(table: pd.DataFrame, column: str) -> pd.Series[str]:
     return table[column].fillna("").astype(str)
 
 

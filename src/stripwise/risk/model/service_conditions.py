@@ -1,6 +1,6 @@
-"""Options of the physics as the wall carries them, and what they draw for one cell of faces.
+"""Which service conditions act on a wall, and what they add to a block of samples.
 
-A wall without any of them has no `Conditions` at all and never comes here.
+A wall without any of them has no `ServiceConditions`.
 """
 
 from __future__ import annotations
@@ -13,26 +13,26 @@ from numpy.typing import NDArray
 
 from stripwise.ingress.carbonation import carbonation_rate, curing_term, weather_power
 from stripwise.ingress.finite_volume.finite_volume_solver import Grid
-from stripwise.ingress.finite_volume.numerical_front import GRID, Course
-from stripwise.ingress.season import month_departures
+from stripwise.ingress.finite_volume.numerical_front import DEFAULT_GRID, FrontHistory
+from stripwise.ingress.season import monthly_deviations
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
 
 __all__ = [
     "CARBONATION",
     "CARBONATION_INPUTS",
-    "COARSE",
+    "COARSE_GRID",
     "CoatingInputs",
-    "Conditions",
-    "Extras",
     "LayerInputs",
+    "ServiceConditions",
+    "ServiceSample",
 ]
 
 Array = NDArray[np.float64]
 Number = Array | float
 Values = Mapping[str, Number]
 
-COARSE = Grid(40, 10, 10)
-"""Cells and steps where a difference between designs is asked for, not a probability."""
+COARSE_GRID = Grid(40, 10, 10)
+"""Cells and steps where designs are compared, rather than a probability computed."""
 
 CARBONATION = "carbonation."
 CARBONATION_INPUTS = (
@@ -88,15 +88,15 @@ class CoatingInputs:
 
 
 @dataclass(frozen=True, slots=True)
-class Extras:
-    """What the options draw for one cell of faces, n of them.
+class ServiceSample:
+    """Sampled service conditions of one block of faces, n of them.
 
     Attributes
     ----------
     duration
         Duration of the rise of the surface chloride [yr]; 1 where it has none.
-    departures
-        (12, n) departures of the months' temperature factors from their mean; None unless the
+    deviations
+        (12, n) deviations of the months' temperature factors from their mean; None unless the
         seasons are integrated.
     carbonation
         Rate of carbonation of each strategy [mm2/yr]; empty without that mechanism.
@@ -108,25 +108,26 @@ class Extras:
         Thickness, factor and share of the penalty of each layer.
     coating
         Resistance [yr/mm] and life [yr] of a coating; None without one.
-    roots, courses
-        Roots of the rise already found, by age, and numerical solutions, by strategy, for who asks
-        the same cell twice.
+    roots_by_age, front_histories
+        Cache: roots of the rise by age, numerical solutions by strategy.
     """
 
     duration: Number
-    departures: Array | None
+    deviations: Array | None
     carbonation: tuple[Array, ...]
     power: Number
     factor: Number
     layers: tuple[tuple[Number, Number, Number], ...] = ()
     coating: tuple[Number, Number] | None = None
-    roots: dict[float, Array] = field(default_factory=dict, repr=False, compare=False)
-    courses: dict[int, Course] = field(default_factory=dict, repr=False, compare=False)
+    roots_by_age: dict[float, Array] = field(default_factory=dict, repr=False, compare=False)
+    front_histories: dict[int, FrontHistory] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
 
 @dataclass(frozen=True, slots=True)
-class Conditions:
-    """Options of the physics that a wall is under.
+class ServiceConditions:
+    """The service conditions that a wall is under.
 
     Attributes
     ----------
@@ -160,51 +161,44 @@ class Conditions:
     layers: tuple[LayerInputs, ...] = ()
     coating: CoatingInputs | None = None
     horizon: float = 0.0
-    grid: Grid = GRID
+    grid: Grid = DEFAULT_GRID
 
     @property
     def numerical(self) -> bool:
         """Whether the front is a numerical solution."""
         return bool(self.layers) or self.coating is not None
 
-    def extras(self, values: Values, *, monthly: Sequence[float], days: Sequence[Number]) -> Extras:
-        """Combine drawn inputs.
+    def sample(
+        self, values: Values, *, monthly: Sequence[float], days: Sequence[Number]
+    ) -> ServiceSample:
+        """Combine sampled inputs by name, (n,) or a number, into a `ServiceSample`.
 
-        Parameters
-        ----------
-        values
-            Every input by name, (n,) or a number.
-        monthly
-            Twelve monthly temperatures [K]; used where the seasons are integrated.
-        days
-            Effective curing duration of each strategy [d].
-
-        Returns
-        -------
-        The `Extras`.
+        `monthly` are twelve temperatures [K], `days` the effective curing of each strategy [d].
         """
-        departures = None
+        deviations = None
         if self.first_month is not None and self.chloride:
-            departures = month_departures(monthly, values["concrete.temperature_coefficient"])
+            deviations = monthly_deviations(monthly, values["concrete.temperature_coefficient"])
         rates: tuple[Array, ...] = ()
         power: Number = 0.0
         if self.carbonation:
-            own = {name: values[CARBONATION + name] for name in CARBONATION_INPUTS}
+            inputs = {name: values[CARBONATION + name] for name in CARBONATION_INPUTS}
             rates = tuple(
                 carbonation_rate(
-                    humidity=own["relative_humidity"],
-                    curing=curing_term(d, own["curing_exponent"]),
-                    inverse_resistance=own["inverse_resistance"],
-                    test_factor=own["test_factor"],
-                    test_error=own["test_error"],
-                    co2=own["co2"],
+                    humidity=inputs["relative_humidity"],
+                    curing=curing_term(d, inputs["curing_exponent"]),
+                    inverse_resistance=inputs["inverse_resistance"],
+                    test_factor=inputs["test_factor"],
+                    test_error=inputs["test_error"],
+                    co2=inputs["co2"],
                 )
                 for d in days
             )
-            power = weather_power(own["rain_share"], own["wet_share"], own["weather_exponent"])
-        return Extras(
+            power = weather_power(
+                inputs["rain_share"], inputs["wet_share"], inputs["weather_exponent"]
+            )
+        return ServiceSample(
             duration=values[self.duration] if self.duration else 1.0,
-            departures=departures,
+            deviations=deviations,
             carbonation=rates,
             power=power,
             factor=values[self.model_factor] if self.model_factor else 1.0,

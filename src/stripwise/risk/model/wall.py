@@ -1,4 +1,4 @@
-"""The wall as the physics sees it: inputs, strategies and clock, and one cell of drawn faces."""
+"""How a concrete wall enters the computation: its inputs, strategies and sampled faces."""
 
 from __future__ import annotations
 
@@ -11,17 +11,26 @@ from numpy.typing import NDArray
 
 from stripwise.curing.curing_law import (
     effective_duration,
-    law_draws,
     relative_log_penalty,
+    sample_curing_law,
 )
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.ingress.carbonation import curing_term
-from stripwise.ingress.clock import Clock, log_temperature_factor, monthly_temperature_factor
 from stripwise.ingress.front import critical_ratio
-from stripwise.ingress.inverse_erfc import front_root
-from stripwise.risk.model.service_conditions import CARBONATION, COARSE, Conditions, Extras
+from stripwise.ingress.inverse_erfc import fast_erfcinv
+from stripwise.ingress.transformed_time import (
+    AgeingLaw,
+    log_temperature_factor,
+    monthly_temperature_factor,
+)
+from stripwise.risk.model.service_conditions import (
+    CARBONATION,
+    COARSE_GRID,
+    ServiceConditions,
+    ServiceSample,
+)
 
-__all__ = ["COVER", "DIFFUSIVITY", "MEAN_DOUBT", "Face", "Plan", "Wall"]
+__all__ = ["COVER", "DIFFUSIVITY", "MEAN_COVER_OFFSET", "Plan", "SampleBlock", "Wall"]
 
 Array = NDArray[np.float64]
 Number = Array | float
@@ -29,8 +38,8 @@ Values = Mapping[str, Number]
 
 COVER = "reinforcement.cover"
 DIFFUSIVITY = "concrete.diffusivity"
-MEAN_DOUBT = "reinforcement.cover.mean_doubt"
-"""Mean cover of this wall less the stated one [mm]; only where the scenario doubts it."""
+MEAN_COVER_OFFSET = "reinforcement.cover.mean_doubt"
+"""Mean cover of this wall less the stated one [mm]; only where that is uncertain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +76,14 @@ class Plan:
     factor: str = ""
 
     def effective_days(self, values: Values) -> Array:
-        """Effective curing duration [d], (n,) or scalar."""
+        """Return the effective curing duration [d], (n,) or scalar."""
         strip = values[self.strip_age] if isinstance(self.strip_age, str) else self.strip_age
         retention = values[self.retention] if self.retention else 0.0
         if isinstance(strip, float) and isinstance(retention, float):
-            return _fixed_days(self, strip, retention)
-        return self._days(strip, retention)
+            return _cached_effective_days(self, strip, retention)
+        return self._compute_effective_days(strip, retention)
 
-    def _days(self, strip: Number, retention: Number) -> Array:
+    def _compute_effective_days(self, strip: Number, retention: Number) -> Array:
         return effective_duration(
             strip,
             strip_factor=self.strip_factor,
@@ -84,7 +93,7 @@ class Plan:
         )
 
     def uses(self, name: str) -> bool:
-        """Whether an input of the curing group reaches this strategy."""
+        """Tell whether an input of the curing group reaches this strategy."""
         if name.startswith(CARBONATION):
             return True
         if self.penalty:
@@ -93,36 +102,36 @@ class Plan:
         return name in (*own, "curing.law", "curing.early_slope", "curing.affected_depth")
 
 
-def _given(plan: Plan, values: Values) -> Number:
+def _given_log_penalty(plan: Plan, values: Values) -> Number:
     """Return ln of a given penalty factor, times the factor from laboratory to field."""
     log_k = np.log(values[plan.penalty])
     return log_k + np.log(values[plan.factor]) if plan.factor else log_k
 
 
 @functools.lru_cache(maxsize=4096)
-def _fixed_days(plan: Plan, strip: float, retention: float) -> Array:
-    """Effective curing of a plan without scatter, which every cell of a sample asks for again."""
-    days = plan._days(strip, retention)
+def _cached_effective_days(plan: Plan, strip: float, retention: float) -> Array:
+    """Return the effective curing [d] of a plan without scatter, which every block needs."""
+    days = plan._compute_effective_days(strip, retention)
     days.flags.writeable = False
     return days
 
 
 @dataclass(frozen=True, slots=True)
-class Face:
-    """One cell of drawn faces, all strategies apart from their penalty.
+class SampleBlock:
+    """One block of sampled faces, n of them: what all strategies share, and the penalty of each.
 
-    Depths count from the surface. Where the mean cover is in doubt they count from where it would
-    be if the stated mean were right, so that the law of the cover itself stays as it is.
+    Depths count from the surface. With an uncertain mean cover they count from where the surface
+    would be if the stated mean were right, so that the distribution of the cover stays as it is.
 
     Attributes
     ----------
     ratio
         Share of the surface content at the front, (n,); 1 no front, 0 depassivated from the start.
-    all_moving
+    all_have_front
         Whether every ratio lies between 0 and 1, so that neither special case occurs.
     root
         z = erfcinv(ratio), (n,); 0 in both special cases.
-    edge
+    start_depth
         Depth that the front starts from: the convection zone; 0 where there is no front, inf where
         depassivated from the start [mm].
     zone
@@ -135,22 +144,22 @@ class Face:
         Affected depth [mm]; inf for the whole cover.
     log_penalty
         ln k_c of each strategy.
-    extras
-        What the options of the physics draw; None without any.
+    service
+        Sampled service conditions; None without any.
     surface
         Depth of the surface itself [mm].
     """
 
     ratio: Number
-    all_moving: bool
+    all_have_front: bool
     root: Number
-    edge: Number
+    start_depth: Number
     zone: Number
     log_rate: Number
     exponent: Number
     skin: Number
     log_penalty: tuple[Number, ...]
-    extras: Extras | None = None
+    service: ServiceSample | None = None
     surface: Number = 0.0
 
 
@@ -164,7 +173,7 @@ class Wall:
         Random and fixed inputs, and rank correlations between them.
     plans
         Strategies, s of them.
-    clock
+    ageing_law
         Ageing.
     test_factor
         k_t.
@@ -181,19 +190,19 @@ class Wall:
     inputs: tuple[Input, ...]
     correlations: tuple[Correlation, ...]
     plans: tuple[Plan, ...]
-    clock: Clock
+    ageing_law: AgeingLaw
     test_factor: float
     monthly: tuple[float, ...]
     layered: bool
     reference_d: float
-    conditions: Conditions | None = None
+    conditions: ServiceConditions | None = None
 
     def input(self, name: str) -> Input:
         """Return the input of that name."""
         return next(item for item in self.inputs if item.name == name)
 
     @property
-    def rises(self) -> bool:
+    def has_surface_history(self) -> bool:
         """Whether the surface chloride changes in time."""
         return self.conditions is not None and self.conditions.history is not None
 
@@ -206,80 +215,74 @@ class Wall:
         """Whether layers or a coating make the front a numerical solution."""
         return self.conditions is not None and self.conditions.numerical
 
-    def coarse(self) -> Wall:
+    def with_coarse_grid(self) -> Wall:
         """Return the wall with its numerical solution, if it has one, on the coarse grid."""
         conditions = self.conditions
         if conditions is None or not conditions.numerical:
             return self
-        return replace(self, conditions=replace(conditions, grid=COARSE))
+        return replace(self, conditions=replace(conditions, grid=COARSE_GRID))
 
-    def uniform(self) -> Wall:
+    def with_uniform_penalty(self) -> Wall:
         """Return the same wall with the penalty on the whole cover."""
         return replace(self, layered=False)
 
-    def face(self, values: Values) -> Face:
-        """Combine drawn inputs into faces.
-
-        Parameters
-        ----------
-        values
-            Every input by name, (n,) or a number, in internal units.
-
-        Returns
-        -------
-        The `Face`.
-        """
-        extras = None
+    def sample_block(self, values: Values) -> SampleBlock:
+        """Combine input values by name, (n,) or a number in internal units."""
+        service = None
         if self.conditions is not None:
             days = [plan.effective_days(values) for plan in self.plans]
-            extras = self.conditions.extras(values, monthly=self.monthly, days=days)
+            service = self.conditions.sample(values, monthly=self.monthly, days=days)
             if not self.conditions.chloride:
-                return self._carbonated_face(extras, values)
+                return self._carbonated_face(service, values)
         # more cover than stated moves the surface, and all that counts from it, away from the bars
-        offset = values.get(MEAN_DOUBT, 0.0)
-        if extras is not None:
-            offset = offset / extras.factor
+        offset = values.get(MEAN_COVER_OFFSET, 0.0)
+        if service is not None:
+            offset = offset / service.factor
         zone = values["exposure.convection_zone"] - offset
         ratio = critical_ratio(
             values["exposure.surface_chloride"],
             values["reinforcement.critical_chloride"],
             values["exposure.initial_chloride"],
         )
-        moving = (ratio > 0.0) & (ratio < 1.0)
-        all_moving = bool(np.all(moving))
-        root, edge = front_root(ratio), zone
-        if not all_moving:
-            edge = np.array(np.broadcast_to(edge, np.broadcast_shapes(ratio.shape, np.shape(edge))))
-            np.copyto(root, 0.0, where=~moving)
-            np.copyto(edge, 0.0, where=ratio >= 1.0)
-            np.copyto(edge, np.inf, where=ratio <= 0.0)
-        return Face(
+        has_front = (ratio > 0.0) & (ratio < 1.0)
+        all_have_front = bool(np.all(has_front))
+        root, start_depth = fast_erfcinv(ratio), zone
+        if not all_have_front:
+            start_depth = np.array(
+                np.broadcast_to(
+                    start_depth, np.broadcast_shapes(ratio.shape, np.shape(start_depth))
+                )
+            )
+            np.copyto(root, 0.0, where=~has_front)
+            np.copyto(start_depth, 0.0, where=ratio >= 1.0)
+            np.copyto(start_depth, np.inf, where=ratio <= 0.0)
+        return SampleBlock(
             ratio=ratio,
-            all_moving=all_moving,
+            all_have_front=all_have_front,
             root=root,
-            edge=edge,
+            start_depth=start_depth,
             zone=zone,
             log_rate=self._log_rate(values),
             exponent=values["concrete.ageing_exponent"],
             skin=values["curing.affected_depth"] - offset if self.layered else np.inf,
             log_penalty=self.log_penalties(values),
-            extras=extras,
+            service=service,
             surface=-offset,
         )
 
-    def _carbonated_face(self, extras: Extras, values: Values) -> Face:
-        """Return faces without chloride; their penalty is that of the carbonation model."""
-        return Face(
+    def _carbonated_face(self, service: ServiceSample, values: Values) -> SampleBlock:
+        """Return a block without chloride; its penalty is that of the carbonation model."""
+        return SampleBlock(
             ratio=1.0,
-            all_moving=False,
+            all_have_front=False,
             root=0.0,
-            edge=0.0,
+            start_depth=0.0,
             zone=0.0,
             log_rate=0.0,
             exponent=0.0,
             skin=np.inf,
             log_penalty=self.log_penalties(values),
-            extras=extras,
+            service=service,
         )
 
     def log_penalties(self, values: Values) -> tuple[Number, ...]:
@@ -295,9 +298,9 @@ class Wall:
         days = {plan: plan.effective_days(values) for plan in self.plans if not plan.penalty}
         longest = max([self.reference_d, *(float(d.max()) for d in days.values())])
         law, slope = values["curing.law"], values["curing.early_slope"]
-        draws = law_draws(law, slope, longest_d=longest) if days else None
+        draws = sample_curing_law(law, slope, max_duration_d=longest) if days else None
         return tuple(
-            _given(plan, values)
+            _given_log_penalty(plan, values)
             if draws is None or plan.penalty
             else relative_log_penalty(days[plan], self.reference_d, draws=draws)
             for plan in self.plans
@@ -306,7 +309,9 @@ class Wall:
     def _log_rate(self, values: Values) -> Number:
         coefficient = values["concrete.temperature_coefficient"]
         if self.monthly:
-            warmth = np.log(monthly_temperature_factor(self.monthly, coefficient))
+            log_factor = np.log(monthly_temperature_factor(self.monthly, coefficient))
         else:
-            warmth = log_temperature_factor(values["exposure.temperature"], coefficient)
-        return np.asarray(warmth + np.log(self.test_factor) + np.log(values.get(DIFFUSIVITY, 1.0)))
+            log_factor = log_temperature_factor(values["exposure.temperature"], coefficient)
+        return np.asarray(
+            log_factor + np.log(self.test_factor) + np.log(values.get(DIFFUSIVITY, 1.0))
+        )

@@ -1,6 +1,6 @@
-"""Cover and strip age together: the reliability index over the choices at one age.
+"""How the reliability index at one age depends on cover, strip age and follow-up.
 
-Axes: f follow-ups, t strip ages, c covers; m repeats or knowledge points.
+Axes: f follow-ups, t strip ages, c covers; m repeats or epistemic points.
 """
 
 from __future__ import annotations
@@ -12,27 +12,31 @@ from numpy.typing import NDArray
 from scipy import interpolate
 
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.nominal_covers import Sample, by_knowledge, by_repeat
-from stripwise.risk.probability.reliability_index import index_of
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
+from stripwise.risk.probability.reliability_index import reliability_index
 
 __all__ = [
-    "Grid",
+    "DesignGrid",
     "exchange_grid",
     "exchange_rate",
-    "index_by_knowledge",
+    "index_by_epistemic_point",
     "index_by_repeat",
 ]
 
 Array = NDArray[np.float64]
 
 MAP_POINTS = 2048
-KNOWLEDGE_MAP_POINTS = 1024
+EPISTEMIC_MAP_POINTS = 1024
 NUMERICAL_MAP_POINTS = 256
-"""Both, where every front is a numerical solution."""
+"""The same two where every front is a numerical solution."""
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class DesignGrid:
     """Design points.
 
     Attributes
@@ -64,94 +68,66 @@ class Grid:
 
 
 def index_by_repeat(
-    wall: Wall, grid: Grid, age: float, *, repeats: int, seed: int, workers: int = 2
+    wall: Wall, grid: DesignGrid, age: float, *, repeats: int, seed: int, workers: int = 2
 ) -> Array:
-    """Reliability index at one age over design points, once per scrambling.
-
-    Parameters
-    ----------
-    wall
-        The wall; its strategies are replaced by the grid's.
-    grid
-        Design points.
-    age
-        Age since first exposure [yr].
-    repeats
-        Independent scramblings r.
-    seed
-        Seed of the run.
-    workers
-        Threads; the results do not depend on it.
-
-    Returns
-    -------
-    (r, f, t, c) reliability index.
-    """
+    """Return the index at an age [yr] over design points, per scrambling: (r, f, t, c)."""
     points = NUMERICAL_MAP_POINTS if wall.numerical else MAP_POINTS
-    sample = Sample(points, repeats, seed, "choices", workers)
-    p = by_repeat(
-        wall.coarse().with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample
+    sample = SamplingOptions(points, repeats, seed, "choices", workers)
+    p = probability_by_repeat(
+        wall.with_coarse_grid().with_plans(grid.all_plans()),
+        grid.cover,
+        np.array([age]),
+        sample=sample,
     )
-    return index_of(p, 1.0 - p).reshape(-1, *grid.shape)
+    return reliability_index(p, 1.0 - p).reshape(-1, *grid.shape)
 
 
-def index_by_knowledge(
-    wall: Wall, grid: Grid, age: float, *, seed: int, workers: int = 2
+def index_by_epistemic_point(
+    wall: Wall, grid: DesignGrid, age: float, *, seed: int, workers: int = 2
 ) -> Array | None:
-    """Reliability index at one age over design points, once per point of the knowledge inputs.
+    """Return the index at an age [yr] over design points, per epistemic point: (k, f, t, c).
 
-    Parameters
-    ----------
-    wall, grid, age, seed, workers
-        As for `index_by_repeat`.
-
-    Returns
-    -------
-    (k, f, t, c) reliability index, or None without knowledge inputs.
+    None without epistemic inputs.
     """
-    points = NUMERICAL_MAP_POINTS if wall.numerical else KNOWLEDGE_MAP_POINTS
-    sample = Sample(points, 1, seed, "choices", workers)
-    p = by_knowledge(
-        wall.coarse().with_plans(grid.all_plans()), grid.cover, np.array([age]), sample=sample
+    points = NUMERICAL_MAP_POINTS if wall.numerical else EPISTEMIC_MAP_POINTS
+    sample = SamplingOptions(points, 1, seed, "choices", workers)
+    p = probability_by_epistemic_point(
+        wall.with_coarse_grid().with_plans(grid.all_plans()),
+        grid.cover,
+        np.array([age]),
+        sample=sample,
     )
-    return None if p is None else index_of(p, 1.0 - p).reshape(-1, *grid.shape)
+    return None if p is None else reliability_index(p, 1.0 - p).reshape(-1, *grid.shape)
 
 
 EXTRA_COVER = np.linspace(0.0, 60.0, 31)
 """Extra cover at which the exchange rate is looked up [mm]."""
 
 
-def exchange_grid(plan: Plan, *, cover: float, strip_age: float) -> Grid:
-    """Design points that `exchange_rate` needs: extra covers, and the strip age 24 h later."""
-    return Grid(cover + EXTRA_COVER, np.array([strip_age, strip_age + 24.0]), (plan,))
+def exchange_grid(plan: Plan, *, cover: float, strip_age: float) -> DesignGrid:
+    """Return the design points of `exchange_rate`: extra covers, and the strip age 24 h later."""
+    return DesignGrid(cover + EXTRA_COVER, np.array([strip_age, strip_age + 24.0]), (plan,))
 
 
 def exchange_rate(index: Array) -> Array:
-    """Extra cover that is worth 24 h more in the forms.
+    """Return the extra cover (m,) [mm] that is worth 24 h more in the forms.
 
-    Parameters
-    ----------
-    index
-        (m, 1, 2, c) reliability index on an `exchange_grid`.
-
-    Returns
-    -------
-    (m,) extra cover with index(c + extra, t) = index(c, t + 24 h) [mm]; inf beyond 60 mm, NaN
-    where the index is not finite, there or at the extra cover that would reach it.
+    From the index (m, 1, 2, c) on an `exchange_grid`: index(c + extra, t) = index(c, t + 24 h).
+    inf beyond 60 mm; NaN where the index is not finite, there or at the extra cover.
     """
     rates = np.empty(len(index))
     for m, (now, later) in enumerate(index[:, 0]):
-        goal = later[0]
+        target_index = later[0]
         usable = np.isfinite(now)
         usable[1:] &= now[1:] > now[:-1]
-        if not (np.isfinite(goal) and np.isfinite(now[0])):
+        if not (np.isfinite(target_index) and np.isfinite(now[0])):
             rates[m] = np.nan
-        elif goal > now[-1]:
+        elif target_index > now[-1]:
             rates[m] = np.inf
-        elif goal == now[0]:
+        elif target_index == now[0]:
             rates[m] = 0.0
-        elif usable.sum() < 2 or goal > now[usable][-1]:
+        elif usable.sum() < 2 or target_index > now[usable][-1]:
             rates[m] = np.nan  # the index jumps to infinity, as where nothing near is random
         else:
-            rates[m] = interpolate.PchipInterpolator(now[usable], EXTRA_COVER[usable])(goal)
+            rates[m] = interpolate.PchipInterpolator(now[usable], EXTRA_COVER[usable])(target_index)
     return rates

@@ -1,4 +1,4 @@
-"""From depassivation to the first crack: how much radius a bar may lose, and when it has.
+"""When the cover first cracks: how much radius a bar may lose after depassivation, and when it has.
 
 The age at depassivation is sampled, cover included, and the corrosion rate is integrated exactly:
 P(cracked by t) = E[1 - F_rate(x0 / (share of time wet (t - t_i)))].
@@ -12,28 +12,28 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stripwise.distributions.cumulative import CumulativeTable
+from stripwise.distributions.cumulative_table import CumulativeTable
 from stripwise.distributions.distribution import Distribution
 from stripwise.distributions.random_input import Input
-from stripwise.distributions.sampling import Draw, sobol_cells, stream
+from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.published import constant
 from stripwise.risk.model.wall import COVER, Number, Values, Wall
 from stripwise.risk.probability.integral import log_initiation_ages
-from stripwise.risk.probability.nested import KNOWLEDGE_POINTS
+from stripwise.risk.probability.nested_sampling import MAP_OUTER_POINTS
 from stripwise.risk.probability.parallel import run_parallel
 
-__all__ = ["RATE", "CrackingCurves", "cracking_curves", "first_crack_loss"]
+__all__ = ["CORROSION_RATE", "CrackingCurves", "cracking_curves", "first_crack_loss"]
 
 Array = NDArray[np.float64]
 
-RATE = "cracking.corrosion_rate"
+CORROSION_RATE = "cracking.corrosion_rate"
 POINTS = 4096
-KNOWLEDGE_SCATTER = 1024
+INNER_POINTS = 1024
 
 
 @dataclass(frozen=True, slots=True)
 class CrackingCurves:
-    """Probability that the face is cracked at the point looked at.
+    """Probability that the face is cracked at one point.
 
     Attributes
     ----------
@@ -41,13 +41,13 @@ class CrackingCurves:
         (t,) ages since first exposure [yr].
     repeats
         (r, s, t) one probability per repeat.
-    knowledge
-        (k, s, t) one per point of the knowledge inputs; None without such inputs.
+    epistemic
+        (k, s, t) one per epistemic point; None without epistemic inputs.
     """
 
     ages: Array
     repeats: Array
-    knowledge: Array | None
+    epistemic: Array | None
 
 
 def first_crack_loss(
@@ -90,103 +90,93 @@ def first_crack_loss(
 def cracking_curves(
     wall: Wall, ages: ArrayLike, *, repeats: int, seed: int, points: int = POINTS, workers: int = 2
 ) -> CrackingCurves:
-    """Compute the probability of a first crack at given ages.
-
-    Parameters
-    ----------
-    wall
-        The wall, with the inputs named ``cracking.*``.
-    ages
-        (t,) ages since first exposure [yr].
-    repeats
-        Independent scramblings r.
-    seed
-        Seed of the run.
-    points
-        Sobol' points per repeat, a power of two.
-    workers
-        Threads; the results do not depend on it.
-
-    Returns
-    -------
-    The `CrackingCurves`.
-    """
-    when = np.asarray(ages, dtype=float)
-    rate = wall.input(RATE)
-    linked = any(RATE in (pair.first, pair.second) for pair in wall.correlations)
-    integrate = not (rate.distribution.is_fixed or linked)
+    """Compute the probability of a first crack at ages (t,) [yr] from the ``cracking.*`` inputs."""
+    times = np.asarray(ages, dtype=float)
+    rate = wall.input(CORROSION_RATE)
+    correlated = any(CORROSION_RATE in (pair.first, pair.second) for pair in wall.correlations)
+    integrate = not (rate.distribution.is_fixed or correlated)
     law = rate.distribution if integrate else None
-    rest = tuple(i for i in wall.inputs if not (integrate and i.name == RATE))
-    draw = Draw.of(rest, wall.correlations)
+    rest = tuple(i for i in wall.inputs if not (integrate and i.name == CORROSION_RATE))
+    sampler = InputSampler.from_inputs(rest, wall.correlations)
 
     def repeat(r: int) -> Array:
-        rng = stream(seed, stage="cracking", index=(0, r))
-        cells = [
-            _cracked(wall, draw.values(z), when, law)
-            for z in sobol_cells(draw.dimensions, points, rng)
+        rng = random_stream(seed, stage="cracking", index=(0, r))
+        blocks = [
+            _cracking_probability(wall, sampler.values(z), times, law)
+            for z in sobol_blocks(sampler.dimensions, points, rng)
         ]
-        return np.asarray(np.mean(cells, axis=0))
+        return np.asarray(np.mean(blocks, axis=0))
 
     by_repeat = np.array(list(run_parallel(repeat, repeats, workers=workers)))
-    doubted = tuple(i for i in rest if i.kind == "knowledge" and not i.distribution.is_fixed)
-    known = None
-    if doubted or (integrate and rate.kind == "knowledge"):
-        known = _by_knowledge(wall, when, doubted, seed=seed, workers=workers)
-    return CrackingCurves(when, by_repeat, known)
-
-
-def _by_knowledge(
-    wall: Wall, when: Array, doubted: tuple[Input, ...], *, seed: int, workers: int
-) -> Array:
-    rate = wall.input(RATE)
-    outer_inputs = doubted
-    integrate = rate.kind != "knowledge" and not rate.distribution.is_fixed
-    linked = any(RATE in (pair.first, pair.second) for pair in wall.correlations)
-    integrate = integrate and not linked
-    if rate.kind == "knowledge" and rate not in doubted:
-        outer_inputs = (*doubted, rate)
-    inner_inputs = tuple(
-        i for i in wall.inputs if i not in outer_inputs and not (integrate and i.name == RATE)
+    epistemic_inputs = tuple(
+        i for i in rest if i.kind == "knowledge" and not i.distribution.is_fixed
     )
-    inner = Draw.of(inner_inputs, wall.correlations)
-    outer = Draw.of(outer_inputs, wall.correlations)
-    rng = stream(seed, stage="cracking", index=(1, 0))
-    scatter = inner.values(next(iter(sobol_cells(inner.dimensions, KNOWLEDGE_SCATTER, rng))))
-    rng = stream(seed, stage="cracking", index=(1, 1))
-    known = outer.values(next(iter(sobol_cells(outer.dimensions, KNOWLEDGE_POINTS, rng))))
+    known = None
+    if epistemic_inputs or (integrate and rate.kind == "knowledge"):
+        known = _by_epistemic_point(wall, times, epistemic_inputs, seed=seed, workers=workers)
+    return CrackingCurves(times, by_repeat, known)
+
+
+def _by_epistemic_point(
+    wall: Wall, times: Array, epistemic_inputs: tuple[Input, ...], *, seed: int, workers: int
+) -> Array:
+    rate = wall.input(CORROSION_RATE)
+    outer_inputs = epistemic_inputs
+    integrate = rate.kind != "knowledge" and not rate.distribution.is_fixed
+    correlated = any(CORROSION_RATE in (pair.first, pair.second) for pair in wall.correlations)
+    integrate = integrate and not correlated
+    if rate.kind == "knowledge" and rate not in epistemic_inputs:
+        outer_inputs = (*epistemic_inputs, rate)
+    inner_inputs = tuple(
+        i
+        for i in wall.inputs
+        if i not in outer_inputs and not (integrate and i.name == CORROSION_RATE)
+    )
+    inner = InputSampler.from_inputs(inner_inputs, wall.correlations)
+    outer = InputSampler.from_inputs(outer_inputs, wall.correlations)
+    rng = random_stream(seed, stage="cracking", index=(1, 0))
+    aleatory_values = inner.values(next(iter(sobol_blocks(inner.dimensions, INNER_POINTS, rng))))
+    rng = random_stream(seed, stage="cracking", index=(1, 1))
+    known = outer.values(next(iter(sobol_blocks(outer.dimensions, MAP_OUTER_POINTS, rng))))
     law = rate.distribution if integrate else None
 
     def one(k: int) -> Array:
         fixed = {name: float(np.asarray(v)[k]) for name, v in known.items()}
-        return _cracked(wall, {**scatter, **fixed}, when, law)
+        return _cracking_probability(wall, {**aleatory_values, **fixed}, times, law)
 
-    return np.array(list(run_parallel(one, KNOWLEDGE_POINTS, workers=workers)))
+    return np.array(list(run_parallel(one, MAP_OUTER_POINTS, workers=workers)))
 
 
-def _cracked(wall: Wall, values: Values, when: Array, law: Distribution | None) -> Array:
-    """Mean probability of a crack over one cell, (s, t)."""
+def _cracking_probability(
+    wall: Wall, values: Values, times: Array, law: Distribution | None
+) -> Array:
+    """Return the mean probability of a crack over one block, (s, t)."""
     with np.errstate(over="ignore"):
-        starts = np.exp(log_initiation_ages(wall, wall.face(values), values))
+        starts = np.exp(log_initiation_ages(wall, wall.sample_block(values), values))
     loss = first_crack_loss(
         values[COVER],
         bar_diameter=values["cracking.bar_diameter"],
         tensile_strength=values["cracking.tensile_strength"],
     )
     share: Number = values["cracking.wet_share"]
-    table = None if law is None else _table(law)
-    means = np.zeros((len(starts), when.size))
+    table = None if law is None else _survival_table(law)
+    means = np.zeros((len(starts), times.size))
     for i, start in enumerate(starts):
-        for j, age in enumerate(when):
+        for j, age in enumerate(times):
             wet = np.maximum(age - start, 0.0) * share
             if law is None:
-                means[i, j] = np.mean(wet * values[RATE] >= np.where(wet > 0.0, loss, np.inf))
+                means[i, j] = np.mean(
+                    wet * values[CORROSION_RATE] >= np.where(wet > 0.0, loss, np.inf)
+                )
                 continue
             with np.errstate(divide="ignore"):
-                need = np.where(wet > 0.0, loss / wet, np.inf)
-            means[i, j] = np.mean(law.sf(need)) if table is None else table.mean(need)
+                critical_rate = np.where(wet > 0.0, loss / wet, np.inf)
+            means[i, j] = (
+                np.mean(law.sf(critical_rate)) if table is None else table.mean(critical_rate)
+            )
     return means
 
 
 @functools.lru_cache(maxsize=8)
-def _table(law: Distribution) -> CumulativeTable | None:
-    return CumulativeTable.build(law, above=True)
+def _survival_table(law: Distribution) -> CumulativeTable | None:
+    return CumulativeTable.build(law, upper_tail=True)

@@ -1,4 +1,4 @@
-"""Present value of repairs that may come, from the probability that they have come.
+"""What repairs that may come cost today, from the probability that they have come.
 
 The expected cost is a sum over ages of the growth of the probability times the discounted price:
 linear in the probability, so that one row of weights serves every design point.
@@ -18,18 +18,18 @@ from stripwise.errors import InputError
 
 __all__ = [
     "cost_ages",
-    "expected_repair",
+    "expected_repair_cost",
     "present_value_factor",
     "real_rate",
-    "repair_weights",
+    "repair_cost_weights",
     "series_factor",
     "yearly_ages",
 ]
 
 Array = NDArray[np.float64]
 
-AGES = 16
-"""Ages at which the probability is computed for the cost, evenly in their cube root."""
+MAX_COST_AGES = 16
+"""Most ages at which the probability is computed for the cost, even in their cube root."""
 
 Instalments = Sequence[tuple[float, float]]
 """(years after depassivation, share of the price) of each part of a repair."""
@@ -61,7 +61,7 @@ def real_rate(nominal: float, inflation: float) -> float:
     >>> round(100 * real_rate(0.05, 0.02), 3)
     2.941
     """
-    return (1.0 + _rate(nominal)) / (1.0 + _rate(inflation)) - 1.0
+    return (1.0 + _checked_rate(nominal)) / (1.0 + _checked_rate(inflation)) - 1.0
 
 
 def present_value_factor(rate: float, years: ArrayLike) -> Array:
@@ -88,7 +88,7 @@ def present_value_factor(rate: float, years: ArrayLike) -> Array:
     >>> round(float(present_value_factor(0.03, 10)), 4)
     0.7441
     """
-    return np.asarray((1.0 + _rate(rate)) ** -np.asarray(years, dtype=float))
+    return np.asarray((1.0 + _checked_rate(rate)) ** -np.asarray(years, dtype=float))
 
 
 def series_factor(rate: float, years: int) -> float:
@@ -119,7 +119,7 @@ def yearly_ages(horizon: float) -> Array:
     return whole if whole.size and whole[-1] == horizon else np.append(whole, horizon)
 
 
-def expected_repair(
+def expected_repair_cost(
     probability: Array, years: Array, *, rate: float, instalments: Instalments = ((0.0, 1.0),)
 ) -> Array:
     """Sum the expected present cost of repair, as a share of the price of one repair.
@@ -158,14 +158,15 @@ def expected_repair(
 
     Examples
     --------
-    >>> round(float(expected_repair(np.array([0.0, 1.0]), np.array([1.0, 10.0]), rate=0.03)), 4)
+    >>> years = np.array([1.0, 10.0])
+    >>> round(float(expected_repair_cost(np.array([0.0, 1.0]), years, rate=0.03)), 4)
     0.7441
     """
     growth = np.diff(probability, axis=-1, prepend=0.0)
-    return np.asarray(growth @ _price(years, rate, instalments))
+    return np.asarray(growth @ _discounted_price(years, rate, instalments))
 
 
-def repair_weights(
+def repair_cost_weights(
     ages: Array, horizon: float, *, rate: float, instalments: Instalments = ((0.0, 1.0),)
 ) -> Array:
     """Weights on probabilities at a few ages that give the expected present cost of repair.
@@ -177,7 +178,7 @@ def repair_weights(
     horizon
         Age after which nothing is paid [yr].
     rate, instalments
-        As for `expected_repair`.
+        As for `expected_repair_cost`.
 
     Returns
     -------
@@ -187,7 +188,7 @@ def repair_weights(
     """
     years = yearly_ages(horizon)
     # the same sum, by parts: every year's probability times a fall of the discounted price
-    price = _price(years, rate, instalments)
+    price = _discounted_price(years, rate, instalments)
     by_year = price - np.append(price[1:], 0.0)
     early = years < ages[0]
     weights = np.zeros(len(ages))
@@ -200,25 +201,14 @@ def repair_weights(
 
 
 def cost_ages(horizon: float, *, exact: bool, special: Sequence[float] = ()) -> Array:
-    """Choose the ages at which the probability is computed for the cost.
+    """Choose the rising ages [yr] at which the probability is computed, the horizon last.
 
-    Parameters
-    ----------
-    horizon
-        Last age [yr].
-    exact
-        Whether the curve may have steps, so that every year is needed.
-    special
-        Ages where the curve may bend [yr].
-
-    Returns
-    -------
-    Rising ages, the horizon last [yr].
+    `exact` takes every year, for a curve with steps; `special` are ages where it may bend [yr].
     """
     years = yearly_ages(horizon)
-    if exact or len(years) <= AGES:
+    if exact or len(years) <= MAX_COST_AGES:
         return years
-    ages = np.linspace(1.0, np.cbrt(horizon), AGES) ** 3
+    ages = np.linspace(1.0, np.cbrt(horizon), MAX_COST_AGES) ** 3
     ages[-1] = horizon
     for age in special:
         if ages[0] < age < ages[-1]:
@@ -226,8 +216,8 @@ def cost_ages(horizon: float, *, exact: bool, special: Sequence[float] = ()) -> 
     return np.unique(ages)
 
 
-def _price(years: Array, rate: float, instalments: Instalments) -> Array:
-    """Discounted price of a repair whose steel is depassivated in each year, (y,)."""
+def _discounted_price(years: Array, rate: float, instalments: Instalments) -> Array:
+    """Return the discounted price of a repair whose steel is depassivated in each year, (y,)."""
     price = np.zeros(len(years))
     for after, share in instalments:
         paid = years + after
@@ -236,7 +226,7 @@ def _price(years: Array, rate: float, instalments: Instalments) -> Array:
     return price
 
 
-def _rate(rate: float) -> float:
+def _checked_rate(rate: float) -> float:
     if not rate > -1.0:
         raise InputError("discount rate", f"= {100 * rate:g} %: must be above -100 %")
     return float(rate)

@@ -1,7 +1,7 @@
-"""How much of a face corrodes: moments of the corroded share, and the chance that it is large.
+"""How much of a face corrodes: the moments of the corroded share, and simulated faces.
 
-Inputs that scatter vary over the face as Gaussian scores with the correlation exp(-(h/L)^2) at a
-distance h; inputs of kind knowledge and strip ages are one value for the whole face.
+Aleatory inputs vary over the face as Gaussian scores with the correlation exp(-(h/L)^2) at a
+distance h; epistemic inputs and strip ages are one value for the whole face.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import interpolate, special
 
-from stripwise.distributions.sampling import CELL, Draw, sobol_cells, stream
+from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.service_fronts import ServiceFronts
 from stripwise.risk.model.wall import COVER, Values, Wall
 from stripwise.risk.probability.integral import Integral, front_depths, log_initiation_ages
@@ -22,10 +22,10 @@ from stripwise.risk.probability.parallel import run_parallel
 __all__ = [
     "FaceSize",
     "SimulatedFaces",
-    "binormal",
+    "bivariate_normal_cdf",
+    "corroded_share_moments",
     "face_correlation",
-    "share_moments",
-    "simulated_faces",
+    "simulate_faces",
 ]
 
 Array = NDArray[np.float64]
@@ -34,12 +34,12 @@ Flags = NDArray[np.bool_]
 POINTS = 8192
 """Sobol' points of a scrambling."""
 
-NODES = 12
-ANGLES = 9
+QUADRATURE_NODES = 12
+CORRELATION_NODES = 9
 """Correlations at which the joint probability is computed, even in their arc cosine."""
-MOST_CELLS = 600
+MAX_CELLS = 600
 CELLS_PER_LENGTH = 4.0
-"""Cells of a simulated face per correlation length, as far as `MOST_CELLS` allows."""
+"""Cells of a simulated face per correlation length, as far as `MAX_CELLS` allows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class SimulatedFaces:
         return np.asarray(np.mean(self.corroded, axis=(3, 4)))
 
 
-def binormal(first: ArrayLike, second: ArrayLike, *, correlation: float) -> Array:
+def bivariate_normal_cdf(first: ArrayLike, second: ArrayLike, *, correlation: float) -> Array:
     """Joint probability that two correlated standard normals lie at or below two values.
 
     Parameters
@@ -90,14 +90,14 @@ def binormal(first: ArrayLike, second: ArrayLike, *, correlation: float) -> Arra
 
     Examples
     --------
-    >>> round(float(binormal(0.0, 0.0, correlation=0.5)), 6)
+    >>> round(float(bivariate_normal_cdf(0.0, 0.0, correlation=0.5)), 6)
     0.333333
     """
     h = np.clip(np.asarray(first, dtype=float), -40.0, 40.0)
     k = np.clip(np.asarray(second, dtype=float), -40.0, 40.0)
     if correlation >= 1.0:
         return np.asarray(special.ndtr(np.minimum(h, k)))
-    x, w = np.polynomial.legendre.leggauss(NODES)
+    x, w = np.polynomial.legendre.leggauss(QUADRATURE_NODES)
     top = np.arcsin(correlation)
     # nodes crowd at the upper end, where the density sharpens as the correlation nears one
     e = 0.5 * (x + 1.0)
@@ -131,7 +131,7 @@ def face_correlation(distance: ArrayLike, length: float) -> Array:
     return np.asarray(np.exp(-((h / length) ** 2)))
 
 
-def share_moments(
+def corroded_share_moments(
     wall: Wall,
     ages: Sequence[float],
     size: FaceSize,
@@ -144,18 +144,12 @@ def share_moments(
 
     Parameters
     ----------
-    wall
-        The wall.
     ages
         t ages since first exposure [yr].
     size
         The face.
-    seed
-        Seed of the run.
     points
-        Sobol' points, a power of two of at most one cell.
-    workers
-        Threads; the results do not depend on it.
+        Sobol' points, a power of two of at most one block.
 
     Returns
     -------
@@ -171,43 +165,26 @@ def share_moments(
     Sudret, Probabilistic models for the extent of damage in degrading reinforced concrete
     structures, Reliab. Eng. Syst. Saf. 93, 2008 (read in part).
     """
-    angles = np.linspace(0.0, 0.5 * np.pi, ANGLES)
-    pairs = _Pairs.of(wall, points=points, seed=seed)
+    angles = np.linspace(0.0, 0.5 * np.pi, CORRELATION_NODES)
+    pairs = _PointPairs.from_wall(wall, points=points, seed=seed)
 
-    def joint(i: int) -> Array:
-        return pairs.joint(np.asarray(ages, dtype=float), float(np.cos(angles[i])))
+    def joint_probability(i: int) -> Array:
+        return pairs.joint_probability(np.asarray(ages, dtype=float), float(np.cos(angles[i])))
 
-    known = np.array(list(run_parallel(joint, ANGLES, workers=workers)))
-    mean = pairs.point(np.asarray(ages, dtype=float))
-    spline = interpolate.CubicSpline(angles, known, axis=0)
-    rho, weight = _distances(size)
+    joint_table = np.array(
+        list(run_parallel(joint_probability, CORRELATION_NODES, workers=workers))
+    )
+    mean = pairs.point_probability(np.asarray(ages, dtype=float))
+    spline = interpolate.CubicSpline(angles, joint_table, axis=0)
+    rho, weight = _pair_correlations(size)
     second = np.tensordot(weight, spline(np.arccos(np.clip(rho, 0.0, 1.0))), axes=(0, 0))
     return mean, np.sqrt(np.maximum(second - mean * mean, 0.0))
 
 
-def simulated_faces(
+def simulate_faces(
     wall: Wall, ages: Sequence[float], size: FaceSize, *, faces: int, seed: int, workers: int = 2
 ) -> SimulatedFaces:
-    """Simulate faces cell by cell: a random field per input that scatters.
-
-    Parameters
-    ----------
-    wall
-        The wall.
-    ages
-        t ages since first exposure [yr].
-    size
-        The face.
-    faces
-        Number of faces f.
-    seed
-        Seed of the run.
-    workers
-        Threads; the results do not depend on it.
-
-    Returns
-    -------
-    The `SimulatedFaces`, cells taken at their middles.
+    """Simulate f faces cell by cell, a random field per aleatory input, at t ages [yr].
 
     References
     ----------
@@ -215,57 +192,57 @@ def simulated_faces(
     timing of first repair for RC structures, Eng. Struct. 29, 2007 (recalled): midpoint
     discretisation and Monte Carlo.
     """
-    draw = Draw.of(wall.inputs, wall.correlations)
-    common = _common(draw)
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    shared = _shared_columns(sampler)
     rows, columns, factor = _lattice(size)
     cells = rows * columns
-    batch = max(CELL // cells, 1)
+    batch = max(BLOCK_SIZE // cells, 1)
 
-    def some(b: int) -> Flags:
+    def simulate_batch(b: int) -> Flags:
         count = min(batch, faces - b * batch)
-        rng = stream(seed, stage="extent", index=(1, b))
-        z = rng.standard_normal((draw.dimensions, count, cells))
+        rng = random_stream(seed, stage="extent", index=(1, b))
+        z = rng.standard_normal((sampler.dimensions, count, cells))
         if factor is not None:
             z = (z.reshape(-1, cells) @ factor.T).reshape(z.shape)
-        z[common] = rng.standard_normal((int(common.sum()), count, 1))
+        z[shared] = rng.standard_normal((int(shared.sum()), count, 1))
         if np.isinf(size.correlation_length):
-            z[~common] = z[~common][:, :, :1]
-        values = draw.values(z.reshape(draw.dimensions, -1))
-        flags = _reached(wall, values, ages, count * cells)
+            z[~shared] = z[~shared][:, :, :1]
+        values = sampler.values(z.reshape(sampler.dimensions, -1))
+        flags = _depassivated(wall, values, ages, count * cells)
         return flags.reshape(len(wall.plans), len(ages), count, rows, columns)
 
-    parts = list(run_parallel(some, -(-faces // batch), workers=workers))
+    parts = list(run_parallel(simulate_batch, -(-faces // batch), workers=workers))
     return SimulatedFaces(np.concatenate(parts, axis=2))
 
 
-def _reached(wall: Wall, values: Values, ages: Sequence[float], size: int) -> Flags:
-    """Whether each of n cells is depassivated, (s, t, n)."""
-    face = wall.face(values)
+def _depassivated(wall: Wall, values: Values, ages: Sequence[float], size: int) -> Flags:
+    """Tell whether each of n cells is depassivated, (s, t, n)."""
+    block = wall.sample_block(values)
     if wall.conditions is None:
         with np.errstate(divide="ignore"):
-            starts = log_initiation_ages(wall, face, values)[:, None] <= np.log(ages)[:, None]
+            starts = log_initiation_ages(wall, block, values)[:, None] <= np.log(ages)[:, None]
         return np.array(np.broadcast_to(starts, (len(wall.plans), len(ages), size)))
-    fronts = ServiceFronts.of(wall, face)
-    found = [list(fronts.reached(float(age), values[COVER])) for age in ages]
+    fronts = ServiceFronts.from_block(wall, block)
+    by_age = [list(fronts.is_depassivated(float(age), values[COVER])) for age in ages]
     return np.array(
-        [[np.broadcast_to(x, (size,)) for x in one] for one in zip(*found, strict=True)]
+        [[np.broadcast_to(x, (size,)) for x in one] for one in zip(*by_age, strict=True)]
     )
 
 
-def _common(draw: Draw) -> Flags:
+def _shared_columns(sampler: InputSampler) -> Flags:
     """Flag columns that are one value for the whole face."""
     return np.array(
-        [i.kind == "knowledge" or i.name.endswith(".strip_age") for i in draw.inputs], dtype=bool
+        [i.kind == "knowledge" or i.name.endswith(".strip_age") for i in sampler.inputs], dtype=bool
     )
 
 
 def _lattice(size: FaceSize) -> tuple[int, int, Array | None]:
-    """Rows and columns of cells, and the factor of the correlation matrix of their middles."""
+    """Return rows and columns of cells, and the factor of the correlation of their middles."""
     step = size.correlation_length / CELLS_PER_LENGTH
     area = size.width * size.height
     if not np.isfinite(step) or step <= 0.0:
-        step = np.sqrt(area / MOST_CELLS)
-    step = max(step, np.sqrt(area / MOST_CELLS))
+        step = np.sqrt(area / MAX_CELLS)
+    step = max(step, np.sqrt(area / MAX_CELLS))
     columns, rows = (max(int(np.ceil(side / step)), 4) for side in (size.width, size.height))
     if size.correlation_length == 0.0 or np.isinf(size.correlation_length):
         return rows, columns, None
@@ -278,8 +255,8 @@ def _lattice(size: FaceSize) -> tuple[int, int, Array | None]:
     return rows, columns, vectors * np.sqrt(np.maximum(values, 0.0))
 
 
-def _distances(size: FaceSize) -> tuple[Array, Array]:
-    """Correlations and weights of pairs of points of a rectangle."""
+def _pair_correlations(size: FaceSize) -> tuple[Array, Array]:
+    """Return correlations and weights of pairs of points of a rectangle."""
     length = size.correlation_length
     if length == 0.0 or np.isinf(length):
         return np.array([0.0 if length == 0.0 else 1.0]), np.array([1.0])
@@ -298,52 +275,54 @@ def _distances(size: FaceSize) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Pairs:
-    """Two points of one face, drawn together."""
+class _PointPairs:
+    """Two points of one face, sampled together."""
 
     wall: Wall
     integral: Integral
-    draw: Draw
+    sampler: InputSampler
     first: Array
     second: Array
-    common: Flags
+    shared: Flags
 
     @classmethod
-    def of(cls, wall: Wall, *, points: int, seed: int) -> _Pairs:
-        integral, draw = Integral.of(wall, prefer_cover=True)
+    def from_wall(cls, wall: Wall, *, points: int, seed: int) -> _PointPairs:
+        integral, sampler = Integral.from_wall(wall, prefer_cover=True)
         if integral.name != COVER or integral.weights is not None:
             # cover fixed or correlated: count instead
             integral = Integral("", None, None, 1.0)
-            draw = Draw.of(wall.inputs, wall.correlations)
-        d = draw.dimensions
-        rng = stream(seed, stage="extent", index=(0,))
-        z = np.concatenate(list(sobol_cells(2 * d, points, rng)), axis=1)
-        return cls(wall, integral, draw, z[:d], z[d:], _common(draw))
+            sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+        d = sampler.dimensions
+        rng = random_stream(seed, stage="extent", index=(0,))
+        z = np.concatenate(list(sobol_blocks(2 * d, points, rng)), axis=1)
+        return cls(wall, integral, sampler, z[:d], z[d:], _shared_columns(sampler))
 
     def _scores(self, z: Array, age: float) -> list[Array]:
         """Return the normal score of the cover that the front has reached, per strategy."""
-        values = self.draw.values(z)
-        depths = front_depths(self.wall, self.wall.face(values), age)
+        values = self.sampler.values(z)
+        depths = front_depths(self.wall, self.wall.sample_block(values), age)
         if not self.integral.name:
             return [np.where(values[COVER] <= x, np.inf, -np.inf) for x in depths]
         assert self.integral.distribution is not None
         law = self.integral.distribution
-        return [np.clip(law.score(np.maximum(x, 0.0)), -40.0, 40.0) for x in depths]
+        return [np.clip(law.to_normal(np.maximum(x, 0.0)), -40.0, 40.0) for x in depths]
 
-    def point(self, ages: Array) -> Array:
-        """Probability at a point, (s, t)."""
-        found = [
+    def point_probability(self, ages: Array) -> Array:
+        """Return the probability at a point, (s, t)."""
+        by_age = [
             [np.mean(special.ndtr(score)) for score in self._scores(self.first, age)]
             for age in ages
         ]
-        return np.array(found).T
+        return np.array(by_age).T
 
-    def joint(self, ages: Array, rho: float) -> Array:
-        """Joint probability of two points whose scores have a correlation, (s, t)."""
+    def joint_probability(self, ages: Array, rho: float) -> Array:
+        """Return the joint probability of two points with correlated scores, (s, t)."""
         other = rho * self.first + np.sqrt(max(1.0 - rho * rho, 0.0)) * self.second
-        other[self.common] = self.first[self.common]
-        found = []
+        other[self.shared] = self.first[self.shared]
+        by_age = []
         for age in ages:
             pairs = zip(self._scores(self.first, age), self._scores(other, age), strict=True)
-            found.append([float(np.mean(binormal(a, b, correlation=rho))) for a, b in pairs])
-        return np.array(found).T
+            by_age.append(
+                [float(np.mean(bivariate_normal_cdf(a, b, correlation=rho))) for a, b in pairs]
+            )
+        return np.array(by_age).T

@@ -1,4 +1,4 @@
-"""Reliability index of a probability, and curves of it that are read by interpolation.
+"""How a probability becomes a reliability index, and how curves of it are read by interpolation.
 
 Axes: m curves, t ages.
 """
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import interpolate, special
 
-__all__ = ["FIRST_AGE", "INFINITE_INDEX", "Curves", "index_of"]
+__all__ = ["FIRST_AGE", "INFINITE_INDEX", "Curves", "reliability_index"]
 
 Array = NDArray[np.float64]
 
@@ -26,17 +26,10 @@ SPLINE_INDEX = 9.0
 """Below this index the curve is smooth enough for a spline; P is 1e-19 there."""
 
 
-def index_of(probability: ArrayLike, complement: ArrayLike) -> Array:
-    """Reliability index from a probability and its complement, both known to full precision.
+def reliability_index(probability: ArrayLike, complement: ArrayLike) -> Array:
+    """Return -Phi^-1(P) from P and 1 - P, both to full precision.
 
-    Parameters
-    ----------
-    probability, complement
-        P and 1 - P, any shape.
-
-    Returns
-    -------
-    -Phi^-1(P); inf at P = 0 and -inf at 1 - P = 0.
+    inf at P = 0 and -inf at 1 - P = 0.
     """
     p, q = np.asarray(probability, dtype=float), np.asarray(complement, dtype=float)
     return np.asarray(np.where(p < q, -special.ndtri(p), special.ndtri(q)))
@@ -58,32 +51,26 @@ class Curves:
     index: Array
 
     def at(self, ages: ArrayLike) -> Array:
-        """Reliability index at any ages, (m, len(ages))."""
-        wanted = np.atleast_1d(np.asarray(ages, dtype=float))
-        late = wanted >= self.ages[1]
-        result = np.empty((len(self.index), wanted.size))
+        """Return the reliability index at any ages, (m, len(ages))."""
+        query = np.atleast_1d(np.asarray(ages, dtype=float))
+        late = query >= self.ages[1]
+        result = np.empty((len(self.index), query.size))
         if late.any():
             clipped = np.clip(self.index[:, 1:], -INFINITE_INDEX, INFINITE_INDEX)
-            found = _monotone(np.log(self.ages[1:]), clipped, np.log(wanted[late]))
-            beyond = np.abs(found) >= INFINITE_INDEX - 1e-9
-            result[:, late] = np.where(beyond, np.copysign(np.inf, found), found)
+            interpolated = _monotone_cubic(np.log(self.ages[1:]), clipped, np.log(query[late]))
+            infinite = np.abs(interpolated) >= INFINITE_INDEX - 1e-9
+            result[:, late] = np.where(infinite, np.copysign(np.inf, interpolated), interpolated)
         if not late.all():
             first = special.ndtr(-self.index[:, :1]), special.ndtr(-self.index[:, 1:2])
             first_q = special.ndtr(self.index[:, :1]), special.ndtr(self.index[:, 1:2])
-            share = wanted[~late] / self.ages[1]
+            share = query[~late] / self.ages[1]
             p = first[0] + (first[1] - first[0]) * share
             q = first_q[0] + (first_q[1] - first_q[0]) * share
-            result[:, ~late] = index_of(p, q)
+            result[:, ~late] = reliability_index(p, q)
         return result
 
-    def reach(self, target: float) -> Array:
-        """Age at which each curve falls to a reliability index, (m,); inf if not at the last age.
-
-        Parameters
-        ----------
-        target
-            Reliability index.
-        """
+    def age_at_index(self, target: float) -> Array:
+        """Return the age at which each curve falls to an index, (m,); inf if it never does."""
         grid = np.unique(np.concatenate([self.ages, np.linspace(0.0, self.ages[1], 5)[1:-1]]))
         index = self.at(grid)
         reached = index <= target
@@ -96,7 +83,7 @@ class Curves:
         return life
 
     def _root(self, i: int, low: float, high: float, target: float) -> float:
-        read = self._reader(i, low)
+        read = self._curve_reader(i, low)
         for _ in range(4):
             ages = np.linspace(low, high, 33)
             below = read(ages) <= target
@@ -107,8 +94,8 @@ class Curves:
             return high
         return float(np.clip(low + (high - low) * (a - target) / (a - b), low, high))
 
-    def _reader(self, i: int, low: float) -> Callable[[Array], Array]:
-        """Return what reads one curve from an age on, its interpolant built once."""
+    def _curve_reader(self, i: int, low: float) -> Callable[[Array], Array]:
+        """Return a function that reads one curve from an age on, its interpolant built once."""
         if low < self.ages[1]:
             one = Curves(self.ages, self.index[i : i + 1])
             return lambda ages: one.at(ages)[0]
@@ -116,15 +103,15 @@ class Curves:
         curve = _interpolant(np.log(self.ages[1:]), row)
 
         def read(ages: Array) -> Array:
-            found = curve(np.log(ages))
-            beyond = np.abs(found) >= INFINITE_INDEX - 1e-9
-            return np.asarray(np.where(beyond, np.copysign(np.inf, found), found))
+            interpolated = curve(np.log(ages))
+            infinite = np.abs(interpolated) >= INFINITE_INDEX - 1e-9
+            return np.asarray(np.where(infinite, np.copysign(np.inf, interpolated), interpolated))
 
         return read
 
 
-def _monotone(x: Array, y: Array, at: Array) -> Array:
-    """Interpolate falling rows of y by a cubic that keeps falling; one age alone stays as it is."""
+def _monotone_cubic(x: Array, y: Array, at: Array) -> Array:
+    """Interpolate falling rows of y by cubics that keep falling; one age alone stays as it is."""
     if x.size == 1:
         return np.repeat(y, np.size(at), axis=-1)
     return np.array([_interpolant(x, row)(at) for row in y])

@@ -1,9 +1,9 @@
-"""Where the reliability index meets the target: required cover, earliest strip age.
+"""Where the reliability index meets the target: required cover and earliest strip age.
 
 Roots are sought on the smooth estimate, the mean over repeats; the sampling interval comes from
-the root of each repeat, the knowledge interval from the root of each knowledge point.
+the root of each repeat, the epistemic interval from the root of each epistemic point.
 
-Axes: m repeats or knowledge points, p strategies, c covers, t strip ages.
+Axes: m repeats or epistemic points, p strategies, c covers, t strip ages.
 """
 
 from __future__ import annotations
@@ -15,22 +15,22 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.nominal_covers import Sample, by_repeat
-from stripwise.risk.probability.reliability_index import index_of
+from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
+from stripwise.risk.probability.reliability_index import reliability_index
 
 __all__ = [
     "ANY",
     "NEVER",
     "NOT_MONOTONE",
     "OK",
-    "Found",
-    "at_strip_age",
+    "TargetRoot",
     "crossing",
     "crossings",
-    "drawn_cover",
     "earliest_strip_ages",
-    "found_root",
-    "index_of_map",
+    "find_target_root",
+    "index_from_probability",
+    "round_cover_up",
+    "with_strip_age",
 ]
 
 Array = NDArray[np.float64]
@@ -41,11 +41,11 @@ NEVER = "none in the range meets it"
 NOT_MONOTONE = "not monotone: the index falls somewhere on the way, the last crossing is given"
 
 QUANTILES = (0.025, 0.975)
-LIMIT = 12.0
+INDEX_CAP = 12.0
 """Distance from the target at which the index is cut, so that infinite values can be used."""
 
-FALL = 1e-6
-WINDOW = 6
+FALL_TOLERANCE = 1e-6
+STENCIL_POINTS = 6
 """Points that the local polynomial passes through."""
 
 ROOT_STEPS = 60
@@ -56,7 +56,7 @@ CORRECTIONS = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class TargetRoot:
     """One root with its two intervals.
 
     Attributes
@@ -66,7 +66,7 @@ class Found:
     low95, high95
         Sampling interval; NaN where a repeat has no root in the range.
     know_low, know_high
-        2.5 % and 97.5 % quantiles over the knowledge inputs, infinite like `value`; NaN without
+        2.5 % and 97.5 % quantiles over the epistemic inputs, infinite like `value`; NaN without
         such inputs.
     status
         `OK`, `ANY`, `NEVER` or `NOT_MONOTONE`.
@@ -80,27 +80,16 @@ class Found:
     status: str = OK
 
 
-def index_of_map(p: Array) -> Array:
-    """Reliability index of probabilities on a map, whose complement is their difference to 1."""
-    return index_of(p, 1.0 - p)
+def index_from_probability(p: Array) -> Array:
+    """Return the reliability index of probabilities known without their complement."""
+    return reliability_index(p, 1.0 - p)
 
 
 def crossing(at: Array, index: Array, target: float) -> float:
-    """Place where a rising index reaches the target.
+    """Return the last place at which a rising index (c,) passes the target upwards.
 
-    Parameters
-    ----------
-    at
-        (c,) rising places.
-    index
-        (c,) reliability index there; may be infinite.
-    target
-        Reliability index to reach.
-
-    Returns
-    -------
-    The last place at which the index passes the target upwards, by a polynomial through its
-    neighbours; -inf where it is never below the target, inf where the last place is.
+    By a polynomial through its neighbours; -inf where the index is never below the target, inf
+    where it still is at the last place.
 
     Examples
     --------
@@ -110,24 +99,24 @@ def crossing(at: Array, index: Array, target: float) -> float:
     """
     with np.errstate(invalid="ignore"):
         gap = np.where(index == target, 0.0, index - target)  # both may be infinite
-    y = np.clip(gap, -LIMIT, LIMIT)
+    y = np.clip(gap, -INDEX_CAP, INDEX_CAP)
     below = np.flatnonzero(y < 0.0)
     if not below.size:
         return -np.inf
     j = int(below[-1])
     if j == len(y) - 1:
         return np.inf
-    start = int(np.clip(j - WINDOW // 2 + 1, 0, max(len(y) - WINDOW, 0)))
-    window = slice(start, start + WINDOW)
+    start = int(np.clip(j - STENCIL_POINTS // 2 + 1, 0, max(len(y) - STENCIL_POINTS, 0)))
+    window = slice(start, start + STENCIL_POINTS)
     x, z = at[window], y[window]
-    if np.any(np.abs(z) >= LIMIT) or np.any(np.diff(z) <= 0.0) or len(x) < 4:
+    if np.any(np.abs(z) >= INDEX_CAP) or np.any(np.diff(z) <= 0.0) or len(x) < 4:
         share = -y[j] / (y[j + 1] - y[j])
         return float(at[j] + share * (at[j + 1] - at[j]))
     return _polynomial_root(x.tolist(), z.tolist(), float(at[j]), float(at[j + 1]))
 
 
 def _polynomial_root(x: list[float], z: list[float], low: float, high: float) -> float:
-    """Root between two places of the polynomial through some points, in plain numbers.
+    """Return the root between two places of the polynomial through some points, in plain floats.
 
     Newton's form and a regula falsi that halves the weight of an end that stays (Illinois): some
     thousand roots are sought, and arrays of six numbers would take a hundred times as long.
@@ -147,13 +136,13 @@ def _polynomial_root(x: list[float], z: list[float], low: float, high: float) ->
     middle = high
     for _ in range(ROOT_STEPS):
         middle = (low * above - high * below) / (above - below)
-        found = value(middle)
-        if abs(found) < ROOT_TOLERANCE or high - low < ROOT_TOLERANCE:
+        at_middle = value(middle)
+        if abs(at_middle) < ROOT_TOLERANCE or high - low < ROOT_TOLERANCE:
             break
-        if found < 0.0:
-            low, below, above = middle, found, 0.5 * above
+        if at_middle < 0.0:
+            low, below, above = middle, at_middle, 0.5 * above
         else:
-            high, above, below = middle, found, 0.5 * below
+            high, above, below = middle, at_middle, 0.5 * below
     return middle
 
 
@@ -163,9 +152,9 @@ def crossings(at: Array, index: Array, target: float) -> Array:
     return np.array([crossing(at, row, target) for row in flat]).reshape(index.shape[:-1])
 
 
-def found_root(
-    at: Array, p: Array, target: float, *, knowledge: Array | None = None, log: bool = False
-) -> Found:
+def find_target_root(
+    at: Array, p: Array, target: float, *, epistemic: Array | None = None, log: bool = False
+) -> TargetRoot:
     """Find where one row of probabilities meets the target, with both intervals.
 
     Parameters
@@ -176,70 +165,55 @@ def found_root(
         (r, c) probability, one row per repeat.
     target
         Reliability index to reach.
-    knowledge
-        (k, c) probability, one row per knowledge point.
+    epistemic
+        (k, c) probability, one row per epistemic point.
     log
         Whether to interpolate and to average in the logarithm of the place.
-
-    Returns
-    -------
-    The `Found`.
     """
     x = np.log(at) if log else at
-    mean = index_of_map(np.mean(p, axis=0))
+    mean = index_from_probability(np.mean(p, axis=0))
     root = crossing(x, mean, target)
     know = (np.nan, np.nan)
-    if knowledge is not None:
-        doubted = crossings(x, index_of_map(knowledge), target)
-        ends = [float(v) for v in np.quantile(doubted, QUANTILES, method="nearest")]
-        know = _back(ends[0], log=log), _back(ends[1], log=log)
+    if epistemic is not None:
+        epistemic_roots = crossings(x, index_from_probability(epistemic), target)
+        ends = [float(v) for v in np.quantile(epistemic_roots, QUANTILES, method="nearest")]
+        know = _undo_log(ends[0], log=log), _undo_log(ends[1], log=log)
     if not np.isfinite(root):
         status = ANY if root < 0.0 else NEVER
-        return Found(root, know_low=know[0], know_high=know[1], status=status)
-    low, high = _interval(root, crossings(x, index_of_map(p), target))
-    falls = bool(np.any(np.diff(np.clip(mean, -LIMIT, LIMIT)) < -FALL))
-    return Found(
-        _back(root, log=log),
-        _back(low, log=log),
-        _back(high, log=log),
+        return TargetRoot(root, know_low=know[0], know_high=know[1], status=status)
+    low, high = _interval(root, crossings(x, index_from_probability(p), target))
+    falls = bool(np.any(np.diff(np.clip(mean, -INDEX_CAP, INDEX_CAP)) < -FALL_TOLERANCE))
+    return TargetRoot(
+        _undo_log(root, log=log),
+        _undo_log(low, log=log),
+        _undo_log(high, log=log),
         *know,
         NOT_MONOTONE if falls else OK,
     )
 
 
-def _back(value: float, *, log: bool) -> float:
+def _undo_log(value: float, *, log: bool) -> float:
     """Undo the logarithm of a root that is not infinite."""
     return float(np.exp(value)) if log and np.isfinite(value) else value
 
 
-def _interval(value: float, by_repeat: Array) -> tuple[float, float]:
-    """Interval by t about the root of the mean; NaN where a repeat has no root."""
-    if not np.isfinite(by_repeat).all():
+def _interval(value: float, roots: Array) -> tuple[float, float]:
+    """Return the t interval about the root of the mean; NaN where a repeat has no root."""
+    if not np.isfinite(roots).all():
         return np.nan, np.nan
-    repeats = len(by_repeat)
-    half = stats.t.ppf(0.975, repeats - 1) * np.std(by_repeat, ddof=1) / np.sqrt(repeats)
+    repeats = len(roots)
+    half = stats.t.ppf(0.975, repeats - 1) * np.std(roots, ddof=1) / np.sqrt(repeats)
     return float(value - half), float(value + half)
 
 
-def drawn_cover(required: float, *, units: str) -> float:
-    """Round a cover up to what a drawing holds: the next 5 mm, or 1/4 in for "US".
-
-    Parameters
-    ----------
-    required
-        Cover [mm].
-    units
-        "SI" or "US".
-
-    Returns
-    -------
-    Cover [mm], not smaller than `required` but for rounding errors; infinite as given.
+def round_cover_up(required: float, *, units: str) -> float:
+    """Round a cover [mm] up to the step of drawings: the next 5 mm, or 1/4 in for "US".
 
     Examples
     --------
-    >>> drawn_cover(61.2, units="SI"), drawn_cover(60.0, units="SI")
+    >>> round_cover_up(61.2, units="SI"), round_cover_up(60.0, units="SI")
     (65.0, 60.0)
-    >>> drawn_cover(61.2, units="US") / 25.4
+    >>> round_cover_up(61.2, units="US") / 25.4
     2.5
     """
     if not np.isfinite(required):
@@ -256,18 +230,16 @@ def earliest_strip_ages(
     strip_ages: tuple[float, float],
     age: float,
     target: float,
-    sample: Sample,
-    known: tuple[Array, Array] | None = None,
-) -> list[list[Found]]:
-    """Earliest strip age that meets the target, for each strategy and cover.
+    sample: SamplingOptions,
+    known_map: tuple[Array, Array] | None = None,
+) -> list[list[TargetRoot]]:
+    """Find the earliest strip age [h] that meets the target: p lists of c roots.
 
     The roots are interpolated over the logarithm of the strip age, then corrected on the exact
     index at the root itself.
 
     Parameters
     ----------
-    wall
-        The wall.
     plans
         p strategies whose strip age is sought.
     covers
@@ -278,66 +250,67 @@ def earliest_strip_ages(
         Age since first exposure [yr].
     target
         Reliability index to reach.
-    sample
-        Which sample to take.
-    known
-        Strip ages (t,) [h] and probabilities (r, p, t, c) where they are already computed from
-        the same sample.
-
-    Returns
-    -------
-    p lists of c `Found`, in h.
+    known_map
+        Strip ages (t,) [h] and probabilities (r, p, t, c) already computed from the same sample.
     """
     ages = np.array([age])
-    if known is None:
+    if known_map is None:
         hours = np.geomspace(*strip_ages, STRIP_NODES)
-        every = tuple(at_strip_age(plan, h) for plan in plans for h in hours)
-        p = by_repeat(wall.with_plans(every), covers, ages, sample=sample)
+        every = tuple(with_strip_age(plan, h) for plan in plans for h in hours)
+        p = probability_by_repeat(wall.with_plans(every), covers, ages, sample=sample)
         p = p.reshape(len(p), len(plans), len(hours), len(covers))
     else:
-        hours, p = known
+        hours, p = known_map
     x = np.log(hours)
-    index = np.clip(index_of_map(np.mean(p, axis=0)), target - LIMIT, target + LIMIT)
+    index = np.clip(
+        index_from_probability(np.mean(p, axis=0)), target - INDEX_CAP, target + INDEX_CAP
+    )
     table = np.array(
         [
             [crossing(x, index[i, :, c], target) for c in range(len(covers))]
             for i in range(len(plans))
         ]
     )
-    falls = np.any(np.diff(index, axis=1) < -FALL, axis=1)
+    falls = np.any(np.diff(index, axis=1) < -FALL_TOLERANCE, axis=1)
     at = [(i, c) for i, c in np.ndindex(*table.shape) if np.isfinite(table[i, c])]
-    spread: dict[tuple[int, int], Array] = {}
+    deviations: dict[tuple[int, int], Array] = {}
     for _ in range(CORRECTIONS if at else 0):
-        every = tuple(at_strip_age(plans[i], float(np.exp(table[i, c]))) for i, c in at)
-        found = by_repeat(wall.with_plans(every), covers, ages, sample=sample)
-        there, mean = index_of_map(found), index_of_map(np.mean(found, axis=0))
+        every = tuple(with_strip_age(plans[i], float(np.exp(table[i, c]))) for i, c in at)
+        p_at_roots = probability_by_repeat(wall.with_plans(every), covers, ages, sample=sample)
+        index_by_repeat, mean = (
+            index_from_probability(p_at_roots),
+            index_from_probability(np.mean(p_at_roots, axis=0)),
+        )
         for n, (i, c) in enumerate(at):
             slope = _slope(x, index[i, :, c], float(table[i, c]))
-            spread[i, c] = (there[:, n, 0, c] - mean[n, 0, c]) / slope
+            deviations[i, c] = (index_by_repeat[:, n, 0, c] - mean[n, 0, c]) / slope
             step = (target - mean[n, 0, c]) / slope
             table[i, c] = float(np.clip(table[i, c] + step, x[0], x[-1]))
     return [
-        [_found(table[i, c], spread.get((i, c)), bool(falls[i, c])) for c in range(len(covers))]
+        [
+            _strip_age_root(table[i, c], deviations.get((i, c)), bool(falls[i, c]))
+            for c in range(len(covers))
+        ]
         for i in range(len(plans))
     ]
 
 
-def at_strip_age(plan: Plan, hours: float) -> Plan:
+def with_strip_age(plan: Plan, hours: float) -> Plan:
     """Return the strategy stripped at another age [h], its penalty from the law."""
     return replace(plan, strip_age=hours, penalty="")
 
 
 def _slope(x: Array, y: Array, at: float) -> float:
-    """Slope of the index in the logarithm of the strip age, never flat."""
+    """Return the slope of the index in the logarithm of the strip age, never flat."""
     j = int(np.clip(np.searchsorted(x, at), 1, len(x) - 1))
     return max(float((y[j] - y[j - 1]) / (x[j] - x[j - 1])), 1e-3)
 
 
-def _found(log_age: float, spread: Array | None, falls: bool) -> Found:
-    if not np.isfinite(log_age) or spread is None:
-        return Found(log_age, status=ANY if log_age < 0.0 else NEVER)
-    low, high = _interval(log_age, log_age - spread)
-    return Found(
+def _strip_age_root(log_age: float, deviations: Array | None, falls: bool) -> TargetRoot:
+    if not np.isfinite(log_age) or deviations is None:
+        return TargetRoot(log_age, status=ANY if log_age < 0.0 else NEVER)
+    low, high = _interval(log_age, log_age - deviations)
+    return TargetRoot(
         float(np.exp(log_age)),
         float(np.exp(low)),
         float(np.exp(high)),

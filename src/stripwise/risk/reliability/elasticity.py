@@ -1,4 +1,4 @@
-"""What drives the reliability index: importance of each input, and 1 % in each moment."""
+"""What drives the reliability index: importance of each input, and 1 % more in each moment."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.distributions.distribution import Distribution, distribution
+from stripwise.distributions.distribution import Distribution, with_shifted_moments
 from stripwise.errors import InputError
 from stripwise.risk.reliability.form import DesignPoint
 from stripwise.risk.reliability.limit_state import LimitState
 
-__all__ = ["CHANGE", "Elasticity", "elasticities", "importance", "nudged"]
+__all__ = ["RELATIVE_STEP", "Elasticity", "elasticities", "importance_factors"]
 
 Array = NDArray[np.float64]
 
-CHANGE = 0.01
+RELATIVE_STEP = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Elasticity:
     status: str
 
 
-def elasticities(state: LimitState, found: DesignPoint) -> list[Elasticity]:
+def elasticities(state: LimitState, design_point: DesignPoint) -> list[Elasticity]:
     """Tabulate the change of beta for 1 % more in each mean and standard deviation.
 
     The other moment of the input, its bounds (except of a uniform or triangular, which its bounds
@@ -55,10 +55,8 @@ def elasticities(state: LimitState, found: DesignPoint) -> list[Elasticity]:
 
     Parameters
     ----------
-    state
-        The limit state.
-    found
-        Its design point.
+    design_point
+        The design point of `state`.
 
     Returns
     -------
@@ -70,68 +68,47 @@ def elasticities(state: LimitState, found: DesignPoint) -> list[Elasticity]:
     Structural Reliability Methods, 1996, parametric sensitivity; recalled). Here d h is the
     difference between the changed and the unchanged distribution, so that bounds are respected.
     """
-    point = found.point[:, None]
-    values = state.draw.values(point)
-    scores = state.draw.correlate(point)
-    here = float(state.of_values(values, size=1)[0])
+    point = design_point.point[:, None]
+    values = state.sampler.values(point)
+    scores = state.sampler.correlate(point)
+    h_at_point = float(state.evaluate(values, size=1)[0])
     rows = []
-    for column, item in enumerate(state.draw.inputs):
+    for column, item in enumerate(state.sampler.inputs):
         law = item.distribution
         for moment in ("mean", "sd"):
             value = law.parent_mean if moment == "mean" else law.parent_sd
-            step = CHANGE * (value if value != 0.0 else law.parent_sd)
+            step = RELATIVE_STEP * (value if value != 0.0 else law.parent_sd)
             try:
-                moved = nudged(law, **{moment: step})
+                changed_law = with_shifted_moments(law, **{moment: step})
             except InputError as problem:
                 rows.append(Elasticity(item.name, moment, value, step, np.nan, str(problem)))
                 continue
-            changed = {**values, item.name: moved.draw(scores[column])}
-            there = float(state.of_values(changed, size=1)[0])
+            changed = {**values, item.name: changed_law.from_normal(scores[column])}
+            h_changed = float(state.evaluate(changed, size=1)[0])
             rows.append(
-                Elasticity(item.name, moment, value, step, (there - here) / found.slope, "ok")
+                Elasticity(
+                    item.name,
+                    moment,
+                    value,
+                    step,
+                    (h_changed - h_at_point) / design_point.slope,
+                    "ok",
+                )
             )
     return rows
 
 
-def nudged(law: Distribution, *, mean: float = 0.0, sd: float = 0.0) -> Distribution:
-    """Return a distribution whose moments before truncation are a little larger.
-
-    Parameters
-    ----------
-    law
-        A random distribution.
-    mean, sd
-        What is added to its mean and to its standard deviation, in the variable's unit.
-
-    Returns
-    -------
-    A distribution of the same family; uniform and triangular move with their bounds, other bounds
-    stay.
-
-    Raises
-    ------
-    InputError
-        If no such distribution exists, as for a beta that its bounds do not let widen.
-    """
-    centre, spread = law.parent_mean + mean, law.parent_sd + sd
-    low, high = law.low, law.high
-    if law.family in ("uniform", "triangular"):
-        low, high = (centre + (end - law.mean) * spread / law.sd for end in (low, high))
-        return distribution(law.family, mean=centre, low=low, high=high)
-    return distribution(law.family, mean=centre, sd=spread, low=low, high=high)
-
-
-def with_input(state: LimitState, name: str, law: Distribution) -> LimitState:
+def with_distribution(state: LimitState, name: str, law: Distribution) -> LimitState:
     """Return the limit state with another distribution of one input."""
     wall = state.wall
     inputs = tuple(
         replace(item, distribution=law) if item.name == name else item for item in wall.inputs
     )
     changed = replace(wall, inputs=inputs)
-    return LimitState.of(changed, changed.plans[0], age=state.age)
+    return LimitState.from_wall(changed, changed.plans[0], age=state.age)
 
 
-def importance(alpha: Array, factor: Array | None) -> tuple[Array, Array]:
+def importance_factors(alpha: Array, factor: Array | None) -> tuple[Array, Array]:
     """Share of each input in the failure: alpha squared, and gamma squared for correlated ones.
 
     Parameters

@@ -1,7 +1,7 @@
-"""First-order reliability: design point, reliability index and what drives failure.
+"""Which combination of inputs fails first: design point, first-order index and what drives failure.
 
 Works on any limit state h(u) of independent standard normals, failure at h <= 0. Axes: d inputs,
-n points, k searches, m edges; searches move side by side, so that one call of the model serves all.
+n points, k searches, m kinks; all searches advance together, one call of the model serves all.
 """
 
 from __future__ import annotations
@@ -14,8 +14,14 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.errors import InputError, NumericalError
-from stripwise.risk.reliability.edge_search import Asked, End, Slopes, by_programming, gradient
-from stripwise.risk.reliability.hlrf_search import FARTHEST, KINK, Begin, walk
+from stripwise.risk.reliability.hlrf_search import MAX_DISTANCE, WIDE_STEP, StartValues, hlrf_search
+from stripwise.risk.reliability.kink_search import (
+    GradientRequest,
+    Search,
+    SearchEnd,
+    forward_gradient,
+    slsqp_search,
+)
 
 __all__ = ["DesignPoint", "first_order"]
 
@@ -23,14 +29,14 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Model = Callable[[Array], Array]
 
-SAME = 0.02
+SAME_POINT_DISTANCE = 0.02
 """Two searches whose ends lie nearer than this found the same point."""
-AHEAD = 18
-"""So many questions the first search may ask before the others start."""
-PATIENCE = 3
-"""A search is lost that has asked for so many times the points of the dearest that ended."""
-CORNER = 1e-4
-"""Value of h at which a search along a corner may end."""
+HEAD_START = 18
+"""Rounds of the first search before the others start."""
+MAX_CALL_RATIO = 3
+"""A search is given up at this many times the calls of the costliest that converged."""
+SLSQP_TOLERANCE = 1e-4
+"""Largest |h| at which a search by SLSQP counts as converged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +57,11 @@ class DesignPoint:
         Whether the medians of all inputs together already fail.
     calls
         Evaluations of the model by each search, one per point, finite differences included.
-    found
+    converged_points
         (k, d) ends of the searches that converged.
     disagreement
-        What the reader must know where the searches do not agree; empty if they do.
-    kinked
+        Warning where the searches do not agree; empty if they do.
+    at_kink
         Whether the surface has a kink there, so that `alpha` is a mean over its two sides.
     """
 
@@ -65,9 +71,9 @@ class DesignPoint:
     slope: float
     origin_fails: bool
     calls: tuple[int, ...]
-    found: Array
+    converged_points: Array
     disagreement: str
-    kinked: bool
+    at_kink: bool
 
     @property
     def probability(self) -> float:
@@ -75,11 +81,11 @@ class DesignPoint:
         return float(special.ndtr(-self.index))
 
     @property
-    def others(self) -> Array:
+    def design_points(self) -> Array:
         """Distinct design points, the nearest first, (m, d)."""
         kept: list[Array] = []
-        for u in self.found[np.argsort(np.linalg.norm(self.found, axis=1))]:
-            if all(np.linalg.norm(u - v) > SAME for v in kept):
+        for u in self.converged_points[np.argsort(np.linalg.norm(self.converged_points, axis=1))]:
+            if all(np.linalg.norm(u - v) > SAME_POINT_DISTANCE for v in kept):
                 kept.append(u)
         return np.array(kept)
 
@@ -89,7 +95,7 @@ def first_order(
     dimensions: int,
     *,
     starts: Sequence[Sequence[float]] | None = None,
-    edged: Model | None = None,
+    model_with_kinks: Model | None = None,
 ) -> DesignPoint:
     """Find the design point by the improved HL-RF search, started from three points.
 
@@ -102,9 +108,9 @@ def first_order(
     starts
         Starting points (k, d) [standard deviations]; the medians, all inputs at +1 and all at -1
         unless given.
-    edged
-        The model together with its known kinks: h and m functions whose signs change where h has
-        one, (1 + m, n), at points (d, n). A search that crosses one looks for the corner on it.
+    model_with_kinks
+        The model and its known kinks: h and m functions whose signs change where h has one,
+        (1 + m, n), at points (d, n). A search that crosses one looks for the local minimum on it.
 
     Returns
     -------
@@ -122,8 +128,8 @@ def first_order(
     u' = (grad h . u - h) grad h / |grad h|^2 (HL-RF), with steps halved until the merit
     |u|^2 / 2 + c |h| falls enough, c = 2 max(|u| / |grad h|, |u'|^2 / (2 |h|)). Steps that go to
     and fro are relaxed before by Aitken's rule. A slope costs one evaluation and one more for each
-    input, all counted; after short steps it is carried on by Broyden's secant instead, at one
-    evaluation, and looked at anew before the search ends. Inputs without any effect at the origin
+    input, all counted; after short steps it is updated by Broyden's secant instead, at one
+    evaluation, and computed again before the search ends. Inputs without any effect at the origin
     are left out until then. The first search runs alone; the others stop where they come near its
     end. Where a kink is not known and every search goes to and fro across it, sequential quadratic
     programming takes over, at ten times the evaluations or more.
@@ -143,54 +149,58 @@ def first_order(
     if dimensions < 1:
         raise InputError("inputs", "none is random, so there is no design point")
     default = [[0.0] * dimensions, [1.0] * dimensions, [-1.0] * dimensions]
-    begun = np.array(default if starts is None else starts, dtype=float)
-    at_once = _with_no_edge(model) if edged is None else edged
-    calls = np.zeros(len(begun), dtype=np.int64)
-    origin = _answer(gradient(np.zeros(dimensions), np.ones(dimensions, dtype=bool)), at_once)
+    start_points = np.array(default if starts is None else starts, dtype=float)
+    kink_model = _without_kinks(model) if model_with_kinks is None else model_with_kinks
+    calls = np.zeros(len(start_points), dtype=np.int64)
+    origin = _evaluate_gradient(
+        forward_gradient(np.zeros(dimensions), np.ones(dimensions, dtype=bool)), kink_model
+    )
     calls[0] = dimensions + 1
     active = (origin[2] != 0.0) | np.any(origin[3] != 0.0, axis=0)
     if not active.any():
         active[:] = True
     fails = origin[0] <= 0.0
-    ends: list[End] = []
+    ends: list[SearchEnd] = []
     searches = [
-        walk(u, active=active, origin_fails=fails, ends=ends, begin=None if u.any() else origin)
-        for u in begun
+        hlrf_search(
+            u, active=active, origin_fails=fails, ends=ends, begin=None if u.any() else origin
+        )
+        for u in start_points
     ]
-    found = _side_by_side(searches, at_once, calls, ends)
+    results = _run_searches(searches, kink_model, calls, ends)
     if not ends:
-        found = _around_corner(model, begun, calls, fails)
-    if not any(found):
+        results = _search_with_slsqp(model, start_points, calls, fails)
+    if not any(results):
         raise NumericalError(
             "the search for a design point did not converge from any start: the event may never or "
             "always happen at this age"
         )
-    return _finish(found, calls, fails)
+    return _finish(results, calls, fails)
 
 
-def _with_no_edge(model: Model) -> Model:
+def _without_kinks(model: Model) -> Model:
     return lambda u: model(u)[None]
 
 
-def _answer(asked: Slopes, at_once: Model) -> Begin:
-    """Put one question to the model."""
-    values = at_once(next(asked))
+def _evaluate_gradient(request: GradientRequest, kink_model: Model) -> StartValues:
+    """Answer one gradient request with the model."""
+    values = kink_model(next(request))
     try:
-        asked.send((values[0], values[1:]))
+        request.send((values[0], values[1:]))
     except StopIteration as stop:
-        answer: Begin = stop.value
+        answer: StartValues = stop.value
         return answer
     raise AssertionError("more than one question")
 
 
-def _side_by_side(
-    searches: list[Asked], at_once: Model, calls: NDArray[np.int64], ends: list[End]
-) -> list[End | None]:
-    """Answer the questions of all searches that move, with one call of the model a round.
+def _run_searches(
+    searches: list[Search], kink_model: Model, calls: NDArray[np.int64], ends: list[SearchEnd]
+) -> list[SearchEnd | None]:
+    """Run all active searches, with one call of the model a round.
 
-    The first goes ahead alone: the others need not come as far if it has ended where they go.
+    The first starts alone: the others need not come as far if it has ended where they go.
     """
-    found: list[End | None] = [None] * len(searches)
+    results: list[SearchEnd | None] = [None] * len(searches)
     waiting: dict[int, Array] = {}
 
     def move(k: int, answer: tuple[Array, Array] | None) -> None:
@@ -199,61 +209,63 @@ def _side_by_side(
             with np.errstate(all="ignore"):
                 waiting[k] = next(searches[k]) if answer is None else searches[k].send(answer)
         except StopIteration as stop:
-            found[k] = stop.value
-            if found[k] is not None and not any(found[k] is end for end in ends):
+            results[k] = stop.value
+            if results[k] is not None and not any(results[k] is end for end in ends):
                 ends.append(stop.value)
 
     move(0, None)
     rounds, others = 0, len(searches) == 1
     while waiting or not others:
-        if not others and (rounds >= AHEAD or not waiting):
+        if not others and (rounds >= HEAD_START or not waiting):
             others = True
             for k in range(1, len(searches)):
                 move(k, None)
             continue
-        spent = [calls[k] for k, end in enumerate(found) if end is not None]
-        live = [k for k in waiting if not spent or calls[k] <= PATIENCE * max(spent)]
+        calls_spent = [calls[k] for k, end in enumerate(results) if end is not None]
+        live = [
+            k for k in waiting if not calls_spent or calls[k] <= MAX_CALL_RATIO * max(calls_spent)
+        ]
         if not live:
             break
         points = np.concatenate([waiting[k] for k in live], axis=1)
-        values = at_once(points)
+        values = kink_model(points)
         rounds, first = rounds + 1, 0
         for k in live:
             last = first + waiting[k].shape[1]
             calls[k] += last - first
             move(k, (values[0, first:last], values[1:, first:last]))
             first = last
-    return found
+    return results
 
 
-def _around_corner(
-    model: Model, begun: Array, calls: NDArray[np.int64], origin_fails: bool
-) -> list[End | None]:
+def _search_with_slsqp(
+    model: Model, start_points: Array, calls: NDArray[np.int64], origin_fails: bool
+) -> list[SearchEnd | None]:
     """Search again from every start by sequential quadratic programming."""
-    found: list[End | None] = []
-    d = begun.shape[1]
-    sides = KINK * np.concatenate([np.eye(d), -np.eye(d)], axis=1)
-    for k, start in enumerate(begun):
+    results: list[SearchEnd | None] = []
+    d = start_points.shape[1]
+    sides = WIDE_STEP * np.concatenate([np.eye(d), -np.eye(d)], axis=1)
+    for k, start in enumerate(start_points):
         with np.errstate(all="ignore"):
-            point, spent, settled = by_programming(
-                model, start, origin_fails=origin_fails, farthest=FARTHEST
+            point, calls_spent, settled = slsqp_search(
+                model, start, origin_fails=origin_fails, farthest=MAX_DISTANCE
             )
             values = model(np.concatenate([point[:, None], point[:, None] + sides], axis=1))
-        calls[k] += spent + 2 * d + 1
-        slope = (values[1 : d + 1] - values[d + 1 :]) / (2.0 * KINK)
-        good = settled and abs(float(values[0])) < CORNER
-        found.append(End(point, slope, kinked=True) if good else None)
-    return found
+        calls[k] += calls_spent + 2 * d + 1
+        slope = (values[1 : d + 1] - values[d + 1 :]) / (2.0 * WIDE_STEP)
+        good = settled and abs(float(values[0])) < SLSQP_TOLERANCE
+        results.append(SearchEnd(point, slope, at_kink=True) if good else None)
+    return results
 
 
-def _finish(found: list[End | None], calls: NDArray[np.int64], fails: bool) -> DesignPoint:
-    ends = [end for end in found if end is not None]
+def _finish(results: list[SearchEnd | None], calls: NDArray[np.int64], fails: bool) -> DesignPoint:
+    ends = [end for end in results if end is not None]
     points = np.array([end.point for end in ends])
     best = ends[int(np.argmin(np.linalg.norm(points, axis=1)))]
     distance, slope = float(np.linalg.norm(best.point)), float(np.linalg.norm(best.slope))
     # at a kink the nearest point lies along a mean of the slopes of its sides
     along = -best.point / distance if fails else best.point / distance
-    alpha = along if best.kinked else -best.slope / slope
+    alpha = along if best.at_kink else -best.slope / slope
     return DesignPoint(
         index=-distance if fails else distance,
         point=best.point,
@@ -261,20 +273,22 @@ def _finish(found: list[End | None], calls: NDArray[np.int64], fails: bool) -> D
         slope=slope,
         origin_fails=fails,
         calls=tuple(int(c) for c in calls),
-        found=points,
-        disagreement=_disagreement(points, np.array([end is not None for end in found])),
-        kinked=best.kinked,
+        converged_points=points,
+        disagreement=_disagreement(points, np.array([end is not None for end in results])),
+        at_kink=best.at_kink,
     )
 
 
-def _disagreement(found: Array, ended: Flags) -> str:
-    told = []
-    lost = int(np.sum(~ended))
-    if lost:
-        told.append(f"{lost} of {len(ended)} searches did not converge")
-    reach = np.linalg.norm(found, axis=1)
-    apart = np.linalg.norm(found - found[int(np.argmin(reach))], axis=1)
-    if np.any(apart > SAME):
+def _disagreement(converged_points: Array, ended: Flags) -> str:
+    messages = []
+    not_converged = int(np.sum(~ended))
+    if not_converged:
+        messages.append(f"{not_converged} of {len(ended)} searches did not converge")
+    reach = np.linalg.norm(converged_points, axis=1)
+    separation = np.linalg.norm(converged_points - converged_points[int(np.argmin(reach))], axis=1)
+    if np.any(separation > SAME_POINT_DISTANCE):
         listed = ", ".join(f"{r:.3f}" for r in sorted(reach))
-        told.append(f"the searches ended at different points, |u| = {listed}; the nearest counts")
-    return "; ".join(told)
+        messages.append(
+            f"the searches ended at different points, |u| = {listed}; the nearest counts"
+        )
+    return "; ".join(messages)

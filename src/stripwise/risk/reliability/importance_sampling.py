@@ -1,4 +1,4 @@
-"""Small probabilities: importance sampling around the design points, and subset simulation.
+"""How small a rare probability is: importance sampling at the design points, subset simulation.
 
 Both work on any limit state h(u) of independent standard normals, failure at h <= 0. Axes: d
 inputs, n points, r repeats.
@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import InputError, NumericalError
-from stripwise.risk.probability.curves import interval
+from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.reliability.form import DesignPoint
 
 __all__ = ["RareEstimate", "importance_sampling", "subset_simulation"]
@@ -23,9 +23,9 @@ __all__ = ["RareEstimate", "importance_sampling", "subset_simulation"]
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
 
-LEVEL = 0.1
-LEVELS = 20
-KEPT_CORRELATION = 0.8
+LEVEL_PROBABILITY = 0.1
+MAX_LEVELS = 20
+CHAIN_CORRELATION = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ class RareEstimate:
 
 
 def importance_sampling(
-    model: Model, found: DesignPoint, *, points: int = 1024, repeats: int = 16, seed: int
+    model: Model, design_point: DesignPoint, *, points: int = 1024, repeats: int = 16, seed: int
 ) -> RareEstimate:
     """Estimate a small probability from samples around the design points.
 
@@ -68,14 +68,10 @@ def importance_sampling(
     ----------
     model
         h of points (d, n), (n,).
-    found
+    design_point
         What `first_order` returned for it.
     points
         Sobol' points per scrambling, a power of two.
-    repeats
-        Independent scramblings.
-    seed
-        Seed of the run.
 
     Returns
     -------
@@ -94,14 +90,14 @@ def importance_sampling(
     >>> abs(p.probability / 3.167e-5 - 1.0) < 0.02
     True
     """
-    centres = found.others
+    centres = design_point.design_points
     d = centres.shape[1]
-    safe_side = found.origin_fails
+    safe_side = design_point.origin_fails
     estimates = []
     for r in range(repeats):
-        rng = stream(seed, stage="rare", index=(r,))
+        rng = random_stream(seed, stage="rare", index=(r,))
         # one column more than inputs picks the centre
-        z = np.concatenate(list(sobol_cells(d + 1, points, rng)), axis=1)
+        z = np.concatenate(list(sobol_blocks(d + 1, points, rng)), axis=1)
         which = np.minimum((special.ndtr(z[d]) * len(centres)).astype(int), len(centres) - 1)
         u = z[:d] + centres[which].T
         log_ratio = special.logsumexp(
@@ -124,14 +120,6 @@ def subset_simulation(
     ----------
     model
         h of points (d, n), (n,).
-    dimensions
-        Number of inputs d.
-    points
-        Points per level.
-    repeats
-        Independent runs.
-    seed
-        Seed of the run.
 
     Returns
     -------
@@ -153,32 +141,32 @@ def subset_simulation(
     if points < 100:
         raise InputError("points", f"= {points}; must be at least 100")
     runs = [
-        _one_chain(model, dimensions, points, stream(seed, stage="rare", index=(1000 + r,)))
+        _subset_run(model, dimensions, points, random_stream(seed, stage="rare", index=(1000 + r,)))
         for r in range(repeats)
     ]
     return _estimate(np.array([p for p, _ in runs]), sum(n for _, n in runs))
 
 
-def _one_chain(
+def _subset_run(
     model: Model, dimensions: int, points: int, rng: np.random.Generator
 ) -> tuple[float, int]:
     u = rng.standard_normal((dimensions, points))
     h = model(u)
     calls, probability = points, 1.0
-    seeds = int(LEVEL * points)
-    for _ in range(LEVELS):
+    seeds = int(LEVEL_PROBABILITY * points)
+    for _ in range(MAX_LEVELS):
         failing = int(np.sum(h <= 0.0))
         if failing >= seeds:
             return probability * failing / points, calls
         order = np.argsort(h)[:seeds]
         threshold = float(h[order[-1]])
-        probability *= LEVEL
+        probability *= LEVEL_PROBABILITY
         u, h = u[:, order], h[order]
         # every chain takes the same number of steps; all chains step at once
         kept_u, kept_h = [u], [h]
         for _ in range(int(np.ceil(points / seeds)) - 1):
-            fresh = np.sqrt(1.0 - KEPT_CORRELATION**2) * rng.standard_normal(u.shape)
-            trial = KEPT_CORRELATION * u + fresh
+            innovation = np.sqrt(1.0 - CHAIN_CORRELATION**2) * rng.standard_normal(u.shape)
+            trial = CHAIN_CORRELATION * u + innovation
             trial_h = model(trial)
             calls += trial.shape[1]
             accept = trial_h <= threshold
@@ -186,11 +174,11 @@ def _one_chain(
             kept_u.append(u)
             kept_h.append(h)
         u, h = np.concatenate(kept_u, axis=1)[:, :points], np.concatenate(kept_h)[:points]
-    raise NumericalError(f"subset simulation found no failure within {LEVELS} levels")
+    raise NumericalError(f"subset simulation found no failure within {MAX_LEVELS} levels")
 
 
 def _estimate(values: Array, calls: int) -> RareEstimate:
-    mean, low, high = (float(x) for x in interval(values))
+    mean, low, high = (float(x) for x in t_interval(values))
     error = float(np.std(values, ddof=1) / np.sqrt(len(values)))
     return RareEstimate(
         probability=mean,

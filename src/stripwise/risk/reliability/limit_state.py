@@ -1,4 +1,4 @@
-"""The limit state of one strategy at one age, as a function of independent standard normals.
+"""When a strategy fails by an age, as a function of independent standard normals.
 
 Axes: d random inputs, n points.
 """
@@ -11,34 +11,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import fixed
-from stripwise.distributions.sampling import Draw
+from stripwise.distributions.sampling import InputSampler
 from stripwise.errors import InputError, NumericalError
 from stripwise.risk.model.service_fronts import ServiceFronts
-from stripwise.risk.model.wall import COVER, Face, Plan, Values, Wall
-from stripwise.risk.reliability.log_contents import layered_log_share, log_erfc, service_log_share
+from stripwise.risk.model.wall import COVER, Plan, SampleBlock, Values, Wall
+from stripwise.risk.reliability.log_contents import (
+    layered_log_relative_content,
+    log_erfc,
+    service_log_relative_content,
+)
 
-__all__ = ["LimitState", "relevant"]
+__all__ = ["LimitState", "single_strategy_wall"]
 
 Array = NDArray[np.float64]
 
-LEAST_CONTENT = 1e-9
+MIN_CONTENT = 1e-9
 """Floor of a difference of contents before its logarithm is taken [% by mass of binder]."""
 
 
-def relevant(wall: Wall, plan: Plan) -> Wall:
-    """Return the wall under one strategy, the inputs that do not reach it held at their means.
-
-    Parameters
-    ----------
-    wall
-        A wall with any strategies.
-    plan
-        One of them.
-
-    Returns
-    -------
-    A wall with that strategy alone; its random inputs all have a say.
-    """
+def single_strategy_wall(wall: Wall, plan: Plan) -> Wall:
+    """Return the wall under one strategy, the inputs that do not reach it held at their means."""
     inputs = tuple(
         replace(item, distribution=fixed(item.distribution.mean))
         if item.group == "curing" and not plan.uses(item.name)
@@ -63,7 +55,7 @@ class LimitState:
     ----------
     wall
         The wall under one strategy.
-    draw
+    sampler
         From standard normal columns to values.
     age
         Age since first exposure [yr].
@@ -72,26 +64,13 @@ class LimitState:
     """
 
     wall: Wall
-    draw: Draw
+    sampler: InputSampler
     age: float
     mechanism: str = ""
 
     @classmethod
-    def of(cls, wall: Wall, plan: Plan, *, age: float) -> LimitState:
-        """Build the limit state of a strategy at an age.
-
-        Parameters
-        ----------
-        wall
-            The wall.
-        plan
-            The strategy.
-        age
-            Age since first exposure [yr].
-
-        Returns
-        -------
-        The `LimitState`.
+    def from_wall(cls, wall: Wall, plan: Plan, *, age: float) -> LimitState:
+        """Build the limit state of a strategy at an age [yr].
 
         Raises
         ------
@@ -99,13 +78,13 @@ class LimitState:
             If the age is not above 0 or nothing is random.
         NumericalError
             If the surface content can fall: the content at the bars is then no measure of whether
-            it was ever critical.
+            it was ever critical. If the front is a numerical solution.
         """
         if not (np.isfinite(age) and age > 0.0):
             raise InputError("age", f"= {age:g} yr; must be above 0 yr")
-        one = relevant(wall, plan)
-        draw = Draw.of(one.inputs, one.correlations)
-        if not draw.dimensions:
+        own_wall = single_strategy_wall(wall, plan)
+        sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations)
+        if not sampler.dimensions:
             raise InputError("inputs", "none is random, so there is no probability to look for")
         history = None if wall.conditions is None else wall.conditions.history
         if history is not None and history.falls:
@@ -118,97 +97,121 @@ class LimitState:
                 "the front behind layers or a coating is a numerical solution, which has no limit "
                 "state here; take the sampled answer"
             )
-        return cls(one, draw, age)
+        return cls(own_wall, sampler, age)
 
     @property
     def mechanisms(self) -> tuple[str, ...]:
-        """What is at work on the wall."""
+        """Mechanisms at work on the wall."""
         conditions = self.wall.conditions
         if conditions is None:
             return ("chloride",)
-        there = {"chloride": conditions.chloride, "carbonation": conditions.carbonation}
-        return tuple(name for name, at_work in there.items() if at_work)
+        active = {"chloride": conditions.chloride, "carbonation": conditions.carbonation}
+        return tuple(name for name, at_work in active.items() if at_work)
 
     @property
     def dimensions(self) -> int:
         """Number of random inputs d."""
-        return self.draw.dimensions
+        return self.sampler.dimensions
 
     def __call__(self, u: Array) -> Array:
         """Return h for points u (d, n): below 0 is depassivated."""
-        return np.asarray(self.with_edges(u)[0])
+        return np.asarray(self.with_kinks(u)[0])
 
-    def with_edges(self, u: Array) -> Array:
+    def with_kinks(self, u: Array) -> Array:
         """Return h and what changes its sign where h has a kink, (1 + m, n) for points u (d, n).
 
-        The edges are the depths of the bars below the end of the convection zone and, of a
-        penalised face, below the end of its skin [mm]; with two mechanisms the difference of
+        The kink functions are the depths of the bars below the end of the convection zone and, of
+        a penalised face, below the end of its skin [mm]; with two mechanisms the difference of
         theirs. The end of a rise of the surface content is none: it fades on the way to the bars.
         """
-        return self._rows(self.draw.values(u), u.shape[1])
+        return self._evaluate_rows(self.sampler.values(u), u.shape[1])
 
-    def of_values(self, values: Values, *, size: int) -> Array:
+    def evaluate(self, values: Values, *, size: int) -> Array:
         """Return h for values of the inputs, (n,) with n = `size`."""
-        return np.asarray(self._rows(values, size)[0])
+        return np.asarray(self._evaluate_rows(values, size)[0])
 
-    def _rows(self, values: Values, size: int) -> Array:
-        looked_at = (self.mechanism,) if self.mechanism else self.mechanisms
+    def _evaluate_rows(self, values: Values, size: int) -> Array:
+        considered = (self.mechanism,) if self.mechanism else self.mechanisms
         wall = self.wall
-        if "chloride" not in looked_at and wall.conditions is not None:
+        if "chloride" not in considered and wall.conditions is not None:
             # a rise of the surface chloride is not needed
             wall = replace(wall, conditions=replace(wall.conditions, chloride=False))
-        gaps, edges = [], []
+        gaps, kinks = [], []
         with np.errstate(all="ignore"):  # far out a diffusivity may be 0
-            face = wall.face(values)
-            service = None if wall.conditions is None else ServiceFronts.of(wall, face)
-            deep = np.asarray(values[COVER]) / (service.extras.factor if service else 1.0)
-            if "chloride" in looked_at:
-                gaps.append(self._chloride_gap(values, face, service))
-                edges.append(deep - face.zone)
+            block = wall.sample_block(values)
+            service_fronts = (
+                None if wall.conditions is None else ServiceFronts.from_block(wall, block)
+            )
+            scaled_cover = np.asarray(values[COVER]) / (
+                service_fronts.service.factor if service_fronts else 1.0
+            )
+            if "chloride" in considered:
+                gaps.append(self._chloride_gap(values, block, service_fronts))
+                kinks.append(scaled_cover - block.zone)
                 if wall.layered:
-                    edges.append(deep - face.skin)
-            if service is not None and "carbonation" in looked_at:
+                    kinks.append(scaled_cover - block.skin)
+            if service_fronts is not None and "carbonation" in considered:
                 mean = self.wall.input(COVER).distribution.mean
-                gaps.append((deep - service.carbonated(0, self.age)) / mean)
+                gaps.append((scaled_cover - service_fronts.carbonated_depth(0, self.age)) / mean)
         if len(gaps) > 1:
-            edges.append(gaps[0] - gaps[1])
+            kinks.append(gaps[0] - gaps[1])
         lowest = gaps[0] if len(gaps) == 1 else np.minimum(*gaps)
-        return np.stack([np.broadcast_to(row, size) for row in (lowest, *edges)])
+        return np.stack([np.broadcast_to(row, size) for row in (lowest, *kinks)])
 
-    def _chloride_gap(self, values: Values, face: Face, service: ServiceFronts | None) -> Array:
-        resistance, action, log_share = self._parts(values, face, service)
-        gap = _log(resistance, LEAST_CONTENT) - _log(action, LEAST_CONTENT) - log_share
+    def _chloride_gap(
+        self, values: Values, block: SampleBlock, service_fronts: ServiceFronts | None
+    ) -> Array:
+        resistance, action, log_relative_content = self._content_terms(
+            values, block, service_fronts
+        )
+        gap = (
+            _log_floor(resistance, MIN_CONTENT)
+            - _log_floor(action, MIN_CONTENT)
+            - log_relative_content
+        )
         return np.where((resistance <= 0.0) & (action >= 0.0), np.minimum(gap, resistance), gap)
 
-    def content(self, u: Array) -> Array:
+    def content_margin(self, u: Array) -> Array:
         """Return g = Ccrit - C [% by mass of binder] for points u (d, n), chloride alone."""
-        values = self.draw.values(u)
+        values = self.sampler.values(u)
         with np.errstate(all="ignore"):
-            face = self.wall.face(values)
-            service = None if self.wall.conditions is None else ServiceFronts.of(self.wall, face)
-            resistance, action, log_share = self._parts(values, face, service)
-        return np.array(np.broadcast_to(resistance - action * np.exp(log_share), u.shape[1]))
+            block = self.wall.sample_block(values)
+            service_fronts = (
+                None if self.wall.conditions is None else ServiceFronts.from_block(self.wall, block)
+            )
+            resistance, action, log_relative_content = self._content_terms(
+                values, block, service_fronts
+            )
+        return np.array(
+            np.broadcast_to(resistance - action * np.exp(log_relative_content), u.shape[1])
+        )
 
-    def _parts(
-        self, values: Values, face: Face, service: ServiceFronts | None
+    def _content_terms(
+        self, values: Values, block: SampleBlock, service_fronts: ServiceFronts | None
     ) -> tuple[Array, Array, Array]:
-        """Ccrit - C0, Cs - C0 (at least 0), and the logarithm of the share of the latter."""
+        """Return Ccrit - C0, Cs - C0 (at least 0), and ln of the share of the latter."""
         wall = self.wall
         initial = np.asarray(values["exposure.initial_chloride"])
         resistance = np.asarray(values["reinforcement.critical_chloride"]) - initial
         action = np.maximum(np.asarray(values["exposure.surface_chloride"]) - initial, 0.0)
-        if service is not None:
-            return resistance, action, service_log_share(service, values[COVER], self.age)
-        log_tau = face.log_rate + wall.clock.log_shape(self.age, face.exponent)
-        depth = np.maximum(np.asarray(values[COVER]) - face.zone, 0.0)
-        log_k = face.log_penalty[0]
+        if service_fronts is not None:
+            return (
+                resistance,
+                action,
+                service_log_relative_content(service_fronts, values[COVER], self.age),
+            )
+        log_tau = block.log_rate + wall.ageing_law.log_effective_time(self.age, block.exponent)
+        depth = np.maximum(np.asarray(values[COVER]) - block.zone, 0.0)
+        log_k = block.log_penalty[0]
         if wall.layered:
-            skin = np.maximum(face.skin - face.zone, 0.0)
-            log_share = layered_log_share(depth, log_tau, penalty=np.exp(log_k), skin=skin)
+            skin = np.maximum(block.skin - block.zone, 0.0)
+            log_relative_content = layered_log_relative_content(
+                depth, log_tau, penalty=np.exp(log_k), skin=skin
+            )
         else:
-            log_share = log_erfc(0.5 * depth * np.exp(-0.5 * (log_tau + log_k)))
-        return resistance, action, np.asarray(log_share)
+            log_relative_content = log_erfc(0.5 * depth * np.exp(-0.5 * (log_tau + log_k)))
+        return resistance, action, np.asarray(log_relative_content)
 
 
-def _log(value: Array, least: float) -> Array:
-    return np.asarray(np.log(np.maximum(value, least)))
+def _log_floor(value: Array, floor: float) -> Array:
+    return np.asarray(np.log(np.maximum(value, floor)))

@@ -1,6 +1,6 @@
-"""Exact analysis of variance of an outcome over a full factorial of options.
+"""How the variance of an outcome splits exactly over a full factorial of options.
 
-Axes: m repeats or knowledge points, q choices.
+Axes: m repeats or epistemic points, q choices.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stripwise.errors import InputError
 
-__all__ = ["Anova", "anova", "lobatto"]
+__all__ = ["Anova", "anova", "gauss_lobatto"]
 
 Array = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ class Anova:
         Positions of two choices each.
     second
         (m, len(pairs)) share of the interaction of two choices.
-    beyond
+    higher_order
         (m,) share of all interactions of three and more choices.
     main
         q arrays (m, options): mean outcome of each option over all combinations of the others.
@@ -45,7 +45,7 @@ class Anova:
     total: Array
     pairs: tuple[tuple[int, int], ...]
     second: Array
-    beyond: Array
+    higher_order: Array
     main: tuple[Array, ...]
 
 
@@ -92,7 +92,7 @@ def anova(outcome: Array, weights: Sequence[Array]) -> Anova:
         bad = int(np.sum(~np.isfinite(y)))
         raise InputError("options", f"{bad} outcomes are not finite, which have no variance")
 
-    def given(kept: tuple[int, ...]) -> Array:
+    def conditional_mean(kept: tuple[int, ...]) -> Array:
         """Mean outcome given the options of some choices, (m, ...)."""
         part = y
         for i in reversed(range(q)):
@@ -100,46 +100,50 @@ def anova(outcome: Array, weights: Sequence[Array]) -> Anova:
                 part = np.tensordot(part, weights[i], axes=([i + 1], [0]))
         return part
 
-    mean = given(())
+    mean = conditional_mean(())
     scale = np.maximum(np.max(np.abs(y.reshape(len(y), -1)), axis=1), 1e-300)
 
-    def explained(kept: tuple[int, ...]) -> Array:
+    def explained_variance(kept: tuple[int, ...]) -> Array:
         """Variance that some choices explain together, (m,)."""
-        part = (given(kept) - mean.reshape(-1, *[1] * len(kept))) ** 2
+        part = (conditional_mean(kept) - mean.reshape(-1, *[1] * len(kept))) ** 2
         for i in reversed(range(len(kept))):
             part = np.tensordot(part, weights[kept[i]], axes=([i + 1], [0]))
         return np.asarray(part)
 
-    everything = tuple(range(q))
-    variance = explained(everything)
+    all_choices = tuple(range(q))
+    variance = explained_variance(all_choices)
     varies = variance > (1e-12 * scale) ** 2
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(varies, 1.0 / variance, np.nan)[:, None]
-    alone = np.stack([explained((i,)) for i in everything], axis=1)
-    others = [tuple(j for j in everything if j != i) for i in everything]
-    total = np.stack([variance - explained(rest) for rest in others], axis=1)
-    pairs = tuple(combinations(everything, 2))
+    main_variance = np.stack([explained_variance((i,)) for i in all_choices], axis=1)
+    others = [tuple(j for j in all_choices if j != i) for i in all_choices]
+    total = np.stack([variance - explained_variance(rest) for rest in others], axis=1)
+    pairs = tuple(combinations(all_choices, 2))
     second = (
         np.stack(
-            [explained(pair) - alone[:, pair[0]] - alone[:, pair[1]] for pair in pairs], axis=1
+            [
+                explained_variance(pair) - main_variance[:, pair[0]] - main_variance[:, pair[1]]
+                for pair in pairs
+            ],
+            axis=1,
         )
         if pairs
         else np.zeros((len(y), 0))
     )
-    beyond = variance - alone.sum(axis=1) - second.sum(axis=1)
+    higher_order = variance - main_variance.sum(axis=1) - second.sum(axis=1)
     return Anova(
         mean=mean,
         variance=np.where(varies, variance, 0.0),
-        first=alone * share,
+        first=main_variance * share,
         total=total * share,
         pairs=pairs,
         second=second * share,
-        beyond=beyond * share[:, 0],
-        main=tuple(given((i,)) for i in everything),
+        higher_order=higher_order * share[:, 0],
+        main=tuple(conditional_mean((i,)) for i in all_choices),
     )
 
 
-def lobatto(count: int) -> tuple[Array, Array]:
+def gauss_lobatto(count: int) -> tuple[Array, Array]:
     """Return Gauss-Lobatto nodes on [0, 1], both ends among them, and weights of sum 1.
 
     Parameters
@@ -162,7 +166,7 @@ def lobatto(count: int) -> tuple[Array, Array]:
 
     Examples
     --------
-    >>> nodes, weights = lobatto(3)
+    >>> nodes, weights = gauss_lobatto(3)
     >>> [float(x) for x in nodes], [round(float(w), 4) for w in weights]
     ([0.0, 0.5, 1.0], [0.1667, 0.6667, 0.1667])
     """

@@ -1,6 +1,6 @@
 """Which choice matters: variance of the reliability index over cover, strip age and follow-up.
 
-Axes: m repeats or knowledge points; f follow-ups, t strip ages, c covers.
+Axes: m repeats or epistemic points; f follow-ups, t strip ages, c covers.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.probability.cover_map import Grid
+from stripwise.risk.probability.cover_map import DesignGrid
 
 __all__ = ["PAIRS", "ChoiceIndices", "ChoiceNodes", "choice_indices", "choice_nodes"]
 
@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 NODES = 10
 """Gauss-Legendre nodes per range."""
 
-CLIP = (-4.0, 6.0)
-"""The index is clipped before its variance is analysed: beyond, nobody chooses."""
+INDEX_RANGE = (-4.0, 6.0)
+"""The index is clipped to it before its variance is analysed: beyond, nobody chooses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class ChoiceNodes:
     `weights` holds (f,), (t,) and (c,) weights that sum to 1 each.
     """
 
-    grid: Grid
+    grid: DesignGrid
     weights: tuple[Array, Array, Array]
 
 
@@ -42,30 +42,16 @@ def choice_nodes(
     *,
     shrink: float = 1.0,
 ) -> ChoiceNodes:
-    """Place design points on ranges of the choices.
+    """Place design points on ranges of mean cover [mm] and strip age [h], for f follow-ups.
 
-    Cover is uniform in mm, strip age uniform in its logarithm, follow-ups weigh the same.
-
-    Parameters
-    ----------
-    cover
-        Lowest and highest mean cover [mm].
-    strip_age
-        Shortest and longest strip age [h].
-    plans
-        Follow-ups, f of them.
-    shrink
-        Share of the ranges to keep, about their middle.
-
-    Returns
-    -------
-    The `ChoiceNodes`.
+    Cover is uniform in mm, strip age uniform in its logarithm, follow-ups weigh the same; `shrink`
+    is the share of the ranges to keep, about their middle.
     """
     x, w = np.polynomial.legendre.leggauss(NODES)
     c_mid, c_half = 0.5 * (cover[0] + cover[1]), 0.5 * shrink * (cover[1] - cover[0])
     low, high = np.log(strip_age[0]), np.log(strip_age[1])
     t_mid, t_half = 0.5 * (low + high), 0.5 * shrink * (high - low)
-    grid = Grid(c_mid + c_half * x, np.exp(t_mid + t_half * x), plans)
+    grid = DesignGrid(c_mid + c_half * x, np.exp(t_mid + t_half * x), plans)
     return ChoiceNodes(grid, (np.full(len(plans), 1.0 / len(plans)), 0.5 * w, 0.5 * w))
 
 
@@ -120,7 +106,7 @@ def choice_indices(index: Array, weights: tuple[Array, Array, Array]) -> ChoiceI
     >>> [round(float(x), 2) for x in shares.first[0]]
     [0.0, 0.2, 0.8]
     """
-    y = np.clip(index, *CLIP)
+    y = np.clip(index, *INDEX_RANGE)
     wf, wt, wc = weights
     y = y - np.einsum("mftc,f,t,c->m", y, wf, wt, wc)[:, None, None, None]
     variance = np.einsum("mftc,f,t,c->m", y**2, wf, wt, wc)
@@ -129,7 +115,7 @@ def choice_indices(index: Array, weights: tuple[Array, Array, Array]) -> ChoiceI
         np.einsum("mftc,f,c->mt", y, wf, wc),
         np.einsum("mftc,f,t->mc", y, wf, wt),
     )
-    alone = np.stack([(g**2) @ w for g, w in zip(main, weights, strict=True)], axis=1)
+    main_variance = np.stack([(g**2) @ w for g, w in zip(main, weights, strict=True)], axis=1)
     pair_means = (
         np.einsum("mftc,c->mft", y, wc),
         np.einsum("mftc,t->mfc", y, wt),
@@ -137,7 +123,9 @@ def choice_indices(index: Array, weights: tuple[Array, Array, Array]) -> ChoiceI
     )
     second = np.stack(
         [
-            np.einsum("mij,i,j->m", g**2, weights[i], weights[j]) - alone[:, i] - alone[:, j]
+            np.einsum("mij,i,j->m", g**2, weights[i], weights[j])
+            - main_variance[:, i]
+            - main_variance[:, j]
             for g, (i, j) in zip(pair_means, PAIRS, strict=True)
         ],
         axis=1,
@@ -149,13 +137,13 @@ def choice_indices(index: Array, weights: tuple[Array, Array, Array]) -> ChoiceI
     total = np.stack(
         [
             variance
-            - alone[:, others[i][0]]
-            - alone[:, others[i][1]]
+            - main_variance[:, others[i][0]]
+            - main_variance[:, others[i][1]]
             - second[:, PAIRS.index(others[i])]
             for i in range(3)
         ],
         axis=1,
     )
     return ChoiceIndices(
-        ("follow-up", "strip age", "cover"), alone * scale, total * scale, second * scale
+        ("follow-up", "strip age", "cover"), main_variance * scale, total * scale, second * scale
     )

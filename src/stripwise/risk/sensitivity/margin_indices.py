@@ -14,26 +14,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.random_input import GROUPS
-from stripwise.distributions.sampling import Draw, sobol_cells, stream
+from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import COVER, Wall
-from stripwise.risk.probability.curves import interval
+from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import front_depths
 from stripwise.risk.probability.parallel import run_parallel
 
-__all__ = ["Indices", "margin_indices", "sobol_indices"]
+__all__ = ["SobolIndices", "margin_indices", "sobol_indices"]
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
 
 BASE_POINTS = 2048
 NUMERICAL_POINTS = 256
-"""Where every front is a numerical solution; the indices' intervals are wider for it."""
-WIDE = 0.05
+"""The same where every front is a numerical solution; intervals are wider for it."""
+WIDE_HALF_WIDTH = 0.05
 """A first or total index whose half interval exceeds this is marked wide."""
 
 
 @dataclass(frozen=True, slots=True)
-class Indices:
+class SobolIndices:
     """First and total indices of one set of columns, for s outputs.
 
     Attributes
@@ -77,12 +77,6 @@ def sobol_indices(
         Number of columns d.
     points
         Base points per repeat, a power of two.
-    repeats
-        Independent scramblings.
-    seed
-        Seed of the run.
-    workers
-        Threads; the results do not depend on it.
 
     Returns
     -------
@@ -110,8 +104,8 @@ def sobol_indices(
     """
 
     def repeat(r: int) -> tuple[Array, Array]:
-        rng = stream(seed, stage="sensitivity", index=(r,))
-        z = np.concatenate(list(sobol_cells(2 * dimensions, points, rng)), axis=1)
+        rng = random_stream(seed, stage="sensitivity", index=(r,))
+        z = np.concatenate(list(sobol_blocks(2 * dimensions, points, rng)), axis=1)
         a, b = z[:dimensions], z[dimensions:]
         f_a, f_b = model(a), model(b)
         mixed = []
@@ -125,10 +119,10 @@ def sobol_indices(
             variance = np.concatenate([f_a, f_b], axis=1).var(axis=1)
             first = np.array([np.mean((f_b - centre) * (f_ab - f_a), axis=1) for f_ab in mixed])
             total = np.array([0.5 * np.mean((f_a - f_ab) ** 2, axis=1) for f_ab in mixed])
-            none = variance <= 0.0
+            no_variance = variance <= 0.0
             return (
-                np.where(none, np.nan, first / variance),
-                np.where(none, np.nan, total / variance),
+                np.where(no_variance, np.nan, first / variance),
+                np.where(no_variance, np.nan, total / variance),
             )
 
     parts = list(run_parallel(repeat, repeats, workers=workers))
@@ -137,37 +131,20 @@ def sobol_indices(
 
 def margin_indices(
     wall: Wall, age: float, *, repeats: int, seed: int, workers: int = 2
-) -> list[list[Indices]]:
-    """Sobol' indices of the depth margin at one age, by input and by group.
+) -> list[list[SobolIndices]]:
+    """Return Sobol' indices of the depth margin at an age [yr]: by input, and by group.
 
     Correlated inputs move together as one group; alone they are undefined.
-
-    Parameters
-    ----------
-    wall
-        The wall.
-    age
-        Age since first exposure [yr].
-    repeats
-        Independent scramblings.
-    seed
-        Seed of the run.
-    workers
-        Threads; the results do not depend on it.
-
-    Returns
-    -------
-    One list of `Indices` for the inputs, one for the groups.
     """
-    wall = wall.coarse()
-    draw = Draw.of(wall.inputs, wall.correlations)
-    names = draw.names
-    clusters = _clusters(draw)
-    units: dict[tuple[int, ...], None] = {}
+    wall = wall.with_coarse_grid()
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    names = sampler.names
+    clusters = _clusters(sampler)
+    unique_sets: dict[tuple[int, ...], None] = {}
     singles = [(name, clusters[i]) for i, name in enumerate(names)]
     groups = []
     for group in GROUPS:
-        members = tuple(i for i, item in enumerate(draw.inputs) if item.group == group)
+        members = tuple(i for i, item in enumerate(sampler.inputs) if item.group == group)
         if members:
             groups.append((group, members))
     groups += [
@@ -176,18 +153,18 @@ def margin_indices(
         if len(cluster) > 1
     ]
     for _, columns in (*singles, *groups):
-        units[columns] = None
-    sets = list(units)
+        unique_sets[columns] = None
+    sets = list(unique_sets)
 
     def model(z: Array) -> Array:
-        values = draw.values(z)
-        depths = front_depths(wall, wall.face(values), age)
+        values = sampler.values(z)
+        depths = front_depths(wall, wall.sample_block(values), age)
         return np.array([np.broadcast_to(values[COVER] - x, z.shape[1]) for x in depths])
 
     first, total = sobol_indices(
         model,
         sets,
-        dimensions=draw.dimensions,
+        dimensions=sampler.dimensions,
         points=NUMERICAL_POINTS if wall.numerical else BASE_POINTS,
         repeats=repeats,
         seed=seed,
@@ -195,13 +172,13 @@ def margin_indices(
     )
     position = {columns: k for k, columns in enumerate(sets)}
 
-    def row(label: str, columns: tuple[int, ...], reason: str) -> Indices:
+    def row(label: str, columns: tuple[int, ...], reason: str) -> SobolIndices:
         k = position[columns]
         s, t = first[:, k], total[:, k]
         if reason:
             s, t = np.full_like(s, np.nan), np.full_like(t, np.nan)
         status = tuple(_status(s[:, j], t[:, j], reason) for j in range(s.shape[1]))
-        return Indices(label, tuple(names[i] for i in columns), s, t, status)
+        return SobolIndices(label, tuple(names[i] for i in columns), s, t, status)
 
     by_input = [
         row(name, columns, "correlated" if len(columns) > 1 else "") for name, columns in singles
@@ -218,16 +195,16 @@ def _status(first: Array, total: Array, reason: str) -> str:
         return f"undefined: {reason}"
     if not (np.all(np.isfinite(first)) and np.all(np.isfinite(total))):
         return "undefined: the margin has no finite variance"
-    halves = [high - mean for mean, _, high in (interval(first), interval(total))]
-    return "wide" if max(float(h) for h in halves) > WIDE else "ok"
+    half_widths = [high - mean for mean, _, high in (t_interval(first), t_interval(total))]
+    return "wide" if max(float(h) for h in half_widths) > WIDE_HALF_WIDTH else "ok"
 
 
-def _clusters(draw: Draw) -> list[tuple[int, ...]]:
-    """Columns that are correlated with each column, directly or through others."""
-    d = draw.dimensions
+def _clusters(sampler: InputSampler) -> list[tuple[int, ...]]:
+    """List the columns that are correlated with each column, directly or through others."""
+    d = sampler.dimensions
     linked = np.eye(d, dtype=bool)
-    if draw.factor is not None:
-        linked |= np.abs(draw.factor @ draw.factor.T) > 1e-12
+    if sampler.factor is not None:
+        linked |= np.abs(sampler.factor @ sampler.factor.T) > 1e-12
         for _ in range(d):
             linked = (linked.astype(int) @ linked.astype(int)) > 0
     return [tuple(int(j) for j in np.flatnonzero(row)) for row in linked]

@@ -1,4 +1,4 @@
-"""What is ranked: depth margin, initiation time, failure and the gap between two strategies.
+"""Which outputs are ranked: depth margin, initiation time, failure, gap between two strategies.
 
 One object maps standard normal columns to all of them at every age, so that one sample serves the
 whole life. Axes: d columns, n points, t ages, m outputs.
@@ -12,25 +12,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import fixed
-from stripwise.distributions.sampling import Draw
-from stripwise.risk.model.wall import COVER, Face, Plan, Values, Wall
+from stripwise.distributions.sampling import InputSampler
+from stripwise.risk.model.wall import COVER, Plan, SampleBlock, Values, Wall
 from stripwise.risk.probability.integral import (
     Fronts,
     Integral,
-    fronts_of,
-    least_factors,
+    build_fronts,
+    critical_diffusivity_factors,
     log_initiation_ages,
 )
 
 __all__ = [
-    "EARLIEST",
+    "EARLIEST_TIME",
     "FAILURE",
     "GAP",
-    "LATEST",
+    "LATEST_TIME",
     "MARGIN",
     "QUANTITIES",
     "TIME",
-    "Quantities",
+    "QuantitiesOfInterest",
     "correlated_clusters",
 ]
 
@@ -44,12 +44,12 @@ MARGIN, TIME, GAP, FAILURE = (
 )
 QUANTITIES = (MARGIN, TIME, GAP, FAILURE)
 
-EARLIEST, LATEST = 0.01, 10_000.0
+EARLIEST_TIME, LATEST_TIME = 0.01, 10_000.0
 """Initiation times outside count as these ends, so that the logarithm is finite [yr]."""
 
 
 @dataclass(frozen=True, slots=True)
-class Quantities:
+class QuantitiesOfInterest:
     """The outputs of one strategy.
 
     Attributes
@@ -57,76 +57,65 @@ class Quantities:
     wall
         The wall under the strategy, then the reference if that is another one; inputs that reach
         neither are fixed.
-    draw
+    sampler
         All random inputs, d columns.
-    integral, others
+    integral, other_columns
         What the failure integrates exactly, and the rows of the columns that it does not.
     inner
         The draw of those columns.
     ages
         (t,) ages [yr].
     names
-        (m) quantity and age of each output, NaN where it has none; plain outputs first.
+        (m) quantity and age of each output, NaN where it has none; continuous outputs first.
     """
 
     wall: Wall
-    draw: Draw
+    sampler: InputSampler
     integral: Integral
-    others: tuple[int, ...]
-    inner: Draw
+    other_columns: tuple[int, ...]
+    inner: InputSampler
     ages: Array
     names: tuple[tuple[str, float], ...]
 
     @classmethod
-    def of(
+    def from_wall(
         cls,
         wall: Wall,
         plan: Plan,
         *,
         reference: Plan,
         ages: Array,
-        wanted: tuple[str, ...] = QUANTITIES,
-    ) -> Quantities:
-        """Prepare the outputs of a strategy.
+        quantities: tuple[str, ...] = QUANTITIES,
+    ) -> QuantitiesOfInterest:
+        """Prepare the outputs of a strategy at ages (t,) [yr].
 
-        Parameters
-        ----------
-        wall
-            The wall with any strategies.
-        plan, reference
-            The strategy, and the one that its margin is compared with.
-        ages
-            (t,) ages [yr].
-        wanted
-            Some of `QUANTITIES`. The gap is left out where the strategy is the reference, failure
-            where neither cover nor diffusivity is random.
-
-        Returns
-        -------
-        The `Quantities`.
+        The gap to the reference is left out where the strategy is the reference, failure where
+        neither cover nor diffusivity is random.
         """
-        plans = (plan, reference) if plan != reference and GAP in wanted else (plan,)
+        plans = (plan, reference) if plan != reference and GAP in quantities else (plan,)
         inputs = tuple(
             replace(item, distribution=fixed(item.distribution.mean))
             if item.group == "curing" and not any(p.uses(item.name) for p in plans)
             else item
             for item in wall.inputs
         )
-        own = replace(wall, inputs=inputs, plans=plans)
-        draw = Draw.of(own.inputs, own.correlations)
-        integral, inner = Integral.of(own)
-        others = tuple(i for i, name in enumerate(draw.names) if name != integral.name)
+        own_wall = replace(wall, inputs=inputs, plans=plans)
+        sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations)
+        integral, inner = Integral.from_wall(own_wall)
+        other_columns = tuple(i for i, name in enumerate(sampler.names) if name != integral.name)
         names: list[tuple[str, float]] = []
         for quantity in QUANTITIES:
             lacking = (quantity == GAP and len(plans) < 2) or (
                 quantity == FAILURE and not integral.name
             )
-            if quantity in wanted and not lacking:
+            if quantity in quantities and not lacking:
                 names += [(quantity, a) for a in ([np.nan] if quantity == TIME else ages.tolist())]
-        return cls(own, draw, integral, others, inner, np.asarray(ages), tuple(names))
+        return cls(
+            own_wall, sampler, integral, other_columns, inner, np.asarray(ages), tuple(names)
+        )
 
     @property
-    def plain(self) -> int:
+    def continuous(self) -> int:
         """Number of outputs that are no probabilities."""
         return sum(name != FAILURE for name, _ in self.names)
 
@@ -134,93 +123,89 @@ class Quantities:
     def integrated(self) -> int:
         """Column that the failure integrates, -1 if none."""
         name = self.integral.name
-        return self.draw.names.index(name) if name else -1
+        return self.sampler.names.index(name) if name else -1
 
     def __call__(self, z: Array) -> Array:
         """Return all outputs (m, n) at standard normal columns (d, n)."""
-        values = self.draw.values(z)
-        face = self.wall.face(values)
+        values = self.sampler.values(z)
+        block = self.wall.sample_block(values)
         out = np.empty((len(self.names), z.shape[1]))
-        own, other = self._depths(face)
+        own_depths, reference_depths = self._depths(block)
         margin, time, gap, failure = (self._rows(name) for name in QUANTITIES)
         if margin.stop:
-            np.subtract(values[COVER], own, out=out[margin])
+            np.subtract(values[COVER], own_depths, out=out[margin])
         if time.stop:
             one = self.wall.with_plans(self.wall.plans[:1])
-            log_time = log_initiation_ages(one, face, values)[0]
-            out[time] = np.clip(log_time, np.log(EARLIEST), np.log(LATEST))
+            log_time = log_initiation_ages(one, block, values)[0]
+            out[time] = np.clip(log_time, np.log(EARLIEST_TIME), np.log(LATEST_TIME))
         if gap.stop:
             with np.errstate(invalid="ignore"):
-                np.subtract(other, own, out=out[gap])
+                np.subtract(reference_depths, own_depths, out=out[gap])
         if failure.stop:
-            self._failure(z, values, face, own, out[failure])
+            self._failure(z, values, block, own_depths, out[failure])
         return out
 
     def _rows(self, quantity: str) -> slice:
-        """Rows of one quantity; an empty slice that ends at 0 if it was not wanted."""
+        """Return the rows of one quantity; a slice that ends at 0 if it has none."""
         rows = [i for i, (name, _) in enumerate(self.names) if name == quantity]
         return slice(rows[0], rows[-1] + 1) if rows else slice(0, 0)
 
-    def _depths(self, face: Face) -> tuple[Array, Array]:
-        """Fronts (t, n) of the strategy and of the reference, the last plan."""
-        fronts = fronts_of(self.wall, face)
+    def _depths(self, block: SampleBlock) -> tuple[Array, Array]:
+        """Return the fronts (t, n) of the strategy and of the reference, the last plan."""
+        fronts = build_fronts(self.wall, block)
         if isinstance(fronts, Fronts) and fronts.spread:
-            growth = np.exp(0.5 * self.wall.clock.log_shape(self.ages[:, None], face.exponent))
-            edge = np.asarray(face.edge)
-            own = np.asarray(edge + fronts.spread[0] * growth)
+            growth = np.exp(
+                0.5 * self.wall.ageing_law.log_effective_time(self.ages[:, None], block.exponent)
+            )
+            start_depth = np.asarray(block.start_depth)
+            own_depths = np.asarray(start_depth + fronts.spread[0] * growth)
             last = fronts.spread[-1]
-            return own, own if len(fronts.spread) == 1 else np.asarray(edge + last * growth)
-        stacks = [list(fronts.at(float(age))) for age in self.ages]
-        own, last = (np.array(np.broadcast_arrays(*(s[i] for s in stacks))) for i in (0, -1))
-        return own, last
+            return own_depths, own_depths if len(fronts.spread) == 1 else np.asarray(
+                start_depth + last * growth
+            )
+        stacks = [list(fronts.depths(float(age))) for age in self.ages]
+        own_depths, last = (np.array(np.broadcast_arrays(*(s[i] for s in stacks))) for i in (0, -1))
+        return own_depths, last
 
-    def _failure(self, z: Array, values: Values, face: Face, depths: Array, out: Array) -> None:
+    def _failure(
+        self, z: Array, values: Values, block: SampleBlock, depths: Array, out: Array
+    ) -> None:
         """Fill in P(F | all inputs but the integrated one) at every age."""
-        shift: Array | float = 0.0
+        score_mean: Array | float = 0.0
         cover = self.integral.name == COVER
-        if self.draw.factor is not None:
-            # the copula conditions in its own order of columns
-            inner_z = z[list(self.others)]
+        if self.sampler.factor is not None:
+            # the copula conditions in its own column order
+            inner_z = z[list(self.other_columns)]
             values = {**self.inner.values(inner_z), **({COVER: 0.0} if cover else {})}
-            face = self.wall.face(values)
-            shift = self.integral.shift(self.inner.correlate(inner_z))
-            depths = self._depths(face)[0] if cover else depths
+            block = self.wall.sample_block(values)
+            score_mean = self.integral.conditional_mean(self.inner.correlate(inner_z))
+            depths = self._depths(block)[0] if cover else depths
         if cover:
-            out[:] = self.integral.below(depths, shift)
+            out[:] = self.integral.probability_below(depths, score_mean)
             return
-        if self.draw.factor is None:
+        if self.sampler.factor is None:
             values = {**values, self.integral.name: 1.0}
-            face = self.wall.face(values)
+            block = self.wall.sample_block(values)
         one = self.wall.with_plans(self.wall.plans[:1])
         if one.conditions is not None:
-            face = one.face(values)
-        least = least_factors(
-            one, replace(face, log_penalty=face.log_penalty[:1]), values[COVER], self.ages
+            block = one.sample_block(values)
+        critical_factor = critical_diffusivity_factors(
+            one, replace(block, log_penalty=block.log_penalty[:1]), values[COVER], self.ages
         )[0]
-        out[:] = self.integral.below(least, shift, above=True)
+        out[:] = self.integral.probability_below(critical_factor, score_mean, above=True)
 
     def clipped_share(self, log_times: Array) -> float:
-        """Share of logarithms of initiation times (n,) that stand at one of their two ends."""
-        ends = np.log([EARLIEST, LATEST])
+        """Return the share of ln initiation times (n,) at one of their two ends."""
+        ends = np.log([EARLIEST_TIME, LATEST_TIME])
         return float(np.mean((log_times <= ends[0]) | (log_times >= ends[1])))
 
 
-def correlated_clusters(draw: Draw) -> list[tuple[int, ...]]:
-    """List, for each column, the columns correlated with it directly or through others.
-
-    Parameters
-    ----------
-    draw
-        Columns and their copula.
-
-    Returns
-    -------
-    d tuples of columns, each with the column itself.
-    """
-    d = draw.dimensions
+def correlated_clusters(sampler: InputSampler) -> list[tuple[int, ...]]:
+    """List, for each column, the columns correlated with it directly or through others."""
+    d = sampler.dimensions
     linked = np.eye(d, dtype=bool)
-    if draw.factor is not None:
-        linked |= np.abs(draw.factor @ draw.factor.T) > 1e-12
+    if sampler.factor is not None:
+        linked |= np.abs(sampler.factor @ sampler.factor.T) > 1e-12
         for _ in range(d):
             linked = (linked.astype(int) @ linked.astype(int)) > 0
     return [tuple(int(j) for j in np.flatnonzero(row)) for row in linked]

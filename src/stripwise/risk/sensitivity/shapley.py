@@ -1,4 +1,4 @@
-"""Shapley effects: shares of the variance that stay meaningful when inputs are correlated.
+"""Which input drives the variance when inputs are correlated: Shapley effects.
 
 Axes: d inputs, n points, m outputs, r repeats, 2^d subsets of inputs.
 """
@@ -11,19 +11,19 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import InputError
 from stripwise.risk.probability.parallel import run_parallel
 
-__all__ = ["MOST_EXACT", "shapley_effects"]
+__all__ = ["MAX_EXACT_INPUTS", "shapley_effects"]
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
 
-MOST_EXACT = 10
+MAX_EXACT_INPUTS = 10
 """Up to so many inputs every subset is run; beyond it, random orders of the inputs."""
 ORDERS = 64
-"""Random orders per repeat beyond `MOST_EXACT` inputs."""
+"""Random orders per repeat beyond `MAX_EXACT_INPUTS` inputs."""
 
 
 def shapley_effects(
@@ -43,14 +43,6 @@ def shapley_effects(
         Maps standard normal scores (d, n), correlated as the inputs are, to outputs (m, n).
     matrix
         (d, d) correlation of the scores, positive definite.
-    points
-        Sobol' points per scrambling.
-    repeats
-        Independent scramblings.
-    seed
-        Seed of the run.
-    workers
-        Threads; the results do not depend on it.
 
     Returns
     -------
@@ -91,24 +83,27 @@ def shapley_effects(
 
     def repeat(r: int) -> Array:
         z = np.concatenate(
-            list(sobol_cells(2 * d, points, stream(seed, stage="shapley", index=(r,)))), axis=1
+            list(sobol_blocks(2 * d, points, random_stream(seed, stage="shapley", index=(r,)))),
+            axis=1,
         )
         scores, fresh = root @ z[:d], z[d:]
         y = model(scores)
         variance = np.concatenate([y, model(root @ fresh)], axis=1).var(axis=1)
-        cost = _Costs(model, matrix, scores, fresh, y, variance)
-        if d <= MOST_EXACT:
+        cost = _SubsetCosts(model, matrix, scores, fresh, y, variance)
+        if d <= MAX_EXACT_INPUTS:
             effects = _all_subsets(cost, d)
         else:
-            effects = _orders(cost, d, stream(seed, stage="shapley", index=(10_000 + r,)))
+            effects = _random_orders(
+                cost, d, random_stream(seed, stage="shapley", index=(10_000 + r,))
+            )
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(variance > 0.0, effects / variance, np.nan)
 
     return np.array(list(run_parallel(repeat, repeats, workers=workers)))
 
 
-class _Costs:
-    """Cost of each subset, a bit mask, worked out once."""
+class _SubsetCosts:
+    """Cost of each subset, a bit mask, computed once."""
 
     def __init__(  # noqa: PLR0917
         self, model: Model, matrix: Array, scores: Array, fresh: Array, y: Array, variance: Array
@@ -135,7 +130,7 @@ class _Costs:
         return np.asarray(0.5 * np.mean((self.y - self.model(scores)) ** 2, axis=1))
 
 
-def _all_subsets(cost: _Costs, d: int) -> Array:
+def _all_subsets(cost: _SubsetCosts, d: int) -> Array:
     effects = np.zeros((d, len(cost.y)))
     for mask in range(1 << d):
         size = mask.bit_count()
@@ -145,12 +140,12 @@ def _all_subsets(cost: _Costs, d: int) -> Array:
     return effects
 
 
-def _orders(cost: _Costs, d: int, rng: np.random.Generator) -> Array:
+def _random_orders(cost: _SubsetCosts, d: int, rng: np.random.Generator) -> Array:
     effects = np.zeros((d, len(cost.y)))
     for _ in range(ORDERS):
         mask = 0
         for i in rng.permutation(d):
-            joined = mask | 1 << int(i)
-            effects[i] += (cost(joined) - cost(mask)) / ORDERS
-            mask = joined
+            larger_mask = mask | 1 << int(i)
+            effects[i] += (cost(larger_mask) - cost(mask)) / ORDERS
+            mask = larger_mask
     return effects

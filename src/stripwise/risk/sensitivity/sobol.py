@@ -1,7 +1,7 @@
-"""Sobol' indices of many outputs at once, from sums that a larger sample can be added to.
+"""Which inputs drive many outputs at once: Sobol' indices from sums that can be added to.
 
-Axes: d columns, n points, m outputs, k sets of columns, q pairs, r repeats. `sensitivity.py` serves
-one age of a run; this estimator serves every age, and probabilities beside plain outputs.
+Axes: d columns, n points, m outputs, k sets of columns, q pairs, r repeats. It serves every age,
+and probabilities beside continuous outputs; `margin_indices` serves one age of a run.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.probability.parallel import run_parallel
 
-__all__ = ["Estimates", "Layout", "Sums", "accumulate", "estimates"]
+__all__ = ["SobolDesign", "SobolEstimates", "SobolSums", "accumulate_sums", "indices_from_sums"]
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
@@ -25,8 +25,8 @@ CHUNK = 1024
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
-    """What is estimated.
+class SobolDesign:
+    """Which indices are estimated.
 
     Attributes
     ----------
@@ -34,18 +34,18 @@ class Layout:
         Number of columns d.
     sets
         (k) columns that are moved together; a set of one column is a single input.
-    plain
-        Number of plain outputs; the outputs after them are probabilities given all columns but
+    continuous
+        Number of continuous outputs; the outputs after them are probabilities given all columns but
         `integrated`, P(F | X), whose indices are those of the yes/no event F itself.
     integrated
         The column that the probabilities have integrated out, or -1.
     pairs
-        (q) pairs of positions in `sets` whose interaction is wanted.
+        (q) pairs of positions in `sets` whose interaction is estimated.
     """
 
     dimensions: int
     sets: tuple[tuple[int, ...], ...]
-    plain: int
+    continuous: int
     integrated: int = -1
     pairs: tuple[tuple[int, int], ...] = ()
 
@@ -56,7 +56,7 @@ class Layout:
 
 
 @dataclass(slots=True)
-class Sums:
+class SobolSums:
     """Sums over the base points of one repeat: A, B two samples, D = A - A with a set from B."""
 
     n: int
@@ -68,23 +68,23 @@ class Sums:
     d: Array
     bd: Array
     dd: Array
-    gap: Array
-    least: Array
+    abs_d: Array
+    min_bm: Array
     cross: Array
     swapped: Array
     pair: Array
 
     @classmethod
-    def empty(cls, layout: Layout, outputs: int) -> Sums:
+    def empty(cls, layout: SobolDesign, outputs: int) -> SobolSums:
         """Return sums over no points."""
-        k, q, p = len(layout.sets), len(layout.pairs), outputs - layout.plain
+        k, q, p = len(layout.sets), len(layout.pairs), outputs - layout.continuous
         a, b, aa, bb, ab = (np.zeros(outputs) for _ in range(5))
         d, bd, dd = (np.zeros((k, outputs)) for _ in range(3))
-        gap, least, cross = (np.zeros((k, p)) for _ in range(3))
+        abs_d, min_bm, cross = (np.zeros((k, p)) for _ in range(3))
         swapped, pair = np.zeros((q, outputs)), np.zeros((q, outputs))
-        return cls(0, a, b, aa, bb, ab, d, bd, dd, gap, least, cross, swapped, pair)
+        return cls(0, a, b, aa, bb, ab, d, bd, dd, abs_d, min_bm, cross, swapped, pair)
 
-    def add(self, other: Sums) -> None:
+    def add(self, other: SobolSums) -> None:
         """Add the sums over other points of the same sequence."""
         self.n += other.n
         for name in self.__slots__:
@@ -93,7 +93,7 @@ class Sums:
 
 
 @dataclass(frozen=True, slots=True)
-class Estimates:
+class SobolEstimates:
     """Indices by repeat.
 
     Attributes
@@ -116,9 +116,9 @@ class Estimates:
     points: int
 
 
-def accumulate(
+def accumulate_sums(
     model: Model,
-    layout: Layout,
+    layout: SobolDesign,
     *,
     start: int,
     points: int,
@@ -126,49 +126,37 @@ def accumulate(
     seed: int,
     shift: Array,
     workers: int = 2,
-) -> list[Sums]:
-    """Sum over a run of base points of each repeat's own scrambling.
+) -> list[SobolSums]:
+    """Sum over a run of base points of each repeat's own scrambling, (r) sums.
 
     Parameters
     ----------
     model
-        Maps standard normal columns (d, n) to outputs (m, n), plain ones first.
-    layout
-        What is estimated.
+        Maps standard normal columns (d, n) to outputs (m, n), continuous ones first.
     start, points
         First base point and how many; together with earlier runs they should be a power of two.
-    repeats
-        Independent scramblings.
-    seed
-        Seed of the run.
     shift
-        (m,) taken off the plain outputs, near their means, to keep digits; 0 for probabilities.
-    workers
-        Threads; the results do not depend on it.
-
-    Returns
-    -------
-    (r) sums.
+        (m,) taken off the continuous outputs, near their means, to keep digits; else 0.
     """
 
-    def repeat(r: int) -> Sums:
-        total = Sums.empty(layout, len(shift))
-        rng = stream(seed, stage="rank", index=(r,))
-        for cell in sobol_cells(2 * layout.dimensions, points, rng, start=start):
+    def repeat(r: int) -> SobolSums:
+        total = SobolSums.empty(layout, len(shift))
+        rng = random_stream(seed, stage="rank", index=(r,))
+        for cell in sobol_blocks(2 * layout.dimensions, points, rng, start=start):
             for first in range(0, cell.shape[1], CHUNK):
-                with np.errstate(all="ignore"):  # what is not finite is told by its status
-                    part = _chunk(model, layout, cell[:, first : first + CHUNK], shift[:, None])
+                with np.errstate(all="ignore"):  # what is not finite has its status
+                    part = _sum_chunk(model, layout, cell[:, first : first + CHUNK], shift[:, None])
                     total.add(part)
         return total
 
     return list(run_parallel(repeat, repeats, workers=workers))
 
 
-def _chunk(model: Model, layout: Layout, z: Array, shift: Array) -> Sums:
-    d, split = layout.dimensions, layout.plain
+def _sum_chunk(model: Model, layout: SobolDesign, z: Array, shift: Array) -> SobolSums:
+    d, split = layout.dimensions, layout.continuous
     a, b = z[:d], z[d:]
     f_a, f_b = model(a) - shift, model(b) - shift
-    out = Sums.empty(layout, len(shift))
+    out = SobolSums.empty(layout, len(shift))
     out.n = z.shape[1]
     out.a, out.b = f_a.sum(axis=1), f_b.sum(axis=1)
     out.aa, out.bb, out.ab = _dot(f_a, f_a), _dot(f_b, f_b), _dot(f_a, f_b)
@@ -180,11 +168,15 @@ def _chunk(model: Model, layout: Layout, z: Array, shift: Array) -> Sums:
         f_m = model(mixed) - shift
         if k in wanted:
             kept[k] = f_m
-        gap = f_a - f_m
-        out.d[k], out.bd[k], out.dd[k] = gap.sum(axis=1), _dot(f_b, gap), _dot(gap, gap)
+        difference = f_a - f_m
+        out.d[k], out.bd[k], out.dd[k] = (
+            difference.sum(axis=1),
+            _dot(f_b, difference),
+            _dot(difference, difference),
+        )
         if split < len(f_a):
-            out.gap[k] = np.abs(gap[split:]).sum(axis=1)
-            out.least[k] = np.minimum(f_b[split:], f_m[split:]).sum(axis=1)
+            out.abs_d[k] = np.abs(difference[split:]).sum(axis=1)
+            out.min_bm[k] = np.minimum(f_b[split:], f_m[split:]).sum(axis=1)
             out.cross[k] = _dot(f_a[split:], f_m[split:])
     for i in sorted({i for i, _ in layout.pairs}):
         mixed = b.copy()
@@ -202,21 +194,19 @@ def _dot(x: Array, y: Array) -> Array:
     return np.asarray(np.einsum("mn,mn->m", x, y))
 
 
-def estimates(sums: Sequence[Sums], layout: Layout, *, shift: Array) -> Estimates:
+def indices_from_sums(
+    sums: Sequence[SobolSums], layout: SobolDesign, *, shift: Array
+) -> SobolEstimates:
     """Turn sums into indices.
 
     Parameters
     ----------
-    sums
-        One per repeat.
-    layout
-        What is estimated.
     shift
         (m,) as it was taken off.
 
     Returns
     -------
-    The `Estimates`.
+    The `SobolEstimates`.
 
     Notes
     -----
@@ -237,39 +227,45 @@ def estimates(sums: Sequence[Sums], layout: Layout, *, shift: Array) -> Estimate
     for the event are this project's own.
     """
     with np.errstate(all="ignore"):  # what is not finite comes out as NaN
-        parts = [_one(one, layout) for one in sums]
+        parts = [_repeat_indices(one, layout) for one in sums]
     stacked = [np.array([p[i] for p in parts]) for i in range(5)]
     first, total, second, mean, variance = stacked
-    return Estimates(first, total, second, mean + shift, variance, sums[0].n)
+    return SobolEstimates(first, total, second, mean + shift, variance, sums[0].n)
 
 
-def _one(s: Sums, layout: Layout) -> tuple[Array, Array, Array, Array, Array]:
-    n, split = s.n, layout.plain
+def _repeat_indices(s: SobolSums, layout: SobolDesign) -> tuple[Array, Array, Array, Array, Array]:
+    n, split = s.n, layout.continuous
     mean = (s.a + s.b) / (2 * n)
     variance = (s.aa + s.bb) / (2 * n) - mean**2
     variance[split:] = mean[split:] * (1.0 - mean[split:])
     scale = np.maximum(np.abs(s.aa / n), 1e-300)
     variance = np.where(variance > 1e-14 * scale, variance, np.nan)
     singles = [k for k, columns in enumerate(layout.sets) if len(columns) == 1]
-    back = {i: s.swapped[q] for q, (i, _) in enumerate(layout.pairs)}
-    count = 2 + len(singles) + len(back)
-    centre = (s.a + s.b + (s.a - s.d[singles]).sum(axis=0) + sum(back.values())) / (count * n)
+    swapped_by_set = {i: s.swapped[q] for q, (i, _) in enumerate(layout.pairs)}
+    count = 2 + len(singles) + len(swapped_by_set)
+    centre = (s.a + s.b + (s.a - s.d[singles]).sum(axis=0) + sum(swapped_by_set.values())) / (
+        count * n
+    )
     first = (centre * s.d - s.bd) / n / variance
     total = 0.5 * s.dd / n / variance
     p_v = variance[split:]
-    together = np.array([layout.integrated in columns for columns in layout.sets])
+    has_integrated = np.array([layout.integrated in columns for columns in layout.sets])
     square = s.a[split:] * s.b[split:] / n**2
     mixed_mean = 0.5 * (2.0 * s.a[split:] - s.d[:, split:]) / n
-    first[:, split:] = np.where(together[:, None], (s.least / n - square) / p_v, first[:, split:])
+    first[:, split:] = np.where(
+        has_integrated[:, None], (s.min_bm / n - square) / p_v, first[:, split:]
+    )
     total[:, split:] = np.where(
-        together[:, None], (mixed_mean - s.cross / n) / p_v, 0.5 * s.gap / n / p_v
+        has_integrated[:, None], (mixed_mean - s.cross / n) / p_v, 0.5 * s.abs_d / n / p_v
     )
     second = _second(s, layout, centre=centre, first=first, variance=variance)
     return first, total, second, mean, variance
 
 
-def _second(s: Sums, layout: Layout, *, centre: Array, first: Array, variance: Array) -> Array:
-    n, split = s.n, layout.plain
+def _second(
+    s: SobolSums, layout: SobolDesign, *, centre: Array, first: Array, variance: Array
+) -> Array:
+    n, split = s.n, layout.continuous
     second = np.empty((len(layout.pairs), len(variance)))
     for q, (i, j) in enumerate(layout.pairs):
         # sum of (f_BA - c)(f_AB - c) - (f_A - c)(f_B - c)
@@ -278,6 +274,6 @@ def _second(s: Sums, layout: Layout, *, centre: Array, first: Array, variance: A
         for here, other in ((i, j), (j, i)):
             if layout.integrated in layout.sets[here]:
                 square = s.a[split:] * s.b[split:] / n**2
-                closed[split:] = s.least[other] / n - square
+                closed[split:] = s.min_bm[other] / n - square
         second[q] = closed / variance - first[i] - first[j]
     return second

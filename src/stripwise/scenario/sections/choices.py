@@ -7,9 +7,9 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from stripwise.distributions.distribution import with_shifted_moments
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
-from stripwise.risk.reliability.elasticity import nudged
 from stripwise.scenario.input_rules import (
     AGEING_EXPONENT,
     DIFFUSIVITY_RULE,
@@ -153,7 +153,7 @@ def check_cover_sd(choices: Choices | None, inputs: list[Input], *, problems: Pr
         if math.isnan(sd):
             continue
         try:
-            nudged(law, sd=sd - law.parent_sd)
+            with_shifted_moments(law, sd=sd - law.parent_sd)
         except InputError as error:
             problems.add(
                 where,

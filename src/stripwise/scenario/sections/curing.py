@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
-from stripwise.published import Published, value
+from stripwise.published import PublishedValue, published_value
 from stripwise.scenario.input_rules import AFFECTED_DEPTH, EARLY_SLOPE, MODEL_FACTOR
 from stripwise.scenario.model import Curing, FollowUp, Strategy
 from stripwise.scenario.problems import KeyPath, Problems
@@ -45,7 +45,7 @@ FREEZING = 1e-6
 """Temperature up to which a face freezes [degC]; 32 degF converts to a rounding above 0."""
 
 
-def cited(entry: Published) -> str:
+def cited(entry: PublishedValue) -> str:
     """Return the source of a published value with its mark."""
     return entry.citation
 
@@ -211,7 +211,7 @@ def retention_name(method: str, face: str) -> str:
 
 
 def _law_input() -> Input:
-    published = value("duracrete.curing_factor.1d").citation
+    published = published_value("duracrete.curing_factor.1d").citation
     source = f"{published}; place in the distributions, as a normal score"
     law = distribution("normal", mean=0.0, sd=1.0)
     return Input(LAW, "curing law", law, "", "curing", "knowledge", source)
@@ -227,7 +227,7 @@ def _early_input(part: CuringPart, problems: Problems) -> Input | None:
             problems=problems,
         )
     law = distribution("normal", mean=0.0, sd=1.0)
-    source = cited(value("curing.early_slope_sd"))
+    source = cited(published_value("curing.early_slope_sd"))
     return Input(EARLY, EARLY_SLOPE.label, law, "", "curing", "knowledge", source)
 
 
@@ -250,7 +250,7 @@ def _factor_input(part: CuringPart, problems: Problems) -> Input | None:
 
 def _maturity(part: CuringPart, problems: Problems) -> tuple[float, float, float]:
     """Return Q [K], datum and reference temperature [degC]."""
-    activation = value("maturity.activation_temperature").number
+    activation = published_value("maturity.activation_temperature").number
     if part.activation_temperature is not None:
         activation = problems.quantity(
             part.activation_temperature,
@@ -260,7 +260,7 @@ def _maturity(part: CuringPart, problems: Problems) -> tuple[float, float, float
             low=(1000.0, "1000 K"),
             high=(15000.0, "15000 K"),
         )
-    datum = value("maturity.datum_temperature").number
+    datum = published_value("maturity.datum_temperature").number
     if part.datum_temperature is not None:
         datum = problems.quantity(
             part.datum_temperature,
@@ -270,7 +270,7 @@ def _maturity(part: CuringPart, problems: Problems) -> tuple[float, float, float
             low=(-20.0, "-20 degC"),
             high=(10.0, "10 degC"),
         )
-    reference = value("maturity.reference_temperature.europe").number
+    reference = published_value("maturity.reference_temperature.europe").number
     if part.reference_temperature is not None:
         reference = problems.quantity(
             part.reference_temperature,
@@ -287,7 +287,7 @@ def _duration(part: FollowUpPart, path: KeyPath, *, method: str, problems: Probl
     where = (*path, "duration")
     if part.duration is None:
         if method == "membrane":
-            return 24.0 * value("curing.membrane_duration").number
+            return 24.0 * published_value("curing.membrane_duration").number
         problems.missing(where, f'how long the {method} stays, such as "3 d"')
         return math.nan
     return problems.quantity(

@@ -7,7 +7,7 @@ import math
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.surface_history.surface_chloride import splash_content
-from stripwise.published import value
+from stripwise.published import published_value
 from stripwise.scenario.input_rules import SURFACE_CHLORIDE
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.schema import DeIcingPart
@@ -64,7 +64,7 @@ def de_icing_input(part: DeIcingPart, contents: Contents, problems: Problems) ->
     if concrete <= 0.0:
         problems.add(path, "lies beyond the reach of the published fit: no chloride is left there")
         return None
-    entry = value("gehlen2000.splash")
+    entry = published_value("gehlen2000.splash")
     law = distribution("lognormal", mean=concrete * contents.density / contents.binder, cov=spread)
     rule = SURFACE_CHLORIDE
     source = (

@@ -7,7 +7,7 @@ import math
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.published import value
+from stripwise.published import published_value
 from stripwise.scenario.input_rules import (
     AGEING_EXPONENT,
     CONVECTION_ZONE,
@@ -200,7 +200,7 @@ def _plain(
 ) -> Input | None:
     path = tuple(name.split("."))
     if spec is None:
-        example = f'"{rule.quantity.example}"' if not rule.quantity.plain else "0.3"
+        example = f'"{rule.quantity.example}"' if not rule.quantity.dimensionless else "0.3"
         problems.missing(path, f"a value such as {example}, or a distribution")
         return None
     for key in ("basis", "nominal", "bias"):
@@ -265,7 +265,7 @@ def _coefficient(part: ConcretePart, problems: Problems) -> Input | None:
     name = "concrete.temperature_coefficient"
     if part.temperature_coefficient is not None:
         return _plain(part.temperature_coefficient, name, TEMPERATURE_COEFFICIENT, problems)
-    entry = value("fib34.chloride.temperature_coefficient")
+    entry = published_value("fib34.chloride.temperature_coefficient")
     law = distribution(entry.family, **entry.numbers)
     return Input(name, TEMPERATURE_COEFFICIENT.label, law, "K", "concrete", source=cited(entry))
 

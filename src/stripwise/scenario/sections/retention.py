@@ -6,7 +6,7 @@ import dataclasses
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.published import value
+from stripwise.published import published_value
 from stripwise.scenario.input_rules import RETENTION
 from stripwise.scenario.model import FollowUp
 from stripwise.scenario.problems import Problems, words
@@ -93,7 +93,7 @@ def retention_warnings(part: CuringPart, follow_ups: list[FollowUp]) -> list[str
 
 
 def _default_retention(method: str, face: str) -> Input:
-    entry = value(DEFAULT_RETENTION[method, face])
+    entry = published_value(DEFAULT_RETENTION[method, face])
     numbers = dict(entry.numbers)
     law = (
         fixed(numbers["mean"]) if entry.family == "fixed" else distribution(entry.family, **numbers)

@@ -9,7 +9,7 @@ from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
 from stripwise.ingress.surface_history.surface_chloride import SHAPES, SurfaceHistory
-from stripwise.published import constant, value
+from stripwise.published import constant, published_value
 from stripwise.risk.model.service_conditions import CARBONATION_INPUTS
 from stripwise.scenario.model import Cracking, Curing, Extent, Service
 from stripwise.scenario.problems import KeyPath, Problems
@@ -49,19 +49,7 @@ MOST_ROWS = 50
 
 
 def read_mechanisms(file: ScenarioFile, problems: Problems) -> tuple[bool, bool]:
-    """Read which mechanisms are at work, chloride alone unless the file says otherwise.
-
-    Parameters
-    ----------
-    file
-        The file in its shape.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    Whether chloride and whether carbonation is one of them.
-    """
+    """Return whether chloride and whether carbonation is at work; chloride alone by default."""
     path: KeyPath = ("exposure", "mechanisms")
     named = file.exposure.mechanisms
     if named is None:
@@ -262,7 +250,7 @@ def _carbonation(file: ScenarioFile, name: str, problems: Problems) -> Input | N
     if spec is not None:
         return build_input(spec, path, name=full, rule=rule, problems=problems)
     if name in DEFAULTS:
-        entry = value(f"fib34.carbonation.{name}")
+        entry = published_value(f"fib34.carbonation.{name}")
         law = distribution(entry.family, **dict(entry.numbers))
         return Input(full, rule.label, law, rule.unit, rule.group, rule.kind, cited(entry))
     if name in ("rain_share", "wet_share"):
@@ -287,7 +275,7 @@ def _cracking(part: CrackingPart, problems: Problems) -> tuple[Cracking, list[In
         elif default is not None:
             inputs.append(default)
         else:
-            example = "0.75" if rule.quantity.plain else f'"{rule.quantity.example}"'
+            example = "0.75" if rule.quantity.dimensionless else f'"{rule.quantity.example}"'
             hint = "; or give published_rate" if name in ("corrosion_rate", "wet_share") else ""
             problems.missing(path, f"a value such as {example}, or a distribution{hint}")
     steel = part.steel
@@ -308,7 +296,7 @@ def _published_rate(part: CrackingPart, problems: Problems) -> tuple[Input | Non
         for key in ("corrosion_rate", "wet_share"):
             problems.excuse(("cracking", key))
         return None, None
-    entry = value(f"duracrete.corrosion_rate.{part.published_rate.replace(' ', '_')}")
+    entry = published_value(f"duracrete.corrosion_rate.{part.published_rate.replace(' ', '_')}")
     rule, wet = CRACKING_RULES["corrosion_rate"], CRACKING_RULES["wet_share"]
     # the source gives moments; a lognormal keeps the rate above zero
     law = distribution("lognormal", mean=entry.numbers["mean"], sd=entry.numbers["sd"])

@@ -9,8 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from stripwise.ingress.clock import REFERENCE_TEMPERATURE, ZERO_CELSIUS, log_temperature_factor
 from stripwise.ingress.season import MONTHS
+from stripwise.ingress.transformed_time import (
+    REFERENCE_TEMPERATURE,
+    ZERO_CELSIUS,
+    log_temperature_factor,
+)
 from stripwise.published import constant
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.units.names import printable

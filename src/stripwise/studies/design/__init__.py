@@ -1,1 +1,1 @@
-"""Cover and strip age chosen together: map, roots, rules, prices."""
+"""Which cover goes with which strip age, and what each pair costs."""

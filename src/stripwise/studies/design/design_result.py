@@ -192,6 +192,6 @@ class DesignResult:
     warnings: tuple[str, ...]
     run: dict[str, Any]
 
-    def with_words(self, verdict: tuple[str, ...], warnings: tuple[str, ...]) -> DesignResult:
+    def with_sentences(self, verdict: tuple[str, ...], warnings: tuple[str, ...]) -> DesignResult:
         """Return the same results with their sentences."""
         return replace(self, verdict=verdict, warnings=warnings)

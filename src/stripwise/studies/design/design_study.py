@@ -1,4 +1,4 @@
-"""From a scenario to its design: map, roots, rules, prices, sentences."""
+"""Which pairs of cover and strip age meet the target, and what they cost."""
 
 from __future__ import annotations
 
@@ -13,16 +13,29 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.curves import interval
-from stripwise.risk.probability.nominal_covers import by_knowledge, by_repeat
-from stripwise.risk.probability.target_roots import NEVER, index_of_map
+from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.nominal_covers import (
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
+from stripwise.risk.probability.target_roots import NEVER, index_from_probability
 from stripwise.scenario.model import Cost, Scenario
 from stripwise.studies.design.break_even import break_even_rows, choice_table, dominated
 from stripwise.studies.design.design_result import DESIGN_COLUMNS, PARETO_COLUMNS, DesignResult
 from stripwise.studies.design.exchange_rates import exchange_rows, exchange_table
 from stripwise.studies.design.hand_rules import rule_table
-from stripwise.studies.design.prices import Ages, Option, Priced, first_cost, price
-from stripwise.studies.design.required_cover import Needs, earliest_table, needs_of
+from stripwise.studies.design.prices import (
+    CostAges,
+    Option,
+    PricedOptions,
+    first_cost,
+    price_options,
+)
+from stripwise.studies.design.required_cover import (
+    RequiredCovers,
+    earliest_table,
+    find_required_covers,
+)
 from stripwise.studies.design.sentences import design_verdict, design_warnings
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.design.site_table import reference_table, site_table
@@ -35,7 +48,7 @@ Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, slots=True)
-class _Money:
+class _CostTables:
     """Everything that needs prices."""
 
     cost: pd.DataFrame
@@ -69,115 +82,125 @@ def design(
     NumericalError
         If the front of a layered face does not converge.
     """
-    tell = progress or (lambda _stage, _done: None)
+    report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
     stages: dict[str, float] = {}
 
-    def mark(stage: str) -> None:
+    def end_stage(stage: str) -> None:
         stages[stage] = time.perf_counter() - started - sum(stages.values())
-        tell(stage, 1.0)
+        report_progress(stage, 1.0)
 
-    setting = Setting.of(scenario, workers=workers)
-    ages = Ages.of(setting)
-    chart = _Chart.of(setting, ages)
-    mark("map")
-    needs = needs_of(setting)
-    required = needs.table(setting)
-    mark("required cover")
-    earliest = earliest_table(setting, chart.at_life(setting.drawn_covers()), chart.doubted)
-    mark("earliest strip age")
+    setting = Setting.from_scenario(scenario, workers=workers)
+    ages = CostAges.from_setting(setting)
+    design_map = _DesignMap.from_setting(setting, ages)
+    end_stage("map")
+    required_covers = find_required_covers(setting)
+    required = required_covers.table(setting)
+    end_stage("required cover")
+    earliest = earliest_table(
+        setting, design_map.at_life(setting.rounded_covers()), design_map.epistemic
+    )
+    end_stage("earliest strip age")
     rates = exchange_rows(setting)
-    mark("exchange rates")
-    rules = rule_table(setting, needs)
-    mark("design rules")
+    end_stage("exchange rates")
+    rules = rule_table(setting, required_covers)
+    end_stage("design rules")
     site = site_table(setting)
-    mark("strip-age table")
-    money = None
+    end_stage("strip-age table")
+    cost_tables = None
     if scenario.cost is not None:
-        money = _money(setting, ages, chart, needs, scenario.cost)
-        rates += money.break_even
-        mark("prices")
+        cost_tables = _cost_tables(setting, ages, design_map, required_covers, scenario.cost)
+        rates += cost_tables.break_even
+        end_stage("prices")
     exchange = exchange_table(rates)
     result = DesignResult(
         scenario=scenario,
-        design=chart.table(setting, ages),
+        design=design_map.table(setting, ages),
         required=required,
         earliest=earliest,
         exchange=exchange,
         rules=rules,
         strip_ages=site,
         references=reference_table(scenario.curing.temperature),
-        cost=None if money is None else money.cost,
-        pareto=None if money is None else money.pareto,
-        choice=None if money is None else money.choice,
-        reliability_map=chart.map(setting),
+        cost=None if cost_tables is None else cost_tables.cost,
+        pareto=None if cost_tables is None else cost_tables.pareto,
+        choice=None if cost_tables is None else cost_tables.choice,
+        reliability_map=design_map.map(setting),
         verdict=(),
         warnings=(),
-        run=_record(setting, stages),
+        run=_run_record(setting, stages),
     )
-    return result.with_words(design_verdict(result), design_warnings(result))
+    return result.with_sentences(design_verdict(result), design_warnings(result))
 
 
 @dataclass(frozen=True, slots=True)
-class _Chart:
+class _DesignMap:
     """The map: probabilities over follow-ups, strip ages and covers.
 
-    `p` is (r, f, t, a, c) over `covers`; `doubted` (k, f, t, d) over the drawn covers at the
-    target life.
+    `probability` is (r, f, t, a, c) over `covers`; `epistemic` (k, f, t, d) over the rounded covers
+    at the target life; `map_columns` are the positions of the map's covers.
     """
 
     covers: Array
-    p: Array
+    probability: Array
     life: int
-    doubted: Array | None
-    on_map: NDArray[np.intp]
+    epistemic: Array | None
+    map_columns: NDArray[np.intp]
 
     @classmethod
-    def of(cls, setting: Setting, ages: Ages) -> _Chart:
-        drawn = setting.drawn_covers()
+    def from_setting(cls, setting: Setting, ages: CostAges) -> _DesignMap:
+        drawn = setting.rounded_covers()
         covers = np.unique(np.round(np.concatenate([setting.covers, drawn]), 9))
-        wall = setting.wall_with(setting.every(setting.strip_ages))
-        p = by_repeat(wall, covers, ages.ages, sample=setting.coarse)
+        wall = setting.wall_with(setting.plans_at(setting.strip_ages))
+        p = probability_by_repeat(wall, covers, ages.ages, sample=setting.map_sample)
         shape = (len(p), len(setting.plans), len(setting.strip_ages))
-        known = by_knowledge(wall, drawn, setting.at_life, sample=setting.doubt)
-        doubted = None
-        if known is not None:
-            doubted = known.reshape(len(known), *shape[1:], len(drawn))
-        on_map = np.searchsorted(covers, np.round(setting.covers, 9))
+        by_point = probability_by_epistemic_point(
+            wall, drawn, setting.at_life, sample=setting.epistemic_sample
+        )
+        epistemic = None
+        if by_point is not None:
+            epistemic = by_point.reshape(len(by_point), *shape[1:], len(drawn))
+        map_columns = np.searchsorted(covers, np.round(setting.covers, 9))
         return cls(
-            covers, p.reshape(*shape, len(ages.ages), len(covers)), ages.life, doubted, on_map
+            covers,
+            p.reshape(*shape, len(ages.ages), len(covers)),
+            ages.life,
+            epistemic,
+            map_columns,
         )
 
     def at_life(self, covers: Array) -> Array:
         """Probability (r, f, t, c) at the target life, at some of the covers."""
-        return np.asarray(self.p[..., self.life, np.searchsorted(self.covers, np.round(covers, 9))])
+        return np.asarray(
+            self.probability[..., self.life, np.searchsorted(self.covers, np.round(covers, 9))]
+        )
 
     def cells(self) -> Array:
         """Probability (r, f, t, a, c) at the covers of the map."""
-        return np.asarray(self.p[..., self.on_map])
+        return np.asarray(self.probability[..., self.map_columns])
 
     def map(self, setting: Setting) -> ReliabilityMap:
         """Reliability index over the map."""
-        index = index_of_map(np.mean(self.at_life(setting.covers), axis=0))
+        index = index_from_probability(np.mean(self.at_life(setting.covers), axis=0))
         return ReliabilityMap(setting.covers, setting.strip_ages, setting.labels, index)
 
-    def costs(self, setting: Setting, ages: Ages) -> tuple[Array, Array]:
+    def costs(self, setting: Setting, ages: CostAges) -> tuple[Array, Array]:
         """First cost and expected present cost (f, t, c); NaN without prices."""
         cost = setting.scenario.cost
         shape = (len(setting.plans), len(setting.strip_ages), len(setting.covers))
         if cost is None:
             return np.full(shape, np.nan), np.full(shape, np.nan)
         first = np.empty(shape)
-        for (f, t, c), option in zip(np.ndindex(*shape), options_of(setting), strict=True):
+        for (f, t, c), option in zip(np.ndindex(*shape), map_options(setting), strict=True):
             first[f, t, c] = sum(first_cost(setting, cost, option))
         repair = np.einsum("ftac,a->ftc", np.mean(self.cells(), axis=0), ages.weights(cost))
         return first, first + cost.repair * repair
 
-    def table(self, setting: Setting, ages: Ages) -> pd.DataFrame:
+    def table(self, setting: Setting, ages: CostAges) -> pd.DataFrame:
         """Tabulate every design point."""
         p = self.at_life(setting.covers)
-        mean, low, high = interval(p)
-        options = options_of(setting)
+        mean, low, high = t_interval(p)
+        options = map_options(setting)
         return pd.DataFrame(
             {
                 "cover_mm": [setting.nominal(o.cover) for o in options],
@@ -186,15 +209,15 @@ class _Chart:
                 "probability": mean.ravel(),
                 "low95": np.clip(low, 0.0, 1.0).ravel(),
                 "high95": np.clip(high, 0.0, 1.0).ravel(),
-                "reliability_index": index_of_map(mean).ravel(),
+                "reliability_index": index_from_probability(mean).ravel(),
                 "cost": self.costs(setting, ages)[1].ravel(),
             }
         )[DESIGN_COLUMNS]
 
 
-def options_of(setting: Setting) -> list[Option]:
+def map_options(setting: Setting) -> list[Option]:
     """Every design point of the map as an option, cover running fastest, then strip age."""
-    plans = setting.every(setting.strip_ages)
+    plans = setting.plans_at(setting.strip_ages)
     count = len(setting.strip_ages)
     return [
         Option(
@@ -211,10 +234,16 @@ def options_of(setting: Setting) -> list[Option]:
     ]
 
 
-def _money(setting: Setting, ages: Ages, chart: _Chart, needs: Needs, cost: Cost) -> _Money:
-    first, total = chart.costs(setting, ages)
-    points = options_of(setting)
-    own = [
+def _cost_tables(
+    setting: Setting,
+    ages: CostAges,
+    design_map: _DesignMap,
+    required_covers: RequiredCovers,
+    cost: Cost,
+) -> _CostTables:
+    first, total = design_map.costs(setting, ages)
+    points = map_options(setting)
+    strategies = [
         Option(
             plan.name,
             "strategy",
@@ -231,18 +260,21 @@ def _money(setting: Setting, ages: Ages, chart: _Chart, needs: Needs, cost: Cost
             "strategy at drawn cover",
             o.plan,
             o.follow_up,
-            setting.drawn(setting.nominal(max(f.value, setting.covers[0])))
+            setting.rounded_up(setting.nominal(max(f.value, setting.covers[0])))
             + setting.scenario.cover_bias,
             o.hours,
         )
-        for o, f in zip(own, needs.found, strict=True)
+        for o, f in zip(strategies, required_covers.in_range, strict=True)
         if f.status != NEVER
     ]
-    best = _cheapest(setting, points, total, chart)
-    priced = price(setting, [*own, *drawn, *best], ages)
+    best = _cheapest(setting, points, total, design_map)
+    priced = price_options(setting, [*strategies, *drawn, *best], ages)
     table = priced.table(setting, ages, cost)
-    chosen = _part(priced, range(len(own), len(own) + len(drawn)) if drawn else range(len(own)))
-    mean = np.mean(chart.at_life(setting.covers), axis=0)
+    chosen = _subset(
+        priced,
+        range(len(strategies), len(strategies) + len(drawn)) if drawn else range(len(strategies)),
+    )
+    mean = np.mean(design_map.at_life(setting.covers), axis=0)
     pareto = pd.concat(
         [
             pd.DataFrame(
@@ -263,7 +295,7 @@ def _money(setting: Setting, ages: Ages, chart: _Chart, needs: Needs, cost: Cost
     pareto["dominated"] = dominated(
         pareto["first_cost"].to_numpy(dtype=float), pareto["probability"].to_numpy(dtype=float)
     )
-    return _Money(
+    return _CostTables(
         cost=table,
         pareto=pareto[PARETO_COLUMNS],
         choice=choice_table(chosen, ages, cost),
@@ -271,28 +303,32 @@ def _money(setting: Setting, ages: Ages, chart: _Chart, needs: Needs, cost: Cost
     )
 
 
-def _part(priced: Priced, rows: range) -> Priced:
-    known = None if priced.known is None else priced.known[:, rows.start : rows.stop]
+def _subset(priced: PricedOptions, rows: range) -> PricedOptions:
+    by_point = None if priced.epistemic is None else priced.epistemic[:, rows.start : rows.stop]
     part = slice(rows.start, rows.stop)
-    return Priced(priced.options[part], priced.p[:, part], known, priced.first[part])
+    return PricedOptions(
+        priced.options[part], priced.probability[:, part], by_point, priced.first[part]
+    )
 
 
-def _cheapest(setting: Setting, points: list[Option], total: Array, chart: _Chart) -> list[Option]:
+def _cheapest(
+    setting: Setting, points: list[Option], total: Array, design_map: _DesignMap
+) -> list[Option]:
     """Cheapest design point of each follow-up that surely meets the target."""
-    _, _, high = interval(chart.at_life(setting.covers))
+    _, _, high = t_interval(design_map.at_life(setting.covers))
     meets = high <= setting.scenario.target.probability
-    found = []
+    cheapest = []
     for f in range(len(setting.plans)):
         if not meets[f].any():
             continue
         size = total[f].size
         n = f * size + int(np.argmin(np.where(meets[f], total[f], np.inf)))
         o = points[n]
-        found.append(Option(o.name, "cheapest point", o.plan, o.follow_up, o.cover, o.hours))
-    return found
+        cheapest.append(Option(o.name, "cheapest point", o.plan, o.follow_up, o.cover, o.hours))
+    return cheapest
 
 
-def _record(setting: Setting, stages: dict[str, float]) -> dict[str, Any]:
+def _run_record(setting: Setting, stages: dict[str, float]) -> dict[str, Any]:
     sampling = setting.scenario.sampling
     return {
         "versions": {
@@ -302,8 +338,8 @@ def _record(setting: Setting, stages: dict[str, float]) -> dict[str, Any]:
         "seed": sampling.seed,
         "points": sampling.points,
         "repeats": sampling.repeats,
-        "map_points": setting.coarse.points,
-        "strategy_points": setting.full.points,
+        "map_points": setting.map_sample.points,
+        "strategy_points": setting.strategy_sample.points,
         "map_shape": [len(setting.plans), len(setting.strip_ages), len(setting.covers)],
         "seconds": stages,
     }

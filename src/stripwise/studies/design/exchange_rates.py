@@ -9,50 +9,57 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Wall
-from stripwise.risk.probability.curves import interval
-from stripwise.risk.probability.nominal_covers import by_knowledge, by_repeat
-from stripwise.risk.probability.target_roots import at_strip_age, crossing, crossings, index_of_map
+from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.nominal_covers import (
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
+from stripwise.risk.probability.target_roots import (
+    crossing,
+    crossings,
+    index_from_probability,
+    with_strip_age,
+)
 from stripwise.studies.design.design_result import EXCHANGE_COLUMNS
 from stripwise.studies.design.setting import Setting
 
-__all__ = ["DAY", "FASTER_H", "LINE", "POINT", "exchange_rows", "exchange_table", "row_of"]
+__all__ = [
+    "AT_DESIGN_POINT",
+    "COVER_PER_DAY",
+    "EARLIER_H",
+    "ON_TARGET_LINE",
+    "exchange_row",
+    "exchange_rows",
+    "exchange_table",
+]
 
 Array = NDArray[np.float64]
 
 DAY_H = 24.0
-FASTER_H = 12.0
-"""How much faster a cycle is whose price in cover is asked for [h]."""
+EARLIER_H = 12.0
+"""How much earlier the forms go where the cover that makes up for it is sought [h]."""
 
-LESS, MORE = 30.0, 60.0
+LARGEST_COVER_CUT, LARGEST_EXTRA_COVER = 30.0, 60.0
 """Change of cover over which equal reliability is sought [mm]."""
 
 ROUND_HOURS = (12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 120.0, 168.0)
-MOST_AGES = 5
+MAX_STRIP_AGES = 5
 
-POINT, LINE = "at the design point", "along the target line"
+AT_DESIGN_POINT, ON_TARGET_LINE = "at the design point", "along the target line"
 
-DAY = "cover worth 24 h more in the forms"
+COVER_PER_DAY = "cover worth 24 h more in the forms"
 
 
 def exchange_table(rows: list[dict[str, object]]) -> pd.DataFrame:
-    """Tabulate rows of `row_of`."""
+    """Tabulate rows of `exchange_row`."""
     return pd.DataFrame(rows, columns=EXCHANGE_COLUMNS)
 
 
 def exchange_rows(setting: Setting) -> list[dict[str, object]]:
-    """Find the exchange rates at the design point and along the target line.
+    """Find the exchange rates at the design point and along the target line, as `EXCHANGE_COLUMNS`.
 
     The design point is the reference strategy at the scenario's cover; on the target line the rate
     between t and t + 24 h is the difference of the two required covers.
-
-    Parameters
-    ----------
-    setting
-        The design.
-
-    Returns
-    -------
-    Rows with `EXCHANGE_COLUMNS`.
     """
     rows = _scatter_rows(setting)
     if not setting.reference.penalty:
@@ -60,41 +67,25 @@ def exchange_rows(setting: Setting) -> list[dict[str, object]]:
     return rows + _line_rows(setting)
 
 
-def row_of(  # noqa: PLR0917
+def exchange_row(  # noqa: PLR0917
     question: str,
     place: str,
     follow_up: str,
     cover: float,
     hours: float,
     by_repeat: Array,
-    knowledge: Array | None,
+    epistemic: Array | None,
     unit: str,
     middle: float = np.nan,
 ) -> dict[str, object]:
-    """Write one answer with its intervals.
+    """Write one answer with its intervals; cover [mm] and hours are NaN where the row has none.
 
-    Parameters
-    ----------
-    question, place, follow_up, unit
-        Words of the row.
-    cover
-        Nominal cover [mm]; NaN where the row has none.
-    hours
-        Strip age [h]; NaN where the row has none.
-    by_repeat
-        (r,) answer of each repeat; infinite where it lies out of the looked-at range.
-    knowledge
-        (k,) answer of each knowledge point, or None.
-    middle
-        Answer from the mean over repeats, about which the interval lies; of a root it is nearer
-        than the mean of the answers, which stands for it where there is none.
-
-    Returns
-    -------
-    One row with `EXCHANGE_COLUMNS`.
+    `by_repeat` (r,) and `epistemic` (k,) are the answers of repeats and epistemic points, infinite
+    outside the searched range. `middle` is the answer from the mean over repeats, about which the
+    interval lies: of a root it is nearer than the mean of the answers, used where it is NaN.
     """
     finite = bool(np.isfinite(by_repeat).all())
-    mean, low, high = (float(x) for x in interval(by_repeat)) if finite else (np.nan,) * 3
+    mean, low, high = (float(x) for x in t_interval(by_repeat)) if finite else (np.nan,) * 3
     if finite and np.isfinite(middle):
         mean, low, high = middle, low + middle - mean, high + middle - mean
     status = "ok"
@@ -102,11 +93,11 @@ def row_of(  # noqa: PLR0917
         above, below = np.any(by_repeat == np.inf), np.any(by_repeat == -np.inf)
         status = "beyond the looked-at range" if above or below else "no answer"
         mean = np.inf if above and not below else np.nan
-    know = (np.nan, np.nan)
-    if knowledge is not None:
-        usable = knowledge[~np.isnan(knowledge)]
+    by_epistemic = (np.nan, np.nan)
+    if epistemic is not None:
+        usable = epistemic[~np.isnan(epistemic)]
         if usable.size:
-            know = tuple(np.quantile(usable, (0.025, 0.975), method="nearest"))
+            by_epistemic = tuple(np.quantile(usable, (0.025, 0.975), method="nearest"))
     return {
         "question": question,
         "place": place,
@@ -116,8 +107,8 @@ def row_of(  # noqa: PLR0917
         "value": mean,
         "low95": low,
         "high95": high,
-        "know_low": float(know[0]),
-        "know_high": float(know[1]),
+        "know_low": float(by_epistemic[0]),
+        "know_high": float(by_epistemic[1]),
         "unit": unit,
         "status": status,
     }
@@ -129,12 +120,20 @@ def _root_row(  # noqa: PLR0917
     follow_up: str,
     cover: float,
     hours: float,
-    plain: Array,
-    knowledge: Array | None,
+    by_repeat_values: Array,
+    epistemic: Array | None,
 ) -> dict[str, object]:
     """Write one answer in mm whose first row (1 + r,) is that of the mean over repeats."""
-    return row_of(
-        question, place, follow_up, cover, hours, plain[1:], knowledge, "mm", float(plain[0])
+    return exchange_row(
+        question,
+        place,
+        follow_up,
+        cover,
+        hours,
+        by_repeat_values[1:],
+        epistemic,
+        "mm",
+        float(by_repeat_values[0]),
     )
 
 
@@ -143,66 +142,86 @@ def _with_mean(p: Array) -> Array:
     return np.concatenate([p.mean(axis=0, keepdims=True), p])
 
 
-def _both(
-    setting: Setting, work: Callable[[Wall, bool], Array | None], wall: Wall
+def _by_repeat_and_epistemic(
+    setting: Setting, compute: Callable[[Wall, bool], Array | None], wall: Wall
 ) -> tuple[Array, Array | None]:
-    """Compute by repeat and by knowledge point."""
-    plain = work(wall, False)
-    assert plain is not None
-    return plain, work(wall, True)
+    """Compute by repeat and by epistemic point."""
+    by_repeat_values = compute(wall, False)
+    assert by_repeat_values is not None
+    return by_repeat_values, compute(wall, True)
 
 
 def _index(setting: Setting, covers: Array) -> Callable[[Wall, bool], Array | None]:
     """Return how the index (m, p, c) over some covers is computed, the mean over repeats first."""
 
-    def work(wall: Wall, doubted: bool) -> Array | None:
-        if doubted:
-            p = by_knowledge(wall, covers, setting.at_life, sample=setting.doubt)
+    def compute(wall: Wall, epistemic: bool) -> Array | None:
+        if epistemic:
+            p = probability_by_epistemic_point(
+                wall, covers, setting.at_life, sample=setting.epistemic_sample
+            )
         else:
-            p = _with_mean(by_repeat(wall, covers, setting.at_life, sample=setting.full))
-        return None if p is None else index_of_map(p)[:, :, 0]
+            p = _with_mean(
+                probability_by_repeat(wall, covers, setting.at_life, sample=setting.strategy_sample)
+            )
+        return None if p is None else index_from_probability(p)[:, :, 0]
 
-    return work
+    return compute
 
 
-def _extra(setting: Setting) -> Array:
+def _cover_changes(setting: Setting) -> Array:
     """Return changes of cover to look at, 0 among them, that leave some cover [mm]."""
-    less = min(LESS, 0.6 * setting.mean_cover)
-    return np.concatenate([np.linspace(-less, 0.0, 16)[:-1], np.linspace(0.0, MORE, 31)])
+    less = min(LARGEST_COVER_CUT, 0.6 * setting.mean_cover)
+    return np.concatenate(
+        [np.linspace(-less, 0.0, 16)[:-1], np.linspace(0.0, LARGEST_EXTRA_COVER, 31)]
+    )
 
 
-def _equal(extra: Array, now: Array, goal: Array) -> Array:
-    """Extra cover at which each row of the index (m, c) reaches its own goal (m,) [mm]."""
-    return np.array([crossing(extra, row, float(g)) for row, g in zip(now, goal, strict=True)])
+def _equivalent_cover(cover_changes: Array, present: Array, goal: Array) -> Array:
+    """Change of cover at which each row of the index (m, c) reaches its own goal (m,) [mm]."""
+    return np.array(
+        [crossing(cover_changes, row, float(g)) for row, g in zip(present, goal, strict=True)]
+    )
 
 
 def _point_rows(setting: Setting) -> list[dict[str, object]]:
     plan, hours = setting.reference, setting.hours(setting.reference)
-    faster = min(FASTER_H, hours - setting.choices.strip_age[0])
-    ages = [hours, hours + DAY_H] + ([hours - faster] if faster > 0.0 else [])
-    wall, extra = setting.wall_with(tuple(at_strip_age(plan, h) for h in ages)), _extra(setting)
-    both = _both(setting, _index(setting, setting.mean_cover + extra), wall)
-    zero = int(np.argmin(np.abs(extra)))
+    earlier = min(EARLIER_H, hours - setting.choices.strip_age[0])
+    ages = [hours, hours + DAY_H] + ([hours - earlier] if earlier > 0.0 else [])
+    wall, cover_changes = (
+        setting.wall_with(tuple(with_strip_age(plan, h) for h in ages)),
+        _cover_changes(setting),
+    )
+    pairs = _by_repeat_and_epistemic(
+        setting, _index(setting, setting.mean_cover + cover_changes), wall
+    )
+    zero = int(np.argmin(np.abs(cover_changes)))
     label, nominal = setting.label(plan), setting.nominal(setting.mean_cover)
 
     def answers(row: int, goal: int) -> list[Array | None]:
-        return [None if b is None else _equal(extra, b[:, row], b[:, goal, zero]) for b in both]
+        return [
+            None if b is None else _equivalent_cover(cover_changes, b[:, row], b[:, goal, zero])
+            for b in pairs
+        ]
 
-    plain, know = answers(0, 1)
-    assert plain is not None
-    rows = [_root_row(DAY, POINT, label, nominal, hours, plain, know)]
-    if faster > 0.0:
-        plain, know = answers(2, 0)
-        assert plain is not None
+    by_repeat_values, by_epistemic = answers(0, 1)
+    assert by_repeat_values is not None
+    rows = [
+        _root_row(
+            COVER_PER_DAY, AT_DESIGN_POINT, label, nominal, hours, by_repeat_values, by_epistemic
+        )
+    ]
+    if earlier > 0.0:
+        by_repeat_values, by_epistemic = answers(2, 0)
+        assert by_repeat_values is not None
         rows.append(
             _root_row(
-                f"cover that stripping {faster:.3g} h earlier must buy",
-                POINT,
+                f"cover that stripping {earlier:.3g} h earlier must buy",
+                AT_DESIGN_POINT,
                 label,
                 nominal,
                 hours,
-                plain,
-                know,
+                by_repeat_values,
+                by_epistemic,
             )
         )
     return rows
@@ -213,81 +232,97 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
     if setting.wall.input("reinforcement.cover").distribution.is_fixed:
         return []
     plan = setting.reference
-    narrow, wide = setting.steady().with_plans((plan,)), setting.wall.with_plans((plan,))
-    question = f"cover worth {setting.length(setting.scatter_cut)} less scatter of the cover"
+    narrow, wide = setting.with_less_scatter().with_plans((plan,)), setting.wall.with_plans((plan,))
+    question = f"cover worth {setting.length(setting.sd_reduction)} less scatter of the cover"
     hours, label = setting.hours(plan), setting.label(plan)
-    extra = _extra(setting)
-    near = _index(setting, setting.mean_cover + extra)
-    zero = int(np.argmin(np.abs(extra)))
-    now, then = _both(setting, near, wide), _both(setting, near, narrow)
+    cover_changes = _cover_changes(setting)
+    at_point = _index(setting, setting.mean_cover + cover_changes)
+    zero = int(np.argmin(np.abs(cover_changes)))
+    present, narrower = (
+        _by_repeat_and_epistemic(setting, at_point, wide),
+        _by_repeat_and_epistemic(setting, at_point, narrow),
+    )
     point = [
-        None if a is None or b is None else _equal(extra, a[:, 0], b[:, 0, zero])
-        for a, b in zip(now, then, strict=True)
+        None if a is None or b is None else _equivalent_cover(cover_changes, a[:, 0], b[:, 0, zero])
+        for a, b in zip(present, narrower, strict=True)
     ]
-    far = _index(setting, setting.wide)
-    now, then = _both(setting, far, wide), _both(setting, far, narrow)
+    over_range = _index(setting, setting.wide_covers)
+    present, narrower = (
+        _by_repeat_and_epistemic(setting, over_range, wide),
+        _by_repeat_and_epistemic(setting, over_range, narrow),
+    )
     line = [
         None
         if a is None or b is None
-        else _less(
-            crossings(setting.wide, a[:, 0], setting.target),
-            crossings(setting.wide, b[:, 0], setting.target),
+        else _difference(
+            crossings(setting.wide_covers, a[:, 0], setting.target),
+            crossings(setting.wide_covers, b[:, 0], setting.target),
         )
-        for a, b in zip(now, then, strict=True)
+        for a, b in zip(present, narrower, strict=True)
     ]
     rows = []
-    for place, (plain, know), cover in (
-        (POINT, point, setting.nominal(setting.mean_cover)),
-        (LINE, line, np.nan),
+    for place, (by_repeat_values, by_epistemic), cover in (
+        (AT_DESIGN_POINT, point, setting.nominal(setting.mean_cover)),
+        (ON_TARGET_LINE, line, np.nan),
     ):
-        assert plain is not None
-        rows.append(_root_row(question, place, label, cover, hours, plain, know))
+        assert by_repeat_values is not None
+        rows.append(_root_row(question, place, label, cover, hours, by_repeat_values, by_epistemic))
     return rows
 
 
 def _line_rows(setting: Setting) -> list[dict[str, object]]:
-    ages = _looked_at(setting)
+    ages = _tabulated_strip_ages(setting)
     hours = np.unique([*ages, *(h + DAY_H for h in ages)])
-    wall = setting.wall_with(setting.every(hours))
+    wall = setting.wall_with(setting.plans_at(hours))
     sets: list[Array | None] = []
-    for doubted in (False, True):
-        if doubted:
-            p = by_knowledge(wall, setting.wide, setting.at_life, sample=setting.doubt)
+    for epistemic in (False, True):
+        if epistemic:
+            p = probability_by_epistemic_point(
+                wall, setting.wide_covers, setting.at_life, sample=setting.epistemic_sample
+            )
         else:
-            p = _with_mean(by_repeat(wall, setting.wide, setting.at_life, sample=setting.coarse))
+            p = _with_mean(
+                probability_by_repeat(
+                    wall, setting.wide_covers, setting.at_life, sample=setting.map_sample
+                )
+            )
         if p is None:
             sets.append(None)
             continue
-        need = crossings(setting.wide, index_of_map(p)[:, :, 0], setting.target)
-        sets.append(need.reshape(len(need), len(setting.plans), len(hours)))
-    plain, know = sets
-    assert plain is not None
+        roots = crossings(setting.wide_covers, index_from_probability(p)[:, :, 0], setting.target)
+        sets.append(roots.reshape(len(roots), len(setting.plans), len(hours)))
+    by_repeat_values, by_epistemic = sets
+    assert by_repeat_values is not None
     rows = []
     for f, plan in enumerate(setting.plans):
         for age in ages:
             i, j = (int(np.searchsorted(hours, h)) for h in (age, age + DAY_H))
             rows.append(
                 _root_row(
-                    DAY,
-                    LINE,
+                    COVER_PER_DAY,
+                    ON_TARGET_LINE,
                     plan.name,
-                    setting.nominal(float(plain[0, f, i])),
+                    setting.nominal(float(by_repeat_values[0, f, i])),
                     age,
-                    _less(plain[:, f, i], plain[:, f, j]),
-                    None if know is None else _less(know[:, f, i], know[:, f, j]),
+                    _difference(by_repeat_values[:, f, i], by_repeat_values[:, f, j]),
+                    None
+                    if by_epistemic is None
+                    else _difference(by_epistemic[:, f, i], by_epistemic[:, f, j]),
                 )
             )
     return rows
 
 
-def _less(first: Array, second: Array) -> Array:
+def _difference(first: Array, second: Array) -> Array:
     """Difference of two roots; NaN where both are out of the range."""
     with np.errstate(invalid="ignore"):
         return np.asarray(first - second)
 
 
-def _looked_at(setting: Setting) -> list[float]:
+def _tabulated_strip_ages(setting: Setting) -> list[float]:
     low, high = setting.choices.strip_age
-    inside = [h for h in ROUND_HOURS if low <= h <= high] or [low]
-    picks = np.unique(np.round(np.linspace(0, len(inside) - 1, min(len(inside), MOST_AGES))))
-    return [inside[int(i)] for i in picks]
+    usual_ages = [h for h in ROUND_HOURS if low <= h <= high] or [low]
+    indices = np.unique(
+        np.round(np.linspace(0, len(usual_ages) - 1, min(len(usual_ages), MAX_STRIP_AGES)))
+    )
+    return [usual_ages[int(i)] for i in indices]

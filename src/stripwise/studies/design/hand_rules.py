@@ -1,4 +1,4 @@
-"""Design rules for a hand calculation: a margin on the front at mean values, run back.
+"""Which margin on a hand calculation makes the nominal cover meet the target.
 
 With every input at its mean and the characteristic penalty, the front at the target life is a
 pocket-calculator number. The margin is what the nominal cover must have beyond it for the full
@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 
 from stripwise.risk.model.wall import COVER, Plan
-from stripwise.risk.probability.margin_format import design_penalty, needed_cover
-from stripwise.risk.probability.nominal_covers import moved_cover
-from stripwise.risk.probability.plain_monte_carlo import plain_curves
+from stripwise.risk.probability.cover_margin import design_penalty, required_nominal_cover
+from stripwise.risk.probability.nominal_covers import shifted_cover
+from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.probability.target_roots import OK
 from stripwise.studies.design.design_result import RULE_COLUMNS
-from stripwise.studies.design.required_cover import Needs
+from stripwise.studies.design.required_cover import RequiredCovers
 from stripwise.studies.design.setting import Setting
 
 __all__ = ["rule_table"]
@@ -26,24 +26,15 @@ __all__ = ["rule_table"]
 CHECK_SAMPLES = 200_000
 MM_PER_INCH = 25.4
 NO_RULE = "no rule: the hand calculation knows the front of chloride alone, not of carbonation"
-AGREEING = 4.0
-"""Standard errors that the run back may lie above the target."""
+MAX_DEVIATIONS = 4.0
+"""Standard errors that the Monte Carlo check may lie above the target."""
 
 
-def rule_table(setting: Setting, needs: Needs) -> pd.DataFrame:
-    """Calibrate the margin of every strategy and run each rule back by plain Monte Carlo.
+def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFrame:
+    """Calibrate the margin of every strategy and check each rule by plain Monte Carlo.
 
-    Parameters
-    ----------
-    setting
-        The design.
-    needs
-        Cover that each strategy needs.
-
-    Returns
-    -------
-    DataFrame of `RULE_COLUMNS`; `checked_probability` comes from pseudo-random walls with a
-    sampled cover at the cover that the rule gives, another method than the calibration.
+    `checked_probability` comes from pseudo-random walls with a sampled cover at the cover that the
+    rule gives, another method than the calibration.
     """
     rows = []
     conditions = setting.wall.conditions
@@ -53,29 +44,29 @@ def rule_table(setting: Setting, needs: Needs) -> pd.DataFrame:
         return none.assign(status=NO_RULE, allowed_probability=allowed).reindex(
             columns=RULE_COLUMNS
         )
-    for plan, found in zip(setting.wall.plans, needs.anywhere, strict=True):
-        front = needed_cover(setting.wall, plan, life=setting.life, margin=0.0)
-        margin = found.value - front
+    for plan, root in zip(setting.wall.plans, required_covers.in_wide_range, strict=True):
+        front = required_nominal_cover(setting.wall, plan, life=setting.life, margin=0.0)
+        margin = root.value - front
         row: dict[str, object] = {
             "strategy": plan.name,
             "hand_penalty": design_penalty(setting.wall, plan),
             "hand_front_mm": front,
             "margin_mm": setting.nominal(margin),
-            "low95": setting.nominal(found.low95 - front),
-            "high95": setting.nominal(found.high95 - front),
-            "know_low": setting.nominal(found.know_low - front),
-            "know_high": setting.nominal(found.know_high - front),
+            "low95": setting.nominal(root.low95 - front),
+            "high95": setting.nominal(root.high95 - front),
+            "know_low": setting.nominal(root.know_low - front),
+            "know_high": setting.nominal(root.know_high - front),
             "allowed_probability": setting.scenario.target.probability,
         }
         if np.isfinite(margin) and np.isfinite(front):
-            row |= _run_back(setting, plan, front, margin)
+            row |= _check_rule(setting, plan, front, margin)
         else:
             row["status"] = "no rule: the cover needed lies outside twice the range"
         rows.append(row)
     return pd.DataFrame(rows).reindex(columns=RULE_COLUMNS)
 
 
-def _run_back(setting: Setting, plan: Plan, front: float, margin: float) -> dict[str, object]:
+def _check_rule(setting: Setting, plan: Plan, front: float, margin: float) -> dict[str, object]:
     step = 0.05 * MM_PER_INCH if setting.scenario.units == "US" else 1.0
     rounded = float(np.ceil(setting.nominal(margin) / step - 1e-9) * step)
     mean = front + rounded + setting.scenario.cover_bias
@@ -83,7 +74,7 @@ def _run_back(setting: Setting, plan: Plan, front: float, margin: float) -> dict
         setting.wall,
         plans=(plan,),
         inputs=tuple(
-            replace(item, distribution=moved_cover(setting.wall, mean))
+            replace(item, distribution=shifted_cover(setting.wall, mean))
             if item.name == COVER
             else item
             for item in setting.wall.inputs
@@ -91,17 +82,17 @@ def _run_back(setting: Setting, plan: Plan, front: float, margin: float) -> dict
     )
     sampling = setting.scenario.sampling
     p = float(
-        plain_curves(
+        monte_carlo_curves(
             wall,
             setting.at_life,
             samples=CHECK_SAMPLES,
             seed=sampling.seed,
-            workers=setting.full.workers,
+            workers=setting.strategy_sample.workers,
         )[0, 0]
     )
     allowed = setting.scenario.target.probability
     error = float(np.sqrt(max(p * (1.0 - p), 1.0 / CHECK_SAMPLES) / CHECK_SAMPLES))
-    good = p <= allowed + AGREEING * error
+    good = p <= allowed + MAX_DEVIATIONS * error
     return {
         "rule_margin_mm": rounded,
         "rule_cover_mm": front + rounded,

@@ -1,4 +1,4 @@
-"""What options cost: the first build, the repairs to be expected, and where the choice turns."""
+"""What options cost: the first build and the repairs to be expected."""
 
 from __future__ import annotations
 
@@ -10,22 +10,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.probability.curves import interval
-from stripwise.risk.probability.expected_cost import cost_ages, repair_weights
+from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.expected_cost import cost_ages, repair_cost_weights
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.nominal_covers import by_knowledge, by_repeat
-from stripwise.risk.probability.target_roots import index_of_map
+from stripwise.risk.probability.nominal_covers import (
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
+from stripwise.risk.probability.target_roots import index_from_probability
 from stripwise.scenario.model import Cost, FollowUp
 from stripwise.studies.design.design_result import COST_COLUMNS
 from stripwise.studies.design.setting import Setting
 
-__all__ = ["Ages", "Option", "Priced", "first_cost", "price"]
+__all__ = ["CostAges", "Option", "PricedOptions", "first_cost", "price_options"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Ages:
+class CostAges:
     """Ages at which the probability is computed, and what the cost needs of them.
 
     Attributes
@@ -34,21 +37,21 @@ class Ages:
         (a,) rising ages [yr].
     life
         Position of the target life among them.
-    payable
+    within_cost_horizon
         How many of them lie within the horizon of the costs; 0 without prices.
     """
 
     ages: Array
     life: int
-    payable: int
+    within_cost_horizon: int
 
     @classmethod
-    def of(cls, setting: Setting) -> Ages:
+    def from_setting(cls, setting: Setting) -> CostAges:
         """Choose the ages of a design; the target life alone without prices."""
         cost = setting.scenario.cost
         if cost is None:
             return cls(setting.at_life, 0, 0)
-        integral, _ = Integral.of(setting.wall, prefer_cover=True)
+        integral, _ = Integral.from_wall(setting.wall, prefer_cover=True)
         special = [setting.life]
         if np.isfinite(setting.scenario.ageing_ends):
             special.append(setting.scenario.ageing_ends)
@@ -63,10 +66,13 @@ class Ages:
     def weights(self, cost: Cost, rate: float | None = None) -> Array:
         """Weights (a,) on the probability that give the present cost of one repair of price 1."""
         rate = cost.rate if rate is None else rate
-        own = repair_weights(
-            self.ages[: self.payable], cost.horizon, rate=rate, instalments=cost.instalments
+        cost_weights = repair_cost_weights(
+            self.ages[: self.within_cost_horizon],
+            cost.horizon,
+            rate=rate,
+            instalments=cost.instalments,
         )
-        return np.concatenate([own, np.zeros(len(self.ages) - self.payable)])
+        return np.concatenate([cost_weights, np.zeros(len(self.ages) - self.within_cost_horizon)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,46 +102,42 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True)
-class Priced:
+class PricedOptions:
     """Options with their probabilities over age.
 
     Attributes
     ----------
     options
         o options.
-    p
+    probability
         (r, o, a) probability by repeat.
-    known
-        (k, o, a) probability by knowledge point, or None.
+    epistemic
+        (k, o, a) probability by epistemic point, or None.
     first
         (o, 3) price of forms, follow-up and cover per m2.
     """
 
     options: tuple[Option, ...]
-    p: Array
-    known: Array | None
+    probability: Array
+    epistemic: Array | None
     first: Array
 
-    def table(self, setting: Setting, ages: Ages, cost: Cost) -> pd.DataFrame:
-        """Tabulate the options.
-
-        Returns
-        -------
-        DataFrame of `COST_COLUMNS`; `low95`, `high95`, `know_low` and `know_high` belong to the
-        expected present cost in the column before them.
-        """
+    def table(self, setting: Setting, ages: CostAges, cost: Cost) -> pd.DataFrame:
+        """Tabulate the options as `COST_COLUMNS`; the intervals are of the present cost."""
         weights = ages.weights(cost)
         rows = []
         allowed = setting.scenario.target.probability
         for o, option in enumerate(self.options):
             forms, after, cover = (float(x) for x in self.first[o])
             first = forms + after + cover
-            repair, low, high = (float(x) for x in interval(cost.repair * (self.p[:, o] @ weights)))
-            know = (np.nan, np.nan)
-            if self.known is not None:
-                each = first + cost.repair * (self.known[:, o] @ weights)
-                know = float(np.quantile(each, 0.025)), float(np.quantile(each, 0.975))
-            p, least, most = (float(x) for x in interval(self.p[:, o, ages.life]))
+            repair, low, high = (
+                float(x) for x in t_interval(cost.repair * (self.probability[:, o] @ weights))
+            )
+            epistemic_bounds = (np.nan, np.nan)
+            if self.epistemic is not None:
+                each = first + cost.repair * (self.epistemic[:, o] @ weights)
+                epistemic_bounds = float(np.quantile(each, 0.025)), float(np.quantile(each, 0.975))
+            p, least, most = (float(x) for x in t_interval(self.probability[:, o, ages.life]))
             meets = "yes" if most <= allowed else "no" if least > allowed else "undecided"
             rows.append(
                 {
@@ -145,7 +147,7 @@ class Priced:
                     "cover_mm": setting.nominal(option.cover),
                     "strip_age_h": option.hours,
                     "probability": p,
-                    "reliability_index": float(index_of_map(np.array(p))),
+                    "reliability_index": float(index_from_probability(np.array(p))),
                     "met_on_average": meets,
                     "forms": forms,
                     "follow_up_curing": after,
@@ -155,8 +157,8 @@ class Priced:
                     "cost": first + repair,
                     "low95": first + max(low, 0.0),
                     "high95": first + high,
-                    "know_low": know[0],
-                    "know_high": know[1],
+                    "know_low": epistemic_bounds[0],
+                    "know_high": epistemic_bounds[1],
                     "currency": cost.currency,
                 }
             )
@@ -173,22 +175,8 @@ def first_cost(setting: Setting, cost: Cost, option: Option) -> tuple[float, flo
     )
 
 
-def price(setting: Setting, options: Sequence[Option], ages: Ages) -> Priced:
-    """Compute the probabilities of options over age, from all points of the scenario.
-
-    Parameters
-    ----------
-    setting
-        The design, of a scenario with prices.
-    options
-        What to price.
-    ages
-        From `Ages.of`.
-
-    Returns
-    -------
-    The `Priced`.
-    """
+def price_options(setting: Setting, options: Sequence[Option], ages: CostAges) -> PricedOptions:
+    """Compute the probabilities of options over age, from all points of the scenario."""
     cost = setting.scenario.cost
     assert cost is not None
     plans = tuple(dict.fromkeys(option.plan for option in options))
@@ -199,8 +187,10 @@ def price(setting: Setting, options: Sequence[Option], ages: Ages) -> Priced:
         return None if p is None else np.stack([p[:, i, :, c] for i, c in places], axis=1)
 
     wall = setting.wall_with(plans)
-    p = pick(by_repeat(wall, covers, ages.ages, sample=setting.full))
-    known = pick(by_knowledge(wall, covers, ages.ages, sample=setting.doubt))
+    p = pick(probability_by_repeat(wall, covers, ages.ages, sample=setting.strategy_sample))
+    by_point = pick(
+        probability_by_epistemic_point(wall, covers, ages.ages, sample=setting.epistemic_sample)
+    )
     assert p is not None
     first = np.array([first_cost(setting, cost, option) for option in options])
-    return Priced(tuple(options), p, known, first)
+    return PricedOptions(tuple(options), p, by_point, first)

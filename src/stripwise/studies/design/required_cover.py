@@ -1,4 +1,4 @@
-"""Required cover of each strategy and earliest strip age of each cover."""
+"""Which cover each strategy needs, and how early each cover may be stripped."""
 
 from __future__ import annotations
 
@@ -8,64 +8,67 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.nominal_covers import by_knowledge, by_repeat
+from stripwise.risk.probability.nominal_covers import (
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
 from stripwise.risk.probability.target_roots import (
     ANY,
     NEVER,
-    Found,
+    TargetRoot,
     crossings,
     earliest_strip_ages,
-    found_root,
-    index_of_map,
+    find_target_root,
+    index_from_probability,
 )
 from stripwise.studies.design.design_result import EARLIEST_COLUMNS, REQUIRED_COLUMNS
 from stripwise.studies.design.setting import Setting
 
-__all__ = ["Needs", "earliest_table", "needs_of"]
+__all__ = ["RequiredCovers", "earliest_table", "find_required_covers"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Needs:
+class RequiredCovers:
     """Mean cover that each strategy needs.
 
     Attributes
     ----------
-    found
+    in_range
         s roots in the range of the choices, by mean cover [mm].
-    anywhere
-        s roots wherever they are, within twice the range.
-    p
-        (r, s, w) probability over `Setting.wide`.
+    in_wide_range
+        s roots within twice the range.
+    probability
+        (r, s, w) probability over `Setting.wide_covers`.
     """
 
-    found: tuple[Found, ...]
-    anywhere: tuple[Found, ...]
-    p: Array
+    in_range: tuple[TargetRoot, ...]
+    in_wide_range: tuple[TargetRoot, ...]
+    probability: Array
 
     def table(self, setting: Setting) -> pd.DataFrame:
         """Tabulate the nominal covers."""
         low = setting.nominal(float(setting.covers[0]))
         rows = []
-        for plan, found in zip(setting.wall.plans, self.found, strict=True):
-            if found.status == ANY:
-                required, sides = low, (np.nan, np.nan)
-            elif found.status == NEVER:
-                required, sides = np.inf, (np.nan, np.nan)
+        for plan, root in zip(setting.wall.plans, self.in_range, strict=True):
+            if root.status == ANY:
+                required, bounds = low, (np.nan, np.nan)
+            elif root.status == NEVER:
+                required, bounds = np.inf, (np.nan, np.nan)
             else:
-                required = setting.nominal(found.value)
-                sides = setting.nominal(found.low95), setting.nominal(found.high95)
+                required = setting.nominal(root.value)
+                bounds = setting.nominal(root.low95), setting.nominal(root.high95)
             rows.append(
                 {
                     "strategy": plan.name,
                     "required_cover_mm": required,
-                    "low95": sides[0],
-                    "high95": sides[1],
-                    "drawn_cover_mm": setting.drawn(required),
-                    "status": cover_status(found.status),
-                    "know_low": setting.nominal(found.know_low),
-                    "know_high": setting.nominal(found.know_high),
+                    "low95": bounds[0],
+                    "high95": bounds[1],
+                    "drawn_cover_mm": setting.rounded_up(required),
+                    "status": cover_status(root.status),
+                    "know_low": setting.nominal(root.know_low),
+                    "know_high": setting.nominal(root.know_high),
                 }
             )
         return pd.DataFrame(rows, columns=[*REQUIRED_COLUMNS, "know_low", "know_high"])
@@ -87,81 +90,65 @@ def strip_status(status: str) -> str:
     }.get(status, status)
 
 
-def needs_of(setting: Setting) -> Needs:
-    """Find the mean cover that meets the target, for every strategy of the scenario.
-
-    Parameters
-    ----------
-    setting
-        The design.
-
-    Returns
-    -------
-    The `Needs`, from all points of the scenario.
-    """
-    p = by_repeat(setting.wall, setting.wide, setting.at_life, sample=setting.full)[:, :, 0]
-    known = by_knowledge(setting.wall, setting.wide, setting.at_life, sample=setting.doubt)
+def find_required_covers(setting: Setting) -> RequiredCovers:
+    """Find the mean cover that meets the target, for every strategy, from all points."""
+    p = probability_by_repeat(
+        setting.wall, setting.wide_covers, setting.at_life, sample=setting.strategy_sample
+    )[:, :, 0]
+    epistemic = probability_by_epistemic_point(
+        setting.wall, setting.wide_covers, setting.at_life, sample=setting.epistemic_sample
+    )
     anywhere = tuple(
-        found_root(
-            setting.wide,
+        find_target_root(
+            setting.wide_covers,
             p[:, s],
             setting.target,
-            knowledge=None if known is None else known[:, s, 0],
+            epistemic=None if epistemic is None else epistemic[:, s, 0],
         )
         for s in range(p.shape[1])
     )
-    return Needs(tuple(_within(f, setting.covers) for f in anywhere), anywhere, p)
+    return RequiredCovers(tuple(_within(f, setting.covers) for f in anywhere), anywhere, p)
 
 
-def _within(found: Found, covers: Array) -> Found:
+def _within(root: TargetRoot, covers: Array) -> TargetRoot:
     """Judge a root against the range of the choices."""
-    know = {"know_low": found.know_low, "know_high": found.know_high}
-    if found.value <= covers[0]:
-        return Found(-np.inf, **know, status=ANY)
-    if found.value > covers[-1] + 1e-9:
-        return Found(np.inf, **know, status=NEVER)
-    return found
+    epistemic_bounds = {"know_low": root.know_low, "know_high": root.know_high}
+    if root.value <= covers[0]:
+        return TargetRoot(-np.inf, **epistemic_bounds, status=ANY)
+    if root.value > covers[-1] + 1e-9:
+        return TargetRoot(np.inf, **epistemic_bounds, status=NEVER)
+    return root
 
 
-def earliest_table(setting: Setting, p: Array, knowledge: Array | None) -> pd.DataFrame:
-    """Tabulate the earliest strip age over follow-ups and covers that a drawing holds.
+def earliest_table(setting: Setting, p: Array, epistemic_p: Array | None) -> pd.DataFrame:
+    """Tabulate the earliest strip age over follow-ups and rounded covers, as `EARLIEST_COLUMNS`.
 
-    Parameters
-    ----------
-    setting
-        The design.
-    p
-        (r, f, t, d) probability on the map's strip ages and the drawn covers.
-    knowledge
-        (k, f, t, d) the same over the knowledge inputs, or None.
-
-    Returns
-    -------
-    DataFrame of `EARLIEST_COLUMNS`.
+    `p` (r, f, t, d) is the probability on the map's strip ages and the rounded covers, `epistemic_p`
+    (k, f, t, d) the same over the epistemic points.
     """
-    covers = setting.drawn_covers()
-    found = earliest_strip_ages(
+    covers = setting.rounded_covers()
+    root = earliest_strip_ages(
         setting.wall,
         setting.plans,
         covers=covers,
         strip_ages=setting.choices.strip_age,
         age=setting.life,
         target=setting.target,
-        sample=setting.coarse,
-        known=(setting.strip_ages, p),
+        sample=setting.map_sample,
+        known_map=(setting.strip_ages, p),
     )
-    doubted = None
-    if knowledge is not None:
-        index = np.moveaxis(index_of_map(knowledge), 2, 3)
-        doubted = crossings(np.log(setting.strip_ages), index, setting.target)
+    epistemic = None
+    if epistemic_p is not None:
+        index = np.moveaxis(index_from_probability(epistemic_p), 2, 3)
+        epistemic = crossings(np.log(setting.strip_ages), index, setting.target)
     rows = []
     for f, label in enumerate(setting.labels):
         for c, cover in enumerate(covers):
-            one = found[f][c]
-            know = (np.nan, np.nan)
-            if doubted is not None:
-                ends = np.quantile(doubted[:, f, c], (0.025, 0.975), method="nearest")
-                know = (_hours(ends[0], setting), _hours(ends[1], setting))
+            one = root[f][c]
+            epistemic_bounds = (np.nan, np.nan)
+            if epistemic is not None:
+                ends = np.quantile(epistemic[:, f, c], (0.025, 0.975), method="nearest")
+                epistemic_bounds = (_hours(ends[0], setting), _hours(ends[1], setting))
             rows.append(
                 {
                     "follow_up": label,
@@ -169,17 +156,17 @@ def earliest_table(setting: Setting, p: Array, knowledge: Array | None) -> pd.Da
                     "earliest_strip_age_h": _first(one, setting),
                     "low95": one.low95,
                     "high95": one.high95,
-                    "know_low": know[0],
-                    "know_high": know[1],
+                    "know_low": epistemic_bounds[0],
+                    "know_high": epistemic_bounds[1],
                     "status": strip_status(one.status),
                 }
             )
     return pd.DataFrame(rows, columns=EARLIEST_COLUMNS)
 
 
-def _first(found: Found, setting: Setting) -> float:
+def _first(root: TargetRoot, setting: Setting) -> float:
     """Strip age of a root; the shortest of the range where any will do."""
-    return setting.choices.strip_age[0] if found.status == ANY else found.value
+    return setting.choices.strip_age[0] if root.status == ANY else root.value
 
 
 def _hours(log_age: float, setting: Setting) -> float:

@@ -1,4 +1,4 @@
-"""What a design says, in sentences, the most important first."""
+"""What a design answers, in sentences, the most important first."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from stripwise.studies.design.exchange_rates import DAY, POINT
-from stripwise.studies.service_notes import left_out
+from stripwise.studies.design.exchange_rates import AT_DESIGN_POINT, COVER_PER_DAY
+from stripwise.studies.service_notes import omitted_options
 
 if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult
@@ -18,59 +18,45 @@ __all__ = ["design_verdict", "design_warnings"]
 MM_PER_INCH = 25.4
 DAYS_FROM_H = 48.0
 
-TOLD = ("price of a repair", "real discount rate")
-"""Turning points that the sentences name; the table has all."""
+NAMED_PARAMETERS = ("price of a repair", "real discount rate")
+"""Break-even parameters that the sentences name; the table has all."""
 
 
 def design_verdict(result: DesignResult) -> tuple[str, ...]:
-    """Say what the tables of a design say.
-
-    Parameters
-    ----------
-    result
-        The design without its sentences.
-
-    Returns
-    -------
-    Sentences.
-    """
-    sentences = [_required(result), _strategies(result), _earliest(result), _rate(result)]
+    """State what the tables of a design show."""
+    sentences = [_required(result), _strategies(result), _earliest(result), _exchange_rate(result)]
     if result.cost is not None and result.choice is not None:
-        sentences += [_cheapest(result, result.cost), _hour(result), _turns(result.choice)]
+        sentences += [
+            _cheapest(result, result.cost),
+            _hour_value(result),
+            _choice_changes(result.choice),
+        ]
     return tuple(sentence for sentence in sentences if sentence)
 
 
 def design_warnings(result: DesignResult) -> tuple[str, ...]:
-    """Say what the reader must know before using a design.
-
-    Parameters
-    ----------
-    result
-        The design without its sentences.
-
-    Returns
-    -------
-    Sentences.
-    """
-    found = [*result.scenario.warnings, *left_out(result.scenario, "design")]
+    """State what the reader must know before using a design."""
+    warnings = [*result.scenario.warnings, *omitted_options(result.scenario, "design")]
     if result.required["know_low"].isna().all():
-        found.append("No random input is marked as knowledge: intervals show sampling error only.")
+        warnings.append(
+            "No random input is marked as knowledge: intervals show sampling error only."
+        )
     else:
-        found.append(
+        warnings.append(
             "Required cover and earliest strip age meet the target on average over what is not "
             "known; the knowledge interval says how far they move if it is settled either way."
         )
     broken = result.rules[~result.rules["status"].eq("ok")]
-    found += [f"{row['strategy']}: {row['status']}." for row in broken.to_dict("records")]
+    warnings += [f"{row['strategy']}: {row['status']}." for row in broken.to_dict("records")]
     for table, place in ((result.required, "strategy"), (result.earliest, "follow_up")):
         falls = table[table["status"].str.startswith("not monotone")]
-        found += [f"{row[place]}: {row['status']}." for row in falls.to_dict("records")]
+        warnings += [f"{row[place]}: {row['status']}." for row in falls.to_dict("records")]
     if result.cost is None:
-        found.append(
+        warnings.append(
             "The scenario has no [cost] section: nothing is said about money. Prices of forms, "
             "follow-up, cover and repair would add it."
         )
-    return tuple(found)
+    return tuple(warnings)
 
 
 def _row(table: pd.DataFrame, **where: str) -> dict[str, Any]:
@@ -93,35 +79,35 @@ def _required(result: DesignResult) -> str:
         return f'With "{name}" any cover of the range meets {goal}.'
     return (
         f'With "{name}" the wall needs a nominal cover of '
-        f"{_length(row['required_cover_mm'], result)}, {_drawn(row['drawn_cover_mm'], result)} on "
-        f"the drawing, to meet {goal}{_know(row, result)}."
+        f"{_length(row['required_cover_mm'], result)}, {_rounded_length(row['drawn_cover_mm'], result)} on "
+        f"the drawing, to meet {goal}{_knowledge_interval(row, result)}."
     )
 
 
-def _know(row: dict[str, Any], result: DesignResult) -> str:
+def _knowledge_interval(row: dict[str, Any], result: DesignResult) -> str:
     low, high = float(row["know_low"]), float(row["know_high"])
     if np.isnan(low) or np.isnan(high):
         return ""
-    return f" ({_end(low, result)} to {_end(high, result)} over what is not known)"
+    return f" ({_bound(low, result)} to {_bound(high, result)} over what is not known)"
 
 
-def _end(mm: float, result: DesignResult) -> str:
+def _bound(mm: float, result: DesignResult) -> str:
     if np.isinf(mm):
         return "beyond twice the range" if mm > 0 else "less than half the range"
     return _length(mm, result)
 
 
 def _strategies(result: DesignResult) -> str:
-    needs: dict[str, list[str]] = {}
+    by_cover: dict[str, list[str]] = {}
     for row in result.required.to_dict("records"):
         if row["strategy"] == result.scenario.reference_strategy:
             continue
         drawn = row["drawn_cover_mm"]
-        text = _drawn(drawn, result) if np.isfinite(drawn) else "more than the range holds"
+        text = _rounded_length(drawn, result) if np.isfinite(drawn) else "more than the range holds"
         if row["status"].startswith("any cover"):
             text += " or less"
-        needs.setdefault(text, []).append(f'"{row["strategy"]}"')
-    parts = [f"{_listing(names)} {text}" for text, names in needs.items()]
+        by_cover.setdefault(text, []).append(f'"{row["strategy"]}"')
+    parts = [f"{_listing(names)} {text}" for text, names in by_cover.items()]
     return f"The others need on the drawing: {'; '.join(parts)}." if parts else ""
 
 
@@ -147,10 +133,10 @@ def _earliest(result: DesignResult) -> str:
     )
 
 
-def _rate(result: DesignResult) -> str:
+def _exchange_rate(result: DesignResult) -> str:
     table = result.exchange
-    first = table[table["place"] == POINT]
-    rows = first[first["question"] == DAY].to_dict("records")
+    first = table[table["place"] == AT_DESIGN_POINT]
+    rows = first[first["question"] == COVER_PER_DAY].to_dict("records")
     if not rows or not np.isfinite(rows[0]["value"]):
         return ""
     row = rows[0]
@@ -187,11 +173,11 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     pick = drawn.sort_values("cost").iloc[0]
     return text + (
         f'. Among the strategies, each at its drawn cover, "{pick["option"]}" with '
-        f"{_drawn(pick['cover_mm'], result)} is the cheapest, {pick['cost']:.4g} {money}/m²."
+        f"{_rounded_length(pick['cover_mm'], result)} is the cheapest, {pick['cost']:.4g} {money}/m²."
     )
 
 
-def _hour(result: DesignResult) -> str:
+def _hour_value(result: DesignResult) -> str:
     rows = result.exchange[result.exchange["question"].str.startswith("most that one hour")]
     scenario = result.scenario
     if rows.empty or scenario.cost is None:
@@ -222,9 +208,9 @@ def _hour(result: DesignResult) -> str:
     return text + "."
 
 
-def _turns(choice: pd.DataFrame) -> str:
+def _choice_changes(choice: pd.DataFrame) -> str:
     parts = []
-    for row in choice[choice["parameter"].isin(TOLD)].to_dict("records"):
+    for row in choice[choice["parameter"].isin(NAMED_PARAMETERS)].to_dict("records"):
         rate = row["unit"] == "1/yr"
         for side, word in (("above", "above"), ("below", "below")):
             at = row[f"changes_{side}"]
@@ -257,7 +243,7 @@ def _length(mm: float, result: DesignResult) -> str:
     return f"{mm:.1f} mm".replace(".0 mm", " mm")
 
 
-def _drawn(mm: float, result: DesignResult) -> str:
+def _rounded_length(mm: float, result: DesignResult) -> str:
     if result.scenario.units == "US":
         return f"{mm / MM_PER_INCH:g} in"
     return f"{mm:g} mm"

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from stripwise.distributions.distribution import Distribution, distribution
 from stripwise.errors import InputError
 from stripwise.risk.model.wall import COVER, Plan, Wall
-from stripwise.risk.probability.nominal_covers import Sample, is_quick
-from stripwise.risk.probability.target_roots import at_strip_age, drawn_cover
+from stripwise.risk.probability.nominal_covers import SamplingOptions, has_cheap_covers
+from stripwise.risk.probability.target_roots import round_cover_up, with_strip_age
 from stripwise.scenario.model import Choices, Scenario
-from stripwise.studies.from_scenario import plan_of, wall_of
+from stripwise.studies.from_scenario import build_plan, build_wall
 
 __all__ = ["Setting"]
 
@@ -22,14 +22,14 @@ MM_PER_INCH = 25.4
 Array = NDArray[np.float64]
 
 STRIP_AGES = 25
-LEAST_COVERS = 31
+MIN_COVERS = 31
 MAP_POINTS = 4096
 """Points per repeat of the map; strategies take all points of the scenario."""
 
 KNOWLEDGE_POINTS = 2048
 
-SLOW_POINTS = (256, 2048, 256)
-"""Most points of map, strategies and knowledge where every cover costs as much as the first."""
+MAX_SLOW_POINTS = (256, 2048, 256)
+"""Most points of map, strategies and epistemic where every cover costs as much as the first."""
 
 ROOT_STEPS = 80
 
@@ -50,12 +50,12 @@ class Setting:
         (c,) mean cover of the map [mm].
     strip_ages
         (t,) strip ages of the map [h].
-    wide
+    wide_covers
         Mean covers over which roots are sought, well beyond the range [mm].
     life, target
         Target life [yr] and reliability index.
-    coarse, full, doubt
-        Samples of the map, of the strategies and around the knowledge points.
+    map_sample, strategy_sample, epistemic_sample
+        Samples of the map, of the strategies and around the epistemic points.
     """
 
     scenario: Scenario
@@ -64,22 +64,16 @@ class Setting:
     plans: tuple[Plan, ...]
     covers: Array
     strip_ages: Array
-    wide: Array
+    wide_covers: Array
     life: float
     target: float
-    coarse: Sample
-    full: Sample
-    doubt: Sample
+    map_sample: SamplingOptions
+    strategy_sample: SamplingOptions
+    epistemic_sample: SamplingOptions
 
     @classmethod
-    def of(cls, scenario: Scenario, *, workers: int) -> Setting:
-        """Prepare a scenario.
-
-        Raises
-        ------
-        InputError
-            If the scenario opens no choices.
-        """
+    def from_scenario(cls, scenario: Scenario, *, workers: int) -> Setting:
+        """Prepare a scenario; an InputError if it opens no choices."""
         choices = scenario.choices
         if choices is None:
             raise InputError(
@@ -89,17 +83,17 @@ class Setting:
             )
         temperature = scenario.curing.temperature
         plans = tuple(
-            plan_of(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
+            build_plan(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
             for f in choices.follow_up
         )
         low, high, step = choices.cover
-        wanted = max(int(np.ceil((high - low) / step - 1e-9)), 1)
-        parts = wanted * int(np.ceil((LEAST_COVERS - 1) / wanted))
+        intervals = max(int(np.ceil((high - low) / step - 1e-9)), 1)
+        parts = intervals * int(np.ceil((MIN_COVERS - 1) / intervals))
         sampling = scenario.sampling
-        wall = wall_of(scenario)
-        quick = (MAP_POINTS, sampling.points, KNOWLEDGE_POINTS)
-        most = quick if is_quick(wall) else SLOW_POINTS
-        points = [min(sampling.points, n) for n in most]
+        wall = build_wall(scenario)
+        usual_points = (MAP_POINTS, sampling.points, KNOWLEDGE_POINTS)
+        max_points = usual_points if has_cheap_covers(wall) else MAX_SLOW_POINTS
+        points = [min(sampling.points, n) for n in max_points]
         lowest = max(0.4 * low, min(low, 2.0 * wall.input(COVER).distribution.sd))
         return cls(
             scenario=scenario,
@@ -108,12 +102,14 @@ class Setting:
             plans=plans,
             covers=np.linspace(low, high, parts + 1),
             strip_ages=np.geomspace(*choices.strip_age, STRIP_AGES),
-            wide=np.linspace(lowest, 2.0 * high, ROOT_STEPS + 1),
+            wide_covers=np.linspace(lowest, 2.0 * high, ROOT_STEPS + 1),
             life=scenario.target.service_life,
             target=scenario.target.reliability_index,
-            coarse=Sample(points[0], sampling.repeats, sampling.seed, "main", workers),
-            full=Sample(points[1], sampling.repeats, sampling.seed, "main", workers),
-            doubt=Sample(points[2], 1, sampling.seed, "main", workers),
+            map_sample=SamplingOptions(points[0], sampling.repeats, sampling.seed, "main", workers),
+            strategy_sample=SamplingOptions(
+                points[1], sampling.repeats, sampling.seed, "main", workers
+            ),
+            epistemic_sample=SamplingOptions(points[2], 1, sampling.seed, "main", workers),
         )
 
     @property
@@ -150,30 +146,30 @@ class Setting:
         """Nominal cover of a mean cover [mm]."""
         return mean - self.scenario.cover_bias
 
-    def drawn(self, nominal: float) -> float:
+    def rounded_up(self, nominal: float) -> float:
         """Nominal cover rounded up to what a drawing holds [mm]."""
-        return drawn_cover(nominal, units=self.scenario.units)
+        return round_cover_up(nominal, units=self.scenario.units)
 
-    def drawn_covers(self) -> Array:
+    def rounded_covers(self) -> Array:
         """Mean covers of the range whose nominal cover a drawing holds [mm]."""
-        step = self.drawn(0.1)
+        step = self.rounded_up(0.1)
         bias = self.scenario.cover_bias
-        first = self.drawn(self.nominal(float(self.covers[0])))
-        found = np.arange(first, self.nominal(float(self.covers[-1])) + 1e-6, step) + bias
-        return found if found.size else self.covers[[0, -1]]
+        first = self.rounded_up(self.nominal(float(self.covers[0])))
+        covers = np.arange(first, self.nominal(float(self.covers[-1])) + 1e-6, step) + bias
+        return covers if covers.size else self.covers[[0, -1]]
 
-    def every(self, hours: Array) -> tuple[Plan, ...]:
+    def plans_at(self, hours: Array) -> tuple[Plan, ...]:
         """Every follow-up at every strip age, strip age running faster."""
-        return tuple(at_strip_age(plan, float(h)) for plan in self.plans for h in hours)
+        return tuple(with_strip_age(plan, float(h)) for plan in self.plans for h in hours)
 
     def wall_with(self, plans: tuple[Plan, ...]) -> Wall:
         """Return the wall under other strategies."""
         return self.wall.with_plans(plans)
 
-    def steady(self) -> Wall:
-        """Return the wall with its cover scattering less, by `scatter_cut`."""
+    def with_less_scatter(self) -> Wall:
+        """Return the wall with its cover scattering less, by `sd_reduction`."""
         inputs = tuple(
-            replace(item, distribution=_narrower(item.distribution, self.scatter_cut))
+            replace(item, distribution=_with_smaller_sd(item.distribution, self.sd_reduction))
             if item.name == COVER
             else item
             for item in self.wall.inputs
@@ -187,20 +183,20 @@ class Setting:
         return f"{mm:.3g} mm"
 
     @property
-    def scatter_cut(self) -> float:
+    def sd_reduction(self) -> float:
         """How much less scatter is priced, 5 mm or 0.2 in; half of it if it is smaller [mm]."""
         sd = self.wall.input(COVER).distribution.parent_sd
         cut = 0.2 * MM_PER_INCH if self.scenario.units == "US" else 5.0
         return cut if sd > cut else 0.5 * sd
 
 
-def _narrower(law: Distribution, cut: float) -> Distribution:
+def _with_smaller_sd(cover: Distribution, cut: float) -> Distribution:
     """Reduce the sd of a cover, its mean and physical bounds kept."""
-    if law.is_fixed:
-        return law
-    sd = law.parent_sd - cut
-    low, high = law.low, law.high
-    if law.family in ("uniform", "triangular"):
-        share = sd / law.parent_sd
-        low, high = (law.mean + share * (end - law.mean) for end in (low, high))
-    return distribution(law.family, mean=law.parent_mean, sd=sd, low=low, high=high)
+    if cover.is_fixed:
+        return cover
+    sd = cover.parent_sd - cut
+    low, high = cover.low, cover.high
+    if cover.family in ("uniform", "triangular"):
+        share = sd / cover.parent_sd
+        low, high = (cover.mean + share * (end - cover.mean) for end in (low, high))
+    return distribution(cover.family, mean=cover.parent_mean, sd=sd, low=low, high=high)

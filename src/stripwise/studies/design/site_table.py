@@ -1,4 +1,4 @@
-"""For the site: earliest strip age by temperature, and what standards say about durations."""
+"""How early the site may strip at each temperature, and what standards say about durations."""
 
 from __future__ import annotations
 
@@ -7,48 +7,43 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from stripwise.published import constant, value
-from stripwise.risk.probability.target_roots import ANY, Found, earliest_strip_ages
+from stripwise.published import constant, published_value
+from stripwise.risk.probability.target_roots import ANY, TargetRoot, earliest_strip_ages
 from stripwise.studies.design.design_result import SITE_COLUMNS
 from stripwise.studies.design.required_cover import strip_status
 from stripwise.studies.design.setting import Setting
-from stripwise.studies.from_scenario import plan_of
+from stripwise.studies.from_scenario import build_plan
 
 __all__ = ["reference_table", "site_table"]
 
 CELSIUS = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 FAHRENHEIT = (40.0, 50.0, 60.0, 70.0, 80.0)
-MOST_COVERS = 9
+MAX_COVERS = 9
 
-BANDS = (25.0, 15.0, 10.0, 5.0)
+CURING_TEMPERATURES = (25.0, 15.0, 10.0, 5.0)
 """Lower ends of the temperature bands of EN 13670 [degC]."""
 
-SPEEDS = {"rapid": "at least 0.50", "medium": "at least 0.30", "slow": "at least 0.15"}
+STRENGTH_DEVELOPMENT = {
+    "rapid": "at least 0.50",
+    "medium": "at least 0.30",
+    "slow": "at least 0.15",
+}
 
 
 def site_table(setting: Setting) -> pd.DataFrame:
     """Tabulate the earliest strip age over concrete temperature, cover and follow-up.
 
     The concrete has the row's temperature in the forms and during the follow-up.
-
-    Parameters
-    ----------
-    setting
-        The design.
-
-    Returns
-    -------
-    DataFrame of `SITE_COLUMNS`; `site_strip_age_h` is rounded up to half hours, from two days on
-    to tenths of a day.
+    `site_strip_age_h` is rounded up to half hours, from two days on to tenths of a day.
     """
     us = setting.scenario.units == "US"
     temperatures = [(t - 32.0) / 1.8 for t in FAHRENHEIT] if us else list(CELSIUS)
-    covers = setting.drawn_covers()
-    picks = np.unique(np.round(np.linspace(0, len(covers) - 1, min(len(covers), MOST_COVERS))))
-    covers = covers[picks.astype(int)]
+    covers = setting.rounded_covers()
+    indices = np.unique(np.round(np.linspace(0, len(covers) - 1, min(len(covers), MAX_COVERS))))
+    covers = covers[indices.astype(int)]
     cases = [(t, f) for t in temperatures for f in setting.choices.follow_up]
     plans = tuple(
-        plan_of(
+        build_plan(
             setting.scenario,
             f.label,
             strip_age=24.0,
@@ -57,37 +52,37 @@ def site_table(setting: Setting) -> pd.DataFrame:
         )
         for t, f in cases
     )
-    found = earliest_strip_ages(
+    roots = earliest_strip_ages(
         setting.wall,
         plans,
         covers=covers,
         strip_ages=setting.choices.strip_age,
         age=setting.life,
         target=setting.target,
-        sample=setting.coarse,
+        sample=setting.map_sample,
     )
     rows = []
-    for (temperature, follow_up), line in zip(cases, found, strict=True):
-        for cover, one in zip(covers, line, strict=True):
-            hours = setting.choices.strip_age[0] if one.status == ANY else one.value
+    for (temperature, follow_up), line in zip(cases, roots, strict=True):
+        for cover, root in zip(covers, line, strict=True):
+            hours = setting.choices.strip_age[0] if root.status == ANY else root.value
             rows.append(
                 {
                     "temperature_degC": temperature,
                     "cover_mm": setting.nominal(float(cover)),
                     "follow_up": follow_up.label,
                     "earliest_strip_age_h": hours,
-                    "low95": one.low95,
-                    "high95": one.high95,
-                    "site_strip_age_h": rounded_up_hours(_safe(one, hours)),
-                    "status": strip_status(one.status),
+                    "low95": root.low95,
+                    "high95": root.high95,
+                    "site_strip_age_h": rounded_up_hours(_upper_bound(root, hours)),
+                    "status": strip_status(root.status),
                 }
             )
     return pd.DataFrame(rows, columns=SITE_COLUMNS)
 
 
-def _safe(found: Found, hours: float) -> float:
-    """Upper end of the sampling interval, which the site rounds up from."""
-    return found.high95 if np.isfinite(found.high95) else hours
+def _upper_bound(roots: TargetRoot, hours: float) -> float:
+    """Upper end of the sampling interval, which the site rounds up from [h]."""
+    return roots.high95 if np.isfinite(roots.high95) else hours
 
 
 def rounded_up_hours(hours: float) -> float:
@@ -99,20 +94,13 @@ def rounded_up_hours(hours: float) -> float:
 
 
 def reference_table(temperature: float) -> pd.DataFrame:
-    """Tabulate durations of standards with their meaning, for a concrete temperature.
+    """Tabulate durations of standards with their meaning, for a concrete temperature [degC].
 
-    Parameters
-    ----------
-    temperature
-        Concrete temperature [degC].
-
-    Returns
-    -------
-    DataFrame with name, meaning, low_h, hours, high_h, source, mark; `low_h` to `high_h` runs over
-    rapid to slow strength development, `hours` is the medium one. EN 13670 gives none below 5 degC.
+    `low_h` to `high_h` runs over rapid to slow strength development, `hours` is the medium one.
+    EN 13670 gives none below 5 degC.
     """
-    aci = value("aci347.wall_forms.hours")
-    cure = value("aci318.curing")
+    aci = published_value("aci347.wall_forms.hours")
+    cure = published_value("aci318.curing")
     rows = [
         (
             "ACI 347",
@@ -122,11 +110,11 @@ def reference_table(temperature: float) -> pd.DataFrame:
             aci.mark,
         )
     ]
-    band = next((b for b in BANDS if temperature >= b), None)
+    band = next((b for b in CURING_TEMPERATURES if temperature >= b), None)
     if band is not None:
         for number in (2, 3, 4):
-            entry = value(f"en13670.curing.class_{number}.from_{band:g}_degc")
-            low, middle, high = (24.0 * entry.numbers[k] for k in SPEEDS)
+            entry = published_value(f"en13670.curing.class_{number}.from_{band:g}_degc")
+            low, middle, high = (24.0 * entry.numbers[k] for k in STRENGTH_DEVELOPMENT)
             rows.append(
                 (
                     f"EN class {number}",

@@ -1,1 +1,1 @@
-"""Ranking what drives the answer: indices at every age, reliability methods, worth of measuring."""
+"""What drives the answer: choices, inputs at every age, and what a measurement would be worth."""

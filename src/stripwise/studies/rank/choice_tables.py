@@ -1,6 +1,6 @@
-"""What each choice on the table does to the outcome: shares of variance, and options one by one.
+"""What each open choice does to the outcome: shares of variance, and options one by one.
 
-Axes: m repeats or knowledge points, a ages, q choices.
+Axes: m repeats or epistemic points, a ages, q choices.
 """
 
 from __future__ import annotations
@@ -13,22 +13,33 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import COVER, Plan, Wall
-from stripwise.risk.probability.curves import interval
-from stripwise.risk.probability.nominal_covers import Sample, by_knowledge, by_repeat
-from stripwise.risk.probability.reliability_index import index_of
+from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
+from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.risk.sensitivity.anova import Anova, anova
-from stripwise.risk.sensitivity.choice_variance import CLIP
+from stripwise.risk.sensitivity.choice_variance import INDEX_RANGE
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.curing import same_cure
-from stripwise.studies.from_scenario import plan_of
-from stripwise.studies.rank.factorial import Choice, Design, Size, lives, outcomes, with_choice
+from stripwise.studies.from_scenario import build_plan
+from stripwise.studies.rank.factorial import (
+    Choice,
+    FactorialDesign,
+    FactorialSize,
+    outcomes,
+    target_lives,
+    with_choice,
+)
 from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
 
-__all__ = ["INDEX", "LIFE_TIME", "OPTION_COLUMNS", "PROBABILITY", "ChoiceTables", "choice_tables"]
+__all__ = ["INDEX", "LOG_LIFE", "OPTION_COLUMNS", "PROBABILITY", "ChoiceTables", "choice_tables"]
 
 Array = NDArray[np.float64]
 
-INDEX, PROBABILITY, LIFE_TIME = "reliability index", "probability", "ln of the life"
+INDEX, PROBABILITY, LOG_LIFE = "reliability index", "probability", "ln of the life"
 OPTION_COLUMNS = [
     "choice",
     "option",
@@ -45,11 +56,11 @@ OPTION_COLUMNS = [
     "life_yr",
     "probability_over_all",
 ]
-AGES = 14
+AGE_COUNT = 14
 KNOWLEDGE_POINTS = 512
-MOST_REPEATS = 16
+MAX_REPEATS = 16
 QUANTILES = (0.025, 0.975)
-FLAT = "undefined: the outcome does not vary over the options"
+CONSTANT_OUTCOME = "undefined: the outcome does not vary over the options"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +79,7 @@ class ChoiceTables:
     top
         Name of the choice with the largest total share of the reliability index, or empty.
     top_share
-        Share of the knowledge points (of the repeats, without any) in which it is the largest.
+        Share of the epistemic points (of the repeats, without any) in which it is the largest.
     over_knowledge
         Whether intervals over what is not known exist.
     flips
@@ -79,7 +90,7 @@ class ChoiceTables:
         Number of combinations.
     """
 
-    design: Design
+    design: FactorialDesign
     indices: pd.DataFrame
     options: pd.DataFrame
     top: str
@@ -91,115 +102,107 @@ class ChoiceTables:
 
 
 def choice_tables(wall: Wall, scenario: Scenario, plan: Plan, *, workers: int = 2) -> ChoiceTables:
-    """Analyse the choices of a scenario.
-
-    Parameters
-    ----------
-    wall
-        The scenario's wall.
-    scenario
-        The scenario.
-    plan
-        Strategy from which options are changed one by one.
-    workers
-        Threads; the results do not depend on it.
-
-    Returns
-    -------
-    The `ChoiceTables`.
-    """
-    size, target = Size.of(wall), scenario.target
+    """Analyse the choices of a scenario; options are changed one by one from the strategy."""
+    size, target = FactorialSize.from_wall(wall), scenario.target
     life, horizon = target.service_life, scenario.sampling.horizon
     ages = np.array([life])
-    if size.lives:
-        ages = np.union1d(np.geomspace(min(1.0, 0.5 * life), horizon, AGES), ages)
+    if size.with_lives:
+        ages = np.union1d(np.geomspace(min(1.0, 0.5 * life), horizon, AGE_COUNT), ages)
     at = int(np.searchsorted(ages, life))
     seed = scenario.sampling.seed
-    repeats = min(scenario.sampling.repeats, MOST_REPEATS)
-    sample = Sample(size.points, repeats, seed, "choices", workers)
-    doubt = Sample(KNOWLEDGE_POINTS, 1, seed, "choices", workers)
-    design = Design.of(wall, scenario, nodes=size.nodes)
+    repeats = min(scenario.sampling.repeats, MAX_REPEATS)
+    sample = SamplingOptions(size.points, repeats, seed, "choices", workers)
+    epistemic_sample = SamplingOptions(KNOWLEDGE_POINTS, 1, seed, "choices", workers)
+    design = FactorialDesign.from_scenario(wall, scenario, nodes=size.nodes)
     weights = [one.weights for one in design.choices]
     p = outcomes(design, ages, sample=sample)
     assert p is not None
-    known = outcomes(design, ages, sample=doubt, knowledge=True)
+    known = outcomes(design, ages, sample=epistemic_sample, epistemic=True)
 
-    def measured(values: Array) -> dict[str, Array]:
+    def measures(values: Array) -> dict[str, Array]:
         whole = values[:, at]
-        found = {INDEX: np.clip(index_of(whole, 1.0 - whole), *CLIP), PROBABILITY: whole}
-        if size.lives:
-            found[LIFE_TIME] = np.log(
-                lives(values, ages, target=target.reliability_index, horizon=horizon)
+        outcome_values = {
+            INDEX: np.clip(reliability_index(whole, 1.0 - whole), *INDEX_RANGE),
+            PROBABILITY: whole,
+        }
+        if size.with_lives:
+            outcome_values[LOG_LIFE] = np.log(
+                target_lives(values, ages, target=target.reliability_index, horizon=horizon)
             )
-        return found
+        return outcome_values
 
-    sampled = {name: anova(y, weights) for name, y in measured(p).items()}
-    doubted = {} if known is None else {n: anova(y, weights) for n, y in measured(known).items()}
-    rows = list(_rows(design, sampled, life, knowledge=False))
-    rows += _rows(design, doubted, life, knowledge=True)
-    half = Design.of(wall, scenario, nodes=size.nodes, shrink=0.5)
+    sampled = {name: anova(y, weights) for name, y in measures(p).items()}
+    epistemic = {} if known is None else {n: anova(y, weights) for n, y in measures(known).items()}
+    rows = list(_index_rows(design, sampled, life, epistemic=False))
+    rows += _index_rows(design, epistemic, life, epistemic=True)
+    half = FactorialDesign.from_scenario(wall, scenario, nodes=size.nodes, shrink=0.5)
     narrow = outcomes(half, ages[at : at + 1], sample=sample)
     assert narrow is not None
-    inner = anova(np.clip(index_of(narrow[:, 0], 1.0 - narrow[:, 0]), *CLIP), weights)
+    inner = anova(
+        np.clip(reliability_index(narrow[:, 0], 1.0 - narrow[:, 0]), *INDEX_RANGE), weights
+    )
     totals = sampled[INDEX].total
-    judged = doubted[INDEX].total if doubted else totals
-    top = _top(totals.mean(axis=0))
-    whole = index_of(p[:, at], 1.0 - p[:, at])
-    beyond = np.mean(_beyond(p, target.reliability_index)) if size.lives else 0.0
+    deciding_totals = epistemic[INDEX].total if epistemic else totals
+    top = _largest(totals.mean(axis=0))
+    whole = reliability_index(p[:, at], 1.0 - p[:, at])
+    beyond = np.mean(_never_reached(p, target.reliability_index)) if size.with_lives else 0.0
     return ChoiceTables(
         design=design,
         indices=pd.DataFrame(rows).reindex(columns=SENSITIVITY_COLUMNS),
-        options=_options(
+        options=_option_table(
             wall,
             scenario,
             plan,
             design,
             ages,
             sample=sample,
-            doubt=doubt,
+            epistemic_sample=epistemic_sample,
             mean=sampled[PROBABILITY],
         ),
         top=design.choices[top].name if top >= 0 else "",
-        top_share=float(np.mean([_top(row) == top for row in judged])),
-        over_knowledge=bool(doubted),
-        flips=_top(inner.total.mean(axis=0)) != top,
-        clipped=(float(np.mean((whole < CLIP[0]) | (whole > CLIP[1]))), float(beyond)),
+        top_share=float(np.mean([_largest(row) == top for row in deciding_totals])),
+        over_knowledge=bool(epistemic),
+        flips=_largest(inner.total.mean(axis=0)) != top,
+        clipped=(
+            float(np.mean((whole < INDEX_RANGE[0]) | (whole > INDEX_RANGE[1]))),
+            float(beyond),
+        ),
         combinations=int(np.prod([len(w) for w in weights])),
     )
 
 
-def _top(total: Array) -> int:
+def _largest(total: Array) -> int:
     return int(np.argmax(total)) if np.isfinite(total).all() else -1
 
 
-def _beyond(p: Array, target: float) -> Array:
+def _never_reached(p: Array, target: float) -> Array:
     """Whether the target is not reached at the last age."""
-    return np.asarray(index_of(p[:, -1], 1.0 - p[:, -1]) > target)
+    return np.asarray(reliability_index(p[:, -1], 1.0 - p[:, -1]) > target)
 
 
-def _rows(
-    design: Design, found: dict[str, Anova], life: float, *, knowledge: bool
+def _index_rows(
+    design: FactorialDesign, variances: dict[str, Anova], life: float, *, epistemic: bool
 ) -> Iterator[dict[str, object]]:
     names = [one.name for one in design.choices]
-    points = "points of what is not known" if knowledge else "repeats"
-    for quantity, parts in found.items():
+    points = "points of what is not known" if epistemic else "repeats"
+    for quantity, parts in variances.items():
         common: dict[str, object] = {
-            "analysis": "choices over knowledge" if knowledge else "choices",
+            "analysis": "choices over knowledge" if epistemic else "choices",
             "strategy": "",
             "quantity": quantity,
-            "age_yr": np.nan if quantity == LIFE_TIME else life,
+            "age_yr": np.nan if quantity == LOG_LIFE else life,
             "input": "",
             "input2": "",
             "group": "",
         }
         flat = int(np.sum(~np.isfinite(parts.first[:, 0])))
-        status = f"{FLAT} at {flat} of {len(parts.first)} {points}" if flat else "ok"
+        status = f"{CONSTANT_OUTCOME} at {flat} of {len(parts.first)} {points}" if flat else "ok"
         for i, name in enumerate(names):
             yield {
                 **common,
                 "input": name,
-                **_numbers("first", parts.first[:, i], knowledge),
-                **_numbers("total", parts.total[:, i], knowledge),
+                **_numbers("first", parts.first[:, i], epistemic),
+                **_numbers("total", parts.total[:, i], epistemic),
                 "status": status,
             }
         for k, (i, j) in enumerate(parts.pairs):
@@ -207,28 +210,28 @@ def _rows(
                 **common,
                 "input": names[i],
                 "input2": names[j],
-                **_numbers("second", parts.second[:, k], knowledge),
+                **_numbers("second", parts.second[:, k], epistemic),
                 "status": status,
             }
         if len(names) > 2:
             yield {
                 **common,
                 "group": "interactions of three and more",
-                **_numbers("first", parts.beyond, knowledge),
+                **_numbers("first", parts.higher_order, epistemic),
                 "status": status,
             }
 
 
-def _numbers(name: str, values: Array, knowledge: bool) -> dict[str, object]:
+def _numbers(name: str, values: Array, epistemic: bool) -> dict[str, object]:
     if not np.isfinite(values).all():
         return {}
-    bounds = (np.mean(values), *np.quantile(values, QUANTILES)) if knowledge else interval(values)
+    bounds = (np.mean(values), *np.quantile(values, QUANTILES)) if epistemic else t_interval(values)
     mean, low, high = (float(x) for x in bounds)
     return {name: mean, f"{name}_low95": low, f"{name}_high95": high}
 
 
 @dataclass(frozen=True, slots=True)
-class _Change:
+class _SingleChange:
     """One option put in place of the strategy's own: where its probability stands."""
 
     choice: str
@@ -240,28 +243,30 @@ class _Change:
     cover: float
 
 
-def _options(
+def _option_table(
     wall: Wall,
     scenario: Scenario,
     plan: Plan,
-    design: Design,
+    design: FactorialDesign,
     ages: Array,
     *,
-    sample: Sample,
-    doubt: Sample,
+    sample: SamplingOptions,
+    epistemic_sample: SamplingOptions,
     mean: Anova,
 ) -> pd.DataFrame:
     target, horizon = scenario.target, scenario.sampling.horizon
     life = target.service_life
     at = int(np.searchsorted(ages, life))
-    changes = list(_changes(wall, scenario, plan, design))
+    changes = list(_single_changes(wall, scenario, plan, design))
     rows = []
     for change in changes:
         one = change.wall.with_plans((change.plan,))
         cover = np.array([change.cover])
-        p = by_repeat(one, cover, ages, sample=sample)[:, 0, :, 0]
-        known = by_knowledge(one, cover, ages[at : at + 1], sample=doubt)
-        middle, low, high = (float(x) for x in interval(p[:, at]))
+        p = probability_by_repeat(one, cover, ages, sample=sample)[:, 0, :, 0]
+        known = probability_by_epistemic_point(
+            one, cover, ages[at : at + 1], sample=epistemic_sample
+        )
+        middle, low, high = (float(x) for x in t_interval(p[:, at]))
         band = (np.nan, np.nan)
         if known is not None:
             ends = np.quantile(known[:, 0, 0, 0], QUANTILES)
@@ -269,11 +274,13 @@ def _options(
         age = np.nan
         if len(ages) > 1:
             curve = p.mean(axis=0)[None]
-            late = bool(_beyond(curve, target.reliability_index)[0])
+            late = bool(_never_reached(curve, target.reliability_index)[0])
             age = (
                 np.inf
                 if late
-                else float(lives(curve, ages, target=target.reliability_index, horizon=horizon)[0])
+                else float(
+                    target_lives(curve, ages, target=target.reliability_index, horizon=horizon)[0]
+                )
             )
         rows.append(
             {
@@ -290,80 +297,90 @@ def _options(
                 "high95": min(high, 1.0),
                 "know_low": band[0],
                 "know_high": band[1],
-                "reliability_index": float(index_of(middle, 1.0 - middle)),
+                "reliability_index": float(reliability_index(middle, 1.0 - middle)),
                 "life_yr": age,
-                "probability_over_all": _over_all(change, design, mean),
+                "probability_over_all": _mean_over_combinations(change, design, mean),
             }
         )
     return pd.DataFrame(rows).reindex(columns=OPTION_COLUMNS)
 
 
-def _over_all(change: _Change, design: Design, mean: Anova) -> float:
+def _mean_over_combinations(change: _SingleChange, design: FactorialDesign, mean: Anova) -> float:
     """Mean probability of an option over all combinations of the others; NaN if it is no node."""
     for choice, values in zip(design.choices, mean.main, strict=True):
         if choice.name != change.choice:
             continue
         if choice.numbers:
-            near = np.isclose(choice.numbers, change.value, rtol=1e-6)
+            matches = np.isclose(choice.numbers, change.value, rtol=1e-6)
         else:
-            near = np.array([option == change.option for option in choice.options])
-        if near.any():
-            return float(values.mean(axis=0)[int(np.argmax(near))])
+            matches = np.array([option == change.option for option in choice.options])
+        if matches.any():
+            return float(values.mean(axis=0)[int(np.argmax(matches))])
     return float("nan")
 
 
-def _changes(wall: Wall, scenario: Scenario, plan: Plan, design: Design) -> Iterator[_Change]:
+def _single_changes(
+    wall: Wall, scenario: Scenario, plan: Plan, design: FactorialDesign
+) -> Iterator[_SingleChange]:
     """List the strategy as it is, then each option of each choice alone."""
     law = wall.input(COVER).distribution
     mean = law.parent_mean
 
-    def one(
+    def change(
         choice: str,
         option: str,
         value: float = np.nan,
         *,
         planned: bool = False,
-        other: Wall = wall,
-        way: Plan = plan,
+        new_wall: Wall = wall,
+        new_plan: Plan = plan,
         cover: float = mean,
-    ) -> _Change:
-        return _Change(choice, option, value, planned, other, way, cover)
+    ) -> _SingleChange:
+        return _SingleChange(choice, option, value, planned, new_wall, new_plan, cover)
 
-    yield one("", plan.name, planned=True)
+    yield change("", plan.name, planned=True)
     for choice in design.choices:
-        shown = _shown(choice)
+        shown = _tabulated_options(choice)
         for value, option in shown:
             match choice.name:
                 case "cover":
-                    yield one(choice.name, "", value, planned=_same(value, mean), cover=value)
+                    yield change(
+                        choice.name, "", value, planned=_is_close(value, mean), cover=value
+                    )
                 case "strip age":
-                    own = _strip_age(wall, plan)
+                    planned_value = _strip_age(wall, plan)
                     # another strip age has no measured penalty: the law gives it
-                    way = replace(plan, strip_age=value, penalty="", factor="")
-                    yield one(choice.name, "", value, planned=_same(value, own), way=way)
+                    new_plan = replace(plan, strip_age=value, penalty="", factor="")
+                    yield change(
+                        choice.name,
+                        "",
+                        value,
+                        planned=_is_close(value, planned_value),
+                        new_plan=new_plan,
+                    )
                 case "follow-up":
-                    opened = scenario.choices
-                    assert opened is not None
-                    follow = next(f for f in opened.follow_up if f.label == option)
-                    way = plan_of(
+                    scenario_choices = scenario.choices
+                    assert scenario_choices is not None
+                    follow = next(f for f in scenario_choices.follow_up if f.label == option)
+                    new_plan = build_plan(
                         scenario,
                         option,
                         strip_age=plan.strip_age,
                         temperature=scenario.strategy(plan.name).temperature,
                         follow_up=follow,
                     )
-                    now = same_cure(scenario.strategy(plan.name).follow_up, follow)
-                    yield one(choice.name, option, planned=now, way=way)
+                    is_planned = same_cure(scenario.strategy(plan.name).follow_up, follow)
+                    yield change(choice.name, option, planned=is_planned, new_plan=new_plan)
                 case "strategy":
-                    way = next(p for p in wall.plans if p.name == option)
-                    yield one(choice.name, option, planned=way == plan, way=way)
+                    new_plan = next(p for p in wall.plans if p.name == option)
+                    yield change(choice.name, option, planned=new_plan == plan, new_plan=new_plan)
                 case _:
-                    other = with_choice(wall, scenario, choice.name, value=value, option=option)
-                    now = other == wall
-                    yield one(choice.name, option, value, planned=now, other=other)
+                    new_wall = with_choice(wall, scenario, choice.name, value=value, option=option)
+                    is_planned = new_wall == wall
+                    yield change(choice.name, option, value, planned=is_planned, new_wall=new_wall)
 
 
-def _shown(choice: Choice) -> list[tuple[float, str]]:
+def _tabulated_options(choice: Choice) -> list[tuple[float, str]]:
     """Both ends of a range, every entry of a list."""
     if not choice.numbers:
         return [(np.nan, option) for option in choice.options]
@@ -372,8 +389,8 @@ def _shown(choice: Choice) -> list[tuple[float, str]]:
     return [(value, "") for value in choice.numbers]
 
 
-def _same(value: float, own: float) -> bool:
-    return bool(np.isclose(value, own, rtol=1e-6))
+def _is_close(value: float, planned_value: float) -> bool:
+    return bool(np.isclose(value, planned_value, rtol=1e-6))
 
 
 def _strip_age(wall: Wall, plan: Plan) -> float:

@@ -1,4 +1,4 @@
-"""The sample of a ranking, doubled until its widest interval is narrow enough.
+"""How many samples a ranking needs: doubled until the widest interval is narrow enough.
 
 Axes: r repeats, k sets of inputs, m outputs, q pairs.
 """
@@ -13,10 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.errors import NumericalError
-from stripwise.risk.probability.curves import interval
-from stripwise.risk.sensitivity.sobol import Estimates, Layout, Sums, accumulate, estimates
+from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.sensitivity.sobol import (
+    SobolDesign,
+    SobolEstimates,
+    SobolSums,
+    accumulate_sums,
+    indices_from_sums,
+)
 
-__all__ = ["FIRST_POINTS", "MOST_POINTS", "Sample", "Step", "converge", "shift_of"]
+__all__ = ["FIRST_POINTS", "MAX_POINTS", "SampleHistory", "Step", "converge", "output_shift"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -24,7 +30,7 @@ Model = Callable[[Array], Array]
 Progress = Callable[[str, float], None]
 
 FIRST_POINTS = 256
-MOST_POINTS = 16_384
+MAX_POINTS = 16_384
 """Base points per repeat, the first and the largest sample."""
 
 
@@ -57,11 +63,11 @@ class Step:
     set: int
     output: int
     kind: str
-    estimates: Estimates
+    estimates: SobolEstimates
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
+class SampleHistory:
     """A finished sample with its history, one `Step` per size."""
 
     steps: tuple[Step, ...]
@@ -73,77 +79,48 @@ class Sample:
         return self.steps[-1]
 
 
-def shift_of(model: Model, layout: Layout) -> Array:
+def output_shift(model: Model, layout: SobolDesign) -> Array:
     """Return what is taken off each output to keep digits: its value at the medians, (m,)."""
     with np.errstate(all="ignore"):
         shift = model(np.zeros((layout.dimensions, 1)))[:, 0].copy()
-    shift[layout.plain :] = 0.0
+    shift[layout.continuous :] = 0.0
     return np.where(np.isfinite(shift), shift, 0.0)
 
 
 def converge(
     model: Model,
-    layout: Layout,
+    layout: SobolDesign,
     *,
-    counts: Callable[[Estimates], Flags],
+    is_required: Callable[[SobolEstimates], Flags],
     precision: float,
     repeats: int,
     seed: int,
-    insist: bool = False,
-    most: int = MOST_POINTS,
+    raise_if_missed: bool = False,
+    max_points: int = MAX_POINTS,
     workers: int = 2,
     progress: Progress | None = None,
     names: Callable[[int, int], str] = lambda k, m: f"set {k}, output {m}",
-) -> Sample:
+) -> SampleHistory:
     """Double the sample until the widest interval is narrow enough or the budget is used up.
 
-    Parameters
-    ----------
-    model
-        Maps standard normal columns (d, n) to outputs (m, n).
-    layout
-        What is estimated.
-    counts
-        Which indices (k, m) are defined and must be narrow.
-    precision
-        Full width that the widest 95 % interval must stay below.
-    repeats
-        Independent scramblings.
-    seed
-        Seed of the run.
-    insist
-        Whether to refuse a sample that misses the precision, rather than hand it back.
-    most
-        Largest number of base points per repeat.
-    workers
-        Threads; the results do not depend on it.
-    progress
-        Called with a stage and the share done.
-    names
-        Words for an index, for the message.
-
-    Returns
-    -------
-    The `Sample`.
-
-    Raises
-    ------
-    NumericalError
-        If the precision is insisted upon and out of reach of the budget.
+    `model` maps standard normal columns (d, n) to outputs (m, n); `is_required` marks the indices
+    (k, m) that are defined and must be narrow; `precision` is the full width of the widest 95 %
+    interval; `max_points` the budget of base points per repeat. With `raise_if_missed` a sample
+    that misses the precision is a NumericalError; `names` words an index for its message.
     """
-    tell = progress or (lambda _stage, _done: None)
-    shift = shift_of(model, layout)
+    report_progress = progress or (lambda _stage, _done: None)
+    shift = output_shift(model, layout)
     started = time.perf_counter()
-    sums: Sequence[Sums] = []
+    sums: Sequence[SobolSums] = []
     steps: list[Step] = []
     points = 0
     while True:
-        goal = max(FIRST_POINTS, 2 * points)
-        more = accumulate(
+        total_points = max(FIRST_POINTS, 2 * points)
+        more = accumulate_sums(
             model,
             layout,
             start=points,
-            points=goal - points,
+            points=total_points - points,
             repeats=repeats,
             seed=seed,
             shift=shift,
@@ -154,27 +131,31 @@ def converge(
                 old.add(new)
         else:
             sums = more
-        points = goal
-        found = estimates(sums, layout, shift=shift)
+        points = total_points
+        sobol_estimates = indices_from_sums(sums, layout, shift=shift)
         runs = points * repeats * layout.runs_per_point
-        step = _step(found, counts(found), runs, time.perf_counter() - started)
+        step = _step(
+            sobol_estimates, is_required(sobol_estimates), runs, time.perf_counter() - started
+        )
         steps.append(step)
-        tell("indices", min(1.0, points / most))
+        report_progress("indices", min(1.0, points / max_points))
         if step.width < precision:
-            return Sample(tuple(steps), True)
+            return SampleHistory(tuple(steps), True)
         # the best that a scrambled sample can hope for is an interval as narrow as 1 / points
-        hopeless = len(steps) > 2 and step.width * points / most > precision
-        if points >= most or (insist and hopeless):
-            if insist:
-                raise NumericalError(_refusal(step, precision, most, repeats, names))
-            return Sample(tuple(steps), False)
+        out_of_reach = len(steps) > 2 and step.width * points / max_points > precision
+        if points >= max_points or (raise_if_missed and out_of_reach):
+            if raise_if_missed:
+                raise NumericalError(
+                    _precision_message(step, precision, max_points, repeats, names)
+                )
+            return SampleHistory(tuple(steps), False)
 
 
-def _refusal(
-    step: Step, precision: float, most: int, repeats: int, names: Callable[[int, int], str]
+def _precision_message(
+    step: Step, precision: float, max_points: int, repeats: int, names: Callable[[int, int], str]
 ) -> str:
     return (
-        f"--precision {precision:g}: not within the budget of {most} points x {repeats} repeats. "
+        f"--precision {precision:g}: not within the budget of {max_points} points x {repeats} repeats. "
         f"At {step.points} points ({step.runs} model runs, {step.seconds:.1f} s) the widest 95 % "
         f"interval is {step.width:.3g}, of the {step.kind} index of "
         f"{names(step.set, step.output)}. Ask for a wider interval, for fewer ages, or raise "
@@ -182,13 +163,13 @@ def _refusal(
     )
 
 
-def _step(found: Estimates, counts: Flags, runs: int, seconds: float) -> Step:
+def _step(sobol_estimates: SobolEstimates, is_required: Flags, runs: int, seconds: float) -> Step:
     widest, place, kind = 0.0, (0, 0), "first"
-    for name, values in (("first", found.first), ("total", found.total)):
+    for name, values in (("first", sobol_estimates.first), ("total", sobol_estimates.total)):
         with np.errstate(invalid="ignore"):
-            _, low, high = interval(values)
-        width = np.where(counts & np.isfinite(high - low), high - low, -1.0)
+            _, low, high = t_interval(values)
+        width = np.where(is_required & np.isfinite(high - low), high - low, -1.0)
         k, m = np.unravel_index(int(np.argmax(width)), width.shape)
         if width[k, m] > widest:
             widest, place, kind = float(width[k, m]), (int(k), int(m)), name
-    return Step(found.points, runs, seconds, widest, *place, kind, found)
+    return Step(sobol_estimates.points, runs, seconds, widest, *place, kind, sobol_estimates)

@@ -1,6 +1,6 @@
-"""The choices on the table as a full factorial of options, and what comes of every combination.
+"""What comes of every combination of the open choices, as a full factorial design.
 
-Axes: m repeats or knowledge points, a ages, q choices.
+Axes: m repeats or epistemic points, a ages, q choices.
 """
 
 from __future__ import annotations
@@ -11,50 +11,54 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate
 
-from stripwise.distributions.distribution import Distribution, distribution
+from stripwise.distributions.distribution import Distribution, distribution, with_shifted_moments
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
 from stripwise.risk.model.wall import COVER, Plan, Wall
-from stripwise.risk.probability.nominal_covers import Sample, by_knowledge, by_repeat, is_quick
-from stripwise.risk.probability.reliability_index import INFINITE_INDEX, index_of
-from stripwise.risk.reliability.elasticity import nudged
-from stripwise.risk.sensitivity.anova import lobatto
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    has_cheap_covers,
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
+from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
+from stripwise.risk.sensitivity.anova import gauss_lobatto
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.choices import AS_SPECIFIED
-from stripwise.studies.from_scenario import plan_of
+from stripwise.studies.from_scenario import build_plan
 
-__all__ = ["Choice", "Design", "Size", "lives", "outcomes", "with_choice"]
+__all__ = ["Choice", "FactorialDesign", "FactorialSize", "outcomes", "target_lives", "with_choice"]
 
 Array = NDArray[np.float64]
 
-COVER_REACH = 10.0
-"""Range of cover to each side of the stated mean, where the scenario opens none [mm], assumed."""
-SCATTER_REACH = 0.25
+COVER_HALF_RANGE = 10.0
+"""Range of cover to each side of the stated mean, where the scenario gives none [mm], assumed."""
+SD_HALF_RANGE = 0.25
 """Range of the cover's sd to each side of the stated one, where none is listed, assumed; for 8 mm
 the 6 to 10 mm of fib Bulletin 34 (2006), Annex B2, recalled."""
-FINER = 8
+INTERPOLATION_FACTOR = 8
 
 
 @dataclass(frozen=True, slots=True)
-class Size:
-    """How finely a factorial is computed: nodes of a range, points per repeat, and whether lives.
+class FactorialSize:
+    """Nodes of a range, points per repeat, and whether lives are computed too.
 
     A layered face, whose every front is a root, and a correlated or fixed cover get less.
     """
 
     nodes: int
     points: int
-    lives: bool
+    with_lives: bool
 
     @classmethod
-    def of(cls, wall: Wall) -> Size:
+    def from_wall(cls, wall: Wall) -> FactorialSize:
         """Return the size for a wall."""
-        return cls(5, 1024, True) if is_quick(wall) else cls(3, 128, False)
+        return cls(5, 1024, True) if has_cheap_covers(wall) else cls(3, 128, False)
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One decision on the table.
+    """One open choice.
 
     Attributes
     ----------
@@ -77,7 +81,7 @@ class Choice:
     assumed: bool = False
 
     @classmethod
-    def over(
+    def from_range(
         cls,
         name: str,
         low: float,
@@ -88,23 +92,23 @@ class Choice:
         assumed: bool = False,
     ) -> Choice:
         """Open a range, uniform in the value or in its logarithm."""
-        x, weights = lobatto(nodes)
+        x, weights = gauss_lobatto(nodes)
         values = low * (high / low) ** x if log else low + (high - low) * x
         return cls(name, tuple(float(v) for v in values), (), weights, assumed)
 
     @classmethod
-    def among(cls, name: str, options: tuple[str, ...]) -> Choice:
+    def from_options(cls, name: str, options: tuple[str, ...]) -> Choice:
         """List options of equal weight."""
         return cls(name, (), options, np.full(len(options), 1.0 / len(options)))
 
     @classmethod
-    def of_values(cls, name: str, values: tuple[float, ...], *, assumed: bool = False) -> Choice:
+    def from_values(cls, name: str, values: tuple[float, ...], *, assumed: bool = False) -> Choice:
         """List numbers of equal weight."""
         return cls(name, values, (), np.full(len(values), 1.0 / len(values)), assumed)
 
 
 @dataclass(frozen=True, slots=True)
-class Design:
+class FactorialDesign:
     """Everything that can be chosen, as walls, plans and covers that combine freely.
 
     Attributes
@@ -131,43 +135,33 @@ class Design:
     wall_shape: tuple[int, int]
 
     @classmethod
-    def of(cls, wall: Wall, scenario: Scenario, *, nodes: int, shrink: float = 1.0) -> Design:
+    def from_scenario(
+        cls, wall: Wall, scenario: Scenario, *, nodes: int, shrink: float = 1.0
+    ) -> FactorialDesign:
         """Lay out the choices of a scenario.
 
-        Parameters
-        ----------
-        wall
-            The scenario's wall.
-        scenario
-            The scenario. Without a [choices] section its strategies are one choice, beside the
-            cover and its scatter over assumed ranges.
-        nodes
-            Gauss-Lobatto nodes of a range.
-        shrink
-            Share of the ranges to keep, about their middle; lists stay.
-
-        Returns
-        -------
-        The `Design`.
+        Without [choices] its strategies are one choice, with cover and scatter over assumed ranges.
+        `nodes` are Gauss-Lobatto nodes of a range; `shrink` is the share of the ranges to keep,
+        about their middle; lists stay.
         """
         opened = scenario.choices
         law = wall.input(COVER).distribution
         mean = law.parent_mean
         if opened is None:
-            ends, assumed = _around(wall, mean), True
+            ends, assumed = _assumed_cover_range(wall, mean), True
         else:
             ends, assumed = opened.cover[:2], False
-        cover = Choice.over("cover", *_shrunk(*ends, shrink), nodes=nodes, assumed=assumed)
-        curing, plans, shape = _curing(wall, scenario, nodes=nodes, shrink=shrink)
-        sds = _scatters(scenario, law)
+        cover = Choice.from_range("cover", *_shrink(*ends, shrink), nodes=nodes, assumed=assumed)
+        curing, plans, shape = _curing_choices(wall, scenario, nodes=nodes, shrink=shrink)
+        sds = _scatter_choice(scenario, law)
         concretes = opened.concretes if opened else ()
         names = (AS_SPECIFIED, *(item.name for item in concretes))
         walls = tuple(
-            _with(wall, sd, inputs)
+            _changed_wall(wall, sd, inputs)
             for sd in (sds.numbers or (None,))
             for inputs in ((), *(item.inputs for item in concretes))
         )
-        listed = (cover, *curing, sds, Choice.among("concrete", names))
+        listed = (cover, *curing, sds, Choice.from_options("concrete", names))
         return cls(
             choices=tuple(one for one in listed if len(one.weights) > 1),
             covers=np.array(cover.numbers),
@@ -178,57 +172,59 @@ class Design:
         )
 
 
-def _around(wall: Wall, mean: float) -> tuple[float, float]:
+def _assumed_cover_range(wall: Wall, mean: float) -> tuple[float, float]:
     zone = (
         wall.input("exposure.convection_zone").distribution.mean
         if any(item.name == "exposure.convection_zone" for item in wall.inputs)
         else 0.0
     )
-    reach = min(COVER_REACH, 0.5 * (mean - zone)) if mean > zone else COVER_REACH
-    return mean - reach, mean + reach
+    half_range = min(COVER_HALF_RANGE, 0.5 * (mean - zone)) if mean > zone else COVER_HALF_RANGE
+    return mean - half_range, mean + half_range
 
 
-def _shrunk(low: float, high: float, share: float) -> tuple[float, float]:
+def _shrink(low: float, high: float, share: float) -> tuple[float, float]:
     middle, half = 0.5 * (low + high), 0.5 * share * (high - low)
     return middle - half, middle + half
 
 
-def _scatters(scenario: Scenario, law: Distribution) -> Choice:
+def _scatter_choice(scenario: Scenario, law: Distribution) -> Choice:
     listed = scenario.choices.cover_sd if scenario.choices else ()
     if listed:
-        return Choice.of_values("execution scatter", tuple(sorted(listed)))
+        return Choice.from_values("execution scatter", tuple(sorted(listed)))
     if law.is_fixed:
         return Choice("execution scatter", (), (), np.ones(1))
     sd = law.parent_sd
-    wished = ((1.0 - SCATTER_REACH) * sd, sd, (1.0 + SCATTER_REACH) * sd)
-    values = tuple(value for value in wished if value == sd or _possible(law, value - sd))
-    return Choice.of_values("execution scatter", values, assumed=True)
+    candidates = ((1.0 - SD_HALF_RANGE) * sd, sd, (1.0 + SD_HALF_RANGE) * sd)
+    values = tuple(
+        value for value in candidates if value == sd or _allows_sd_change(law, value - sd)
+    )
+    return Choice.from_values("execution scatter", values, assumed=True)
 
 
-def _possible(law: Distribution, change: float) -> bool:
+def _allows_sd_change(law: Distribution, change: float) -> bool:
     """Whether the law's bounds allow a change of its sd."""
     try:
-        nudged(law, sd=change)
+        with_shifted_moments(law, sd=change)
     except InputError:
         return False
     return True
 
 
-def _curing(
+def _curing_choices(
     wall: Wall, scenario: Scenario, *, nodes: int, shrink: float
 ) -> tuple[tuple[Choice, ...], tuple[Plan, ...], tuple[int, ...]]:
     opened = scenario.choices
     if opened is None:
         names = tuple(plan.name for plan in wall.plans)
-        return (Choice.among("strategy", names),), wall.plans, (len(names),)
+        return (Choice.from_options("strategy", names),), wall.plans, (len(names),)
     low, high = opened.strip_age
     if shrink != 1.0:
-        ends = _shrunk(float(np.log(low)), float(np.log(high)), shrink)
+        ends = _shrink(float(np.log(low)), float(np.log(high)), shrink)
         low, high = (float(np.exp(end)) for end in ends)
-    age = Choice.over("strip age", low, high, nodes=nodes, log=True)
-    follow = Choice.among("follow-up", tuple(item.label for item in opened.follow_up))
+    age = Choice.from_range("strip age", low, high, nodes=nodes, log=True)
+    follow = Choice.from_options("follow-up", tuple(item.label for item in opened.follow_up))
     plans = tuple(
-        plan_of(
+        build_plan(
             scenario,
             f"{hours:g} h, {item.label}",
             strip_age=hours,
@@ -241,15 +237,15 @@ def _curing(
     return (age, follow), plans, (nodes, len(opened.follow_up))
 
 
-def _with(wall: Wall, sd: float | None, inputs: tuple[Input, ...]) -> Wall:
+def _changed_wall(wall: Wall, sd: float | None, inputs: tuple[Input, ...]) -> Wall:
     """Return the wall with another scatter of the cover and other inputs of the concrete."""
-    taken = {item.name: item for item in inputs}
+    replacements = {item.name: item for item in inputs}
 
     def one(item: Input) -> Input:
         law = item.distribution
         if item.name == COVER and sd is not None and sd != law.parent_sd:
-            return replace(item, distribution=nudged(law, sd=sd - law.parent_sd))
-        other = taken.get(item.name)
+            return replace(item, distribution=with_shifted_moments(law, sd=sd - law.parent_sd))
+        other = replacements.get(item.name)
         return (
             item
             if other is None
@@ -260,61 +256,33 @@ def _with(wall: Wall, sd: float | None, inputs: tuple[Input, ...]) -> Wall:
 
 
 def with_choice(wall: Wall, scenario: Scenario, name: str, *, value: float, option: str) -> Wall:
-    """Return the wall with one option of its cover's scatter or of its concrete.
+    """Return the wall with another "execution scatter" (`value`, sd [mm]) or "concrete" (`option`).
 
-    Parameters
-    ----------
-    wall, scenario
-        The wall and its scenario.
-    name
-        "execution scatter" or "concrete".
-    value
-        Standard deviation of the cover [mm], for the scatter.
-    option
-        Name of the concrete, for the concrete.
-
-    Returns
-    -------
-    The changed wall; one that equals `wall` for what the scenario has.
+    It equals `wall` for what the scenario has.
     """
     if name == "execution scatter":
-        return _with(wall, value, ())
+        return _changed_wall(wall, value, ())
     listed = scenario.choices.concretes if scenario.choices else ()
-    return _with(wall, None, next((c.inputs for c in listed if c.name == option), ()))
+    return _changed_wall(wall, None, next((c.inputs for c in listed if c.name == option), ()))
 
 
 def outcomes(
-    design: Design, ages: Array, *, sample: Sample, knowledge: bool = False
+    design: FactorialDesign, ages: Array, *, sample: SamplingOptions, epistemic: bool = False
 ) -> Array | None:
-    """Compute the probability of every combination of options.
+    """Return P (m, a, n1, ..., nq) of every combination at some ages (a,) [yr], an axis per choice.
 
-    All combinations share the same sample of everything that is not chosen.
-
-    Parameters
-    ----------
-    design
-        The options.
-    ages
-        (a,) ages since first exposure [yr].
-    sample
-        Which sample to take.
-    knowledge
-        Whether the first axis is points of the knowledge inputs instead of repeats.
-
-    Returns
-    -------
-    (m, a, n1, ..., nq) probability, one axis per choice of the design; None for knowledge without
-    knowledge inputs.
+    All combinations share one sample of what is not chosen. With `epistemic` the first axis is
+    epistemic points instead of repeats; None without random knowledge inputs.
     """
     parts = []
-    for wall in _aligned(design.walls) if knowledge else design.walls:
+    for wall in _with_equal_epistemic_inputs(design.walls) if epistemic else design.walls:
         one = wall.with_plans(design.plans)
-        if knowledge:
-            p = by_knowledge(one, design.covers, ages, sample=sample)
+        if epistemic:
+            p = probability_by_epistemic_point(one, design.covers, ages, sample=sample)
             if p is None:
                 return None
         else:
-            p = by_repeat(one, design.covers, ages, sample=sample)
+            p = probability_by_repeat(one, design.covers, ages, sample=sample)
         parts.append(p)
     stacked = np.array(parts)  # (walls, m, plans, a, covers)
     whole = stacked.reshape(
@@ -328,31 +296,31 @@ def outcomes(
     return ordered.reshape(*ordered.shape[:2], *kept)
 
 
-def _aligned(walls: tuple[Wall, ...]) -> tuple[Wall, ...]:
+def _with_equal_epistemic_inputs(walls: tuple[Wall, ...]) -> tuple[Wall, ...]:
     """Give every wall as many knowledge inputs, in the same order, as all of them have together.
 
-    A concrete may scatter where another is in doubt; a column that nothing reads then keeps the
-    other columns, so that a knowledge point is the same for both.
+    An input may be scatter for one concrete and knowledge for another; a column that nothing reads
+    then keeps the other columns, so that an epistemic point is the same for both.
     """
 
-    def doubted(item: Input) -> bool:
+    def is_epistemic(item: Input) -> bool:
         return item.kind == "knowledge" and not item.distribution.is_fixed
 
-    names = {item.name for wall in walls for item in wall.inputs if doubted(item)}
+    names = {item.name for wall in walls for item in wall.inputs if is_epistemic(item)}
     law = distribution("normal", mean=0.0, sd=1.0)
 
     def one(wall: Wall) -> Wall:
         inputs: list[Input] = []
         for item in wall.inputs:
             inputs.append(item)
-            if item.name in names and not doubted(item):
+            if item.name in names and not is_epistemic(item):
                 inputs.append(Input(f"{item.name}, unread", "", law, "", item.group, "knowledge"))
         return replace(wall, inputs=tuple(inputs))
 
     return tuple(one(wall) for wall in walls)
 
 
-def lives(p: Array, ages: Array, *, target: float, horizon: float) -> Array:
+def target_lives(p: Array, ages: Array, *, target: float, horizon: float) -> Array:
     """Return the age at which each probability reaches that of the target.
 
     Parameters
@@ -375,10 +343,10 @@ def lives(p: Array, ages: Array, *, target: float, horizon: float) -> Array:
     The index is interpolated over the logarithm of age by a cubic that keeps falling, eight times
     as finely as it was computed, and then read linearly.
     """
-    index = np.clip(index_of(p, 1.0 - p), -INFINITE_INDEX, INFINITE_INDEX)
+    index = np.clip(reliability_index(p, 1.0 - p), -INFINITE_INDEX, INFINITE_INDEX)
     log_age = np.log(ages)
     fine = np.interp(
-        np.linspace(0.0, len(ages) - 1.0, FINER * (len(ages) - 1) + 1),
+        np.linspace(0.0, len(ages) - 1.0, INTERPOLATION_FACTOR * (len(ages) - 1) + 1),
         np.arange(len(ages)),
         log_age,
     )

@@ -1,4 +1,4 @@
-"""Which inputs and groups are ranked, and what is said about each row.
+"""Which inputs and groups are ranked, and why some have no index.
 
 Axes: d columns, k sets, m outputs.
 """
@@ -15,24 +15,31 @@ from stripwise.distributions.random_input import GROUPS
 from stripwise.errors import InputError
 from stripwise.risk.sensitivity.quantities_of_interest import (
     FAILURE,
-    Quantities,
+    QuantitiesOfInterest,
     correlated_clusters,
 )
-from stripwise.risk.sensitivity.sobol import Estimates, Layout
+from stripwise.risk.sensitivity.sobol import SobolDesign, SobolEstimates
 
-__all__ = ["DEPENDENT", "RAREST", "Label", "Labels", "refuse_correlated", "status_of"]
+__all__ = [
+    "CORRELATED",
+    "MIN_PROBABILITY",
+    "RankedItem",
+    "RankedItems",
+    "index_status",
+    "reject_correlated",
+]
 
-RAREST = 1e-4
+MIN_PROBABILITY = 1e-4
 """Failure is ranked by variance only while it and its opposite are at least this probable."""
 
-WIDE = 0.05
+MAX_HALF_WIDTH = 0.05
 """A first or total index whose half interval exceeds this is marked wide."""
 
-DEPENDENT = "correlated; see shapley.csv"
+CORRELATED = "correlated; see shapley.csv"
 
 
 @dataclass(frozen=True, slots=True)
-class Label:
+class RankedItem:
     """An input or a group.
 
     Attributes
@@ -52,7 +59,7 @@ class Label:
 
 
 @dataclass(frozen=True, slots=True)
-class Labels:
+class RankedItems:
     """All inputs and groups of a ranking, and the sets of columns that serve them.
 
     Attributes
@@ -67,81 +74,79 @@ class Labels:
         Positions in `items` of each pair of the layout.
     """
 
-    quantities: Quantities
-    items: tuple[Label, ...]
-    layout: Layout
+    quantities: QuantitiesOfInterest
+    items: tuple[RankedItem, ...]
+    layout: SobolDesign
     pairs: tuple[tuple[int, int], ...]
 
     @classmethod
-    def of(cls, quantities: Quantities, *, second_order: bool) -> Labels:
-        """List the inputs and groups of some quantities.
-
-        Raises
-        ------
-        InputError
-            If fewer than two inputs are random, so that there is nothing to rank.
-        """
-        draw = quantities.draw
-        if draw.dimensions < 2:
-            told = draw.names[0] if draw.dimensions else "none"
+    def from_quantities(
+        cls, quantities: QuantitiesOfInterest, *, second_order: bool
+    ) -> RankedItems:
+        """List the inputs and groups; an InputError if fewer than two inputs are random."""
+        sampler = quantities.sampler
+        if sampler.dimensions < 2:
+            texts = sampler.names[0] if sampler.dimensions else "none"
             raise InputError(
                 "inputs",
-                f"random: {told}; a ranking needs at least two, since one alone holds the whole "
+                f"random: {texts}; a ranking needs at least two, since one alone holds the whole "
                 "variance",
             )
-        clusters = correlated_clusters(draw)
+        clusters = correlated_clusters(sampler)
         items = [
-            Label(item.name, item.group, clusters[i], DEPENDENT if len(clusters[i]) > 1 else "")
-            for i, item in enumerate(draw.inputs)
+            RankedItem(
+                item.name, item.group, clusters[i], CORRELATED if len(clusters[i]) > 1 else ""
+            )
+            for i, item in enumerate(sampler.inputs)
         ]
         for group in GROUPS:
-            columns = tuple(i for i, item in enumerate(draw.inputs) if item.group == group)
+            columns = tuple(i for i, item in enumerate(sampler.inputs) if item.group == group)
             if columns:
                 split = any(not set(clusters[i]) <= set(columns) for i in columns)
-                items.append(Label("", group, columns, DEPENDENT if split else ""))
+                items.append(RankedItem("", group, columns, CORRELATED if split else ""))
         for cluster in dict.fromkeys(clusters):
             if len(cluster) > 1:
-                name = "correlated: " + " + ".join(draw.names[i] for i in cluster)
-                items.append(Label("", name, cluster, ""))
+                name = "correlated: " + " + ".join(sampler.names[i] for i in cluster)
+                items.append(RankedItem("", name, cluster, ""))
         sets = tuple(dict.fromkeys(item.columns for item in items if not item.reason))
         singles = [k for k, item in enumerate(items) if item.input and not item.reason]
         pairs = tuple(combinations(singles, 2)) if second_order else ()
         place = {columns: k for k, columns in enumerate(sets)}
-        layout = Layout(
-            draw.dimensions,
+        layout = SobolDesign(
+            sampler.dimensions,
             sets,
-            quantities.plain,
+            quantities.continuous,
             quantities.integrated,
             tuple((place[items[i].columns], place[items[j].columns]) for i, j in pairs),
         )
         return cls(quantities, tuple(items), layout, pairs)
 
-    def position(self, item: Label) -> int:
+    def position(self, item: RankedItem) -> int:
         """Position of an item's columns in the layout's sets."""
         return self.layout.sets.index(item.columns)
 
-    def reasons(self, found: Estimates) -> list[str]:
-        """Why each output has no indices, (m) texts, empty where it has."""
-        variance, mean = found.variance.mean(axis=0), found.mean.mean(axis=0)
-        told = []
+    def reasons(self, estimates: SobolEstimates) -> list[str]:
+        """Why each output has no indices, m texts, empty where it has."""
+        variance, mean = estimates.variance.mean(axis=0), estimates.mean.mean(axis=0)
+        texts = []
         for m, (quantity, _) in enumerate(self.quantities.names):
             p = float(mean[m])
-            if quantity == FAILURE and not RAREST <= p <= 1.0 - RAREST:
-                told.append(_rare(p))
+            if quantity == FAILURE and not MIN_PROBABILITY <= p <= 1.0 - MIN_PROBABILITY:
+                texts.append(_rare_reason(p))
             elif not np.isfinite(mean[m]):
-                told.append("not finite in every sample: some are depassivated from the start")
+                texts.append("not finite in every sample: some are depassivated from the start")
             elif not np.isfinite(variance[m]):
-                told.append(f"the {quantity} does not vary")
+                texts.append(f"the {quantity} does not vary")
             else:
-                told.append("")
-        return told
+                texts.append("")
+        return texts
 
-    def defined(self, found: Estimates) -> NDArray[np.bool_]:
+    def defined(self, estimates: SobolEstimates) -> NDArray[np.bool_]:
         """Which indices (k, m) exist."""
-        outputs = np.array([not reason for reason in self.reasons(found)])
+        outputs = np.array([not reason for reason in self.reasons(estimates)])
         return np.broadcast_to(outputs, (len(self.layout.sets), len(outputs)))
 
-    def words(self, k: int, m: int) -> str:
+    def index_name(self, k: int, m: int) -> str:
         """Name an index by its set and output."""
         item = next(i for i in self.items if not i.reason and self.position(i) == k)
         quantity, age = self.quantities.names[m]
@@ -149,37 +154,26 @@ class Labels:
         return f"{item.input or item.group} ({quantity}{when})"
 
 
-def _rare(p: float) -> str:
+def _rare_reason(p: float) -> str:
     if p <= 1e-12:
         return "the event does not happen in this sample"
     if p >= 1.0 - 1e-12:
         return "the event always happens in this sample"
     side = f"P = {p:.1e}" if p < 0.5 else f"1 - P = {1.0 - p:.1e}"
-    return f"{side} is below {RAREST:g}; importance factors in form.csv answer there"
+    return f"{side} is below {MIN_PROBABILITY:g}; importance factors in form.csv answer there"
 
 
-def status_of(*bounds: tuple[float, float, float]) -> str:
+def index_status(*bounds: tuple[float, float, float]) -> str:
     """Return "wide" or "ok" for estimates, each with its mean, low and high bound."""
-    return "wide" if max(high - mean for mean, _, high in bounds) > WIDE else "ok"
+    return "wide" if max(high - mean for mean, _, high in bounds) > MAX_HALF_WIDTH else "ok"
 
 
-def refuse_correlated(quantities: Quantities) -> None:
-    """Refuse plain indices of single inputs where inputs are correlated.
-
-    Parameters
-    ----------
-    quantities
-        What is to be ranked.
-
-    Raises
-    ------
-    InputError
-        If any two inputs are correlated; the message says what to use instead.
-    """
-    tied = [c for c in dict.fromkeys(correlated_clusters(quantities.draw)) if len(c) > 1]
-    if tied:
-        names = quantities.draw.names
-        listed = "; ".join(" with ".join(names[i] for i in cluster) for cluster in tied)
+def reject_correlated(quantities: QuantitiesOfInterest) -> None:
+    """Raise an InputError that says what to use instead if any two inputs are correlated."""
+    correlated = [c for c in dict.fromkeys(correlated_clusters(quantities.sampler)) if len(c) > 1]
+    if correlated:
+        names = quantities.sampler.names
+        listed = "; ".join(" with ".join(names[i] for i in cluster) for cluster in correlated)
         raise InputError(
             "correlation",
             f"{listed}: first and total indices of correlated inputs do not split the variance. "

@@ -1,4 +1,4 @@
-"""The driver of a ranking: from a scenario to every table of `stripwise rank`."""
+"""What drives the answer of one strategy, and how sure that is: every table of `stripwise rank`."""
 
 from __future__ import annotations
 
@@ -12,26 +12,26 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.distributions.sampling import Draw, copula
+from stripwise.distributions.sampling import InputSampler, copula
 from stripwise.errors import InputError
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.sensitivity.quantities_of_interest import (
-    EARLIEST,
-    LATEST,
+    EARLIEST_TIME,
+    LATEST_TIME,
     MARGIN,
     TIME,
-    Quantities,
+    QuantitiesOfInterest,
 )
 from stripwise.risk.sensitivity.shapley import shapley_effects
 from stripwise.scenario.model import Scenario
-from stripwise.studies.from_scenario import wall_of
+from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.choice_tables import ChoiceTables, choice_tables
-from stripwise.studies.rank.convergence import MOST_POINTS, Sample, converge
+from stripwise.studies.rank.convergence import MAX_POINTS, SampleHistory, converge
 from stripwise.studies.rank.index_tables import convergence_table, index_table, shapley_table
-from stripwise.studies.rank.input_groups import DEPENDENT, Labels
+from stripwise.studies.rank.input_groups import CORRELATED, RankedItems
 from stripwise.studies.rank.reliability_table import reliability
-from stripwise.studies.rank.value_of_information import worth_table
-from stripwise.studies.service_notes import left_out
+from stripwise.studies.rank.value_of_information import value_of_information_table
+from stripwise.studies.service_notes import omitted_options
 
 __all__ = ["PRECISION", "Ranking", "rank", "standard_ages"]
 
@@ -45,7 +45,7 @@ LAYERED_POINTS = 512
 """Budget of base points per repeat where each front is a root search."""
 SERVICE_POINTS = 2048
 """The same under service conditions, where the surface chloride may rise or the seasons turn."""
-MOST_AGES = 501
+MAX_AGES = 501
 EARLY_SHARES = (0.1, 0.25, 0.5)
 
 
@@ -66,13 +66,13 @@ class Ranking:
     convergence
         Estimates against sample size at the target life.
     form, elasticity, methods
-        Design points, change of the index for 1 % in each moment, and the methods side by side.
+        Design points, change of the index for 1 % in each moment, and the methods compared.
     shapley
         Shapley effects where inputs are correlated, otherwise empty.
-    worth
+    value_of_information
         What each measurement is worth; empty without knowledge inputs.
     choices
-        What each choice on the table does.
+        What each open choice does.
     sample
         The sample with its history.
     notes
@@ -90,25 +90,15 @@ class Ranking:
     elasticity: pd.DataFrame
     methods: pd.DataFrame
     shapley: pd.DataFrame
-    worth: pd.DataFrame
+    value_of_information: pd.DataFrame
     choices: ChoiceTables
-    sample: Sample
+    sample: SampleHistory
     notes: tuple[str, ...]
     run: dict[str, Any]
 
 
 def standard_ages(scenario: Scenario) -> Array:
-    """Return the ages of a ranking unless others are asked for.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    24 equal steps to the horizon, and the target life [yr].
-    """
+    """Return 24 equal steps to the horizon, and the target life [yr]."""
     horizon = scenario.sampling.horizon
     return np.union1d(np.linspace(horizon / 24.0, horizon, 24), [scenario.target.service_life])
 
@@ -123,39 +113,14 @@ def rank(
     workers: int = 2,
     progress: Progress | None = None,
 ) -> Ranking:
-    """Rank what drives the answer of one strategy.
+    """Rank what drives the answer of one strategy, the reference strategy unless named.
 
-    Parameters
-    ----------
-    scenario
-        A scenario, as `stripwise.load` returns it.
-    strategy
-        Name of the strategy; the reference unless given.
-    ages
-        Ages of the indices [yr], above 0; `standard_ages` unless given.
-    second_order
-        Whether to estimate the interaction of every pair of inputs.
-    precision
-        Full width that the widest 95 % interval must stay below. If given it is insisted upon;
-        0.1 is aimed at otherwise.
-    workers
-        Threads; the results do not depend on it.
-    progress
-        Called with the name of a stage and the share of it that is done.
-
-    Returns
-    -------
-    The `Ranking`.
-
-    Raises
-    ------
-    InputError
-        If the strategy is unknown, an age or the precision out of range, or fewer than two inputs
-        are random.
-    NumericalError
-        If a precision that was given is out of reach of the budget.
+    `ages` [yr] are `standard_ages` unless given; `second_order` adds the interaction of every pair;
+    a given `precision`, the full width of the widest 95 % interval, must be reached, otherwise 0.1
+    is aimed at. An InputError for a wrong argument or fewer than two random inputs; a
+    NumericalError if a given precision is out of reach of the budget.
     """
-    tell = progress or (lambda _stage, _done: None)
+    report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
     if scenario.service.numerical:
         raise InputError(
@@ -163,36 +128,36 @@ def rank(
             "rank holds for faces with a front in closed form; leave out [[layer]] and the credit "
             "for a coating, or read the drivers in the report of a run",
         )
-    name = _strategy(scenario, strategy)
+    name = _strategy_name(scenario, strategy)
     at = _ages(scenario, ages)
     width = _precision(precision)
-    wall = _until_depassivation(wall_of(scenario))
+    wall = _without_cracking_inputs(build_wall(scenario))
     plans = {plan.name: plan for plan in wall.plans}
     plan, reference = plans[name], plans[scenario.reference_strategy]
-    quantities = Quantities.of(wall, plan, reference=reference, ages=at)
-    labels = Labels.of(quantities, second_order=second_order)
+    quantities = QuantitiesOfInterest.from_wall(wall, plan, reference=reference, ages=at)
+    ranked = RankedItems.from_quantities(quantities, second_order=second_order)
     repeats, seed = scenario.sampling.repeats, scenario.sampling.seed
     sample = converge(
         quantities,
-        labels.layout,
-        counts=labels.defined,
+        ranked.layout,
+        is_required=ranked.defined,
         precision=width,
         repeats=repeats,
         seed=seed,
-        insist=precision is not None,
+        raise_if_missed=precision is not None,
         workers=workers,
-        progress=tell,
-        most=_budget(wall),
-        names=labels.words,
+        progress=report_progress,
+        max_points=_budget(wall),
+        names=ranked.index_name,
     )
     life = scenario.target.service_life
     early = [float(at[np.argmin(np.abs(at - share * life))]) for share in EARLY_SHARES]
-    looked = list(dict.fromkeys([life, *early, float(at[0])]))
-    found = reliability(wall, plan, ages=looked, repeats=repeats, seed=seed)
-    tell("reliability", 1.0)
-    shapley = _shapley(labels, name, life=life, repeats=repeats, seed=seed, workers=workers)
-    tell("Shapley effects", 1.0)
-    worth = worth_table(
+    reliability_ages = list(dict.fromkeys([life, *early, float(at[0])]))
+    reliability_tables = reliability(wall, plan, ages=reliability_ages, repeats=repeats, seed=seed)
+    report_progress("reliability", 1.0)
+    shapley = _shapley(ranked, name, life=life, repeats=repeats, seed=seed, workers=workers)
+    report_progress("Shapley effects", 1.0)
+    information_table = value_of_information_table(
         wall,
         strategy=name,
         age=life,
@@ -201,24 +166,27 @@ def rank(
         seed=seed,
         workers=workers,
     )
-    tell("worth of measurements", 1.0)
+    report_progress("worth of measurements", 1.0)
     choices = choice_tables(wall, scenario, plan, workers=workers)
-    tell("choices", 1.0)
-    indices = index_table(labels, sample, strategy=name, life=life)
+    report_progress("choices", 1.0)
+    indices = index_table(ranked, sample, strategy=name, life=life)
     return Ranking(
         scenario=scenario,
         strategy=name,
         ages=at,
         indices=indices,
-        convergence=convergence_table(labels, sample, age=life),
-        form=found.form,
-        elasticity=found.elasticity,
-        methods=found.methods,
+        convergence=convergence_table(ranked, sample, age=life),
+        form=reliability_tables.form,
+        elasticity=reliability_tables.elasticity,
+        methods=reliability_tables.methods,
         shapley=shapley,
-        worth=worth,
+        value_of_information=information_table,
         choices=choices,
         sample=sample,
-        notes=(*_notes(wall, labels, sample, indices, width), *left_out(scenario, "ranking")),
+        notes=(
+            *_notes(wall, ranked, sample, indices, width),
+            *omitted_options(scenario, "ranking"),
+        ),
         run={
             "command": "rank",
             "strategy": name,
@@ -240,16 +208,16 @@ def _budget(wall: Wall) -> int:
     """Most base points per repeat."""
     if wall.layered:
         return LAYERED_POINTS
-    return MOST_POINTS if wall.conditions is None else SERVICE_POINTS
+    return MAX_POINTS if wall.conditions is None else SERVICE_POINTS
 
 
-def _until_depassivation(wall: Wall) -> Wall:
+def _without_cracking_inputs(wall: Wall) -> Wall:
     """Leave out the inputs of what follows depassivation, which nothing ranked here depends on."""
     kept = tuple(item for item in wall.inputs if not item.name.startswith("cracking."))
     return wall if len(kept) == len(wall.inputs) else replace(wall, inputs=kept)
 
 
-def _strategy(scenario: Scenario, name: str | None) -> str:
+def _strategy_name(scenario: Scenario, name: str | None) -> str:
     names = [item.name for item in scenario.strategies]
     if name is None:
         return scenario.reference_strategy
@@ -269,8 +237,8 @@ def _ages(scenario: Scenario, ages: Sequence[float] | None) -> Array:
         wrong = at[0] if at[0] <= 0.0 else at[-1]
         raise InputError("ages", f"{wrong:g} yr; must be above 0 and at most {horizon:g} yr")
     at = np.union1d(at, [scenario.target.service_life])
-    if at.size > MOST_AGES:
-        raise InputError("ages", f"{at.size} of them; at most {MOST_AGES}")
+    if at.size > MAX_AGES:
+        raise InputError("ages", f"{at.size} of them; at most {MAX_AGES}")
     return at
 
 
@@ -283,65 +251,67 @@ def _precision(precision: float | None) -> float:
 
 
 def _shapley(
-    labels: Labels, strategy: str, *, life: float, repeats: int, seed: int, workers: int
+    ranked: RankedItems, strategy: str, *, life: float, repeats: int, seed: int, workers: int
 ) -> pd.DataFrame:
     """Shapley effects of margin and initiation time at the target life, if any are correlated."""
-    if not any(item.reason == DEPENDENT for item in labels.items):
-        return shapley_table(labels, np.empty((repeats, 0, 0)), outputs=[], strategy=strategy)
-    q = labels.quantities
-    draw = q.draw
+    if not any(item.reason == CORRELATED for item in ranked.items):
+        return shapley_table(ranked, np.empty((repeats, 0, 0)), outputs=[], strategy=strategy)
+    q = ranked.quantities
+    sampler = q.sampler
     names = tuple((n, a) for n, a in q.names if n == TIME or (n == MARGIN and a == life))
     one = replace(
         q,
         ages=np.array([life]),
         names=names,
         # scores come correlated already
-        draw=Draw(draw.inputs, None, draw.fixed),
+        sampler=InputSampler(sampler.inputs, None, sampler.fixed),
     )
-    matrix = copula(draw.names, q.wall.correlations)
+    matrix = copula(sampler.names, q.wall.correlations)
     try:
         effects = shapley_effects(one, matrix, repeats=repeats, seed=seed, workers=workers)
     except InputError:  # two inputs are one variable: the rows say undefined
-        effects = np.full((repeats, draw.dimensions, len(names)), np.nan)
-    outputs = [q.names.index(pair) if pair[0] != TIME else _time(q) for pair in names]
-    return shapley_table(labels, effects, outputs=outputs, strategy=strategy)
+        effects = np.full((repeats, sampler.dimensions, len(names)), np.nan)
+    outputs = [q.names.index(pair) if pair[0] != TIME else _time_output(q) for pair in names]
+    return shapley_table(ranked, effects, outputs=outputs, strategy=strategy)
 
 
-def _time(q: Quantities) -> int:
+def _time_output(q: QuantitiesOfInterest) -> int:
     return next(m for m, (name, _) in enumerate(q.names) if name == TIME)
 
 
 def _notes(
-    wall: Wall, labels: Labels, sample: Sample, indices: pd.DataFrame, width: float
+    wall: Wall, ranked: RankedItems, sample: SampleHistory, indices: pd.DataFrame, width: float
 ) -> list[str]:
-    told = []
+    sentences = []
     last = sample.last
     if not sample.reached:
-        told.append(
+        sentences.append(
             f"The widest 95 % interval is {last.width:.3f}, of the {last.kind} index of "
-            f"{labels.words(last.set, last.output)}; {width:g} was aimed at, and the budget of "
+            f"{ranked.index_name(last.set, last.output)}; {width:g} was aimed at, and the budget of "
             f"{last.points} points a repeat is used up."
         )
     negative = int((indices[["first", "total", "second"]] < 0.0).sum().sum())
     if negative:
-        told.append(
+        sentences.append(
             f"{negative} estimate{'s are' if negative > 1 else ' is'} a little below 0. The true "
             "index is not: an estimate scatters around its index, and one of 0 falls below as "
             "often as above. Such estimates are left as they came: cutting them off would bias "
             "sums and intervals."
         )
-    if any(item.reason for item in labels.items):
-        told.append(
+    if any(item.reason for item in ranked.items):
+        sentences.append(
             "Inputs are correlated: first and total indices do not split the variance among them. "
             "Their rows read undefined; shapley.csv has Shapley effects, which do, and the whole "
             "correlated group has indices of its own."
         )
-    told.append(
-        f"Initiation times below {EARLIEST:g} yr or above {LATEST:,.0f} yr count as these ends, so "
+    sentences.append(
+        f"Initiation times below {EARLIEST_TIME:g} yr or above {LATEST_TIME:,.0f} yr count as these ends, so "
         "that the logarithm is finite."
     )
-    if not labels.quantities.integral.name:
-        told.append("Failure has no indices: neither the cover nor the diffusivity is random.")
+    if not ranked.quantities.integral.name:
+        sentences.append("Failure has no indices: neither the cover nor the diffusivity is random.")
     if wall.layered:
-        told.append(f"A layered face costs a root search a front: at most {LAYERED_POINTS} points.")
-    return told
+        sentences.append(
+            f"A layered face costs a root search a front: at most {LAYERED_POINTS} points."
+        )
+    return sentences

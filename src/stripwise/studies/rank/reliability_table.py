@@ -1,4 +1,4 @@
-"""First-order reliability beside the sampled answer and importance sampling, as tables.
+"""How probable failure is by first-order reliability, by sampling and by importance sampling.
 
 Axes: r repeats, t ages.
 """
@@ -12,16 +12,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.distributions.sampling import sobol_cells, stream
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.curves import interval
+from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.reliability_index import index_of
-from stripwise.risk.reliability.elasticity import elasticities, importance
+from stripwise.risk.probability.reliability_index import reliability_index
+from stripwise.risk.reliability.elasticity import elasticities, importance_factors
 from stripwise.risk.reliability.form import DesignPoint, first_order
 from stripwise.risk.reliability.importance_sampling import importance_sampling
-from stripwise.risk.reliability.limit_state import LimitState, relevant
+from stripwise.risk.reliability.limit_state import LimitState, single_strategy_wall
 from stripwise.risk.sensitivity.quantities_of_interest import correlated_clusters
 
 __all__ = [
@@ -36,9 +36,9 @@ __all__ = [
 Array = NDArray[np.float64]
 
 SAMPLED_POINTS = 4096
-RAREST_SAMPLED = 1e-10
-SPARSE = 0.3
-"""Below this probability, or from this coefficient of variation on, the sample is no yardstick."""
+MIN_SAMPLED_PROBABILITY = 1e-10
+MAX_SAMPLED_COV = 0.3
+"""No reference is sampled below this probability or above this coefficient of variation."""
 
 FORM_COLUMNS = [
     "strategy",
@@ -103,34 +103,20 @@ def reliability(
 ) -> Reliability:
     """Compare first-order reliability with the sampled answer and with importance sampling.
 
-    Parameters
-    ----------
-    wall
-        The wall.
-    plan
-        The strategy.
-    ages
-        Ages above 0 [yr]; elasticities are of the first.
-    repeats
-        Independent scramblings.
-    seed
-        Seed of the run.
-
-    Returns
-    -------
-    The `Reliability`. Where no design point is found, the row says so and the others stand.
+    Elasticities are of the first of the ages [yr]. Where no design point is found, the row says so
+    and the others stand.
     """
     sampled = sampled_probabilities(wall, plan, ages=ages, repeats=repeats, seed=seed)
     form: list[dict[str, object]] = []
     methods: list[dict[str, object]] = []
-    bends: list[dict[str, object]] = []
+    elasticity_rows: list[dict[str, object]] = []
     for j, age in enumerate(ages):
         common = {"strategy": plan.name, "age_yr": float(age)}
-        mean, low, high = (float(x) for x in interval(sampled[:, j]))
-        own = float(index_of(mean, 1.0 - mean))
+        mean, low, high = (float(x) for x in t_interval(sampled[:, j]))
+        sampled_index = float(reliability_index(mean, 1.0 - mean))
         error = float(np.std(sampled[:, j], ddof=1) / np.sqrt(repeats))
-        sparse = mean < RAREST_SAMPLED or error > SPARSE * mean
-        reference = np.nan if sparse else own
+        sparse = mean < MIN_SAMPLED_PROBABILITY or error > MAX_SAMPLED_COV * mean
+        reference = np.nan if sparse else sampled_index
         methods.append(
             {
                 **common,
@@ -139,7 +125,7 @@ def reliability(
                 "low95": max(low, 0.0),
                 "high95": min(high, 1.0),
                 "cov": error / mean if mean > 0.0 else np.nan,
-                "reliability_index": own,
+                "reliability_index": sampled_index,
                 "gap_to_sampled": np.nan if sparse else 0.0,
                 "calls": SAMPLED_POINTS * repeats,
                 "note": "one input integrated exactly, the others sampled"
@@ -147,8 +133,8 @@ def reliability(
             }
         )
         try:
-            state = LimitState.of(wall, plan, age=float(age))
-            found = _design_point(state)
+            state = LimitState.from_wall(wall, plan, age=float(age))
+            design_point = _design_point(state)
         except NumericalError as problem:
             methods.append({**common, "method": "FORM", "note": f"undefined: {problem}"})
             continue
@@ -156,35 +142,35 @@ def reliability(
             {
                 **common,
                 "method": "FORM",
-                "probability": found.probability,
-                "reliability_index": found.index,
-                "gap_to_sampled": found.index - reference,
-                "calls": sum(found.calls),
-                "note": _form_note(found),
+                "probability": design_point.probability,
+                "reliability_index": design_point.index,
+                "gap_to_sampled": design_point.index - reference,
+                "calls": sum(design_point.calls),
+                "note": _form_note(design_point),
             }
         )
-        around = importance_sampling(state, found, repeats=repeats, seed=seed)
+        importance_sample = importance_sampling(state, design_point, repeats=repeats, seed=seed)
         methods.append(
             {
                 **common,
                 "method": "importance sampling",
-                "probability": around.probability,
-                "low95": around.low95,
-                "high95": around.high95,
-                "cov": around.cov,
-                "reliability_index": around.index,
-                "gap_to_sampled": around.index - reference,
-                "calls": around.calls,
-                "note": f"around {len(found.others)} design point"
-                + ("s" if len(found.others) > 1 else ""),
+                "probability": importance_sample.probability,
+                "low95": importance_sample.low95,
+                "high95": importance_sample.high95,
+                "cov": importance_sample.cov,
+                "reliability_index": importance_sample.index,
+                "gap_to_sampled": importance_sample.index - reference,
+                "calls": importance_sample.calls,
+                "note": f"around {len(design_point.design_points)} design point"
+                + ("s" if len(design_point.design_points) > 1 else ""),
             }
         )
-        form += _form_rows(state, found, common)
+        form += _form_rows(state, design_point, common)
         if j == 0:
-            bends += _elasticity_rows(state, found, common)
+            elasticity_rows += _elasticity_rows(state, design_point, common)
     return Reliability(
         pd.DataFrame(form).reindex(columns=FORM_COLUMNS),
-        pd.DataFrame(bends).reindex(columns=ELASTICITY_COLUMNS),
+        pd.DataFrame(elasticity_rows).reindex(columns=ELASTICITY_COLUMNS),
         pd.DataFrame(methods).reindex(columns=RELIABILITY_COLUMNS),
     )
 
@@ -192,63 +178,63 @@ def reliability(
 def _design_point(state: LimitState) -> DesignPoint:
     """Return the design point; of two mechanisms the nearer one, since either depassivates."""
     if len(state.mechanisms) < 2 or float(state(np.zeros((state.dimensions, 1)))[0]) <= 0.0:
-        return first_order(state, state.dimensions, edged=state.with_edges)
+        return first_order(state, state.dimensions, model_with_kinks=state.with_kinks)
     alone: dict[str, DesignPoint] = {}
     problem = NumericalError("no mechanism has a design point")
     for name in state.mechanisms:
         try:
             one = replace(state, mechanism=name)
-            alone[name] = first_order(one, one.dimensions, edged=one.with_edges)
+            alone[name] = first_order(one, one.dimensions, model_with_kinks=one.with_kinks)
         except NumericalError as error:
             problem = error
     if not alone:
         raise problem
     best = min(alone.values(), key=lambda one: one.index)
-    told = [f"{name} alone {one.index:.3f}" for name, one in alone.items()]
-    told += [one.disagreement for one in alone.values() if one.disagreement]
+    notes = [f"{name} alone {one.index:.3f}" for name, one in alone.items()]
+    notes += [one.disagreement for one in alone.values() if one.disagreement]
     return replace(
         best,
         calls=tuple(c for one in alone.values() for c in one.calls),
-        found=np.concatenate([one.found for one in alone.values()]),
-        disagreement="; ".join(told),
+        converged_points=np.concatenate([one.converged_points for one in alone.values()]),
+        disagreement="; ".join(notes),
     )
 
 
-def _form_note(found: DesignPoint) -> str:
-    told = [f"model calls by start: {', '.join(str(c) for c in found.calls)}"]
-    if found.origin_fails:
-        told.append("the medians of all inputs together already fail, so the index is negative")
-    if found.kinked:
-        told.append("the surface has a kink at the design point; factors are a mean of both sides")
-    if found.disagreement:
-        told.append(found.disagreement)
-    return "; ".join(told)
+def _form_note(design_point: DesignPoint) -> str:
+    notes = [f"model calls by start: {', '.join(str(c) for c in design_point.calls)}"]
+    if design_point.origin_fails:
+        notes.append("the medians of all inputs together already fail, so the index is negative")
+    if design_point.at_kink:
+        notes.append("the surface has a kink at the design point; factors are a mean of both sides")
+    if design_point.disagreement:
+        notes.append(design_point.disagreement)
+    return "; ".join(notes)
 
 
 def _form_rows(
-    state: LimitState, found: DesignPoint, common: dict[str, object]
+    state: LimitState, design_point: DesignPoint, common: dict[str, object]
 ) -> list[dict[str, object]]:
-    draw = state.draw
-    squared, gamma = importance(found.alpha, draw.factor)
-    clusters = correlated_clusters(draw)
-    point = found.point[:, None]
-    values, scores = draw.values(point), draw.correlate(point)[:, 0]
+    sampler = state.sampler
+    squared, gamma = importance_factors(design_point.alpha, sampler.factor)
+    clusters = correlated_clusters(sampler)
+    point = design_point.point[:, None]
+    values, scores = sampler.values(point), sampler.correlate(point)[:, 0]
     rows: list[dict[str, object]] = []
-    for i, item in enumerate(draw.inputs):
-        tied = len(clusters[i]) > 1
+    for i, item in enumerate(sampler.inputs):
+        is_correlated = len(clusters[i]) > 1
         rows.append(
             {
                 **common,
                 "input": item.name,
                 "group": item.group,
-                "alpha": np.nan if tied else found.alpha[i],
-                "alpha_squared": np.nan if tied else squared[i],
+                "alpha": np.nan if is_correlated else design_point.alpha[i],
+                "alpha_squared": np.nan if is_correlated else squared[i],
                 "gamma_squared": gamma[i],
                 "design_score": scores[i],
                 "design_value": float(np.asarray(values[item.name])[0]),
                 "unit": item.unit,
                 "status": "correlated: alpha depends on the order of the inputs, use gamma squared"
-                if tied
+                if is_correlated
                 else "ok",
             }
         )
@@ -256,9 +242,9 @@ def _form_rows(
 
 
 def _elasticity_rows(
-    state: LimitState, found: DesignPoint, common: dict[str, object]
+    state: LimitState, design_point: DesignPoint, common: dict[str, object]
 ) -> list[dict[str, object]]:
-    units = {item.name: item.unit for item in state.draw.inputs}
+    units = {item.name: item.unit for item in state.sampler.inputs}
     return [
         {
             **common,
@@ -270,39 +256,31 @@ def _elasticity_rows(
             "index_change": row.change,
             "status": "ok" if row.status == "ok" else f"undefined: {row.status}",
         }
-        for row in elasticities(state, found)
+        for row in elasticities(state, design_point)
     ]
 
 
 def sampled_probabilities(
     wall: Wall, plan: Plan, *, ages: Sequence[float], repeats: int, seed: int
 ) -> Array:
-    """Probability of depassivation of one strategy by sampling, one input integrated exactly.
+    """Return P (r, t) of depassivation of one strategy, one input integrated exactly.
 
-    Parameters
-    ----------
-    wall, plan
-        The wall and the strategy.
-    ages
-        Ages [yr].
-    repeats
-        Independent scramblings of 4096 points.
-    seed
-        Seed of the run.
-
-    Returns
-    -------
-    (r, t) probabilities.
+    Each repeat is an independent scrambling of 4096 points.
     """
-    one = relevant(wall, plan)
-    integral, draw = Integral.of(one)
+    one = single_strategy_wall(wall, plan)
+    integral, sampler = Integral.from_wall(one)
     at = np.asarray(ages, dtype=float)
     flags = np.zeros((1, len(at)), dtype=bool)
-    found = np.empty((repeats, len(at)))
+    probabilities = np.empty((repeats, len(at)))
     for r in range(repeats):
-        rng = stream(seed, stage="rare", index=(5000 + r,))
-        z = next(iter(sobol_cells(draw.dimensions, SAMPLED_POINTS, rng)))
-        values = draw.values(z)
-        face, shift = one.face(values), integral.shift(draw.correlate(z))
-        found[r] = integral.probabilities(one, face, values, shift, ages=at, upper=flags)[0]
-    return found
+        rng = random_stream(seed, stage="rare", index=(5000 + r,))
+        z = next(iter(sobol_blocks(sampler.dimensions, SAMPLED_POINTS, rng)))
+        values = sampler.values(z)
+        block, score_mean = (
+            one.sample_block(values),
+            integral.conditional_mean(sampler.correlate(z)),
+        )
+        probabilities[r] = integral.probabilities(
+            one, block, values, score_mean, ages=at, upper=flags
+        )[0]
+    return probabilities

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from stripwise.distributions.cumulative import STEPS, TAIL, CumulativeTable
+from stripwise.distributions.cumulative_table import EXACT_BELOW, STEPS, CumulativeTable
 from stripwise.distributions.distribution import distribution, fixed
 
 LAWS = {
@@ -24,7 +24,7 @@ LAWS = {
 @pytest.mark.parametrize("name", LAWS)
 def test_the_mean_agrees_with_scipy(name, above):
     law, oracle = LAWS[name]
-    table = CumulativeTable.build(law, above=above)
+    table = CumulativeTable.build(law, upper_tail=above)
     exact = oracle.sf if above else oracle.cdf
     # One value each, between the steps, so that errors cannot cancel.
     for x in np.linspace(20.0, 85.0, 97) + 0.3 / table.scale:
@@ -43,7 +43,7 @@ def test_the_values_given_are_left_alone():
 
 @pytest.mark.parametrize("above", [False, True])
 def test_beyond_the_ends_nothing_is_left_or_all_of_it(above):
-    table = CumulativeTable.build(LAWS["beta"][0], above=above)
+    table = CumulativeTable.build(LAWS["beta"][0], upper_tail=above)
     assert table.mean(np.array([-np.inf, -5.0, 10.0])) == float(above)
     assert table.mean(np.array([90.0, 1e9, np.inf])) == float(not above)
 
@@ -52,7 +52,7 @@ def test_a_rare_event_takes_the_exact_function():
     law, oracle = LAWS["normal"]
     table = CumulativeTable.build(law)
     x = np.array([0.5, 1.0, 2.0])
-    assert np.mean(oracle.cdf(x)) < TAIL
+    assert np.mean(oracle.cdf(x)) < EXACT_BELOW
     assert_allclose(table.mean(x), np.mean(oracle.cdf(x)), rtol=1e-9)
 
 

@@ -10,14 +10,14 @@ from scipy import special
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
-from stripwise.ingress.clock import Clock
+from stripwise.ingress.transformed_time import AgeingLaw
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.probability.margin_format import (
+from stripwise.risk.probability.cover_margin import (
     characteristic_penalty,
     design_life,
     design_penalty,
     largest_diffusivity,
-    needed_cover,
+    required_nominal_cover,
 )
 
 DAY = Plan("24 h", 24.0, 1.0)
@@ -44,15 +44,17 @@ def test_cover_by_hand(walls):
     tau = k_e * wall.input("concrete.diffusivity").distribution.mean
     tau *= (28.0 / 365.25 / 75.0) ** 0.45 * 75.0
     front = 8.9 + 2.0 * z * np.sqrt(2.08 * tau)
-    assert_allclose(needed_cover(wall, DAY, life=75.0, margin=20.0), front + 20.0, rtol=1e-12)
+    assert_allclose(
+        required_nominal_cover(wall, DAY, life=75.0, margin=20.0), front + 20.0, rtol=1e-12
+    )
 
 
 @pytest.mark.parametrize("convention", ["apparent", "instantaneous"])
 @pytest.mark.parametrize("plan", [DAY, WEEK, Plan("12 h", 12.0, 0.8)])
 def test_life_cover_and_diffusivity_are_inverses(walls, convention, plan):
-    wall = walls.wall(clock=Clock(convention=convention, ageing_ends=30.0))
+    wall = walls.wall(ageing_law=AgeingLaw(convention=convention, ageing_ends=30.0))
     for life in (0.5, 20.0, 75.0, 100.0):
-        cover = needed_cover(wall, plan, life=life, margin=14.0)
+        cover = required_nominal_cover(wall, plan, life=life, margin=14.0)
         assert_allclose(design_life(wall, plan, cover=cover, margin=14.0), life, rtol=1e-10)
         largest = largest_diffusivity(wall, plan, cover=cover, life=life, margin=14.0)
         own = wall.input("concrete.diffusivity").distribution.mean
@@ -61,9 +63,11 @@ def test_life_cover_and_diffusivity_are_inverses(walls, convention, plan):
 
 def test_a_margin_is_worth_its_millimetres_and_a_longer_cure_less_cover(walls):
     wall = walls.wall()
-    bare = needed_cover(wall, DAY, life=50.0, margin=0.0)
-    assert_allclose(needed_cover(wall, DAY, life=50.0, margin=20.0), bare + 20.0, rtol=1e-14)
-    assert needed_cover(wall, WEEK, life=50.0, margin=0.0) < bare
+    bare = required_nominal_cover(wall, DAY, life=50.0, margin=0.0)
+    assert_allclose(
+        required_nominal_cover(wall, DAY, life=50.0, margin=20.0), bare + 20.0, rtol=1e-14
+    )
+    assert required_nominal_cover(wall, WEEK, life=50.0, margin=0.0) < bare
     assert design_penalty(wall, WEEK) == 1.0
 
 
@@ -76,17 +80,17 @@ def test_a_given_penalty_enters_by_its_mean(walls):
 
 def test_the_face_is_uniform(walls):
     skin, whole = walls.wall(layered=True), walls.wall()
-    one, other = (needed_cover(w, DAY, life=50.0, margin=20.0) for w in (skin, whole))
+    one, other = (required_nominal_cover(w, DAY, life=50.0, margin=20.0) for w in (skin, whole))
     assert one == other
 
 
 def test_walls_without_a_moving_front(walls):
     safe = walls.wall(changes={"exposure.surface_chloride": fixed(0.4)})
-    assert needed_cover(safe, DAY, life=50.0, margin=20.0) == 20.0
+    assert required_nominal_cover(safe, DAY, life=50.0, margin=20.0) == 20.0
     assert design_life(safe, DAY, cover=60.0, margin=20.0) == np.inf
     assert largest_diffusivity(safe, DAY, cover=60.0, life=50.0, margin=20.0) == np.inf
     lost = walls.wall(changes={"exposure.initial_chloride": fixed(0.7)})
-    assert needed_cover(lost, DAY, life=50.0, margin=20.0) == np.inf
+    assert required_nominal_cover(lost, DAY, life=50.0, margin=20.0) == np.inf
     assert design_life(lost, DAY, cover=60.0, margin=20.0) == 0.0
     # margin and convection zone use up the cover
     thin = {"cover": 28.0, "margin": 20.0}
@@ -97,9 +101,12 @@ def test_walls_without_a_moving_front(walls):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda w: needed_cover(w, DAY, life=0.0, margin=20.0), "life: = 0 yr: must be above 0 yr"),
         (
-            lambda w: needed_cover(w, DAY, life=50.0, margin=-1.0),
+            lambda w: required_nominal_cover(w, DAY, life=0.0, margin=20.0),
+            "life: = 0 yr: must be above 0 yr",
+        ),
+        (
+            lambda w: required_nominal_cover(w, DAY, life=50.0, margin=-1.0),
             "margin: = -1 mm: must be at least 0 mm",
         ),
         (

@@ -1,4 +1,4 @@
-"""Doubt about the mean cover: a normal about 0 that moves the surface, against a wider cover."""
+"""An uncertain mean cover: a normal about 0 that moves the surface, against a wider cover."""
 
 from dataclasses import replace
 
@@ -9,19 +9,19 @@ from scipy import special
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
-from stripwise.risk.model.service_conditions import Conditions
-from stripwise.risk.model.wall import COVER, MEAN_DOUBT
+from stripwise.risk.model.service_conditions import ServiceConditions
+from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET
 from stripwise.risk.probability.curves import probability_curves
 from stripwise.risk.reliability.limit_state import LimitState
-from stripwise.risk.sensitivity.quantities_of_interest import MARGIN, Quantities
+from stripwise.risk.sensitivity.quantities_of_interest import MARGIN, QuantitiesOfInterest
 
 SIGMA, TAU = 6.0, 4.5
 AGES = np.array([10.0, 25.0, 50.0])
 
 
-def doubtful(wall, sd=TAU):
+def with_uncertain_mean(wall, sd=TAU):
     law = distribution("normal", mean=0.0, sd=sd)
-    return replace(wall, inputs=(*wall.inputs, Input(MEAN_DOUBT, "", law, "mm", "cover")))
+    return replace(wall, inputs=(*wall.inputs, Input(MEAN_COVER_OFFSET, "", law, "mm", "cover")))
 
 
 def cover(sd):
@@ -45,16 +45,18 @@ FIELD = Input(
 
 
 def with_factor(wall):
-    conditions = Conditions(model_factor=FIELD.name)
+    conditions = ServiceConditions(model_factor=FIELD.name)
     return replace(wall, inputs=(*wall.inputs, FIELD), conditions=conditions)
 
 
 @pytest.mark.parametrize("kind", ["uniform", "layered", "factor"])
 def test_it_widens_a_normal_cover(walls, kind):
-    # The sum of two normals is a normal: a cover of sd sqrt(sigma^2 + tau^2) without doubt.
+    # The sum of two normals is a normal: a cover of sd sqrt(sigma^2 + tau^2), its mean certain.
     layered = kind == "layered"
     change = with_factor if kind == "factor" else lambda wall: wall
-    ours, error = sampled(change(doubtful(walls.wall(changes=cover(SIGMA), layered=layered))))
+    ours, error = sampled(
+        change(with_uncertain_mean(walls.wall(changes=cover(SIGMA), layered=layered)))
+    )
     wide = walls.wall(changes=cover(float(np.hypot(SIGMA, TAU))), layered=layered)
     theirs, other = sampled(change(wide))
     assert np.all(np.abs(ours - theirs) < 4.5 * np.hypot(error, other))
@@ -64,25 +66,27 @@ def test_it_widens_a_normal_cover(walls, kind):
 def test_a_known_offset_is_another_mean_cover(walls):
     laws = {**cover(SIGMA), "reinforcement.critical_chloride": fixed(0.6)}
     wall = walls.wall(changes=laws, layered=True)
-    offset = Input(MEAN_DOUBT, "", fixed(-5.0), "mm", "cover")
+    offset = Input(MEAN_COVER_OFFSET, "", fixed(-5.0), "mm", "cover")
     moved = replace(wall, inputs=(*wall.inputs, offset))
     thin = walls.wall(
         changes={**laws, COVER: distribution("normal", mean=55.0, sd=SIGMA)}, layered=True
     )
     assert_allclose(probabilities(moved), probabilities(thin), rtol=0, atol=1e-9)
     # the same in the content form, and in the margin
-    state, other = (LimitState.of(w, w.plans[2], age=30.0) for w in (moved, thin))
+    state, other = (LimitState.from_wall(w, w.plans[2], age=30.0) for w in (moved, thin))
     u = np.random.default_rng(4).normal(size=(state.dimensions, 50))
     assert_allclose(state(u), other(u), rtol=1e-10, atol=1e-10)
     q, p = (
-        Quantities.of(w, w.plans[2], reference=w.plans[2], ages=AGES, wanted=(MARGIN,))
+        QuantitiesOfInterest.from_wall(
+            w, w.plans[2], reference=w.plans[2], ages=AGES, quantities=(MARGIN,)
+        )
         for w in (moved, thin)
     )
     assert_allclose(q(u), p(u), rtol=0, atol=1e-9)
 
 
-def test_a_fixed_cover_can_be_in_doubt(walls):
-    ours, error = sampled(doubtful(walls.wall(changes={COVER: fixed(60.0)})))
+def test_the_mean_of_a_fixed_cover_can_be_uncertain(walls):
+    ours, error = sampled(with_uncertain_mean(walls.wall(changes={COVER: fixed(60.0)})))
     theirs, other = sampled(walls.wall(changes=cover(TAU)))
     assert np.all(np.abs(ours - theirs) < 4.5 * np.hypot(error, other))
     assert np.all(np.hypot(error, other) < 2e-3)
@@ -91,7 +95,7 @@ def test_a_fixed_cover_can_be_in_doubt(walls):
 def test_the_scenario_states_it(wall):
     law = '{ family = "normal", mean = "55 mm", sd = "8 mm" }'
     case = wall.load((law, law.replace(" }", ', mean_doubt = "0.2 in" }')))
-    item = case.input(MEAN_DOUBT)
+    item = case.input(MEAN_COVER_OFFSET)
     assert (item.kind, item.group, item.unit) == ("knowledge", "cover", "mm")
     assert item.distribution.sd == pytest.approx(5.08)
     for text, message in (

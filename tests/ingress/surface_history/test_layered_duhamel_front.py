@@ -5,14 +5,14 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 
-from stripwise.ingress.clock import Clock
-from stripwise.ingress.front import layered_front_depth, layered_share
-from stripwise.ingress.surface_history.rise_over_skin import SkinRise
-from stripwise.ingress.surface_history.rising_front import BuildUp
+from stripwise.ingress.front import layered_front_depth, layered_relative_content
+from stripwise.ingress.surface_history.duhamel_front import DuhamelFront
+from stripwise.ingress.surface_history.layered_duhamel_front import LayeredDuhamelFront
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
+from stripwise.ingress.transformed_time import AgeingLaw
 
 
-def finite_volumes(history, *, duration, clock, exponent, rate, penalty, skin, ages):
+def finite_volumes(history, *, duration, ageing_law, exponent, rate, penalty, skin, ages):
     """Content at the middles of cells at some ages, by the method of lines in transformed time.
 
     The fluxes between cells take the harmonic mean of two diffusivities; the skin ends at the edge
@@ -27,13 +27,13 @@ def finite_volumes(history, *, duration, clock, exponent, rate, penalty, skin, a
     into = ratio[0] / (0.5 * width[0])
 
     def slope(y, c):
-        age = float(clock.age(np.log(max(y, 1e-300) / rate), exponent))
+        age = float(ageing_law.age(np.log(max(y, 1e-300) / rate), exponent))
         flux = np.zeros(c.size + 1)
-        flux[0] = into * (float(history.share(age, duration)) - c[0])
+        flux[0] = into * (float(history.relative_content(age, duration)) - c[0])
         flux[1:-1] = flow * (c[:-1] - c[1:])
         return (flux[:-1] - flux[1:]) / width
 
-    ends = [rate * float(np.exp(clock.log_shape(t, exponent))) for t in ages]
+    ends = [rate * float(np.exp(ageing_law.log_effective_time(t, exponent))) for t in ages]
     found = solve_ivp(
         slope,
         (0.0, ends[-1]),
@@ -52,15 +52,17 @@ def finite_volumes(history, *, duration, clock, exponent, rate, penalty, skin, a
 
 @pytest.mark.parametrize("shape", ["linear", "square root", "table"])
 @pytest.mark.parametrize("penalty", [2.5, 0.6])
-@pytest.mark.parametrize("clock", [Clock(), Clock(convention="instantaneous", ageing_ends=20.0)])
-def test_content_and_front_equal_finite_volumes(shape, penalty, clock):
+@pytest.mark.parametrize(
+    "ageing_law", [AgeingLaw(), AgeingLaw(convention="instantaneous", ageing_ends=20.0)]
+)
+def test_content_and_front_equal_finite_volumes(shape, penalty, ageing_law):
     table = SurfaceHistory("table", (0.0, 10.0, 25.0), (0.3, 0.6, 1.0))
     history = table if shape == "table" else SurfaceHistory(shape)
     exponent, rate, skin, ages = 0.35, 260.0, 20.0, [5.0, 15.0, 60.0]
     depth, content = finite_volumes(
         history,
         duration=18.0,
-        clock=clock,
+        ageing_law=ageing_law,
         exponent=exponent,
         rate=rate,
         penalty=penalty,
@@ -68,47 +70,51 @@ def test_content_and_front_equal_finite_volumes(shape, penalty, clock):
         ages=ages,
     )
     for age, row in zip(ages, content, strict=True):
-        tau = rate * float(np.exp(clock.log_shape(age, exponent)))
+        tau = rate * float(np.exp(ageing_law.log_effective_time(age, exponent)))
         levels = np.array([0.05, 0.1, 0.2, 0.3, 0.5])
-        rise = BuildUp.of(history, ratio=levels, duration=18.0, clock=clock, exponent=exponent)
-        found = SkinRise(rise).share(depth, tau, age, penalty=penalty, skin=skin)
+        rise = DuhamelFront.from_history(
+            history, ratio=levels, duration=18.0, ageing_law=ageing_law, exponent=exponent
+        )
+        found = LayeredDuhamelFront(rise).relative_content(
+            depth, tau, age, penalty=penalty, skin=skin
+        )
         assert_allclose(found, row, rtol=0, atol=2e-4)
-        front = SkinRise(rise).depth(tau, age, penalty=penalty, skin=skin)
+        front = LayeredDuhamelFront(rise).depth(tau, age, penalty=penalty, skin=skin)
         where = np.interp(-levels, -row, depth)
         started = levels < row[0]
         assert_allclose(front[started], where[started], rtol=0, atol=0.05)
 
 
-def cell(n=2000, *, shape="linear", clock=None, seed=1):
+def cell(n=2000, *, shape="linear", ageing_law=None, seed=1):
     rng = np.random.default_rng(seed)
-    clock = clock or Clock()
+    ageing_law = ageing_law or AgeingLaw()
     ratio, exponent = rng.uniform(0.02, 0.95, n), rng.beta(4.0, 9.5, n)
-    rise = BuildUp.of(
+    rise = DuhamelFront.from_history(
         SurfaceHistory(shape),
         ratio=ratio,
         duration=rng.uniform(4.0, 30.0, n),
-        clock=clock,
+        ageing_law=ageing_law,
         exponent=exponent,
     )
     penalty = rng.lognormal(0.5, 0.5, n)
     skin = np.maximum(rng.normal(15.0, 9.0, n), 0.0)
     log_rate = rng.normal(np.log(150.0), 0.4, n)
-    return SkinRise(rise), penalty, skin, log_rate
+    return LayeredDuhamelFront(rise), penalty, skin, log_rate
 
 
 @pytest.mark.parametrize("age", [3.0, 12.0, 60.0])
 def test_front_critical_time_and_age_are_inverse_to_the_content(age):
     skinned, penalty, skin, log_rate = cell()
-    rise = skinned.rise
-    log_shape = rise.clock.log_shape(age, rise.exponent)
-    tau = np.exp(log_rate + log_shape)
+    rise = skinned.uniform
+    log_effective_time = rise.ageing_law.log_effective_time(age, rise.exponent)
+    tau = np.exp(log_rate + log_effective_time)
     front = skinned.depth(tau, age, penalty=penalty, skin=skin)
     on = front > 0.0
-    share = skinned.share(front, tau, age, penalty=penalty, skin=skin)
+    share = skinned.relative_content(front, tau, age, penalty=penalty, skin=skin)
     # relative steps below 1e-3 are taken, and what is left is their square
     assert_allclose(share[on], rise.ratio[on], rtol=0, atol=1e-6)
     assert np.all(rise.ratio[~on] >= np.minimum(age / rise.duration, 1.0)[~on] - 1e-9)
-    critical = skinned.critical(front, age, penalty=penalty, skin=skin)
+    critical = skinned.critical_tau(front, age, penalty=penalty, skin=skin)
     assert_allclose(critical[on], tau[on], rtol=1e-4)
     start = skinned.log_age(
         front,
@@ -124,7 +130,7 @@ def test_front_critical_time_and_age_are_inverse_to_the_content(age):
 
 def test_limits_of_the_skin_and_of_the_rise():
     skinned, penalty, skin, _ = cell()
-    rise, tau, age = skinned.rise, np.full(2000, 900.0), 40.0
+    rise, tau, age = skinned.uniform, np.full(2000, 900.0), 40.0
     uniform = 2.0 * rise.root(age) * np.sqrt(900.0)
     one = np.ones(2000)
     # no penalty, no skin, and a skin deeper than any front
@@ -134,27 +140,29 @@ def test_limits_of_the_skin_and_of_the_rise():
     assert_allclose(thick, uniform * np.sqrt(penalty), rtol=1e-4)
     # a plateau reached at once is the constant surface
     ratio = rise.ratio
-    at_once = BuildUp.of(
-        SurfaceHistory("linear"), ratio=ratio, duration=1e-9, clock=Clock(), exponent=0.4
+    at_once = DuhamelFront.from_history(
+        SurfaceHistory("linear"), ratio=ratio, duration=1e-9, ageing_law=AgeingLaw(), exponent=0.4
     )
-    found = SkinRise(at_once).depth(tau, age, penalty=penalty, skin=skin)
+    found = LayeredDuhamelFront(at_once).depth(tau, age, penalty=penalty, skin=skin)
     assert_allclose(found, layered_front_depth(ratio, tau, penalty=penalty, skin=skin), rtol=1e-4)
     x = np.linspace(0.0, 80.0, 2000)
-    share = SkinRise(at_once).share(x, tau, age, penalty=penalty, skin=skin)
-    assert_allclose(share, layered_share(x, tau, penalty=penalty, skin=skin), rtol=0, atol=1e-6)
+    share = LayeredDuhamelFront(at_once).relative_content(x, tau, age, penalty=penalty, skin=skin)
+    assert_allclose(
+        share, layered_relative_content(x, tau, penalty=penalty, skin=skin), rtol=0, atol=1e-6
+    )
 
 
 def test_special_cases_of_a_rise_over_a_skin():
     ratio = np.array([0.0, 0.5, 1.0])
-    rise = BuildUp.of(
-        SurfaceHistory("linear"), ratio=ratio, duration=20.0, clock=Clock(), exponent=0.3
+    rise = DuhamelFront.from_history(
+        SurfaceHistory("linear"), ratio=ratio, duration=20.0, ageing_law=AgeingLaw(), exponent=0.3
     )
     for age in (0.0, 5.0):
-        found = SkinRise(rise).depth(400.0, age, penalty=2.0, skin=15.0)
+        found = LayeredDuhamelFront(rise).depth(400.0, age, penalty=2.0, skin=15.0)
         assert found.tolist() == [np.inf, 0.0, 0.0]
-        critical = SkinRise(rise).critical(30.0, age, penalty=2.0, skin=15.0)
+        critical = LayeredDuhamelFront(rise).critical_tau(30.0, age, penalty=2.0, skin=15.0)
         assert critical.tolist() == [0.0, np.inf, np.inf]
-    late = SkinRise(rise).depth(400.0, 40.0, penalty=2.0, skin=15.0)
+    late = LayeredDuhamelFront(rise).depth(400.0, 40.0, penalty=2.0, skin=15.0)
     assert np.isinf(late[0])
     assert late[1] > 0.0
     assert late[2] == 0.0

@@ -1,4 +1,4 @@
-"""Read a file of test data: any usual separator, units in the header, all problems at once."""
+"""What a file of test data contains, with every problem of the file at once."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.tables.columns import Column, Kind, normal_name
-from stripwise.evidence.tables.headers import Headers, match_headers, recognise
+from stripwise.evidence.tables.columns import Column, FileKind, normalise_name
+from stripwise.evidence.tables.headers import Headers, detect_kind, match_headers
 from stripwise.evidence.tables.table_problems import TableProblems
-from stripwise.units.names import is_text, name_problem, printable
+from stripwise.units.names import is_encodable, name_problem, printable
 
-__all__ = ["FILE_LIMIT", "LINE", "Reading", "read"]
+__all__ = ["FILE_LIMIT", "LINE", "DataFile", "read_data_file"]
 
 FILE_LIMIT = 200_000_000
 """Largest file in bytes."""
@@ -28,12 +28,12 @@ FILE_LIMIT = 200_000_000
 LINE = "line"
 """Column of the table that says on which line of the file a row ends."""
 
-MISSING = frozenset({"", "-", "na", "n/a", "nan", "null", "."})
+MISSING_MARKERS = frozenset({"", "-", "na", "n/a", "nan", "null", "."})
 """What stands for a missing value, in lower case."""
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class DataFile:
     """A file of test data as read.
 
     Attributes
@@ -56,7 +56,7 @@ class Reading:
     """
 
     path: Path
-    kind: Kind
+    kind: FileKind
     data: pd.DataFrame
     headers: dict[str, str]
     bases: dict[str, str]
@@ -66,7 +66,7 @@ class Reading:
     @property
     def name(self) -> str:
         """Name of the file, safe to print."""
-        return shown(self.path)
+        return printable_file_name(self.path)
 
     def problems(self) -> TableProblems:
         """Start a list of problems of this file."""
@@ -77,48 +77,36 @@ class Reading:
         return column in self.data.columns
 
 
-def read(path: str | Path, *, kinds: Sequence[Kind]) -> Reading:
-    """Read a file of test data.
+def read_data_file(path: str | Path, *, kinds: Sequence[FileKind]) -> DataFile:
+    """Read a file of test data, of one of some kinds.
 
-    Parameters
-    ----------
-    path
-        A table as text: separated by comma, semicolon or tab, with a header. Lines that start
-        with "#" and blank lines are skipped.
-    kinds
-        The kinds it may be; its columns tell which.
-
-    Returns
-    -------
-    The `Reading`.
-
-    Raises
-    ------
-    EvidenceError
-        If it cannot be read or used; one line per problem.
+    The table is text separated by comma, semicolon or tab, with a header. Lines that start
+    with "#" and blank lines are skipped. An EvidenceError has one line per problem.
     """
     path = Path(path)
     text, digest = _text(path)
-    rows, lines, separator = _rows(text, shown(path))
-    problems = TableProblems(shown(path))
-    names = [normal_name(header) for header in rows[0]]
-    kind = recognise(names, kinds=kinds, file=shown(path))
+    rows, lines, separator = _rows(text, printable_file_name(path))
+    problems = TableProblems(printable_file_name(path))
+    names = [normalise_name(header) for header in rows[0]]
+    kind = detect_kind(names, kinds=kinds, file=printable_file_name(path))
     headers = match_headers(rows[0], rows[1:], line=lines[0], kind=kind, problems=problems)
     problems.raise_all()
-    data = _table(rows[1:], lines[1:], headers=headers, comma=separator != ",", problems=problems)
+    data = _table(
+        rows[1:], lines[1:], headers=headers, decimal_comma=separator != ",", problems=problems
+    )
     problems.raise_all()
-    return Reading(path, kind, data, headers.own_names(), headers.bases, headers.notes, digest)
+    return DataFile(path, kind, data, headers.header_names(), headers.bases, headers.notes, digest)
 
 
-def shown(path: Path) -> str:
+def printable_file_name(path: Path) -> str:
     """Return the name of a file, safe to print."""
     return printable(path.name, 200).strip('"') or str(path)
 
 
 def _text(path: Path) -> tuple[str, str]:
     """Return the text of a file and its SHA-256."""
-    name = shown(path)
-    if not is_text(path.name):
+    name = printable_file_name(path)
+    if not is_encodable(path.name):
         raise EvidenceError([f"{name}: the name of the file is not UTF-8; rename it"])
     try:
         if not path.exists():
@@ -177,8 +165,10 @@ class _Cells:
     header: str
     lines: NDArray[np.int_]
 
-    def note(self, problems: TableProblems, at: Any, rule: str, *, shown: bool = True) -> None:
-        found = _plain(self.texts.iloc[at]) if shown else None
+    def add_problem(
+        self, problems: TableProblems, at: Any, rule: str, *, shown: bool = True
+    ) -> None:
+        found = _number_or_text(self.texts.iloc[at]) if shown else None
         problems.add(rule, line=int(self.lines[at]), column=self.header, found=found)
 
 
@@ -187,31 +177,31 @@ def _table(
     lines: list[int],
     *,
     headers: Headers,
-    comma: bool,
+    decimal_comma: bool,
     problems: TableProblems,
 ) -> pd.DataFrame:
     _check_widths(rows, lines, width=headers.width, problems=problems)
     table: dict[str, object] = {LINE: np.asarray(lines)}
-    signs: set[str] = set()
+    decimal_signs: set[str] = set()
     for position, (column, header) in headers.used.items():
         stripped = [row[position].strip() for row in rows]
         texts = pd.Series(stripped, dtype=object)
-        blank = np.array([text.lower() in MISSING for text in stripped])
+        blank = np.array([text.lower() in MISSING_MARKERS for text in stripped])
         cells = _Cells(texts, blank, column, header, np.asarray(lines))
         if column.required or any(column.stem in stems for stems in headers.kind.one_of):
             for at in np.flatnonzero(blank):
-                cells.note(problems, at, "has no value; every row needs one", shown=False)
+                cells.add_problem(problems, at, "has no value; every row needs one", shown=False)
         if not column.measure.number:
-            table[column.canonical()] = _names(cells, problems)
+            table[column.canonical()] = _names_or_texts(cells, problems)
             continue
-        values, below = _numbers(cells, signs if comma else None, problems)
+        values, below = _numbers(cells, decimal_signs if decimal_comma else None, problems)
         scale, offset = headers.scales[column.stem]
         values = values * scale + offset
         _check_range(values, cells, problems)
         table[column.canonical()] = values
         if column.censored:
             table[f"{column.stem}_below"] = below
-    if len(signs) > 1:
+    if len(decimal_signs) > 1:
         problems.add("has decimal commas and decimal points; write all decimals in one way")
     return pd.DataFrame(table)
 
@@ -231,40 +221,42 @@ def _check_widths(
 
 
 def _numbers(
-    cells: _Cells, signs: set[str] | None, problems: TableProblems
+    cells: _Cells, decimal_signs: set[str] | None, problems: TableProblems
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Read numbers, and which of them stand for a value below a limit.
 
-    `signs` gathers the decimal signs that occur where a comma may be one; None where it may not.
+    `decimal_signs` collects the decimal signs in use where a comma may be one, else None.
     """
     texts = cells.texts
     below = np.zeros(len(texts), dtype=bool)
-    if signs is None:  # the usual table, without anything to look at cell by cell
-        plain = pd.to_numeric(texts.mask(cells.blank, None), errors="coerce").to_numpy(dtype=float)
-        if (np.isfinite(plain) | cells.blank).all():
-            return plain, below
+    if decimal_signs is None:  # fast path for the usual table
+        numbers = pd.to_numeric(texts.mask(cells.blank, None), errors="coerce").to_numpy(
+            dtype=float
+        )
+        if (np.isfinite(numbers) | cells.blank).all():
+            return numbers, below
     if cells.column.censored:
         below = texts.str.startswith("<").to_numpy(dtype=bool)
         texts = texts.str.removeprefix("<").str.strip()
-    if signs is not None:
+    if decimal_signs is not None:
         if texts.str.contains(",", regex=False).any():
-            signs.add(",")
+            decimal_signs.add(",")
         if texts.str.contains(r"\.\d", regex=True).any():
-            signs.add(".")
+            decimal_signs.add(".")
         # two commas stay, and fail as a number
         texts = texts.where(texts.str.count(",") != 1, texts.str.replace(",", ".", regex=False))
     values = pd.to_numeric(texts.mask(cells.blank, None), errors="coerce").to_numpy(dtype=float)
     for at in np.flatnonzero(~np.isfinite(values) & ~cells.blank):
         hint = ""
-        if signs is None and "," in texts.iloc[at]:
+        if decimal_signs is None and "," in texts.iloc[at]:
             hint = "; in a table separated by commas decimals are written with a point"
-        cells.note(problems, at, f"must be a number{hint}")
+        cells.add_problem(problems, at, f"must be a number{hint}")
     return values, below
 
 
 def _check_range(values: NDArray[np.float64], cells: _Cells, problems: TableProblems) -> None:
     column = cells.column
-    internals = column.measure.internals
+    internals = column.measure.internal_units
     unit = internals[0] if len(internals) == 1 else ""
     unit = {"pct": " %", "": "", "m2_s": " m2/s"}.get(unit, f" {unit}")
     outside = np.zeros(len(values), dtype=bool)
@@ -276,10 +268,10 @@ def _check_range(values: NDArray[np.float64], cells: _Cells, problems: TableProb
         outside |= values > column.high
         rules.append(f"at most {column.high:g}{unit}")
     for at in np.flatnonzero(outside):
-        cells.note(problems, at, f"must be {' and '.join(rules)}")
+        cells.add_problem(problems, at, f"must be {' and '.join(rules)}")
 
 
-def _plain(cell: str) -> object:
+def _number_or_text(cell: str) -> object:
     """Return a number without quotation marks, for a message."""
     try:
         return float(cell)
@@ -287,19 +279,19 @@ def _plain(cell: str) -> object:
         return cell
 
 
-def _names(cells: _Cells, problems: TableProblems) -> pd.Series[str]:
+def _names_or_texts(cells: _Cells, problems: TableProblems) -> pd.Series[str]:
     """Read texts; a name must be written in one way throughout."""
     texts = cells.texts.mask(cells.blank, "")
-    if not cells.column.name:
+    if not cells.column.is_name:
         return texts
     folded: dict[str, str] = {}
-    for at, found in texts.drop_duplicates().items():
-        if not found:
+    for at, text in texts.drop_duplicates().items():
+        if not text:
             continue
-        if wrong := name_problem(found):
-            cells.note(problems, at, wrong)
-        other = folded.setdefault(" ".join(found.casefold().split()), found)
-        if other != found:
-            rule = f"is also spelt {printable(other)}; write one name in one way"
-            cells.note(problems, at, rule)
+        if problem := name_problem(text):
+            cells.add_problem(problems, at, problem)
+        first_spelling = folded.setdefault(" ".join(text.casefold().split()), text)
+        if first_spelling != text:
+            rule = f"is also spelt {printable(first_spelling)}; write one name in one way"
+            cells.add_problem(problems, at, rule)
     return texts

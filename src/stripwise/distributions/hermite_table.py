@@ -1,4 +1,4 @@
-"""A smooth function of one variable as a piecewise cubic on equal steps."""
+"""A smooth function of one variable, tabulated as a cubic on each of equal steps."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class HermiteTable:
     step: float
 
     @classmethod
-    def of(cls, x: Array, y: Array, slope: Array) -> Self:
+    def from_nodes(cls, x: Array, y: Array, slope: Array) -> Self:
         """Build from a function and its derivative at the ends of all steps.
 
         Parameters
@@ -54,7 +54,7 @@ class HermiteTable:
         Examples
         --------
         >>> x = np.linspace(0.0, 2.0, 5)
-        >>> table = HermiteTable.of(x, x**3, 3.0 * x**2)
+        >>> table = HermiteTable.from_nodes(x, x**3, 3.0 * x**2)
         >>> round(float(table(np.array([1.3]))[0]), 9)
         2.197
         """

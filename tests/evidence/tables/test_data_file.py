@@ -5,9 +5,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.tables.columns import normal_name
+from stripwise.evidence.tables.columns import normalise_name
+from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS, LOGGER
-from stripwise.evidence.tables.reading import read
 
 DRYING = "specimen,strategy,time_d,mass_loss_pct\nA,Forms 24 h,0,0\nA,Forms 24 h,1.5,0.25\n"
 
@@ -40,14 +40,14 @@ def same(data):
         .replace("0.25\n", "0.25,wet\n"),
     ],
 )
-def test_every_usual_way_to_write_a_table_reads_the_same(reading, text):
-    found = reading(text)
-    assert (found.kind.name, found.notes) == ("drying", ())
-    same(found.data)
+def test_every_usual_way_to_write_a_table_reads_the_same(data_file, text):
+    result = data_file(text)
+    assert (result.kind.name, result.notes) == ("drying", ())
+    same(result.data)
 
 
-def test_utf_16_as_spreadsheets_write_it(reading):
-    same(reading(DRYING.replace(",", "\t"), encoding="utf-16").data)
+def test_utf_16_as_spreadsheets_write_it(data_file):
+    same(data_file(DRYING.replace(",", "\t"), encoding="utf-16").data)
 
 
 @pytest.mark.parametrize(
@@ -61,8 +61,8 @@ def test_utf_16_as_spreadsheets_write_it(reading):
         ("cover_ft", "0.25", "cover_mm", 76.2),
     ],
 )
-def test_units_in_the_header(reading, header, value, column, expected):
-    data = reading(f"{header}\n{value}\n").data
+def test_units_in_the_header(data_file, header, value, column, expected):
+    data = data_file(f"{header}\n{value}\n").data
     assert_allclose(data[column], [expected], rtol=1e-12, atol=0)
 
 
@@ -74,9 +74,9 @@ def test_units_in_the_header(reading, header, value, column, expected):
         ("temperature_K", "283.15", 10.0),
     ],
 )
-def test_temperatures(reading, header, value, expected):
-    found = reading(f"time,{header}\n2026-03-01 10:00,{value}\n", kinds=[LOGGER])
-    assert_allclose(found.data["temperature_degC"], [expected], rtol=0, atol=1e-10)
+def test_temperatures(data_file, header, value, expected):
+    result = data_file(f"time,{header}\n2026-03-01 10:00,{value}\n", kinds=[LOGGER])
+    assert_allclose(result.data["temperature_degC"], [expected], rtol=0, atol=1e-10)
 
 
 PROFILE = "specimen,strategy,depth_from_mm,depth_to_mm,chloride_pct,exposure_d,initial_pct\n"
@@ -92,41 +92,41 @@ PROFILE = "specimen,strategy,depth_from_mm,depth_to_mm,chloride_pct,exposure_d,i
         ("lb_yd3", "kg_m3", 0.45359237 / 0.9144**3),
     ],
 )
-def test_chloride_keeps_its_basis(reading, unit, basis, factor):
+def test_chloride_keeps_its_basis(data_file, unit, basis, factor):
     text = PROFILE.replace("chloride_pct", f"chloride_{unit}").replace(
         "initial_pct", f"initial_{unit}"
     )
-    found = reading(text + "A,B,0,2,0.5,90,0.01\n")
-    assert found.bases == {"chloride": basis, "initial": basis}
+    result = data_file(text + "A,B,0,2,0.5,90,0.01\n")
+    assert result.bases == {"chloride": basis, "initial": basis}
     assert_allclose(
-        found.data[["chloride", "initial"]], [[0.5 * factor, 0.01 * factor]], rtol=1e-12, atol=0
+        result.data[["chloride", "initial"]], [[0.5 * factor, 0.01 * factor]], rtol=1e-12, atol=0
     )
 
 
-def test_below_a_detection_limit(reading):
-    found = reading(PROFILE + "A,B,0,2,0.5,90,<0.01\nA,B,2,4,<0.02,90,<0.01\n")
-    assert found.data["chloride"].tolist() == [0.5, 0.02]
-    assert found.data["chloride_below"].tolist() == [False, True]
-    assert found.data["initial_below"].tolist() == [True, True]
+def test_below_a_detection_limit(data_file):
+    result = data_file(PROFILE + "A,B,0,2,0.5,90,<0.01\nA,B,2,4,<0.02,90,<0.01\n")
+    assert result.data["chloride"].tolist() == [0.5, 0.02]
+    assert result.data["chloride_below"].tolist() == [False, True]
+    assert result.data["initial_below"].tolist() == [True, True]
 
 
-def test_missing_optional_values_and_lines_of_the_file(reading):
-    found = reading(PROFILE + "A,B,0,2,0.5,90,\n\n# a remark\nA,B,2,4,0.3,90,n/a\n")
-    assert found.data["line"].tolist() == [2, 5]
-    assert found.data["initial"].isna().all()
+def test_missing_optional_values_and_lines_of_the_file(data_file):
+    result = data_file(PROFILE + "A,B,0,2,0.5,90,\n\n# a remark\nA,B,2,4,0.3,90,n/a\n")
+    assert result.data["line"].tolist() == [2, 5]
+    assert result.data["initial"].isna().all()
 
 
-def test_columns_that_are_not_used_are_told(reading):
+def test_columns_that_are_not_used_are_told(data_file):
     text = (
         DRYING.replace("pct\n", "pct,operator,mould\n")
         .replace("0\nA", "0,x,1\nA")
         .replace("0.25\n", "0.25,x,2\n")
     )
-    assert reading(text).notes == ('Not used: column "operator", "mould".',)
+    assert data_file(text).notes == ('Not used: column "operator", "mould".',)
 
 
-def test_an_empty_optional_column_is_told(reading):
-    assert reading(PROFILE + "A,B,0,2,0.5,90,\n").notes == (
+def test_an_empty_optional_column_is_told(data_file):
+    assert data_file(PROFILE + "A,B,0,2,0.5,90,\n").notes == (
         'Column "initial_pct" is empty and not used.',
     )
 
@@ -227,17 +227,17 @@ def test_all_problems_of_a_file_are_told_in_order_and_many_alike_are_counted(pro
 def test_no_file(tmp_path, make):
     path = tmp_path if make == "folder" else tmp_path / "none.csv"
     with pytest.raises(EvidenceError, match=r"no such file|is no file"):
-        read(path, kinds=KINDS)
+        read_data_file(path, kinds=KINDS)
 
 
-def test_200_000_rows(reading):
+def test_200_000_rows(data_file):
     rng = np.random.default_rng(1)
     loss = rng.uniform(0.0, 3.0, 200_000).round(3)
     rows = "\n".join(f"S{i % 999},Forms {i % 5} h,{i},{x}" for i, x in enumerate(loss % 7305))
     text = "specimen,strategy,time_min,mass_loss_pct\n" + rows + "\n"
-    found = reading(text)
-    assert_allclose(found.data["mass_loss_pct"], loss, rtol=0, atol=1e-12)
-    assert found.data["line"].iloc[-1] == 200_001
+    result = data_file(text)
+    assert_allclose(result.data["mass_loss_pct"], loss, rtol=0, atol=1e-12)
+    assert result.data["line"].iloc[-1] == 200_001
 
 
 @pytest.mark.parametrize(
@@ -250,4 +250,4 @@ def test_200_000_rows(reading):
     ],
 )
 def test_headers_made_for_people(header, name):
-    assert normal_name(header) == name
+    assert normalise_name(header) == name

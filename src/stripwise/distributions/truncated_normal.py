@@ -31,19 +31,19 @@ class TruncatedNormal:
     high: float
 
     @property
-    def lost_below(self) -> float:
+    def mass_below(self) -> float:
         """Probability that the lower bound cuts off."""
         return float(special.ndtr((self.low - self.mean) / self.sd))
 
     @property
-    def lost_above(self) -> float:
+    def mass_above(self) -> float:
         """Probability that the upper bound cuts off."""
         return float(special.ndtr((self.mean - self.high) / self.sd))
 
     @property
-    def kept(self) -> float:
+    def mass_inside(self) -> float:
         """Probability between the bounds."""
-        return 1.0 - self.lost_below - self.lost_above
+        return 1.0 - self.mass_below - self.mass_above
 
     def moments(self) -> tuple[float, float]:
         """Mean and sd after truncation (scipy's closed forms)."""
@@ -54,32 +54,32 @@ class TruncatedNormal:
 
     def cdf(self, x: Array) -> Array:
         """Probability at or below x."""
-        return self._share((np.asarray(x) - self.mean) * (1.0 / self.sd), self.lost_below)
+        return self._probability((np.asarray(x) - self.mean) * (1.0 / self.sd), self.mass_below)
 
     def sf(self, x: Array) -> Array:
         """Probability above x."""
-        return self._share((self.mean - np.asarray(x)) * (1.0 / self.sd), self.lost_above)
+        return self._probability((self.mean - np.asarray(x)) * (1.0 / self.sd), self.mass_above)
 
-    def _share(self, z: Array, lost: float) -> Array:
-        share = np.atleast_1d(special.ndtr(z))
-        if lost > 0.0 or self.kept < 1.0:
-            share -= lost
-            share *= 1.0 / self.kept
-            np.clip(share, 0.0, 1.0, out=share)
-        return share.reshape(np.shape(z))
+    def _probability(self, z: Array, mass_cut_off: float) -> Array:
+        p = np.atleast_1d(special.ndtr(z))
+        if mass_cut_off > 0.0 or self.mass_inside < 1.0:
+            p -= mass_cut_off
+            p *= 1.0 / self.mass_inside
+            np.clip(p, 0.0, 1.0, out=p)
+        return p.reshape(np.shape(z))
 
     def pdf(self, x: Array) -> Array:
         """Density at x."""
         z = (x - self.mean) / self.sd
-        density = np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * self.sd * self.kept)
+        density = np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * self.sd * self.mass_inside)
         return np.where((x >= self.low) & (x <= self.high), density, 0.0)
 
     def ppf(self, p: Array) -> Array:
         """Value with probability p at or below it."""
-        z = special.ndtri(self.lost_below + p * self.kept)
+        z = special.ndtri(self.mass_below + p * self.mass_inside)
         return np.asarray(np.clip(self.mean + self.sd * z, self.low, self.high))
 
     def isf(self, p: Array) -> Array:
         """Value with probability p above it."""
-        z = -special.ndtri(self.lost_above + p * self.kept)
+        z = -special.ndtri(self.mass_above + p * self.mass_inside)
         return np.asarray(np.clip(self.mean + self.sd * z, self.low, self.high))

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from stripwise.distributions.distribution import fixed
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.curves import probability_curves
-from stripwise.risk.probability.life_change import change_by_knowledge
+from stripwise.risk.probability.life_ratio import life_ratio_interval
 
 AGES = np.array([0.0, *np.geomspace(0.1, 100.0, 40)])
 
@@ -19,7 +19,7 @@ def straight(shift):
 
 def test_a_factor_on_age_is_the_ratio_of_lives():
     shift = np.array([[1.0, 0.7, 1.6]] * 8)
-    low, high = change_by_knowledge(AGES, straight(shift), reference=0, target=1.3)
+    low, high = life_ratio_interval(AGES, straight(shift), reference=0, target=1.3)
     assert_allclose(low, [1.0, 0.7, 1.6], rtol=1e-12)
     assert_allclose(high, low, rtol=1e-12)
 
@@ -27,12 +27,12 @@ def test_a_factor_on_age_is_the_ratio_of_lives():
 def test_what_shifts_both_curves_alike_drops_out():
     both = np.linspace(0.5, 2.0, 16)
     shift = np.stack([both, 0.6 * both], axis=1)
-    low, high = change_by_knowledge(AGES, straight(shift), reference=0, target=1.3)
+    low, high = life_ratio_interval(AGES, straight(shift), reference=0, target=1.3)
     assert_allclose([low[1], high[1]], 0.6, rtol=1e-12)
 
 
 def test_a_target_beyond_the_horizon_is_read_at_the_highest_common_probability():
-    low, high = change_by_knowledge(
+    low, high = life_ratio_interval(
         AGES, straight(np.array([[1.0, 0.7]] * 4)), reference=0, target=-5.0
     )
     assert_allclose([low[1], high[1]], 0.7, rtol=1e-12)
@@ -40,7 +40,7 @@ def test_a_target_beyond_the_horizon_is_read_at_the_highest_common_probability()
 
 def test_a_step_has_no_ratio():
     index = np.full((4, 2, len(AGES)), np.inf)
-    low, high = change_by_knowledge(AGES, index, reference=0, target=1.3)
+    low, high = life_ratio_interval(AGES, index, reference=0, target=1.3)
     assert np.isnan([low, high]).all()
 
 
@@ -54,11 +54,11 @@ def test_the_closed_form_of_a_uniform_face(walls):
     curves = probability_curves(
         wall, horizon=100.0, kinks=(), points=1024, repeats=2, seed=3, workers=1
     )
-    low, high = change_by_knowledge(curves.mean.ages, curves.knowledge, reference=1, target=1.3)
+    low, high = life_ratio_interval(curves.mean.ages, curves.epistemic, reference=1, target=1.3)
     rng = np.random.default_rng(5)
     z = {name: rng.standard_normal(40_000) for name in names}
     values = {i.name: i.distribution.mean for i in wall.inputs}
-    values |= {name: wall.input(name).distribution.draw(score) for name, score in z.items()}
+    values |= {name: wall.input(name).distribution.from_normal(score) for name, score in z.items()}
     early, day = wall.log_penalties(values)
     exact = np.exp((day - early) / (1.0 - values["concrete.ageing_exponent"]))
     # 256 points: the rank of a 2.5 % quantile has a standard error of sqrt(.025 x .975 / 256) =

@@ -1,4 +1,4 @@
-"""From exposure time to transformed time tau: ageing and temperature of the diffusivity.
+"""The transformed time tau of an exposure time, for given ageing and temperature.
 
 Every front depends on time through tau alone, in mm2, so conventions of ageing stay in this module.
 """
@@ -18,7 +18,7 @@ __all__ = [
     "REFERENCE_AGE",
     "REFERENCE_TEMPERATURE",
     "ZERO_CELSIUS",
-    "Clock",
+    "AgeingLaw",
     "log_temperature_factor",
     "monthly_temperature_factor",
 ]
@@ -35,10 +35,10 @@ REFERENCE_AGE = constant("fib34.chloride.reference_age") / DAYS_PER_YEAR
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
-    """How the diffusivity falls with time.
+class AgeingLaw:
+    """How the diffusivity falls with time: the ageing of the concrete.
 
-    With rate = k_e k_t D_ref, tau = rate * exp(log_shape). In the *apparent* convention D falls
+    With rate = k_e k_t D_ref, tau = rate * effective time. In the *apparent* convention D falls
     with the age since first exposure and multiplies the whole time; in the *instantaneous* one it
     falls with the age of the concrete and is integrated.
 
@@ -65,8 +65,8 @@ class Clock:
     exposure_age: float = REFERENCE_AGE
     ageing_ends: float = np.inf
 
-    def log_shape(self, age: ArrayLike, exponent: ArrayLike) -> Array:
-        """Logarithm of tau / rate, that is of an effective time.
+    def log_effective_time(self, age: ArrayLike, exponent: ArrayLike) -> Array:
+        """Logarithm of the effective time tau / rate.
 
         Parameters
         ----------
@@ -81,39 +81,43 @@ class Clock:
 
         Examples
         --------
-        >>> clock = Clock()
-        >>> round(float(np.exp(clock.log_shape(50.0, 0.3))), 3)
+        >>> law = AgeingLaw()
+        >>> round(float(np.exp(law.log_effective_time(50.0, 0.3))), 3)
         7.156
         """
         t = np.asarray(age, dtype=float)
         a = np.asarray(exponent, dtype=float)
         if self.convention == "apparent":
-            until = np.minimum(t, self.ageing_ends)
-            beyond = (
+            ageing_time = np.minimum(t, self.ageing_ends)
+            log_growth_after = (
                 np.log(np.maximum(t, self.ageing_ends) / self.ageing_ends)
                 if (np.isfinite(self.ageing_ends))
                 else 0.0
             )
-            grown = (
-                special.xlogy(1.0 - a, until) if np.any(until == 0) else (1.0 - a) * np.log(until)
+            log_growth = (
+                special.xlogy(1.0 - a, ageing_time)
+                if np.any(ageing_time == 0)
+                else (1.0 - a) * np.log(ageing_time)
             )
-            return np.asarray(a * np.log(self.reference_age) + grown + beyond)
+            return np.asarray(a * np.log(self.reference_age) + log_growth + log_growth_after)
         ageing_time = np.minimum(t, self.ageing_ends)
-        late = t - ageing_time
+        time_after = t - ageing_time
         with np.errstate(divide="ignore"):
-            steady = a * (np.log(self.reference_age) - np.log(ageing_time + self.exposure_age))
-            time = self._integral(ageing_time, a) + late * np.exp(steady)
+            log_final_rate = a * (
+                np.log(self.reference_age) - np.log(ageing_time + self.exposure_age)
+            )
+            time = self._integral(ageing_time, a) + time_after * np.exp(log_final_rate)
             return np.asarray(np.log(time))
 
     def _integral(self, t: Array, a: Array) -> Array:
         """Integral of (t_ref / (t' + t_ex))^a over t' from 0 to t [yr]."""
-        stretch = np.log1p(t / self.exposure_age)
+        log_ratio = np.log1p(t / self.exposure_age)
         start = self.exposure_age * np.exp(
             a * (np.log(self.reference_age) - np.log(self.exposure_age))
         )
-        return np.asarray(start * stretch * special.exprel((1.0 - a) * stretch))
+        return np.asarray(start * log_ratio * special.exprel((1.0 - a) * log_ratio))
 
-    def log_speed(self, age: ArrayLike, exponent: ArrayLike) -> Array:
+    def log_effective_time_rate(self, age: ArrayLike, exponent: ArrayLike) -> Array:
         """Logarithm of d(tau / rate) / dt, the slope of the effective time.
 
         Parameters
@@ -130,25 +134,27 @@ class Clock:
 
         Examples
         --------
-        >>> clock = Clock(reference_age=1.0)
-        >>> round(float(np.exp(clock.log_speed(4.0, 0.5))), 3)
+        >>> law = AgeingLaw(reference_age=1.0)
+        >>> round(float(np.exp(law.log_effective_time_rate(4.0, 0.5))), 3)
         0.25
         """
         t = np.asarray(age, dtype=float)
         a = np.asarray(exponent, dtype=float)
-        aged = np.minimum(t, self.ageing_ends)
+        ageing_time = np.minimum(t, self.ageing_ends)
         if self.convention != "apparent":
-            return np.asarray(a * (np.log(self.reference_age) - np.log(aged + self.exposure_age)))
+            return np.asarray(
+                a * (np.log(self.reference_age) - np.log(ageing_time + self.exposure_age))
+            )
         with np.errstate(divide="ignore"):
             slope = np.where(t < self.ageing_ends, np.log1p(-a), 0.0)
-            return np.asarray(slope + a * (np.log(self.reference_age) - np.log(aged)))
+            return np.asarray(slope + a * (np.log(self.reference_age) - np.log(ageing_time)))
 
-    def age(self, log_shape: ArrayLike, exponent: ArrayLike) -> Array:
-        """Time since first exposure at which tau / rate reaches a value: inverse of `log_shape`.
+    def age(self, log_effective_time: ArrayLike, exponent: ArrayLike) -> Array:
+        """Time since first exposure of an effective time: inverse of `log_effective_time`.
 
         Parameters
         ----------
-        log_shape
+        log_effective_time
             ln(tau / rate), tau / rate in yr; broadcasts with `exponent`.
         exponent
             Ageing exponent a in [0, 1].
@@ -157,7 +163,7 @@ class Clock:
         -------
         Age [yr] of the broadcast shape; 0 where the value is passed at once, inf where never.
         """
-        target = np.asarray(log_shape, dtype=float)
+        target = np.asarray(log_effective_time, dtype=float)
         a = np.asarray(exponent, dtype=float)
         if self.convention == "apparent":
             with np.errstate(over="ignore"):
@@ -174,24 +180,16 @@ class Clock:
             age = self.exposure_age * np.expm1(growth)
             if np.isfinite(self.ageing_ends):
                 end = self.ageing_ends
-                reached = self._integral(np.asarray(end), a)
-                steady = np.exp(a * (np.log(self.reference_age) - np.log(end + self.exposure_age)))
-                age = np.where(age > end, end + (np.exp(target) - reached) / steady, age)
+                time_at_end = self._integral(np.asarray(end), a)
+                final_rate = np.exp(
+                    a * (np.log(self.reference_age) - np.log(end + self.exposure_age))
+                )
+                age = np.where(age > end, end + (np.exp(target) - time_at_end) / final_rate, age)
         return np.asarray(age)
 
-    def log_age(self, log_shape: ArrayLike, exponent: ArrayLike) -> Array:
-        """Logarithm of `age`, at less cost where the age itself is not needed.
-
-        Parameters
-        ----------
-        log_shape, exponent
-            As for `age`.
-
-        Returns
-        -------
-        ln(age), age in yr, of the broadcast shape; -inf at once, inf never.
-        """
-        target = np.asarray(log_shape, dtype=float)
+    def log_age(self, log_effective_time: ArrayLike, exponent: ArrayLike) -> Array:
+        """Return ln of `age` [ln(yr)] at less cost; -inf at once, inf never."""
+        target = np.asarray(log_effective_time, dtype=float)
         a = np.asarray(exponent, dtype=float)
         if self.convention == "apparent":
             return self._apparent_log_age(target, a)
@@ -199,18 +197,18 @@ class Clock:
             return np.asarray(np.log(self.age(target, a)))
 
     def _apparent_log_age(self, target: Array, a: Array) -> Array:
-        gap = target - a * np.log(self.reference_age)
-        slowing = np.max(a, initial=0.0) < 1.0
-        if slowing and np.isinf(self.ageing_ends):
-            gap /= 1.0 - a
-            return np.asarray(gap)
+        log_time = target - a * np.log(self.reference_age)
+        has_falling_growth = np.max(a, initial=0.0) < 1.0
+        if has_falling_growth and np.isinf(self.ageing_ends):
+            log_time /= 1.0 - a
+            return np.asarray(log_time)
         with np.errstate(divide="ignore", invalid="ignore"):
-            log_age = gap / (1.0 - a)
-        if not slowing:
-            log_age = np.where(a < 1.0, log_age, np.where(gap > 0.0, np.inf, -np.inf))
+            log_age = log_time / (1.0 - a)
+        if not has_falling_growth:
+            log_age = np.where(a < 1.0, log_age, np.where(log_time > 0.0, np.inf, -np.inf))
         if np.isfinite(self.ageing_ends):
             end = np.log(self.ageing_ends)
-            log_age = np.where(log_age > end, gap + a * end, log_age)
+            log_age = np.where(log_age > end, log_time + a * end, log_age)
         return np.asarray(log_age)
 
 

@@ -1,10 +1,10 @@
-"""The semi-probabilistic format: the front at mean values, and a margin in mm beneath the bars.
+"""Which cover a hand calculation gives: the front at mean values, and a margin in mm to the bars.
 
-It is a hand calculation with one safety element, the cover margin: the front at the end of the
-design life, from the mean of every input and the characteristic penalty of the curing, may come as
-near to the nominal cover as the margin. It gives no probability. The characteristic penalties serve
-this format only; everywhere else the law uses their distributions. The face is uniform: the penalty
-acts on the whole cover.
+It is the semi-probabilistic format with one safety element, the cover margin: the front at the end
+of the design life, from the mean of every input and the characteristic penalty of the curing, may
+come as near to the nominal cover as the margin. It gives no probability. The characteristic
+penalties serve this format only; everywhere else the law uses their distributions. The face is
+uniform: the penalty acts on the whole cover.
 """
 
 from __future__ import annotations
@@ -15,24 +15,28 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stripwise.curing.curing_law import CHARACTERISTIC, LawDraws, relative_log_penalty
+from stripwise.curing.curing_law import (
+    CHARACTERISTIC_PENALTY,
+    CuringLawSamples,
+    relative_log_penalty,
+)
 from stripwise.errors import InputError
 from stripwise.ingress.front import critical_tau, front_depth
-from stripwise.risk.model.wall import DIFFUSIVITY, Face, Plan, Wall
+from stripwise.risk.model.wall import DIFFUSIVITY, Plan, SampleBlock, Wall
 
 __all__ = [
-    "at_means",
     "characteristic_penalty",
     "design_life",
     "design_penalty",
     "largest_diffusivity",
-    "needed_cover",
+    "required_nominal_cover",
+    "wall_at_means",
 ]
 
 Array = NDArray[np.float64]
 
-GIVEN = "hand.penalty"
-"""Name of the penalty that stands in for a strategy's own."""
+GIVEN_PENALTY = "hand.penalty"
+"""Name of the input that replaces a strategy's own penalty."""
 
 
 def characteristic_penalty(duration_d: ArrayLike, *, reference_d: float = 7.0) -> Array:
@@ -69,23 +73,16 @@ def characteristic_penalty(duration_d: ArrayLike, *, reference_d: float = 7.0) -
     >>> [round(float(k), 3) for k in characteristic_penalty([0.5, 1.0, 3.0, 28.0])]
     [2.556, 2.08, 1.5, 0.79]
     """
-    one, three, late = (np.asarray(math.log(CHARACTERISTIC[days])) for days in (1.0, 3.0, 28.0))
-    draws = LawDraws(one, three, late, np.asarray((one - three) / math.log(3.0)))
+    one, three, late = (
+        np.asarray(math.log(CHARACTERISTIC_PENALTY[days])) for days in (1.0, 3.0, 28.0)
+    )
+    draws = CuringLawSamples(one, three, late, np.asarray((one - three) / math.log(3.0)))
     return np.asarray(np.exp(relative_log_penalty(duration_d, reference_d, draws=draws)))
 
 
 def design_penalty(wall: Wall, plan: Plan) -> float:
     """Return the penalty factor of a strategy in this format.
 
-    Parameters
-    ----------
-    wall
-        The wall.
-    plan
-        The strategy.
-
-    Returns
-    -------
     The characteristic penalty at the effective curing duration of mean values; the mean of the
     penalty where the strategy brings its own.
     """
@@ -96,36 +93,25 @@ def design_penalty(wall: Wall, plan: Plan) -> float:
     return float(characteristic_penalty(duration, reference_d=wall.reference_d))
 
 
-def at_means(wall: Wall, plan: Plan, *, penalty: float) -> tuple[Wall, Face, Mapping[str, float]]:
-    """Return a wall under one strategy with a given penalty, at the mean of every input.
+def wall_at_means(
+    wall: Wall, plan: Plan, *, penalty: float
+) -> tuple[Wall, SampleBlock, Mapping[str, float]]:
+    """Return a wall under one strategy with a given penalty k_c, at the mean of every input.
 
-    Parameters
-    ----------
-    wall
-        The wall.
-    plan
-        The strategy.
-    penalty
-        Its penalty factor k_c.
-
-    Returns
-    -------
-    The wall with that strategy alone, its face of scalars, and the values by name.
+    The wall with that strategy alone, its block of scalars, and the values by name.
     """
-    values = {**_means(wall), GIVEN: penalty}
-    one = wall.with_plans((Plan(plan.name, 24.0, 1.0, penalty=GIVEN),))
-    return one, one.face(values), values
+    values = {**_means(wall), GIVEN_PENALTY: penalty}
+    one = wall.with_plans((Plan(plan.name, 24.0, 1.0, penalty=GIVEN_PENALTY),))
+    return one, one.sample_block(values), values
 
 
-def needed_cover(wall: Wall, plan: Plan, *, life: float, margin: float) -> float:
+def required_nominal_cover(wall: Wall, plan: Plan, *, life: float, margin: float) -> float:
     """Return the nominal cover that a strategy needs.
 
     Parameters
     ----------
     wall
         The wall; its own cover does not matter.
-    plan
-        The strategy.
     life
         Design life since first exposure [yr].
     margin
@@ -152,19 +138,17 @@ def needed_cover(wall: Wall, plan: Plan, *, life: float, margin: float) -> float
     """
     _check("life", life, above=True)
     _check("margin", margin)
-    penalty, face, tau = _design(wall, plan, life)
-    return float(face.edge + front_depth(face.ratio, penalty * tau)) + margin
+    penalty, block, tau = _front_at_means(wall, plan, life)
+    return float(block.start_depth + front_depth(block.ratio, penalty * tau)) + margin
 
 
 def design_life(wall: Wall, plan: Plan, *, cover: float, margin: float) -> float:
-    """Return the design life that a nominal cover gives, the inverse of `needed_cover`.
+    """Return the design life that a nominal cover gives, the inverse of `required_nominal_cover`.
 
     Parameters
     ----------
     wall
         The wall; its own cover does not matter.
-    plan
-        The strategy.
     cover
         Nominal cover [mm].
     margin
@@ -182,10 +166,10 @@ def design_life(wall: Wall, plan: Plan, *, cover: float, margin: float) -> float
     """
     _check("cover", cover)
     _check("margin", margin)
-    penalty, face, _ = _design(wall, plan, 1.0)
+    penalty, block, _ = _front_at_means(wall, plan, 1.0)
     with np.errstate(divide="ignore"):
-        log_shape = np.log(_allowed(face, cover - margin) / penalty) - face.log_rate
-    return float(wall.clock.age(log_shape, face.exponent))
+        log_effective_time = np.log(_critical_tau(block, cover - margin) / penalty) - block.log_rate
+    return float(wall.ageing_law.age(log_effective_time, block.exponent))
 
 
 def largest_diffusivity(
@@ -197,8 +181,6 @@ def largest_diffusivity(
     ----------
     wall
         The wall; its own cover and diffusivity do not matter.
-    plan
-        The strategy.
     cover
         Nominal cover [mm].
     life
@@ -219,26 +201,26 @@ def largest_diffusivity(
     _check("life", life, above=True)
     _check("cover", cover)
     _check("margin", margin)
-    penalty, face, tau = _design(wall, plan, life)
+    penalty, block, tau = _front_at_means(wall, plan, life)
     own = wall.input(DIFFUSIVITY).distribution.mean
-    return float(own * _allowed(face, cover - margin) / (penalty * tau))
+    return float(own * _critical_tau(block, cover - margin) / (penalty * tau))
 
 
 def _means(wall: Wall) -> dict[str, float]:
     return {item.name: item.distribution.mean for item in wall.inputs}
 
 
-def _design(wall: Wall, plan: Plan, life: float) -> tuple[float, Face, float]:
-    """Return the penalty, the face at mean values and its tau at an age [mm2]."""
+def _front_at_means(wall: Wall, plan: Plan, life: float) -> tuple[float, SampleBlock, float]:
+    """Return the penalty, the block at mean values and its tau at an age [mm2]."""
     penalty = design_penalty(wall, plan)
-    _, face, _ = at_means(wall.uniform(), plan, penalty=penalty)
-    tau = np.exp(face.log_rate + wall.clock.log_shape(life, face.exponent))
-    return penalty, face, float(tau)
+    _, block, _ = wall_at_means(wall.with_uniform_penalty(), plan, penalty=penalty)
+    tau = np.exp(block.log_rate + wall.ageing_law.log_effective_time(life, block.exponent))
+    return penalty, block, float(tau)
 
 
-def _allowed(face: Face, depth: float) -> Array:
-    """Penalised tau at which the front reaches a depth from the surface [mm2]."""
-    return critical_tau(depth - np.asarray(face.zone), face.ratio)
+def _critical_tau(block: SampleBlock, depth: float) -> Array:
+    """Return the penalised tau at which the front reaches a depth from the surface [mm2]."""
+    return critical_tau(depth - np.asarray(block.zone), block.ratio)
 
 
 def _check(name: str, value: float, *, above: bool = False) -> None:

@@ -1,4 +1,4 @@
-"""How much of the life a strategy changes, over what is not known."""
+"""By what ratio a strategy changes the life, over the epistemic inputs."""
 
 from __future__ import annotations
 
@@ -6,23 +6,23 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate
 
-__all__ = ["change_by_knowledge"]
+__all__ = ["life_ratio_interval"]
 
 Array = NDArray[np.float64]
 
 LARGEST_INDEX = 40.0
 QUANTILES = (0.025, 0.975)
-HALVINGS = 45
+BISECTIONS = 45
 
 
-def change_by_knowledge(
+def life_ratio_interval(
     ages: Array, index: Array, *, reference: int, target: float
 ) -> tuple[Array, Array]:
-    """Range of the ratio of lives to the reference strategy over the knowledge inputs.
+    """Return 2.5 % and 97.5 % quantiles of the ratio of lives to the reference strategy, (s,) each.
 
-    Both lives are read from the same point of the knowledge inputs, so what shifts both curves
-    alike drops out. Where one of them does not reach the target within the horizon, the ratio is
-    taken at the highest probability that both reach.
+    Both lives are read at the same epistemic point, so what shifts both curves alike drops out.
+    Where one of them does not reach the target within the horizon, the ratio is taken at the
+    highest probability that both reach; NaN where a curve is a step or does not fall.
 
     Parameters
     ----------
@@ -34,36 +34,31 @@ def change_by_knowledge(
         Number of the reference strategy.
     target
         Reliability index of the target.
-
-    Returns
-    -------
-    low, high: (s,) 2.5 % and 97.5 % quantiles of the ratio of lives; NaN where a curve is a step
-    or does not fall.
     """
     clipped = np.clip(index[..., 1:], -LARGEST_INDEX, LARGEST_INDEX)
     log_ages = np.log(ages[1:])
-    goals = np.maximum(np.maximum(clipped[..., -1], clipped[:, [reference], -1]), target)
-    own = _log_ages(log_ages, clipped, goals)
+    targets = np.maximum(np.maximum(clipped[..., -1], clipped[:, [reference], -1]), target)
+    own = _log_ages(log_ages, clipped, targets)
     of_reference = np.broadcast_to(clipped[:, [reference]], clipped.shape)
-    ratios = np.exp(own - _log_ages(log_ages, of_reference, goals))
+    ratios = np.exp(own - _log_ages(log_ages, of_reference, targets))
     low, high = np.quantile(ratios, QUANTILES, axis=0)
     return np.asarray(low), np.asarray(high)
 
 
-def _log_ages(log_ages: Array, curves: Array, goals: Array) -> Array:
-    """Read the log age at which each falling curve (..., t) reaches its goal (...)."""
+def _log_ages(log_ages: Array, curves: Array, targets: Array) -> Array:
+    """Return the log age at which each falling curve (..., t) reaches its target (...)."""
     curves = np.minimum.accumulate(curves, axis=-1)
-    reached = curves <= goals[..., np.newaxis]
-    good = reached[..., -1] & ~reached[..., 0]
+    reached = curves <= targets[..., np.newaxis]
+    has_root = reached[..., -1] & ~reached[..., 0]
     last = np.argmax(reached, axis=-1)
     step = np.maximum(last, 1) - 1
     pieces = interpolate.PchipInterpolator(log_ages, curves, axis=-1).c
     # c is (4, t - 1, ...): highest power first, of the distance from the start of the step.
     cubic = [np.take_along_axis(c, step[np.newaxis], axis=0)[0] for c in pieces]
-    low, high = np.zeros(goals.shape), (log_ages[step + 1] - log_ages[step])
-    for _ in range(HALVINGS):
+    low, high = np.zeros(targets.shape), (log_ages[step + 1] - log_ages[step])
+    for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
         value = ((cubic[0] * middle + cubic[1]) * middle + cubic[2]) * middle + cubic[3]
-        above = value > goals
+        above = value > targets
         low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.where(good, log_ages[step] + 0.5 * (low + high), np.nan)
+    return np.where(has_root, log_ages[step] + 0.5 * (low + high), np.nan)

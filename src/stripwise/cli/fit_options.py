@@ -1,0 +1,96 @@
+"""How the options of `stripwise fit` become numbers in internal units."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from stripwise.curing.maturity import MaturityFunction
+
+__all__ = ["FitOptions", "read_affected_depth", "read_bounds", "read_cover", "read_maturity"]
+
+MAX_COVER = 500.0
+"""Largest limit of the cover [mm], as of a reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class FitOptions:
+    """What the command line says about one kind of data or another; None where it says nothing."""
+
+    reference: str | None = None
+    age: str | None = None
+    profiles: Path | None = None
+    affected_depth: str | None = None
+    layered: bool | None = None
+    keep_first: bool | None = None
+    fit_initial: bool | None = None
+    zone: str | None = None
+    loggers: Path | None = None
+    specified: str | None = None
+    maturity: str | None = None
+    reference_temperature: str | None = None
+    limit: str | None = None
+    family: str | None = None
+    bounds: str | None = None
+    scenario: Path | None = None
+    allow_outside: bool = False
+    quiet: bool = False
+
+
+def read_affected_depth(text: str | None) -> float | None:
+    """Read the depth that curing changed [mm]."""
+    from stripwise.errors import InputError
+    from stripwise.units.quantities import LENGTH, parse
+
+    if text is None:
+        return None
+    try:
+        depth = parse(text, LENGTH, to="mm")
+    except InputError as error:
+        raise InputError("--affected-depth", f"{text!r}: {error.problem}") from error
+    if depth <= 0:
+        raise InputError("--affected-depth", f"{text!r}: must be above 0 mm")
+    return depth
+
+
+def read_maturity(name: str | None) -> MaturityFunction:
+    """Check the name of a maturity function; the first one unless given."""
+    from stripwise.curing.maturity import MATURITY_FUNCTIONS
+    from stripwise.errors import InputError
+
+    for function in MATURITY_FUNCTIONS:
+        if name in (None, function):
+            return function
+    raise InputError("--maturity", f"{name!r}: must be one of {', '.join(MATURITY_FUNCTIONS)}")
+
+
+def read_cover(option: str, text: str | None) -> float | None:
+    """Read a length that is at most the largest cover [mm]."""
+    from stripwise.report.components import option_quantity
+    from stripwise.units.quantities import LENGTH
+
+    return option_quantity(option, text, kind=LENGTH, to="mm", most=MAX_COVER)
+
+
+def read_bounds(text: str | None) -> tuple[float, float] | None:
+    """Read two lengths [mm]."""
+    from stripwise.errors import InputError
+    from stripwise.units.names import printable
+    from stripwise.units.quantities import LENGTH, parse
+
+    if text is None:
+        return None
+    ends, shown = text.split(" to "), printable(text)
+    if len(ends) != 2:
+        raise InputError("--bounds", f'{shown}: must be two lengths, as "20 mm to 100 mm"')
+    try:
+        low, high = (parse(end.strip(), LENGTH, to="mm") for end in ends)
+    except InputError as error:
+        raise InputError("--bounds", f"{shown}: {error.problem}") from error
+    if not 0.0 <= low < high:
+        raise InputError("--bounds", f"{shown}: must be at least 0 mm, the lower one first")
+    return low, high

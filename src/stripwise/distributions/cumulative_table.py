@@ -1,0 +1,92 @@
+"""Mean of a distribution function over many values, fast from a linear table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.distributions.distribution import Distribution
+
+__all__ = ["CumulativeTable"]
+
+Array = NDArray[np.float64]
+
+STEPS = 1 << 14
+TABLE_MAX_Z = 8.0
+"""Largest |z| in the table; beyond it the table holds 0 and 1."""
+TOLERANCE = 3e-8
+"""Largest error of a value."""
+EXACT_BELOW = 1e-10
+"""Mean below which the exact function is used instead."""
+TAIL_RELATIVE_TOLERANCE = 1e-3
+"""Largest relative error of a value above a hundredth of `EXACT_BELOW`."""
+
+
+@dataclass(frozen=True, slots=True)
+class CumulativeTable:
+    """F, or 1 - F, on equal steps of x.
+
+    Attributes
+    ----------
+    values, increments
+        (m + 1,) probabilities at the steps, and how much they change up to the next one.
+    start, scale
+        First x, and steps per unit of x.
+    """
+
+    distribution: Distribution
+    upper_tail: bool
+    values: Array
+    increments: Array
+    start: float
+    scale: float
+
+    @classmethod
+    def build(cls, distribution: Distribution, *, upper_tail: bool = False) -> Self | None:
+        """Tabulate F, or 1 - F with `upper_tail`, or return None where a table is not exact enough.
+
+        Its error in the middle of every step is at most 3e-8, and at most 1e-3 of the value down
+        to 1e-12.
+        """
+        if distribution.is_fixed:
+            return None
+        start, end = (
+            float(x) for x in distribution.from_normal(np.array([-TABLE_MAX_Z, TABLE_MAX_Z]))
+        )
+        x = np.linspace(start, end, STEPS + 1)
+        exact = distribution.sf if upper_tail else distribution.cdf
+        y, middle = exact(x), exact(0.5 * (x[1:] + x[:-1]))
+        error = np.abs(0.5 * (y[1:] + y[:-1]) - middle)
+        tail = middle > 0.01 * EXACT_BELOW
+        if (
+            np.max(error) > TOLERANCE
+            or np.max(error[tail] / middle[tail]) > TAIL_RELATIVE_TOLERANCE
+        ):
+            return None
+        y[0], y[-1] = (1.0, 0.0) if upper_tail else (0.0, 1.0)
+        return cls(
+            distribution, upper_tail, y, np.diff(y, append=y[-1]), start, STEPS / (end - start)
+        )
+
+    def mean(self, x: Array) -> float:
+        """Return the mean probability [-] at or below x (n,), or above it; exact below 1e-10.
+
+        x is in the variable's unit; infinite values count as beyond the end.
+        """
+        offset = x * self.scale
+        offset -= self.start * self.scale
+        np.clip(offset, 0.0, STEPS, out=offset)
+        whole = np.trunc(offset)
+        offset -= whole
+        step = whole.astype(np.intp)
+        probability = self.increments.take(step)
+        probability *= offset
+        probability += self.values.take(step)
+        mean = float(probability.sum()) / probability.size
+        if mean < EXACT_BELOW:
+            exact = self.distribution.sf if self.upper_tail else self.distribution.cdf
+            return float(np.mean(exact(x)))
+        return mean

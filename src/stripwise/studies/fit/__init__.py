@@ -1,0 +1,1 @@
+"""From test data and site records to inputs with their uncertainty: a study for each kind."""

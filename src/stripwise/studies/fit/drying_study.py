@@ -1,0 +1,81 @@
+"""Which strategies lose mass fastest in a drying test, and whether diffusivities agree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from stripwise.evidence.drying_rates import DryingResult, analyse_drying
+from stripwise.evidence.tables.data_file import DataFile
+
+__all__ = ["DryingStudy", "study_drying"]
+
+RANK_SEED = 1
+"""Seed of the draws behind the intervals of the ranks."""
+
+
+@dataclass(frozen=True, slots=True)
+class DryingStudy:
+    """A drying test with its ranks.
+
+    Attributes
+    ----------
+    data_file
+        The file that was read.
+    result
+        Initial rates [% per d] and losses [%] by specimen and strategy, with ranks.
+    correlations
+        Rank correlation with fitted diffusivities, a row each; None where none were given.
+    warnings
+        What to know before using the numbers.
+    """
+
+    data_file: DataFile
+    result: DryingResult
+    correlations: pd.DataFrame | None
+    warnings: tuple[str, ...]
+
+
+def study_drying(
+    data_file: DataFile, *, age: float | None = None, diffusivities: DataFile | None = None
+) -> DryingStudy:
+    """Analyse a drying test.
+
+    Parameters
+    ----------
+    data_file
+        A file of kind drying.
+    age
+        Age at which losses are compared [d]; unless given one that all tests reach.
+    diffusivities
+        A file of kind diffusivities, to correlate the ranks with.
+
+    Raises
+    ------
+    EvidenceError
+        If the file cannot be used.
+    InputError
+        If `age` is beyond the test.
+    """
+    known = (
+        None
+        if diffusivities is None
+        else diffusivities.data.rename(columns={"diffusivity_m2_s": "diffusivity"})
+    )
+    result = analyse_drying(
+        data_file, rng=np.random.default_rng(RANK_SEED), age=age, diffusivities=known
+    )
+    warnings = [*data_file.notes, *result.warnings]
+    if known is not None and not result.correlations:
+        warnings.append(
+            "Fewer than three strategies or specimens have both a drying test and a diffusivity, "
+            "so that there is no rank correlation."
+        )
+    return DryingStudy(
+        data_file=data_file,
+        result=result,
+        correlations=None if known is None else pd.DataFrame(result.correlations),
+        warnings=tuple(warnings),
+    )

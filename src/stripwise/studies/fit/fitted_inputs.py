@@ -1,0 +1,123 @@
+"""Which files a scenario reads from fitted diffusivities, penalty factors and contents."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+import numpy as np
+
+from stripwise.evidence.profiles.chloride_profiles import ProfileFits
+from stripwise.evidence.profiles.penalty_factors import (
+    NORMAL_975,
+    PenaltyFactors,
+    ProfilePenaltyFactors,
+)
+from stripwise.scenario.penalty_files import FittedPenalties, fitted_text
+from stripwise.units.names import ZERO_WIDTH_JOINER
+
+__all__ = ["diffusivity_toml", "penalty_files", "profile_files"]
+
+MIN_SPREAD = 1e-10
+"""Spread below which a fitted input is written as fixed."""
+
+BASIS_LINES = {"pct": 'basis = "concrete"', "pct_binder": 'basis = "binder"'}
+
+
+def profile_files(
+    fits: ProfileFits, penalties: ProfilePenaltyFactors, *, source: str
+) -> dict[str, str]:
+    """Write penalties.toml, diffusivity.toml and surface_chloride.toml, as TOML by file name.
+
+    There is no penalties.toml where the reference is the only strategy.
+    """
+    exposure = sorted(set(fits.profiles.exposure.tolist()))
+    span = f"{exposure[0]:g}" if len(exposure) == 1 else f"{exposure[0]:g} to {exposure[-1]:g}"
+    name = penalties.reference.replace(ZERO_WIDTH_JOINER, "")
+    description = f"fitted by stripwise from {source}, exposure {span} d, reference {name}"
+    files = penalty_files(penalties, source=source, description=description)
+    files["diffusivity.toml"] = diffusivity_toml(
+        penalties,
+        "Apparent diffusivity of the reference strategy",
+        source=f"{description}; apparent, at the age of the exposure",
+    )
+    reference = penalties.strategies.index(penalties.reference)
+    cs, basis = penalties.surface, fits.profiles.basis
+    sd = float(
+        np.sqrt(cs.between_variance + cs.variance[reference] * (cs.t_quantile / NORMAL_975) ** 2)
+    )
+    unit = ' kg/m^3"' if basis == "kg_m3" else ""
+    quote = '"' if unit else ""
+    files["surface_chloride.toml"] = _input_text(
+        "Surface content of the reference strategy in the test's exposure: not that of the wall",
+        [
+            *_moments(f"{quote}{cs.mean[reference]:.6g}{unit}", f"{quote}{sd:.6g}{unit}", sd),
+            *([BASIS_LINES[basis]] if basis in BASIS_LINES else []),
+        ],
+        source=f"{description}; surface content in the test's exposure",
+    )
+    return files
+
+
+def penalty_files(penalties: PenaltyFactors, *, source: str, description: str) -> dict[str, str]:
+    """Write penalties.toml, which the strategies of a scenario name by `from`.
+
+    `source` is the file that was fitted, `description` what the scenario shows as the source of the
+    factors. Empty where the reference is the only strategy.
+    """
+    others = [k for k, name in enumerate(penalties.strategies) if name != penalties.reference]
+    if not others:
+        return {}
+    correlation = penalties.correlation[np.ix_(others, others)]
+    np.fill_diagonal(correlation, 1.0)
+    fit = FittedPenalties(
+        reference=penalties.reference,
+        kind="knowledge",
+        source=description,
+        strategies=tuple(penalties.strategies[k] for k in others),
+        mean=penalties.mean[others],
+        sd=penalties.sd[others],
+        correlation=correlation,
+    )
+    text = fitted_text(
+        fit,
+        specimens=[int(penalties.log_diffusivity.counts[k]) for k in others],
+        head=[
+            f"Penalty factors fitted by stripwise {version('stripwise')} from {source}.",
+            'A scenario takes them by  penalty = { from = "penalties.toml" }  in a',
+            '[[strategy]] of the same name, or with  as = "name here"  beside from. They are',
+            "lognormal and drawn jointly. They are ratios of laboratory diffusivities, not of",
+            "the wall's.",
+        ],
+    )
+    return {"penalties.toml": text}
+
+
+def diffusivity_toml(penalties: PenaltyFactors, what: str, *, source: str) -> str:
+    """Write the diffusivity of the reference strategy as the table ``[input]`` of a scenario.
+
+    A lognormal of the scatter between specimens and the error of the mean; `what` it is starts the
+    first line, `source` is what the scenario shows.
+    """
+    pooled = penalties.log_diffusivity
+    reference = penalties.strategies.index(penalties.reference)
+    spread = (
+        pooled.between_variance + pooled.variance[reference] * (pooled.t_quantile / NORMAL_975) ** 2
+    )
+    mean = float(np.exp(pooled.mean[reference] + 0.5 * spread))
+    return _input_text(
+        f"{what}: scatter between specimens and error of the mean",
+        _moments(f'"{mean:.6g} m^2/s"', f'"{mean * np.sqrt(np.expm1(spread)):.6g} m^2/s"', spread),
+        source=source,
+    )
+
+
+def _moments(mean: str, sd: str, spread: float) -> list[str]:
+    """Write mean and sd of a lognormal; a fixed value where nothing scatters."""
+    if spread <= MIN_SPREAD:
+        return ['family = "fixed"', f"value = {mean}"]
+    return ['family = "lognormal"', f"mean = {mean}", f"sd = {sd}"]
+
+
+def _input_text(what: str, lines: list[str], *, source: str) -> str:
+    escaped = source.replace("\\", "\\\\").replace('"', '\\"')
+    return "\n".join([f"# {what}.", "[input]", *lines, f'source = "{escaped}"']) + "\n"

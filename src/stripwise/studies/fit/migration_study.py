@@ -1,0 +1,126 @@
+"""Which migration coefficients and penalty factors migration tests show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from stripwise.evidence.profiles.penalty_factors import (
+    PenaltyFactors,
+    covariance_table,
+    diffusivity_table,
+    penalty_factors,
+    penalty_table,
+)
+from stripwise.evidence.tables.data_file import DataFile
+from stripwise.evidence.tables.migration_rows import MigrationTests, build_migration_tests
+from stripwise.studies.fit.fitted_inputs import diffusivity_toml, penalty_files
+from stripwise.units.names import ZERO_WIDTH_JOINER
+
+__all__ = ["MigrationStudy", "study_migration"]
+
+
+@dataclass(frozen=True, slots=True)
+class MigrationStudy:
+    """Migration tests, their coefficients and the penalty factors that they give.
+
+    Attributes
+    ----------
+    data_file
+        The file that was read.
+    reference
+        Strategy whose penalty is 1; None without one.
+    tests
+        The coefficients by specimen.
+    penalties
+        Coefficients pooled by strategy, and penalty factors; without a reference the factors are
+        those against the first strategy and mean nothing.
+    specimens, strategies
+        Tables by specimen and strategy.
+    penalty_table, covariance_table
+        Penalty factors with intervals, and their covariance; None without a reference.
+    scenario_files
+        Files that a scenario reads, TOML by name; empty without a reference.
+    """
+
+    data_file: DataFile
+    reference: str | None
+    tests: MigrationTests
+    penalties: PenaltyFactors
+    specimens: pd.DataFrame
+    strategies: pd.DataFrame
+    penalty_table: pd.DataFrame | None
+    covariance_table: pd.DataFrame | None
+    scenario_files: Mapping[str, str]
+
+
+def study_migration(data_file: DataFile, *, reference: str | None = None) -> MigrationStudy:
+    """Turn migration tests into coefficients, and compare strategies with a reference.
+
+    Parameters
+    ----------
+    data_file
+        A file of kind migration.
+    reference
+        Strategy whose penalty is 1; the only one where there is one, else none.
+
+    Raises
+    ------
+    EvidenceError
+        If the file holds rows that cannot be used.
+    """
+    tests = build_migration_tests(data_file)
+    names = tuple(dict.fromkeys(tests.strategies))
+    known = reference if reference is not None or len(names) > 1 else names[0]
+    penalties = penalty_factors(
+        np.log(tests.coefficient),
+        tests.log_variance,
+        strategies=tests.strategies,
+        reference=names[0] if known is None else known,
+        file=data_file.name,
+    )
+    files: dict[str, str] = {}
+    if known is not None:
+        source = data_file.path.name
+        description = f"migration tests of {source}{_age_text(tests)}, reference "
+        description += penalties.reference.replace(ZERO_WIDTH_JOINER, "")
+        files = penalty_files(penalties, source=source, description=description)
+        files["diffusivity.toml"] = diffusivity_toml(
+            penalties, "Migration coefficient of the reference strategy", source=description
+        )
+    return MigrationStudy(
+        data_file=data_file,
+        reference=known,
+        tests=tests,
+        penalties=penalties,
+        specimens=_specimen_table(tests),
+        strategies=diffusivity_table(penalties),
+        penalty_table=None if known is None else penalty_table(penalties),
+        covariance_table=None if known is None else covariance_table(penalties),
+        scenario_files=files,
+    )
+
+
+def _age_text(tests: MigrationTests) -> str:
+    ages = np.unique(tests.age[np.isfinite(tests.age)])
+    if ages.size == 0:
+        return ""
+    span = f"{ages[0]:g}" if ages.size == 1 else f"{ages[0]:g} to {ages[-1]:g}"
+    return f" at an age of {span} d"
+
+
+def _specimen_table(tests: MigrationTests) -> pd.DataFrame:
+    table = pd.DataFrame(
+        {
+            "specimen": tests.specimens,
+            "strategy": tests.strategies,
+            "diffusivity_m2_s": tests.coefficient,
+            "diffusivity_se": tests.coefficient * np.sqrt(tests.log_variance),
+            "penetration_mm": tests.penetration,
+            "readings": tests.readings,
+        }
+    )
+    return pd.concat([table, tests.settings], axis=1)

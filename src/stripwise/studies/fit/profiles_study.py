@@ -1,0 +1,223 @@
+"""Which diffusivities, penalty factors and skin ground chloride profiles show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stripwise.distributions.distribution import Distribution, distribution, fixed
+from stripwise.evidence.profiles.chloride_profiles import (
+    MM2_D_PER_M2_S,
+    BootstrapIntervals,
+    ProfileFits,
+)
+from stripwise.evidence.profiles.layer_averages import penetration_depth
+from stripwise.evidence.profiles.layered_fit import (
+    LAYERED,
+    SKIN_ONLY,
+    LayeredFits,
+    depth_sensitivity,
+    fit_layered,
+    with_skin_diffusivities,
+)
+from stripwise.evidence.profiles.penalty_factors import (
+    ProfilePenaltyFactors,
+    covariance_table,
+    penalty_table,
+    profile_penalty_factors,
+    specimen_table,
+)
+from stripwise.evidence.profiles.profile_fit import fit_profiles
+from stripwise.evidence.profiles.robust_fit import wild_bootstrap
+from stripwise.evidence.tables.data_file import DataFile
+from stripwise.evidence.tables.profile_rows import build_profiles
+from stripwise.studies.fit.fitted_inputs import profile_files
+from stripwise.studies.fit.profile_tables import (
+    bootstrap_table,
+    layered_table,
+    residual_table,
+    strategy_table,
+)
+
+__all__ = ["ProfilesStudy", "study_profiles"]
+
+BOOTSTRAP_SEED = 1
+BOOTSTRAP_FITS = 50_000
+"""Specimens times bootstrap repeats."""
+
+MIN_REPEATS, MAX_REPEATS = 99, 999
+"""Bootstrap repeats: none below the first, never more than the second."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProfilesStudy:
+    """Fitted chloride profiles and the penalty factors that they give.
+
+    Attributes
+    ----------
+    data_file
+        The file that was fitted.
+    reference
+        Strategy whose penalty is 1; None without one.
+    affected_depth
+        Depth that curing changed [mm]; None where it is not given.
+    keep_first
+        Whether the shallowest layer took part.
+    readings_below_detection
+        Number of readings that are limits of detection.
+    fits
+        Fits of all specimens with one diffusivity each.
+    layered
+        Fits of a skin on a core; None unless asked for.
+    penalties
+        Penalty factors; None without a reference.
+    penalty_fits
+        The fits behind the penalty factors: with the diffusivity of the skin where one shows.
+    penetration_depth
+        (g,) depth [mm] within which 95 % of the chloride's rise lies, at the fits.
+    bootstrap, bootstrap_repeats
+        Intervals by bootstrap and the number of repeats; None and 0 where there are too many
+        specimens.
+    skin_depth
+        Depth of the skin [mm] as an input of a scenario; None where no profile shows a skin.
+    specimens, strategies, residuals
+        Tables by specimen, strategy and layer.
+    penalty_table, covariance_table, bootstrap_table, layered_table
+        Tables of the parts above; None where there is no such part.
+    scenario_files
+        Files that a scenario reads, TOML by name; empty without a reference.
+    """
+
+    data_file: DataFile
+    reference: str | None
+    affected_depth: float | None
+    keep_first: bool
+    readings_below_detection: int
+    fits: ProfileFits
+    layered: LayeredFits | None
+    penalties: ProfilePenaltyFactors | None
+    penalty_fits: ProfileFits
+    penetration_depth: NDArray[np.float64]
+    bootstrap: BootstrapIntervals | None
+    bootstrap_repeats: int
+    skin_depth: Distribution | None
+    specimens: pd.DataFrame
+    strategies: pd.DataFrame
+    residuals: pd.DataFrame
+    penalty_table: pd.DataFrame | None
+    covariance_table: pd.DataFrame | None
+    bootstrap_table: pd.DataFrame | None
+    layered_table: pd.DataFrame | None
+    scenario_files: Mapping[str, str]
+
+
+def study_profiles(
+    data_file: DataFile,
+    *,
+    reference: str | None = None,
+    affected_depth: float | None = None,
+    layered: bool = False,
+    keep_first: bool = False,
+    fit_initial: bool = False,
+) -> ProfilesStudy:
+    """Fit chloride profiles, and compare strategies with a reference.
+
+    Parameters
+    ----------
+    data_file
+        A file of kind profiles.
+    reference
+        Strategy whose penalty is 1; no penalties without it.
+    affected_depth
+        Depth that curing changed [mm].
+    layered
+        Whether a skin on a core is fitted too; of that depth, or of a fitted one.
+    keep_first
+        Whether the shallowest layer takes part.
+    fit_initial
+        Whether C0 is fitted even where it was measured.
+
+    Raises
+    ------
+    EvidenceError
+        If the file holds rows or profiles that cannot be used.
+    """
+    fits = fit_profiles(
+        build_profiles(data_file),
+        keep_first=keep_first,
+        fit_initial=fit_initial,
+        affected_depth=affected_depth,
+    )
+    skin = fit_layered(fits, depth=affected_depth) if layered else None
+    penalties = None if reference is None else _penalty_factors(fits, skin, reference)
+    repeats = _repeats(len(fits.layers_used))
+    intervals = (
+        wild_bootstrap(fits, repeats=repeats, rng=np.random.default_rng(BOOTSTRAP_SEED))
+        if repeats
+        else None
+    )
+    below = int(data_file.data["chloride_below"].sum()) if data_file.has("chloride_below") else 0
+    return ProfilesStudy(
+        data_file=data_file,
+        reference=reference,
+        affected_depth=affected_depth,
+        keep_first=keep_first,
+        readings_below_detection=below,
+        fits=fits,
+        layered=skin,
+        penalties=penalties,
+        penalty_fits=fits
+        if skin is None or penalties is None
+        else with_skin_diffusivities(fits, skin, reference=penalties.reference),
+        penetration_depth=fits.origin_depth
+        + penetration_depth(fits.diffusivity * MM2_D_PER_M2_S, fits.profiles.exposure),
+        bootstrap=intervals,
+        bootstrap_repeats=repeats,
+        skin_depth=None if skin is None else _skin_depth(skin),
+        specimens=specimen_table(fits),
+        strategies=strategy_table(fits, penalties),
+        residuals=residual_table(fits),
+        penalty_table=None if penalties is None else penalty_table(penalties),
+        covariance_table=None if penalties is None else covariance_table(penalties),
+        bootstrap_table=None if intervals is None else bootstrap_table(fits, intervals),
+        layered_table=None if skin is None else layered_table(fits, skin),
+        scenario_files={}
+        if penalties is None
+        else profile_files(fits, penalties, source=data_file.path.name),
+    )
+
+
+def _penalty_factors(
+    fits: ProfileFits, skin: LayeredFits | None, reference: str
+) -> ProfilePenaltyFactors:
+    """Compare the diffusivities of the skin where one shows, else those of the whole profile."""
+    if skin is None or LAYERED not in skin.choice:
+        return profile_penalty_factors(fits, reference)
+    return profile_penalty_factors(
+        with_skin_diffusivities(fits, skin, reference=reference),
+        reference,
+        shared_error=depth_sensitivity(fits, skin, reference=reference),
+    )
+
+
+def _skin_depth(skin: LayeredFits) -> Distribution | None:
+    """Return the lognormal of the median and the log sd of the depth [mm]; None without a skin."""
+    if not {LAYERED, SKIN_ONLY} & set(skin.choice):
+        return None
+    depth, sd = skin.depth.value, skin.depth.log_sd
+    if sd == 0.0:
+        return fixed(depth)
+    return distribution(
+        "lognormal",
+        mean=depth * float(np.exp(0.5 * sd**2)),
+        sd=depth * float(np.exp(0.5 * sd**2) * np.sqrt(np.expm1(sd**2))),
+    )
+
+
+def _repeats(specimens: int) -> int:
+    repeats = min(BOOTSTRAP_FITS // specimens, MAX_REPEATS)
+    return repeats if repeats >= MIN_REPEATS else 0

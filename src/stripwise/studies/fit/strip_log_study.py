@@ -1,0 +1,126 @@
+"""At which equivalent ages the pours of a strip log lost their forms."""
+
+from __future__ import annotations
+
+import dataclasses
+import zoneinfo
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stripwise.curing.maturity import MaturityFunction
+from stripwise.distributions.distribution import Distribution
+from stripwise.evidence.statistics.family_fit import (
+    FittedFamily,
+    fitted_distribution,
+    with_goodness_of_fit,
+)
+from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog, analyse_strip_log
+from stripwise.evidence.tables.data_file import DataFile
+
+__all__ = ["StripLogStudy", "study_strip_log"]
+
+GOODNESS_OF_FIT_SEED = 1
+
+
+@dataclass(frozen=True, slots=True)
+class StripLogStudy:
+    """The strip ages of a log and their distribution.
+
+    Attributes
+    ----------
+    data_file
+        The file that was read.
+    log
+        The ages by pour.
+    ages
+        (n,) equivalent ages at stripping [h] by the function that judges the pours.
+    fits
+        Families fitted to `ages`, best first, with goodness of fit; empty where all ages are equal.
+    families
+        The fits as a table.
+    chosen
+        Name of the family for the scenario; "fixed" without a fit.
+    strip_age
+        Equivalent age for a scenario [h].
+    clock_strip_age
+        Age by the clock for a scenario [h].
+    mean_temperature
+        Mean concrete temperature, weighted by the time in the forms [degC].
+    missed
+        Names of the pours that miss the specified age.
+    """
+
+    data_file: DataFile
+    log: StripLog
+    ages: NDArray[np.float64]
+    fits: tuple[FittedFamily, ...]
+    families: pd.DataFrame
+    chosen: str
+    strip_age: Distribution
+    clock_strip_age: Distribution
+    mean_temperature: float
+    missed: tuple[str, ...]
+
+
+def study_strip_log(
+    data_file: DataFile,
+    *,
+    zone: zoneinfo.ZoneInfo | None = None,
+    loggers: Path | None = None,
+    specified: float | None = None,
+    maturity: MaturityFunction = "arrhenius",
+    reference_temperature: float | None = None,
+) -> StripLogStudy:
+    """Work out the equivalent age of every pour at stripping, and fit its distribution.
+
+    Parameters
+    ----------
+    data_file
+        A file of kind strip-log.
+    zone
+        Zone of times without an offset.
+    loggers
+        Folder of temperature files.
+    specified
+        Specified equivalent age at stripping [h].
+    maturity
+        Function by which pours are judged.
+    reference_temperature
+        Temperature at which an hour counts as an hour [degC]; 20 unless given.
+
+    Raises
+    ------
+    EvidenceError
+        If a file cannot be used.
+    InputError
+        If `loggers` is no folder.
+    """
+    log = analyse_strip_log(
+        data_file,
+        zone=zone,
+        loggers=loggers,
+        function=maturity,
+        reference_c=reference_temperature,
+        specified=specified,
+    )
+    rng = np.random.default_rng(GOODNESS_OF_FIT_SEED)
+    ages = log.pours[AGE_COLUMNS[log.function]].to_numpy(dtype=float)
+    clock = log.pours["clock_h"].to_numpy(dtype=float)
+    fits = with_goodness_of_fit(log.distributions[log.function], ages, rng=rng)
+    clock_fits = log.distributions["clock"]
+    return StripLogStudy(
+        data_file=data_file,
+        log=log,
+        ages=ages,
+        fits=fits,
+        families=pd.DataFrame([dataclasses.asdict(fit) for fit in fits]),
+        chosen=fits[0].family if fits else "fixed",
+        strip_age=fitted_distribution(fits[0] if fits else None, ages),
+        clock_strip_age=fitted_distribution(clock_fits[0] if clock_fits else None, clock),
+        mean_temperature=float(np.average(log.pours["temperature_mean_degC"], weights=clock)),
+        missed=tuple(log.pours.loc[log.pours["misses"] == "yes", "pour"]),
+    )
