@@ -13,7 +13,7 @@ from stripwise.distributions.random_input import KINDS
 from stripwise.errors import InputError
 from stripwise.units.names import formula_problem, name_problem, printable
 
-__all__ = ["FittedPenalties", "fitted_penalties", "fitted_text"]
+__all__ = ["FittedPenalties", "FromFit", "fitted_penalties", "fitted_text"]
 
 Array = NDArray[np.float64]
 
@@ -67,6 +67,15 @@ class FittedPenalties:
         """
         i, j = self.strategies.index(first), self.strategies.index(second)
         return 1.0 if i == j else 6.0 / math.pi * math.asin(0.5 * float(self.correlation[i, j]))
+
+
+@dataclass(frozen=True, slots=True)
+class FromFit:
+    """The penalty of one strategy out of a fit: the file, its penalties, and its name there."""
+
+    file: str
+    fit: FittedPenalties
+    entry: str
 
 
 def fitted_penalties(content: dict[str, Any]) -> FittedPenalties:

@@ -13,10 +13,15 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
-import pint
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from stripwise.errors import InputError
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = [
     "COEFFICIENT",
@@ -28,6 +33,7 @@ __all__ = [
     "TIME",
     "Kind",
     "convert",
+    "convert_column",
     "parse",
     "split",
 ]
@@ -247,10 +253,49 @@ def convert(number: float, unit: str, *, to: str, difference: bool = False) -> f
     """
     if difference:
         unit, to = DIFFERENCES.get(unit, unit), DIFFERENCES.get(to, to)
-    result = number if unit == to else float(_registry().Quantity(number, unit).to(to).magnitude)
+    if unit == to:
+        result = number
+    elif unit in DIFFERENCES:
+        result = _temperature(number, unit, to)
+    else:
+        result = number * _factor(unit, to)
     if not math.isfinite(result):
         raise InputError("", "must be a finite number")
     return result
+
+
+def convert_column(
+    numbers: ArrayLike, unit: str, *, to: str, difference: bool = False
+) -> NDArray[np.float64]:
+    """Convert many numbers between two units of pint, as `convert` does one.
+
+    What is no finite number stays as it is.
+
+    Examples
+    --------
+    >>> convert_column([1.0, 2.0], "inch", to="mm")
+    array([25.4, 50.8])
+    """
+    numbers = np.asarray(numbers, dtype=float)
+    if difference:
+        unit, to = DIFFERENCES.get(unit, unit), DIFFERENCES.get(to, to)
+    if unit == to:
+        return numbers
+    if unit in DIFFERENCES:
+        return np.asarray(_registry().Quantity(numbers, unit).to(to).magnitude)
+    return np.asarray(numbers * _factor(unit, to))
+
+
+@functools.cache
+def _factor(unit: str, to: str) -> float:
+    """Return the size of a unit without an offset in another one."""
+    return float(_registry().Quantity(1.0, unit).to(to).magnitude)
+
+
+@functools.lru_cache(maxsize=4096)
+def _temperature(number: float, unit: str, to: str) -> float:
+    """Convert a point of a temperature scale."""
+    return float(_registry().Quantity(number, unit).to(to).magnitude)
 
 
 def _same(unit: str) -> str:
@@ -271,5 +316,7 @@ def _unknown(unit: str, kind: Kind) -> str:
 
 @functools.cache
 def _registry() -> pint.UnitRegistry[float]:
-    """Build the registry once; it takes a third of a second."""
+    """Build the registry once, and only where something must be converted; both take time."""
+    import pint  # noqa: PLC0415
+
     return pint.UnitRegistry()
