@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy import optimize, special, stats
 
-from stripwise.distributions.inverse_table import InverseTable, NormalLine
+from stripwise.distributions.inverse_table import LateTable, NormalLine
 from stripwise.distributions.normal import TruncatedNormal
 from stripwise.distributions.triangular import Triangle
 from stripwise.errors import InputError
@@ -46,7 +46,7 @@ class Member:
     parent_mean: float
     parent_sd: float
     _law: Any = field(repr=False, compare=False)
-    _table: InverseTable | NormalLine | None = field(repr=False, compare=False)
+    _table: LateTable | NormalLine | None = field(repr=False, compare=False)
 
 
 def constant_member(value: float) -> Member:
@@ -142,7 +142,7 @@ def _normal(mean: float | None, sd: float | None, low: float, high: float) -> Me
             "low", f"and high keep {law.kept:.2g} of the normal; less than 1 % is no truncation"
         )
     true_mean, true_sd = law.moments()
-    table = NormalLine.build(law) or InverseTable.build(law)
+    table = NormalLine.build(law) or LateTable(law)
     return Member("normal", true_mean, true_sd, low, high, mu, sigma, law, table)
 
 
@@ -169,7 +169,7 @@ def _lognormal(mean: float | None, sd: float | None, low: float, high: float) ->
 def _gamma(mean: float | None, sd: float | None, low: float, high: float) -> Member:
     mu, sigma = _positive("gamma", mean, sd, low, high)
     law = stats.gamma((mu / sigma) ** 2, scale=sigma**2 / mu)
-    table = InverseTable.build(law)
+    table = LateTable(law)
     return Member("gamma", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
 
 
@@ -186,7 +186,7 @@ def _weibull(mean: float | None, sd: float | None, low: float, high: float) -> M
         raise InputError("sd", f"= {sigma:g} is out of a weibull's reach for mean = {mu:g}")
     shape = float(np.exp(optimize.brentq(log_cov_excess, lowest, highest, xtol=1e-14)))
     law = stats.weibull_min(shape, scale=mu / special.gamma(1 + 1 / shape))
-    table = InverseTable.build(law)
+    table = LateTable(law)
     return Member("weibull", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
 
 
@@ -211,7 +211,7 @@ def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Memb
     share = (mu - low) / (high - low)
     total = share * (1 - share) * ((high - low) / sigma) ** 2 - 1
     law = stats.beta(share * total, (1 - share) * total, loc=low, scale=high - low)
-    table = InverseTable.build(law)
+    table = LateTable(law)
     return Member("beta", mu, sigma, low, high, mu, sigma, law, table)
 
 

@@ -168,12 +168,7 @@ def split(raw: object) -> tuple[float, str]:
         raise InputError("", "must be a number or a text of a number and a unit")
     unit = ""
     if isinstance(raw, str):
-        text = raw.strip()
-        match = PATTERN.fullmatch(text) if len(text) <= TEXT_LIMIT else None
-        if match is None:
-            hint = "; write decimals with a point" if re.match(r"[+-]?[0-9]+,[0-9]", text) else ""
-            raise InputError("", f"is not a number followed by a unit{hint}")
-        raw, unit = float(match["number"]), _same(match["unit"] or "")
+        raw, unit = _split_text(raw)
     try:
         number = float(raw)
     except OverflowError:
@@ -181,6 +176,16 @@ def split(raw: object) -> tuple[float, str]:
     if not math.isfinite(number):
         raise InputError("", "must be a finite number")
     return number, unit
+
+
+@functools.lru_cache(maxsize=4096)
+def _split_text(text: str) -> tuple[float, str]:
+    text = text.strip()
+    match = PATTERN.fullmatch(text) if len(text) <= TEXT_LIMIT else None
+    if match is None:
+        hint = "; write decimals with a point" if re.match(r"[+-]?[0-9]+,[0-9]", text) else ""
+        raise InputError("", f"is not a number followed by a unit{hint}")
+    return float(match["number"]), _same(match["unit"] or "")
 
 
 def parse(raw: object, kind: Kind, *, to: str, difference: bool = False) -> float:
