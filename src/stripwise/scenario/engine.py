@@ -48,17 +48,15 @@ class KeyField:
         Its declaration; None for a table or a list that has keys of its own.
     annotation
         Type of the shape.
+    model
+        Model of the table or tables that stand here; None for a value.
     """
 
     key: str
     attribute: str
     declared: Key | None
     annotation: Any
-
-    @property
-    def model(self) -> type[BaseModel] | None:
-        """Model of the table or tables that stand here; None for a value."""
-        return _model_in(self.annotation)
+    model: type[BaseModel] | None
 
     @property
     def holds_tables(self) -> bool:
@@ -85,6 +83,7 @@ def key_fields(model: type[BaseModel]) -> tuple[KeyField, ...]:
             name,
             next((item for item in field.metadata if isinstance(item, Key)), None),
             field.annotation,
+            _model_in(field.annotation),
         )
         for name, field in model.model_fields.items()
     )

@@ -193,13 +193,7 @@ class Quantity(Key):
         return value
 
     def column(self, numbers: ArrayLike, unit: str) -> tuple[Array, Mask]:
-        """Convert a column of a table whose head gives the unit, and say which rows are allowed.
-
-        Raises
-        ------
-        InputError
-            If the unit does not belong to the quantity.
-        """
+        """Convert a column whose head gives the unit; say which rows are allowed."""
         values = self.measure.column(numbers, unit, difference=self.difference)
         return values, self.limits.hold(values)
 
@@ -338,13 +332,7 @@ class Random(Key):
         return value
 
     def column(self, numbers: ArrayLike, unit: str, *, unusual: bool = False) -> tuple[Array, Mask]:
-        """Convert a column of a table whose head gives the unit, and say which rows are allowed.
-
-        Raises
-        ------
-        InputError
-            If the unit does not belong to the quantity.
-        """
+        """Convert a column whose head gives the unit; say which rows are allowed."""
         values = self.measure.column(numbers, unit)
         return values, self.allowed(values, unusual=unusual)
 

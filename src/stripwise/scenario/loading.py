@@ -55,6 +55,7 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
         raise ScenarioError([f"{name}: the name of the file is not UTF-8; rename it"])
     data = _read(path, name)
     text, raw = _parse(data, name)
+    _check_depth(raw, name)
     return _build(
         raw,
         Problems(name, key_lines(text)),
@@ -94,6 +95,7 @@ def build(
         If the tables cannot be used; one line per problem.
     """
     path = Path(path)
+    _check_depth(raw, path.name)
     text = json.dumps(raw, sort_keys=True, default=str)
     return _build(
         dict(raw),
@@ -108,7 +110,6 @@ def _build(
     raw: dict[str, Any], problems: Problems, *, path: Path, digest: str, allow_outside: bool
 ) -> Scenario:
     """Put in what other files give, check the shape and resolve."""
-    _check_depth(raw, problems.file)
     strategies = raw.get("strategy")
     if isinstance(strategies, list) and len(strategies) > STRATEGY_LIMIT:
         rule = f"stands {len(strategies)} times; at most {STRATEGY_LIMIT} are allowed"
@@ -175,11 +176,15 @@ def _reason(error: ValueError) -> str:
     return text.replace("Cannot overwrite a value", "a key stands twice")
 
 
-def _check_depth(raw: dict[str, Any], name: str) -> None:
+def _check_depth(raw: Mapping[str, Any], name: str) -> None:
     """Refuse what later steps, which recurse, would fail on; dotted keys nest without brackets."""
     level: list[Any] = [raw]
     for _ in range(DEEPEST):
         tables = [part for part in level if isinstance(part, dict | list)]
+        if any(
+            not isinstance(key, str) for part in tables if isinstance(part, dict) for key in part
+        ):
+            raise ScenarioError([f"{name}: a key must be a text"])
         level = [x for part in tables for x in (part.values() if isinstance(part, dict) else part)]
     if any(isinstance(part, dict | list) for part in level):
         raise ScenarioError([f"{name}: is nested too deeply to be a scenario"])

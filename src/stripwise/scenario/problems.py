@@ -30,15 +30,7 @@ MOST_TOLD = 100
 
 
 class Problems(ProblemList):
-    """What is wrong with one scenario file, each with its key path and line.
-
-    Parameters
-    ----------
-    file
-        Name of the file for the messages.
-    lines
-        Line of each key path, as far as known.
-    """
+    """What is wrong with one scenario file, each with its key path and, as far as known, line."""
 
     error = ScenarioError
 
@@ -49,17 +41,7 @@ class Problems(ProblemList):
         self._files: dict[KeyPath, str] = {}
 
     def add(self, path: KeyPath, rule: str, *, found: object = None) -> None:
-        """Note one problem.
-
-        Parameters
-        ----------
-        path
-            Where it is.
-        rule
-            What is allowed, and the next step.
-        found
-            The value as the file gives it; None where the key is missing.
-        """
+        """Note one problem: where, what is allowed with the next step, and the value if any."""
         where = words(path)
         value = "" if found is None else f" = {printable(found)}"
         start = f"{where}{value}: " if where else ""
@@ -121,13 +103,7 @@ class Problems(ProblemList):
         return allowed[0]
 
     def raise_all(self) -> None:
-        """Raise if anything was noted.
-
-        Raises
-        ------
-        ScenarioError
-            With every problem.
-        """
+        """Raise a ScenarioError with every problem, if anything was noted."""
         if self._notes:
             more = len(self._notes) - MOST_TOLD
             rest = [f"{self.file}: and {more} more; mend these first"] if more > 0 else []
@@ -160,17 +136,7 @@ def words(path: KeyPath) -> str:
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
-    """Find the line of each key of a TOML text, for messages only.
-
-    Parameters
-    ----------
-    text
-        The TOML text, valid.
-
-    Returns
-    -------
-    Line, from 1, of every table and of every key that starts a line.
-    """
+    """Find the line, from 1, of every table and of every key that starts a line of valid TOML."""
     found: dict[KeyPath, int] = {}
     table: KeyPath = ()
     counts: dict[KeyPath, int] = {}
