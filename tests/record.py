@@ -297,11 +297,12 @@ def resolved(scenario: object) -> str:
     lines: list[str] = []
 
     def walk(place: str, value: object) -> None:
-        if place in (".path", ".digest", ".text") or place.startswith(".data_files"):
+        if place in (".path", ".digest", ".text", ".raw") or place.startswith(".data_files"):
             return
         if hasattr(value, "__dataclass_fields__"):
             for name in value.__dataclass_fields__:
-                walk(f"{place}.{name}", getattr(value, name))
+                if not name.startswith("_"):
+                    walk(f"{place}.{name}", getattr(value, name))
         elif isinstance(value, dict):
             for key, item in value.items():
                 walk(f"{place}[{key}]", item)
@@ -309,7 +310,8 @@ def resolved(scenario: object) -> str:
             for index, item in enumerate(value):
                 walk(f"{place}[{index}]", item)
         else:
-            lines.append(f"{place} = {re.sub(r' at 0x[0-9a-f]+', '', repr(value))}")
+            text = " ".join(repr(value).split())
+            lines.append(f"{place} = {re.sub(r' at 0x[0-9a-f]+', '', text)}")
 
     walk("", scenario)
     return "\n".join(lines) + "\n"

@@ -9,6 +9,7 @@ from stripwise.distributions.distribution import distribution
 from stripwise.distributions.inverse_table import (
     TABLE_MAX_Z,
     TABLE_SIZES,
+    DeferredInverse,
     InverseTable,
     exact_inverse,
 )
@@ -103,3 +104,23 @@ def test_far_out_a_beta_stays_a_number():
     a, b = 0.06 * share, 0.94 * share
     log_x = (special.log_ndtr(-20.0) + np.log(a) + special.betaln(a, b)) / a
     assert_allclose(far[1], np.exp(log_x), rtol=1e-9, atol=0)
+
+
+def test_a_late_table_is_that_of_its_law_and_built_once(monkeypatch):
+    law = stats.beta(2.0, 5.0)
+    z = np.linspace(-7.0, 7.0, 29)
+    expected = InverseTable.build(law)(z)
+    calls = []
+    build = InverseTable.build
+    monkeypatch.setattr(InverseTable, "build", lambda law: calls.append(law) or build(law))
+    late = DeferredInverse(law)
+    assert calls == []
+    np.testing.assert_array_equal(late(z), expected)
+    np.testing.assert_array_equal(late(z), expected)
+    assert calls == [law]
+
+
+def test_a_late_table_falls_back_on_the_exact_inverse(monkeypatch):
+    monkeypatch.setattr(InverseTable, "build", lambda law: None)
+    law, z = stats.beta(2.0, 5.0), np.array([-3.0, 0.0, 3.0])
+    np.testing.assert_array_equal(DeferredInverse(law)(z), exact_inverse(law, z))

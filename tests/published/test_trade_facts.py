@@ -12,9 +12,7 @@ import pytest
 from stripwise.distributions.distribution import distribution
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.curves import probability_curves
-from stripwise.scenario.model import FollowUp
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.schema import CuringPart
 from stripwise.scenario.sections.curing import retention_name
 from stripwise.scenario.sections.retention import retention_inputs
 
@@ -45,8 +43,8 @@ def medians(walls):
         "concrete.ageing_exponent": distribution("beta", mean=0.30, sd=0.12, low=0.0, high=1.0)
     }
     wall = walls.wall(changes=portland, plans=PLANS)
-    used = [FollowUp(m, 72.0, 20.0, "vertical", retention_name(m, "vertical")) for m in DONE]
-    defaults = retention_inputs(CuringPart(), used, Problems("wall.toml", {}))
+    used = [(method, "vertical") for method in DONE]
+    defaults = retention_inputs({}, used, Problems("wall.toml", {}))
     assert len(defaults) == len(DONE)
     names = {item.name for item in defaults}
     others = tuple(item for item in wall.inputs if item.name not in names)

@@ -80,9 +80,9 @@ CASES = {
     "unknown key of an input": (
         COVER,
         '{ family = "normal", mean = "55 mm", sdd = "8 mm", sd = "8 mm" }',
-        'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, '
-        "nominal, bias, mean_doubt, sd, cov, low, high, kind, source, basis, unusual, plausible, "
-        "from; the nearest spelling is 'sd' (line 22)",
+        'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, sd, '
+        "cov, low, high, kind, source, unusual, plausible, from, nominal, bias, mean_doubt; the "
+        "nearest spelling is 'sd' (line 22)",
     ),
     "section that is no table": (
         "[choices]",
@@ -382,8 +382,10 @@ CASES = {
     ),
     "bias of another input": (
         SURFACE,
-        '{ family = "normal", nominal = 2, bias = 0.1, sd = 0.5 }',
-        None,
+        '{ family = "lognormal", mean = 2.0, cov = 0.35, bias = 0.1 }',
+        "exposure.surface_chloride.bias = 0.1: unknown key; allowed here: family, value, mean, sd, "
+        "cov, low, high, kind, source, unusual, plausible, from, basis; the nearest spelling is "
+        "'basis' (line 12)",
     ),
     "penalty from a file": (
         'strip_age = "12 h"',

@@ -1,5 +1,7 @@
+import copy
 import dataclasses
 import math
+import tomllib
 from importlib import resources
 from pathlib import Path
 
@@ -9,8 +11,10 @@ from numpy.testing import assert_allclose
 
 from stripwise import assess
 from stripwise.distributions.random_input import Correlation
+from stripwise.errors import ScenarioError
 from stripwise.scenario.describe import describe
-from stripwise.scenario.loading import load
+from stripwise.scenario.loading import build, load
+from stripwise.scenario.problems import key_lines
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 COVER = '{ family = "normal", mean = "55 mm", sd = "8 mm" }'
@@ -268,3 +272,53 @@ def test_a_surface_content_below_the_critical_one_is_told(wall):
     (told,) = (text for text in case.warnings if "never depassivates a mean wall" in text)
     assert told.startswith("exposure.surface_chloride: its mean of 0.5 % by mass of binder")
     assert not [text for text in wall.load().warnings if "never depassivates" in text]
+
+
+def test_a_table_gives_the_scenario_of_its_file(wall):
+    path = wall.write()
+    raw = tomllib.loads(path.read_text("utf-8"))
+    kept = copy.deepcopy(raw)
+    from_file, from_table = load(path), build(raw, path=path)
+    assert dataclasses.replace(from_table, digest="") == dataclasses.replace(from_file, digest="")
+    assert from_table.raw == from_file.raw == kept == raw
+    assert "raw" not in repr(from_file)
+
+
+def test_a_table_gives_the_errors_of_its_file(wall):
+    problems = wall.problems(("mean = 2.0", "mean = nan"), ("points = 256", "points = 7"))
+    raw = tomllib.loads(wall.path.read_text("utf-8"))
+    with pytest.raises(ScenarioError) as caught:
+        build(raw, path=wall.path, lines=key_lines(wall.path.read_text("utf-8")))
+    assert list(caught.value.problems) == problems
+    with pytest.raises(ScenarioError) as caught:
+        build(raw)
+    # without lines in the order in which they were found
+    assert list(caught.value.problems) == [
+        "scenario.toml: sampling.points = 7: must be a power of two between 64 and 4194304, such "
+        "as 16384",
+        "scenario.toml: exposure.surface_chloride.mean = nan: must be a finite number",
+    ]
+
+
+def test_a_table_with_one_key_replaced_is_the_file_with_it_replaced(wall):
+    raw = tomllib.loads(wall.write().read_text("utf-8"))
+    raw["reinforcement"]["cover"]["mean"] = "2 in"
+    case = build(raw)
+    assert case.input("reinforcement.cover").distribution.parent_mean == pytest.approx(50.8)
+    assert case == dataclasses.replace(
+        wall.load(("55 mm", "2 in")), path=case.path, digest=case.digest
+    )
+
+
+def test_the_digest_of_a_table_changes_with_any_value(wall):
+    raw = tomllib.loads(wall.write().read_text("utf-8"))
+    before = build(raw).digest
+    assert build(copy.deepcopy(raw)).digest == before
+    raw["sampling"]["seed"] = 2
+    assert build(raw).digest != before
+
+
+@pytest.mark.parametrize("raw", [{1: "x"}, {"target": {2: 3}}, {"strategy": [{None: "x"}]}])
+def test_a_table_whose_keys_are_no_text_is_refused(raw):
+    with pytest.raises(ScenarioError, match="a key must be a text"):
+        build(raw)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy import optimize, special, stats
 
-from stripwise.distributions.inverse_table import InverseTable, LinearInverse
+from stripwise.distributions.inverse_table import DeferredInverse, LinearInverse
 from stripwise.distributions.triangular import Triangular
 from stripwise.distributions.truncated_normal import TruncatedNormal
 from stripwise.errors import InputError
@@ -46,7 +46,7 @@ class FamilyMember:
     parent_mean: float
     parent_sd: float
     _law: Any = field(repr=False, compare=False)
-    _table: InverseTable | LinearInverse | None = field(repr=False, compare=False)
+    _table: DeferredInverse | LinearInverse | None = field(repr=False, compare=False)
 
 
 def constant_member(value: float) -> FamilyMember:
@@ -134,7 +134,7 @@ def _normal(mean: float | None, sd: float | None, low: float, high: float) -> Fa
             f"and high keep {law.mass_inside:.2g} of the normal; less than 1 % is no truncation",
         )
     true_mean, true_sd = law.moments()
-    table = LinearInverse.build(law) or InverseTable.build(law)
+    table = LinearInverse.build(law) or DeferredInverse(law)
     return FamilyMember("normal", true_mean, true_sd, low, high, mu, sigma, law, table)
 
 
@@ -161,7 +161,7 @@ def _lognormal(mean: float | None, sd: float | None, low: float, high: float) ->
 def _gamma(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _positive("gamma", mean, sd, low, high)
     law = stats.gamma((mu / sigma) ** 2, scale=sigma**2 / mu)
-    table = InverseTable.build(law)
+    table = DeferredInverse(law)
     return FamilyMember("gamma", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
 
 
@@ -178,7 +178,7 @@ def _weibull(mean: float | None, sd: float | None, low: float, high: float) -> F
         raise InputError("sd", f"= {sigma:g} is out of a weibull's reach for mean = {mu:g}")
     shape = float(np.exp(optimize.brentq(log_cov_excess, lowest, highest, xtol=1e-14)))
     law = stats.weibull_min(shape, scale=mu / special.gamma(1 + 1 / shape))
-    table = InverseTable.build(law)
+    table = DeferredInverse(law)
     return FamilyMember("weibull", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
 
 
@@ -200,10 +200,10 @@ def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Fami
             f"= {high:g} lies more than {MAX_BETA_WIDTH:g} sd from low, too far for a beta to be computed"
             f", and a lognormal or gamma needs no upper bound",
         )
-    position = (mu - low) / (high - low)
-    total = position * (1 - position) * ((high - low) / sigma) ** 2 - 1
-    law = stats.beta(position * total, (1 - position) * total, loc=low, scale=high - low)
-    table = InverseTable.build(law)
+    share = (mu - low) / (high - low)
+    total = share * (1 - share) * ((high - low) / sigma) ** 2 - 1
+    law = stats.beta(share * total, (1 - share) * total, loc=low, scale=high - low)
+    table = DeferredInverse(law)
     return FamilyMember("beta", mu, sigma, low, high, mu, sigma, law, table)
 
 

@@ -11,7 +11,7 @@ from scipy import special
 
 from stripwise.distributions.hermite_table import HermiteTable
 
-__all__ = ["InverseTable", "LinearInverse"]
+__all__ = ["DeferredInverse", "InverseTable", "LinearInverse"]
 
 MAX_Z = 20.0
 """Largest |z| that is inverted: from 21 on scipy's inverse of a beta may return NaN."""
@@ -82,6 +82,26 @@ class InverseTable:
         if z.size and (z.min() < -TABLE_MAX_Z or z.max() > end):
             x = np.where((z < -TABLE_MAX_Z) | (z > end), exact_inverse(self._law, z), x)
         return x
+
+
+@dataclass(slots=True)
+class DeferredInverse:
+    """The table of a distribution, built when it is first drawn from.
+
+    A scenario holds many distributions that no run draws from, and a table takes some 20 ms. Where
+    no table is exact enough, scipy's exact inverse serves.
+    """
+
+    _law: Any
+    _table: InverseTable | None = None
+    _built: bool = False
+
+    def __call__(self, z: Array) -> Array:
+        """Evaluate x(z) for any shape of z."""
+        if not self._built:
+            self._table = InverseTable.build(self._law)
+            self._built = True
+        return exact_inverse(self._law, z) if self._table is None else self._table(z)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,18 +25,7 @@ HEADS = ("input", "family", "mean", "sd", "5 %", "50 %", "95 %", "unit", "kind")
 
 
 def inputs_table(scenario: Scenario) -> pd.DataFrame:
-    """Tabulate every input as resolved.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    DataFrame with name, label, family, mean, sd, p05, p50, p95, unit, kind, group and source, in
-    internal units; the moments of a truncated normal are those after truncation.
-    """
+    """Tabulate every input as resolved, in internal units; a cut normal as it is after the cut."""
     rows = []
     for item in scenario.inputs:
         law = item.distribution
@@ -61,23 +50,10 @@ def inputs_table(scenario: Scenario) -> pd.DataFrame:
 
 
 def shown(value: float, item: Input, *, units: str, difference: bool = False) -> tuple[float, str]:
-    """Convert a value of an input to the units a reader is used to.
+    """Convert a value in an input's unit to the one that a reader of "SI" or "US" is used to.
 
-    Parameters
-    ----------
-    value
-        The value, in the input's unit.
-    item
-        The input.
-    units
-        "SI" or "US".
-    difference
-        Whether the value is a difference, such as an sd.
-
-    Returns
-    -------
-    The value and its unit: a cover in mm or in, a temperature in degC or degF, a diffusivity in
-    1e-12 m2/s or in2/yr; anything else stays.
+    A cover comes in mm or in, a temperature in degC or degF, a diffusivity in 1e-12 m2/s or in2/yr;
+    anything else stays.
     """
     if item.is_temperature:
         to = "degC" if units == "SI" else "degF"
@@ -92,18 +68,7 @@ def shown(value: float, item: Input, *, units: str, difference: bool = False) ->
 
 
 def as_record(scenario: Scenario) -> dict[str, Any]:
-    """Return the scenario as resolved, ready for JSON, in internal units.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    Title, hash, target, reference strategy, strategies, inputs, correlations, sampling and
-    warnings. What never ends is the text "inf".
-    """
+    """Return the scenario as resolved, ready for JSON, in internal units."""
     return {
         "title": scenario.title,
         "file": scenario.path.name,
@@ -158,18 +123,7 @@ def _cost_record(cost: Cost) -> dict[str, Any]:
 
 
 def describe(scenario: Scenario) -> str:
-    """Write out what a scenario file says, for `stripwise check`.
-
-    Parameters
-    ----------
-    scenario
-        The scenario.
-
-    Returns
-    -------
-    Lines of text: target, concrete, strategies, every input in the units of the report with its
-    source, and what the reader must know.
-    """
+    """Write out what a scenario file says, for `stripwise check`, in the units of the report."""
     blocks = [
         _head(scenario),
         ["Strategies:", *(_strategy_line(scenario, item) for item in scenario.strategies)],

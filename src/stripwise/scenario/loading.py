@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from stripwise.errors import ScenarioError
+from stripwise.scenario.engine import read_shape
 from stripwise.scenario.model import Scenario
-from stripwise.scenario.problems import Problems, key_lines
+from stripwise.scenario.problems import KeyPath, Problems, key_lines
 from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
+from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.strategies import STRATEGY_LIMIT
-from stripwise.scenario.shape import read_shape
 from stripwise.units.names import is_encodable, printable
 
-__all__ = ["FILE_LIMIT", "load"]
+__all__ = ["FILE_LIMIT", "build", "load"]
 
 FILE_LIMIT = 1_000_000
 """Largest scenario file in bytes."""
@@ -52,25 +56,77 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     data = _read(path, name)
     text, raw = _parse(data, name)
     _check_depth(raw, name)
-    problems = Problems(name, key_lines(text))
+    return _build(
+        raw,
+        Problems(name, key_lines(text)),
+        path=path,
+        digest=hashlib.sha256(data).hexdigest(),
+        allow_outside=allow_outside,
+    )
+
+
+def build(
+    raw: Mapping[str, Any],
+    *,
+    path: str | Path = "scenario.toml",
+    lines: Mapping[KeyPath, int] | None = None,
+    allow_outside: bool = False,
+) -> Scenario:
+    """Make a scenario of a table that has the shape of a file, with the same errors.
+
+    Parameters
+    ----------
+    raw
+        The tables by name, as a TOML file gives them; not changed.
+    path
+        File that the messages and the report name; other files are looked for beside it.
+    lines
+        Line of each key path, for the messages; empty where there is no file.
+    allow_outside
+        Whether the tables may name data outside the folder of `path`.
+
+    Returns
+    -------
+    The `Scenario`, checked and in internal units.
+
+    Raises
+    ------
+    ScenarioError
+        If the tables cannot be used; one line per problem.
+    """
+    path = Path(path)
+    _check_depth(raw, path.name)
+    text = json.dumps(raw, sort_keys=True, default=str)
+    return _build(
+        dict(raw),
+        Problems(path.name, lines or {}),
+        path=path,
+        digest=hashlib.sha256(text.encode()).hexdigest(),
+        allow_outside=allow_outside,
+    )
+
+
+def _build(
+    raw: dict[str, Any], problems: Problems, *, path: Path, digest: str, allow_outside: bool
+) -> Scenario:
+    """Put in what other files give, check the shape and resolve."""
     strategies = raw.get("strategy")
     if isinstance(strategies, list) and len(strategies) > STRATEGY_LIMIT:
         rule = f"stands {len(strategies)} times; at most {STRATEGY_LIMIT} are allowed"
         problems.add(("strategy",), rule)
         problems.raise_all()
-    raw, references = expand(
+    whole, references = expand(
         raw, folder=path.parent, allow_outside=allow_outside, problems=problems
     )
-    file = read_shape(raw, problems)
-    digest = hashlib.sha256(data).hexdigest()
-    return resolve(
-        file,
+    scenario = resolve(
+        read_shape(ScenarioTable, whole, problems),
         path=path,
         digest=digest,
         problems=problems,
         references=references,
         allow_outside=allow_outside,
     )
+    return replace(scenario, raw=raw)
 
 
 def _read(path: Path, name: str) -> bytes:
@@ -120,11 +176,15 @@ def _reason(error: ValueError) -> str:
     return text.replace("Cannot overwrite a value", "a key stands twice")
 
 
-def _check_depth(raw: dict[str, Any], name: str) -> None:
+def _check_depth(raw: Mapping[str, Any], name: str) -> None:
     """Refuse what later steps, which recurse, would fail on; dotted keys nest without brackets."""
     level: list[Any] = [raw]
     for _ in range(DEEPEST):
         tables = [part for part in level if isinstance(part, dict | list)]
+        if any(
+            not isinstance(key, str) for part in tables if isinstance(part, dict) for key in part
+        ):
+            raise ScenarioError([f"{name}: a key must be a text"])
         level = [x for part in tables for x in (part.values() if isinstance(part, dict) else part)]
     if any(isinstance(part, dict | list) for part in level):
         raise ScenarioError([f"{name}: is nested too deeply to be a scenario"])

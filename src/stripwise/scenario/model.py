@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
 from stripwise.risk.model.service_conditions import CoatingInputs, LayerInputs
+from stripwise.scenario.sections.choices import Choices, ConcreteOption
+from stripwise.scenario.sections.cost import Cost
+from stripwise.scenario.sections.cracking_table import Cracking
+from stripwise.scenario.sections.curing import Curing, FollowUp
+from stripwise.scenario.sections.extent_table import Extent
+from stripwise.scenario.sections.strategies import Strategy
+from stripwise.scenario.sections.target import Sampling, Target
 
 __all__ = [
     "Choices",
@@ -24,222 +32,6 @@ __all__ = [
     "Strategy",
     "Target",
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """Durability target: probability of depassivation allowed within the service life.
-
-    `service_life` in years; `probability` and `reliability_index` say the same thing.
-    """
-
-    service_life: float
-    probability: float
-    reliability_index: float
-
-
-@dataclass(frozen=True, slots=True)
-class FollowUp:
-    """Curing after stripping.
-
-    Attributes
-    ----------
-    method
-        "none", "sheet", "membrane", "wet covering" or "kept wet".
-    duration_h
-        Duration [h]; 0 for "none".
-    temperature
-        Concrete temperature meanwhile [degC].
-    face
-        "vertical" or "horizontal".
-    retention_input
-        Name of the input that holds its moisture retention; empty for "none".
-    """
-
-    method: str
-    duration_h: float
-    temperature: float
-    face: str
-    retention_input: str
-
-    @property
-    def label(self) -> str:
-        """Short words for a table, such as "sheet 3 d"."""
-        if self.method == "none":
-            return "none"
-        days = self.duration_h / 24.0
-        length = f"{days:g} d" if days >= 1 else f"{self.duration_h:g} h"
-        return f"{self.method} {length}"
-
-
-@dataclass(frozen=True, slots=True)
-class Strategy:
-    """One way to strip and cure a face.
-
-    Attributes
-    ----------
-    name
-        As the scenario gives it.
-    slug
-        Name for files.
-    strip_age_input
-        Name of the input that holds the strip age [h].
-    temperature
-        Concrete temperature until stripping [degC].
-    follow_up
-        Curing after stripping.
-    penalty_input
-        Name of the input that holds a given penalty factor; empty where the law gives it.
-    penalty_origin
-        File and name there of a penalty out of a fit, as words; empty for any other.
-    model_factor_input
-        Name of the input that multiplies the penalty, from laboratory to field; empty for none.
-    """
-
-    name: str
-    slug: str
-    strip_age_input: str
-    temperature: float
-    follow_up: FollowUp
-    penalty_input: str = ""
-    penalty_origin: str = ""
-    model_factor_input: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Curing:
-    """How curing is turned into a penalty factor.
-
-    Attributes
-    ----------
-    reference_d
-        Curing of the concrete that the diffusivity belongs to, at the reference temperature [d].
-    maturity
-        "arrhenius" or "nurse-saul".
-    activation_temperature
-        Q of the Arrhenius function [K].
-    datum_temperature
-        T0 of the Nurse-Saul function [degC].
-    reference_temperature
-        Temperature at which an hour counts as an hour [degC].
-    temperature
-        Concrete temperature of the choices and the default of the strategies [degC].
-    layered
-        Whether only the affected depth is penalised.
-    law_input, early_slope_input
-        Names of the inputs of the default law: its quantile u on [0, 1] and the normal variate
-        eta of the slope below one day.
-    affected_depth_input
-        Name of the input with the affected depth [mm]; empty for the whole cover.
-    model_factor_input
-        Name of the factor on penalties out of a fit, from laboratory to field; empty for none.
-    """
-
-    reference_d: float
-    maturity: str
-    activation_temperature: float
-    datum_temperature: float
-    reference_temperature: float
-    temperature: float
-    layered: bool
-    law_input: str
-    early_slope_input: str
-    affected_depth_input: str
-    model_factor_input: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ConcreteOption:
-    """Another concrete on the table: its `name`, and the `inputs` that it puts in place."""
-
-    name: str
-    inputs: tuple[Input, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Choices:
-    """Ranges of the decisions on the table; None where the scenario does not open one.
-
-    `cover` (low, high, step) in mm of mean cover; `strip_age` (low, high) in h; `cover_sd` in mm,
-    empty where the execution is no choice; `concretes` besides that of the scenario.
-    """
-
-    cover: tuple[float, float, float]
-    strip_age: tuple[float, float]
-    follow_up: tuple[FollowUp, ...]
-    cover_sd: tuple[float, ...] = ()
-    concretes: tuple[ConcreteOption, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Cost:
-    """Prices per m2 of face in one currency, and how later payments are discounted.
-
-    Attributes
-    ----------
-    currency
-        Code of three letters.
-    forms
-        Hire, crew and delay [per m2 and h].
-    follow_up
-        By method: price per m2, and per m2 and h of its duration.
-    cover
-        Each mm of cover more [per m2 and mm].
-    repair
-        A repair after depassivation [per m2].
-    instalments
-        (years after depassivation, share of the price) of each part of a repair.
-    rate
-        Real discount rate per year, as a share.
-    horizon
-        Age after which nothing is paid [yr].
-    """
-
-    currency: str
-    forms: float
-    follow_up: Mapping[str, tuple[float, float]]
-    cover: float
-    repair: float
-    instalments: tuple[tuple[float, float], ...]
-    rate: float
-    horizon: float
-
-
-@dataclass(frozen=True, slots=True)
-class Sampling:
-    """Sizes of the sample; `points` per repeat is a power of two, `horizon` in years."""
-
-    points: int
-    repeats: int
-    seed: int
-    horizon: float
-
-
-@dataclass(frozen=True, slots=True)
-class Cracking:
-    """What follows depassivation, as far as the first crack.
-
-    `steel` is a label, such as a grade with its standard. `coated` says that the bars are coated,
-    of which no credit is taken. The numbers are inputs named ``cracking.*``.
-    """
-
-    steel: str
-    coated: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Extent:
-    """The face whose corroding share is asked for.
-
-    `width`, `height` and `correlation_length` in m, the last 0 for points that do not know each
-    other and inf for a face that fares alike; `shares` of the face that an owner acts on, in
-    (0, 1).
-    """
-
-    width: float
-    height: float
-    correlation_length: float
-    shares: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,6 +134,8 @@ class Scenario:
         Mean cover less nominal cover, as the file gives it [mm].
     service
         Options of the physics.
+    raw
+        The file as read, before anything else was done to it.
     """
 
     path: Path
@@ -370,6 +164,7 @@ class Scenario:
     cost: Cost | None = None
     cover_bias: float = 0.0
     service: Service = Service()
+    raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     def input(self, name: str) -> Input:
         """Return the input of that name.

@@ -13,7 +13,7 @@ from stripwise.distributions.random_input import KINDS
 from stripwise.errors import InputError
 from stripwise.units.names import formula_problem, name_problem, printable
 
-__all__ = ["FittedPenalties", "fitted_penalties", "fitted_text"]
+__all__ = ["FittedPenalties", "FromFit", "fitted_penalties", "fitted_text"]
 
 Array = NDArray[np.float64]
 
@@ -69,23 +69,17 @@ class FittedPenalties:
         return 1.0 if i == j else 6.0 / math.pi * math.asin(0.5 * float(self.correlation[i, j]))
 
 
+@dataclass(frozen=True, slots=True)
+class FromFit:
+    """The penalty of one strategy out of a fit: the file, its penalties, and its name there."""
+
+    file: str
+    fit: FittedPenalties
+    entry: str
+
+
 def fitted_penalties(content: dict[str, Any]) -> FittedPenalties:
-    """Read the tables of a file of penalty factors.
-
-    Parameters
-    ----------
-    content
-        The file as tomllib returns it.
-
-    Returns
-    -------
-    The `FittedPenalties`.
-
-    Raises
-    ------
-    InputError
-        If something is missing, unknown or impossible; `where` is the key.
-    """
+    """Read the tables of a file of penalty factors; raise InputError with the key that is wrong."""
     part = content["penalties"]
     if list(content) != ["penalties"] or not isinstance(part, dict):
         raise InputError("", "must hold [penalties] and nothing else")
@@ -131,18 +125,7 @@ def fitted_penalties(content: dict[str, Any]) -> FittedPenalties:
 def fitted_text(fit: FittedPenalties, *, specimens: list[int], head: list[str]) -> str:
     """Write penalty factors as `fitted_penalties` reads them.
 
-    Parameters
-    ----------
-    fit
-        The penalty factors.
-    specimens
-        How many stand behind each, for the reader.
-    head
-        Lines of comment before them.
-
-    Returns
-    -------
-    TOML.
+    `specimens` says how many stand behind each, and `head` are lines of comment on top.
     """
     lines = [f"# {line}".rstrip() for line in head]
     lines += ["", "[penalties]", f"reference = {_quoted(fit.reference)}"]

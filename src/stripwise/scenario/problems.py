@@ -5,11 +5,11 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from stripwise.errors import InputError, ScenarioError
 from stripwise.units.names import printable
-from stripwise.units.quantities import Kind, parse
+from stripwise.units.problem_list import ProblemList
 
 __all__ = ["KeyPath", "Problems", "key_lines", "words"]
 
@@ -29,41 +29,19 @@ MOST_TOLD = 100
 """Most problems of one file that are told."""
 
 
-class Problems:
-    """The list of what is wrong with one file; values that could not be read count as NaN.
+class Problems(ProblemList):
+    """What is wrong with one scenario file, each with its key path and, as far as known, line."""
 
-    Parameters
-    ----------
-    file
-        Name of the file for the messages.
-    lines
-        Line of each key path, as far as known.
-    """
+    error = ScenarioError
 
     def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
-        self._file = file
+        super().__init__(file)
         self._lines = lines
-        self._notes: list[tuple[int, str]] = []
         self._reported: set[KeyPath] = set()
         self._files: dict[KeyPath, str] = {}
 
-    @property
-    def texts(self) -> tuple[str, ...]:
-        """The problems so far, one line each, in the order of the file."""
-        return tuple(text for _, text in sorted(self._notes, key=lambda note: note[0]))
-
     def add(self, path: KeyPath, rule: str, *, found: object = None) -> None:
-        """Note one problem.
-
-        Parameters
-        ----------
-        path
-            Where it is.
-        rule
-            What is allowed, and the next step.
-        found
-            The value as the file gives it; None where the key is missing.
-        """
+        """Note one problem: where, what is allowed with the next step, and the value if any."""
         where = words(path)
         value = "" if found is None else f" = {printable(found)}"
         start = f"{where}{value}: " if where else ""
@@ -71,8 +49,7 @@ class Problems:
         ends = (path[:end] for end in range(len(path), 0, -1))
         file = next((self._files[part] for part in ends if part in self._files), "")
         rule += f" (in {printable(file)})" if file else ""
-        text = f"{self._file}: {start}{rule}" + (f" (line {line})" if line else "")
-        self._notes.append((line, text))
+        self.note(f"{start}{rule}" + (f" (line {line})" if line else ""), line=line)
         self._reported.add(path)
 
     def tell_file(self, path: KeyPath, file: str) -> None:
@@ -96,43 +73,13 @@ class Problems:
         """Whether anything in the table or value at a path was reported."""
         return any(one[: len(path)] == path for one in self._reported) or self.reported(path)
 
-    def quantity(
-        self,
-        raw: object,
-        path: KeyPath,
-        *,
-        kind: Kind,
-        to: str,
-        low: tuple[float, str] | None = None,
-        high: tuple[float, str] | None = None,
-        difference: bool = False,
-    ) -> float:
-        """Read one dimensional value and check its range.
-
-        Parameters
-        ----------
-        raw
-            The value as the file gives it.
-        path
-            Where it stands.
-        kind, to, difference
-            See `stripwise.units.quantities.parse`.
-        low, high
-            Ends of the allowed range, in `to` and as words.
-
-        Returns
-        -------
-        The value in `to`; NaN after a problem.
-        """
+    def number(self, read: Callable[[object], float], raw: object, path: KeyPath) -> float:
+        """Return what a reader makes of a value; NaN after a problem."""
         try:
-            value = parse(raw, kind, to=to, difference=difference)
+            return read(raw)
         except InputError as error:
             self.add(path, error.problem, found=raw)
             return math.nan
-        if (low and value < low[0]) or (high and value > high[0]):
-            self.add(path, _range_rule(low, high), found=raw)
-            return math.nan
-        return value
 
     def choice(
         self,
@@ -156,16 +103,10 @@ class Problems:
         return allowed[0]
 
     def raise_all(self) -> None:
-        """Raise if anything was noted.
-
-        Raises
-        ------
-        ScenarioError
-            With every problem.
-        """
+        """Raise a ScenarioError with every problem, if anything was noted."""
         if self._notes:
             more = len(self._notes) - MOST_TOLD
-            rest = [f"{self._file}: and {more} more; mend these first"] if more > 0 else []
+            rest = [f"{self.file}: and {more} more; mend these first"] if more > 0 else []
             raise ScenarioError([*self.texts[:MOST_TOLD], *rest])
 
     def _line(self, path: KeyPath) -> int:
@@ -195,17 +136,7 @@ def words(path: KeyPath) -> str:
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
-    """Find the line of each key of a TOML text, for messages only.
-
-    Parameters
-    ----------
-    text
-        The TOML text, valid.
-
-    Returns
-    -------
-    Line, from 1, of every table and of every key that starts a line.
-    """
+    """Find the line, from 1, of every table and of every key that starts a line of valid TOML."""
     found: dict[KeyPath, int] = {}
     table: KeyPath = ()
     counts: dict[KeyPath, int] = {}
@@ -220,12 +151,6 @@ def key_lines(text: str) -> dict[KeyPath, int]:
         elif assignment := _ASSIGNMENT.match(line):
             found.setdefault((*table, *_parts(assignment[1])), number)
     return found
-
-
-def _range_rule(low: tuple[float, str] | None, high: tuple[float, str] | None) -> str:
-    if low and high:
-        return f"must be between {low[1]} and {high[1]}"
-    return f"must be at least {low[1]}" if low else f"must be at most {high[1] if high else ''}"
 
 
 def _parts(dotted: str) -> KeyPath:

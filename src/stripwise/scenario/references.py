@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import Any
 
 from stripwise.errors import InputError
-from stripwise.scenario.penalty_files import FittedPenalties, fitted_penalties
+from stripwise.scenario.engine import model_at
+from stripwise.scenario.penalty_files import FittedPenalties, FromFit, fitted_penalties
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.schema import PenaltyPart, RandomInput
-from stripwise.scenario.shape import model_at
+from stripwise.scenario.scenario_table import ScenarioTable
+from stripwise.scenario.shapes import InputTable, PenaltyTable
 from stripwise.units.names import printable
 
-__all__ = ["FromFit", "References", "expand"]
+__all__ = ["References", "expand"]
 
 FILE_LIMIT = 1_000_000
 """Largest file of an input in bytes."""
@@ -26,18 +27,6 @@ FROM = "from"
 ENTRY = "as"
 OWN = ("kind", "source")
 """Keys that may stand beside `from`; they go before those of the file."""
-
-
-@dataclass(frozen=True, slots=True)
-class FromFit:
-    """The penalty of one strategy out of a file of fitted penalties.
-
-    `file` and `fit` say where it is, `entry` is its name there; "" after a problem.
-    """
-
-    file: str
-    fit: FittedPenalties
-    entry: str
 
 
 @dataclass(slots=True)
@@ -61,41 +50,28 @@ def expand(
 ) -> tuple[dict[str, Any], References]:
     """Put the inputs of other files in the places that name them.
 
-    Parameters
-    ----------
-    raw
-        The scenario as tomllib returns it; not changed.
-    folder
-        Folder of the scenario; paths are relative to it.
-    allow_outside
-        Whether a path may lead out of it.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The scenario without references, and what they were. An input whose file could not be used is
-    left out.
+    `raw` is not changed, and an input whose file could not be used is left out. Paths are relative
+    to `folder`, and must stay inside it unless `allow_outside`.
     """
-    rest = copy.deepcopy(raw)
     found = References()
+    if next(_places(raw), None) is None:
+        return raw, found
+    rest = copy.deepcopy(raw)
     reader = _Reader(folder, allow_outside, problems, found)
     for path, holder, key in list(_places(rest)):
         table = holder[key]
-        part = model_at(path)
+        penalty = model_at(ScenarioTable, path) is PenaltyTable
         extra = [
-            name
-            for name in table
-            if name not in (FROM, *OWN) and not (name == ENTRY and part is PenaltyPart)
+            name for name in table if name not in (FROM, *OWN) and not (name == ENTRY and penalty)
         ]
         for name in extra:
             problems.add(
                 (*path, name),
                 f"cannot stand beside from, whose file gives the input; allowed are "
-                f"{', '.join((*OWN, ENTRY) if part is PenaltyPart else OWN)}",
+                f"{', '.join((*OWN, ENTRY) if penalty else OWN)}",
                 found=table[name],
             )
-        new = None if extra else reader.table(table, path, penalty=part is PenaltyPart, raw=rest)
+        new = None if extra else reader.table(table, path, penalty=penalty, raw=rest)
         if new is None:
             holder.pop(key)
             problems.excuse(path)
@@ -118,7 +94,7 @@ def _places(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, Any, Any]]:
             below = (*path, key)
             if isinstance(child, dict) and isinstance(child.get(FROM), str):
                 misplaced = below[:2] == ("curing", "retention") and len(below) != 4
-                if issubclass(model_at(below), RandomInput) and not misplaced:
+                if issubclass(model_at(ScenarioTable, below), InputTable) and not misplaced:
                     yield below, value, key
                     continue
             stack.append((below, child))

@@ -5,17 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stripwise.published import constant
-from stripwise.scenario.input_rules import STRIP_AGE
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.problems import Problems
 from stripwise.scenario.sections.curing import (
+    CONCRETE_TEMPERATURE,
     FACES,
     FREEZING,
     METHODS,
-    concrete_temperature,
     retention_name,
 )
-from stripwise.units.quantities import TIME, convert
+from stripwise.scenario.sections.strategies import FIXED_STRIP_AGE
+from stripwise.units.quantities import convert
 
 __all__ = ["SiteRecord", "cautions", "follow_ups", "notes", "read_record"]
 
@@ -83,15 +83,11 @@ def read_record(
     ScenarioError.
     """
     problems = Problems("site record", {})
-    low, high = STRIP_AGE.usual
-    first, last = STRIP_AGE.usual_words.split(" to ")
-    age = problems.quantity(
-        after, ("after",), kind=TIME, to="hour", low=(low, first), high=(high, last)
-    )
-    temperature = concrete_temperature(at, ("at",), problems)
+    age = problems.number(FIXED_STRIP_AGE.read, after, ("after",))
+    temperature = problems.number(CONCRETE_TEMPERATURE.read, at, ("at",))
     later = temperature
     if follow_up_at is not None:
-        later = concrete_temperature(follow_up_at, ("follow-up-at",), problems)
+        later = problems.number(CONCRETE_TEMPERATURE.read, follow_up_at, ("follow-up-at",))
     name = scenario.reference_strategy
     if plan is not None:
         names = tuple(strategy.name for strategy in scenario.strategies)

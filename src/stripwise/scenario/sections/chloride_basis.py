@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.random_inputs import Converter
-from stripwise.scenario.schema import ExposurePart, RandomInput
+from stripwise.scenario.random_tables import Converter
+from stripwise.scenario.shapes import BASES, ContentTable, Table
 from stripwise.units.quantities import CONTENT, convert, split
 
-__all__ = ["BASES", "Contents", "basis_warnings", "read_contents"]
+__all__ = ["Contents", "basis_warnings"]
 
-BASES = ("binder", "concrete")
-
-LIKELY = {
-    "reinforcement.critical_chloride": (0.15, 3.0),
-    "exposure.surface_chloride": (0.3, 8.0),
-}
+LIKELY = {"reinforcement.critical_chloride": (0.15, 3.0), "exposure.surface_chloride": (0.3, 8.0)}
 """Means [% by mass of binder] outside which the basis was probably mixed up; common practice."""
 
 
@@ -37,30 +33,28 @@ class Contents:
         Density of the concrete [kg/m3]; NaN where the file gives none.
     """
 
-    basis: str
-    binder: float
-    density: float
+    basis: str = ""
+    binder: float = math.nan
+    density: float = math.nan
 
-    def converter(self, spec: RandomInput, path: KeyPath, problems: Problems) -> Converter | None:
-        """Return the conversion to % by mass of binder of one input; None after a problem.
+    def converters(
+        self, table: Table, path: KeyPath, keys: Iterable[str], problems: Problems
+    ) -> dict[str, Converter | None]:
+        """Return the conversion to % by mass of binder of each input that the table gives."""
+        tables = {key: getattr(table, key) for key in keys}
+        return {
+            key: self._converter(item, (*path, key), problems)
+            for key, item in tables.items()
+            if item is not None
+        }
 
-        Parameters
-        ----------
-        spec
-            The input, which may carry its own basis.
-        path
-            Where it stands.
-        problems
-            Where to note.
-
-        Returns
-        -------
-        The conversion.
-        """
+    def _converter(
+        self, table: ContentTable, path: KeyPath, problems: Problems
+    ) -> Converter | None:
         basis = self.basis
-        if spec.basis is not None:
+        if table.basis is not None:
             where = (*path, "basis")
-            basis = problems.choice(spec.basis, where, allowed=BASES)
+            basis = problems.choice(table.basis, where, allowed=BASES)
             if basis == "concrete" and math.isnan(self.binder * self.density):
                 problems.add(
                     where,
@@ -88,71 +82,8 @@ class Contents:
         return 100.0 * per_volume / self.binder
 
 
-def read_contents(part: ExposurePart, problems: Problems) -> Contents:
-    """Read the basis of the chloride contents, which has no default.
-
-    Parameters
-    ----------
-    part
-        [exposure] of the file.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The `Contents`.
-    """
-    binder, density = math.nan, math.nan
-    if part.binder_content is not None:
-        binder = problems.quantity(
-            part.binder_content,
-            ("exposure", "binder_content"),
-            kind=CONTENT,
-            to="kg / m ** 3",
-            low=(100.0, "100 kg/m^3"),
-            high=(1000.0, "1000 kg/m^3"),
-        )
-    if part.density is not None:
-        density = problems.quantity(
-            part.density,
-            ("exposure", "density"),
-            kind=CONTENT,
-            to="kg / m ** 3",
-            low=(1000.0, "1000 kg/m^3"),
-            high=(4000.0, "4000 kg/m^3"),
-        )
-    path = ("exposure", "chloride_basis")
-    if part.chloride_basis is None:
-        problems.missing(path, '"binder" or "concrete": the mass that the per cents refer to')
-        return Contents("", binder, density)
-    basis = problems.choice(part.chloride_basis, path, allowed=BASES)
-    if part.chloride_basis == "concrete":
-        for key in ("binder_content", "density"):
-            if getattr(part, key) is None:
-                problems.missing(
-                    ("exposure", key),
-                    f'chloride_basis = "concrete" needs it, such as "{_GUESS[key]}"',
-                )
-    return Contents(basis if basis == part.chloride_basis else "", binder, density)
-
-
-_GUESS = {"binder_content": "350 kg/m^3", "density": "2350 kg/m^3"}
-
-
 def basis_warnings(inputs: list[Input], basis: str) -> list[str]:
-    """Return a sentence for each content that looks as if the basis was mixed up.
-
-    Parameters
-    ----------
-    inputs
-        All inputs of the scenario.
-    basis
-        Basis of the file.
-
-    Returns
-    -------
-    The sentences.
-    """
+    """Return a sentence for each content that looks as if the basis was mixed up."""
     sentences = []
     for item in inputs:
         if item.name not in LIKELY:

@@ -5,25 +5,37 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Annotated, Any
 
-from stripwise.distributions.distribution import with_shifted_moments
+from stripwise.distributions.distribution import Distribution, with_shifted_moments
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
-from stripwise.scenario.input_rules import (
+from stripwise.scenario.engine import declared, inputs_of, read_keys
+from stripwise.scenario.fields import HOURS, MM, Key, Quantity, Text
+from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.sections.concrete import (
     AGEING_EXPONENT,
-    DIFFUSIVITY_RULE,
+    CONCRETE_DIFFUSIVITY,
     TEMPERATURE_COEFFICIENT,
 )
-from stripwise.scenario.model import Choices, ConcreteOption, FollowUp, Strategy
-from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.random_inputs import build_input
-from stripwise.scenario.schema import ChoicesPart, ConcreteOptionPart, RangePart
-from stripwise.scenario.sections.curing import read_follow_up, same_degree, same_work
-from stripwise.units.names import name_problem
-from stripwise.units.quantities import LENGTH, TIME, Kind
+from stripwise.scenario.sections.curing import (
+    FollowUp,
+    FollowUpTable,
+    read_follow_up,
+    same_degree,
+    same_work,
+)
+from stripwise.scenario.sections.strategies import Strategy
+from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
 
-__all__ = ["AS_SPECIFIED", "check_cover_sd", "cover_above_zone", "read_choices"]
+__all__ = [
+    "AS_SPECIFIED",
+    "Choices",
+    "ChoicesTable",
+    "ConcreteOption",
+    "check_choices",
+    "read_choices",
+]
 
 AS_SPECIFIED = "as specified"
 """Name of the scenario's own concrete among the options."""
@@ -31,120 +43,190 @@ AS_SPECIFIED = "as specified"
 OPTION_LIMIT = 6
 """Most options of cover scatter and most concretes."""
 
-CONCRETE_RULES = {
-    "diffusivity": DIFFUSIVITY_RULE,
-    "ageing_exponent": AGEING_EXPONENT,
-    "temperature_coefficient": TEMPERATURE_COEFFICIENT,
-}
-
 CHOICE_LIMIT = 20
 """Most follow-ups among the choices."""
 
 COVER_STEPS = 200
 """Most steps of cover among the choices."""
 
+COVER_EXAMPLE = '{ low = "45 mm", high = "75 mm", step = "5 mm" }'
+STRIP_EXAMPLE = '{ low = "10 h", high = "5 d" }'
+
+COVER_END = Quantity(
+    "Lowest cover on the table.",
+    MM,
+    "1 mm to 500 mm",
+    needed=f"such as {COVER_EXAMPLE}",
+    example='"45 mm"',
+)
+STRIP_END = Quantity(
+    "Earliest strip age on the table.",
+    HOURS,
+    "1 h to 60 d",
+    needed=f"such as {STRIP_EXAMPLE}",
+    example='"10 h"',
+)
+
+
+class CoverRange(Table):
+    """Range of the cover."""
+
+    low: Annotated[Scalar | None, COVER_END] = None
+    high: Annotated[
+        Scalar | None, dataclasses.replace(COVER_END, meaning="Largest cover on the table.")
+    ] = None
+    step: Annotated[
+        Scalar | None, Quantity("Step of the cover.", MM, needed="such as {}", example='"5 mm"')
+    ] = None
+
+
+class StripAgeRange(Table):
+    """Range of the strip age; its `step` is refused in words."""
+
+    low: Annotated[Scalar | None, STRIP_END] = None
+    high: Annotated[
+        Scalar | None, dataclasses.replace(STRIP_END, meaning="Latest strip age on the table.")
+    ] = None
+    step: Scalar | None = None
+
+
+class ConcreteOptionTable(Table):
+    """Another concrete on the table."""
+
+    name: Annotated[
+        String | None,
+        Text(
+            "Name of the concrete.",
+            shown=True,
+            blank=False,
+            needed="a few words for this concrete",
+            example='"other mix"',
+        ),
+    ] = None
+    diffusivity: Annotated[RandomInput | None, CONCRETE_DIFFUSIVITY] = None
+    ageing_exponent: Annotated[RandomInput | None, AGEING_EXPONENT] = None
+    temperature_coefficient: Annotated[
+        RandomInput | None, dataclasses.replace(TEMPERATURE_COEFFICIENT, default=None)
+    ] = None
+
+
+class ChoicesTable(Table):
+    """[choices]."""
+
+    cover: Annotated[
+        CoverRange | None, Key("Range of the cover.", needed="such as {}", example=COVER_EXAMPLE)
+    ] = None
+    strip_age: Annotated[
+        StripAgeRange | None,
+        Key("Range of the strip age.", needed="such as {}", example=STRIP_EXAMPLE),
+    ] = None
+    follow_up: Annotated[
+        list[FollowUpTable] | None,
+        Key(
+            "Kinds of curing after stripping.",
+            needed="a list with at least one follow-up, such as {}",
+            example='{ method = "none" }',
+        ),
+    ] = None
+    cover_sd: Annotated[
+        list[Scalar] | None,
+        Quantity(
+            "Scatter of the cover that execution may reach, two or more; for `rank`.",
+            MM,
+            "0.5 mm to 50 mm",
+            difference=True,
+            example='["6 mm", "8 mm"]',
+        ),
+    ] = None
+    concrete: list[ConcreteOptionTable] | None = None
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class ConcreteOption:
+    """Another concrete on the table: its `name`, and the `inputs` that it puts in place."""
+
+    name: str
+    inputs: tuple[Input, ...]
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Choices:
+    """Ranges of the decisions on the table; None where the scenario does not open one.
+
+    `cover` (low, high, step) in mm of mean cover; `strip_age` (low, high) in h; `cover_sd` in mm,
+    empty where the execution is no choice; `concretes` besides that of the scenario.
+    """
+
+    cover: tuple[float, float, float]
+    strip_age: tuple[float, float]
+    follow_up: tuple[FollowUp, ...]
+    cover_sd: tuple[float, ...] = ()
+    concretes: tuple[ConcreteOption, ...] = ()
+
 
 def read_choices(
-    part: ChoicesPart | None,
+    table: ChoicesTable | None,
     *,
     temperature: float,
     planned: Sequence[Strategy],
     problems: Problems,
 ) -> Choices | None:
-    """Read the ranges of the choices.
+    """Read the ranges, NaN where there was a problem; None without the section.
 
     Parameters
     ----------
-    part
-        [choices]; None where the file has none.
+    table, problems
+        [choices], and where to note.
     temperature
         Concrete temperature of the choices [degC].
     planned
         The strategies. A choice without a temperature of its own takes that of the same follow-up
         of those as warm in the forms as the choices, the coldest if they differ.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The `Choices`, with NaN where there was a problem; None without the section.
     """
-    if part is None:
+    if table is None:
         return None
-    cover = _range(
-        part.cover,
-        ("choices", "cover"),
-        kind=LENGTH,
-        unit="mm",
-        limits=((1.0, "1 mm"), (500.0, "500 mm")),
-        problems=problems,
-        example='{ low = "45 mm", high = "75 mm", step = "5 mm" }',
-    )
-    step = _step(part.cover, cover, problems)
-    strip = _range(
-        part.strip_age,
-        ("choices", "strip_age"),
-        kind=TIME,
-        unit="hour",
-        limits=((1.0, "1 h"), (1440.0, "60 d")),
-        problems=problems,
-        example='{ low = "10 h", high = "5 d" }',
-    )
-    if part.strip_age is not None and part.strip_age.step is not None:
+    path: KeyPath = ("choices",)
+    read_keys(table, path, problems, skip=("cover_sd",))
+    cover = _range(table.cover, (*path, "cover"), problems)
+    step = _step(table.cover, cover, problems)
+    strip_age = _range(table.strip_age, (*path, "strip_age"), problems)
+    if table.strip_age is not None and table.strip_age.step is not None:
         problems.add(
-            ("choices", "strip_age", "step"),
+            (*path, "strip_age", "step"),
             "is not used: strip ages are spaced in their logarithm; leave it out",
-            found=part.strip_age.step,
+            found=table.strip_age.step,
         )
-    follow_ups = _choice_follow_ups(
-        part, temperature=temperature, planned=planned, problems=problems
-    )
+    follow_ups = _follow_ups(table, temperature=temperature, planned=planned, problems=problems)
     return Choices(
-        (*cover, step), strip, follow_ups, _cover_sds(part, problems), _concretes(part, problems)
+        (*cover, step),
+        strip_age,
+        follow_ups,
+        _cover_sds(table, problems),
+        _concretes(table, problems),
     )
 
 
-def cover_above_zone(choices: Choices | None, inputs: list[Input], *, problems: Problems) -> None:
-    """Refuse a range of cover that begins inside the convection zone, where the model has no front.
-
-    Parameters
-    ----------
-    choices
-        The ranges; None without [choices].
-    inputs
-        Inputs of the scenario, the convection zone among them.
-    problems
-        Where to note.
-    """
-    zone = next((i for i in inputs if i.name == "exposure.convection_zone"), None)
-    if choices is None or zone is None:
-        return
-    mean = zone.distribution.mean
-    if choices.cover[0] <= mean:
+def check_choices(
+    choices: Choices, inputs: list[Input], *, chloride: bool, problems: Problems
+) -> None:
+    """Check the ranges against the inputs of the scenario."""
+    by_name = {item.name: item.distribution for item in inputs}
+    zone, cover = by_name.get("exposure.convection_zone"), by_name.get("reinforcement.cover")
+    if zone is not None and choices.cover[0] <= zone.mean:
         problems.add(
             ("choices", "cover", "low"),
-            f"must be above the mean convection zone of {mean:.3g} mm; bars inside it are not "
+            f"must be above the mean convection zone of {zone.mean:.3g} mm; bars inside it are not "
             "covered by the model",
             found=f"{choices.cover[0]:g} mm",
         )
+    if cover is not None:
+        _check_cover_sd(choices, cover, problems)
+    if choices.concretes and not chloride:
+        problems.add(("choices", "concrete"), "belongs to chloride ingress; leave it out")
 
 
-def check_cover_sd(choices: Choices | None, inputs: list[Input], *, problems: Problems) -> None:
-    """Refuse options of cover scatter that the law of the cover does not allow.
-
-    Parameters
-    ----------
-    choices
-        The options; None without [choices].
-    inputs
-        Inputs of the scenario, the cover among them.
-    problems
-        Where to note.
-    """
-    cover = next((i for i in inputs if i.name == "reinforcement.cover"), None)
-    if choices is None or cover is None:
-        return
-    law = cover.distribution
+def _check_cover_sd(choices: Choices, law: Distribution, problems: Problems) -> None:
+    """Refuse options of cover scatter that the law of the cover does not allow."""
     for index, sd in enumerate(choices.cover_sd):
         where: KeyPath = ("choices", "cover_sd", index)
         if law.is_fixed:
@@ -162,33 +244,26 @@ def check_cover_sd(choices: Choices | None, inputs: list[Input], *, problems: Pr
             )
 
 
-def _cover_sds(part: ChoicesPart, problems: Problems) -> tuple[float, ...]:
+def _cover_sds(table: ChoicesTable, problems: Problems) -> tuple[float, ...]:
     path: KeyPath = ("choices", "cover_sd")
-    if part.cover_sd is None or _wrong_count(part.cover_sd, path, least=2, problems=problems):
+    if table.cover_sd is None or _wrong_count(table.cover_sd, path, least=2, problems=problems):
         return ()
+    rule: Quantity = declared(ChoicesTable, "cover_sd")
     found: list[float] = []
-    for index, raw in enumerate(part.cover_sd):
-        sd = problems.quantity(
-            raw,
-            (*path, index),
-            kind=LENGTH,
-            to="mm",
-            difference=True,
-            low=(0.5, "0.5 mm"),
-            high=(50.0, "50 mm"),
-        )
+    for index, raw in enumerate(table.cover_sd):
+        sd = problems.number(rule.read, raw, (*path, index))
         if any(abs(sd - other) < 1e-9 for other in found):
             problems.add((*path, index), "stands twice in the list", found=raw)
         found.append(sd)
     return tuple(found)
 
 
-def _concretes(part: ChoicesPart, problems: Problems) -> tuple[ConcreteOption, ...]:
+def _concretes(table: ChoicesTable, problems: Problems) -> tuple[ConcreteOption, ...]:
     path: KeyPath = ("choices", "concrete")
-    if part.concrete is None or _wrong_count(part.concrete, path, least=1, problems=problems):
+    if table.concrete is None or _wrong_count(table.concrete, path, least=1, problems=problems):
         return ()
     found: list[ConcreteOption] = []
-    for index, entry in enumerate(part.concrete):
+    for index, entry in enumerate(table.concrete):
         option = _concrete(entry, (*path, index), problems)
         if any(option.name.casefold() == other.name.casefold() for other in found):
             problems.add((*path, index, "name"), "stands twice in the list", found=option.name)
@@ -196,29 +271,18 @@ def _concretes(part: ChoicesPart, problems: Problems) -> tuple[ConcreteOption, .
     return tuple(found)
 
 
-def _concrete(entry: ConcreteOptionPart, path: KeyPath, problems: Problems) -> ConcreteOption:
-    name = entry.name or ""
-    if entry.name is None:
-        problems.missing((*path, "name"), "a few words for this concrete")
-    elif problem := name_problem(name):
-        problems.add((*path, "name"), problem, found=name)
-    elif name.casefold() == AS_SPECIFIED:
+def _concrete(table: ConcreteOptionTable, path: KeyPath, problems: Problems) -> ConcreteOption:
+    name: str = read_keys(table, path, problems, only=("name",))["name"] or ""
+    if name.casefold() == AS_SPECIFIED:
         problems.add(
             (*path, "name"),
             "is the name of the scenario's own concrete, which is always an option; choose another",
             found=name,
         )
-    given = {key: getattr(entry, key) for key in CONCRETE_RULES}
-    if all(spec is None for spec in given.values()):
-        problems.add(path, f"changes nothing; give one or more of {', '.join(CONCRETE_RULES)}")
-    built = (
-        build_input(
-            spec, (*path, key), name=f"concrete.{key}", rule=CONCRETE_RULES[key], problems=problems
-        )
-        for key, spec in given.items()
-        if spec is not None
-    )
-    return ConcreteOption(name, tuple(item for item in built if item is not None))
+    found = read_keys(table, path, problems, skip=("name",), prefix="concrete")
+    if all(getattr(table, key) is None for key in found):
+        problems.add(path, f"changes nothing; give one or more of {', '.join(found)}")
+    return ConcreteOption(name, tuple(inputs_of(found)))
 
 
 def _wrong_count(raw: list[Any], path: KeyPath, *, least: int, problems: Problems) -> bool:
@@ -229,68 +293,48 @@ def _wrong_count(raw: list[Any], path: KeyPath, *, least: int, problems: Problem
 
 
 def _range(
-    part: RangePart | None,
-    path: KeyPath,
-    *,
-    kind: Kind,
-    unit: str,
-    limits: tuple[tuple[float, str], tuple[float, str]],
-    problems: Problems,
-    example: str,
+    table: CoverRange | StripAgeRange | None, path: KeyPath, problems: Problems
 ) -> tuple[float, float]:
-    if part is None:
-        problems.missing(path, f"such as {example}")
+    if table is None:
+        problems.missing(path, declared(ChoicesTable, str(path[-1])).need)
         return math.nan, math.nan
-    ends = []
-    for key in ("low", "high"):
-        raw = getattr(part, key)
-        if raw is None:
-            problems.missing((*path, key), f"such as {example}")
-            ends.append(math.nan)
-        else:
-            ends.append(
-                problems.quantity(
-                    raw, (*path, key), kind=kind, to=unit, low=limits[0], high=limits[1]
-                )
-            )
-    low, high = ends
+    found = read_keys(table, path, problems, only=("low", "high"))
+    low, high = found["low"], found["high"]
     if low >= high:
-        problems.add((*path, "low"), f'must be below high = "{part.high}"', found=part.low)
+        problems.add((*path, "low"), f'must be below high = "{table.high}"', found=table.low)
     return low, high
 
 
-def _step(part: RangePart | None, cover: tuple[float, float], problems: Problems) -> float:
-    if part is None:
+def _step(table: CoverRange | None, cover: tuple[float, float], problems: Problems) -> float:
+    if table is None:
         return math.nan
-    where = ("choices", "cover", "step")
-    if part.step is None:
-        problems.missing(where, 'such as "5 mm"')
-        return math.nan
-    step = problems.quantity(part.step, where, kind=LENGTH, to="mm")
+    path: KeyPath = ("choices", "cover")
+    step: float = read_keys(table, path, problems, skip=("low", "high"))["step"]
     width = cover[1] - cover[0]
     if math.isnan(step) or not width > 0:
         return step
     if not width / COVER_STEPS <= step <= width * (1 + 1e-9):
         problems.add(
-            where,
+            (*path, "step"),
             f"must be at most the width of the range and at least 1/{COVER_STEPS} of it",
-            found=part.step,
+            found=table.step,
         )
     return step
 
 
-def _choice_follow_ups(
-    part: ChoicesPart, *, temperature: float, planned: Sequence[Strategy], problems: Problems
+def _follow_ups(
+    table: ChoicesTable, *, temperature: float, planned: Sequence[Strategy], problems: Problems
 ) -> tuple[FollowUp, ...]:
     path: KeyPath = ("choices", "follow_up")
-    if not part.follow_up:
-        problems.missing(path, 'a list with at least one follow-up, such as { method = "none" }')
+    if not table.follow_up:
+        problems.missing(path, declared(ChoicesTable, "follow_up").need)
         return ()
-    if len(part.follow_up) > CHOICE_LIMIT:
-        problems.add(path, f"has {len(part.follow_up)} entries; at most {CHOICE_LIMIT} are allowed")
+    if len(table.follow_up) > CHOICE_LIMIT:
+        rule = f"has {len(table.follow_up)} entries; at most {CHOICE_LIMIT} are allowed"
+        problems.add(path, rule)
         return ()
     items: list[FollowUp] = []
-    for index, entry in enumerate(part.follow_up):
+    for index, entry in enumerate(table.follow_up):
         item = read_follow_up(entry, (*path, index), temperature=temperature, problems=problems)
         if any(item.label == other.label for other in items):
             problems.add((*path, index), f"{item.label} stands twice in the list")

@@ -2,26 +2,50 @@
 
 from __future__ import annotations
 
-import math
+from typing import Annotated
 
 import numpy as np
 
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.errors import InputError
+from stripwise.scenario.engine import declared, read_keys
+from stripwise.scenario.fields import PLAIN, Key, Quantity
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.schema import CorrelationPart
+from stripwise.scenario.shapes import Scalar, String, Table
 from stripwise.units.names import printable
 from stripwise.units.quantities import NUMBER, parse
 
-__all__ = ["read_correlations", "smallest_eigenvalue"]
+__all__ = ["CorrelationTable", "read_correlations", "smallest_eigenvalue"]
 
 CORRELATION_LIMIT = 200
 SMALLEST = 1e-9
 """Smallest eigenvalue of a usable correlation matrix."""
 
 
+class CorrelationTable(Table):
+    """[[correlation]]."""
+
+    between: Annotated[
+        list[String] | None,
+        Key(
+            "Names of the two inputs.",
+            needed="the names of two inputs",
+            example='["concrete.diffusivity", "exposure.surface_chloride"]',
+        ),
+    ] = None
+    rank: Annotated[
+        Scalar | None,
+        Quantity(
+            "Spearman's rank correlation, between -1 and 1 without the ends.",
+            PLAIN,
+            needed="a number between -1 and 1",
+            example="0.4",
+        ),
+    ] = None
+
+
 def read_correlations(
-    parts: list[CorrelationPart],
+    tables: list[CorrelationTable],
     inputs: list[Input],
     *,
     shared: tuple[Correlation, ...],
@@ -30,44 +54,30 @@ def read_correlations(
 ) -> tuple[Correlation, ...]:
     """Read all correlations and check that they can hold together.
 
-    Parameters
-    ----------
-    parts
-        The [[correlation]] tables.
-    inputs
-        All inputs of the scenario.
-    shared
-        Correlations of 1 that shared penalties bring.
-    fitted
-        Correlations that penalties out of a fit bring.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The shared ones first, then the fitted, then those of the file that could be read.
+    `shared` are those of 1 that shared penalties bring and `fitted` those of penalties out of a
+    fit; both go before those of the file.
     """
-    if len(parts) > CORRELATION_LIMIT:
-        problems.add(
-            ("correlation",), f"stands {len(parts)} times; at most {CORRELATION_LIMIT} are allowed"
-        )
+    if len(tables) > CORRELATION_LIMIT:
+        rule = f"stands {len(tables)} times; at most {CORRELATION_LIMIT} are allowed"
+        problems.add(("correlation",), rule)
         return (*shared, *fitted)
     by_name = {item.name: item for item in inputs}
     found: list[Correlation] = []
     complete = {name for item in fitted for name in (item.first, item.second)}
-    for index, part in enumerate(parts):
-        item = _read(part, ("correlation", index), by_name, problems)
+    followers = {entry.second: entry.first for entry in shared}
+    for index, table in enumerate(tables):
+        item = _read(table, ("correlation", index), by_name, problems)
         if item is None:
             continue
         where: KeyPath = ("correlation", index, "between")
-        followers = {entry.second: entry.first for entry in shared}
         for name in (item.first, item.second):
             if name in followers:
                 problems.add(where, f"{name} is shared; name the first of them, {followers[name]}")
             if name in complete:
                 problems.add(where, f"{name} comes out of a fit with all its correlations")
         if any({item.first, item.second} == {other.first, other.second} for other in found):
-            problems.add(where, "this pair stands twice", found=" and ".join(part.between or ()))
+            pair = " and ".join(table.between or ())
+            problems.add(where, "this pair stands twice", found=pair)
             continue
         found.append(item)
     eigenvalue = smallest_eigenvalue(found)
@@ -112,50 +122,40 @@ def smallest_eigenvalue(correlations: list[Correlation]) -> float:
 
 
 def _read(
-    part: CorrelationPart, path: KeyPath, by_name: dict[str, Input], problems: Problems
+    table: CorrelationTable, path: KeyPath, by_name: dict[str, Input], problems: Problems
 ) -> Correlation | None:
-    before = len(problems.texts)
-    names = part.between or []
-    if part.between is None:
-        problems.missing((*path, "between"), "the names of two inputs")
+    before, where = len(problems), (*path, "between")
+    names = table.between or []
+    if table.between is None:
+        problems.missing(where, declared(CorrelationTable, "between").need)
     elif len(names) != 2 or names[0] == names[1]:
-        problems.add((*path, "between"), "must name two different inputs", found=part.between)
-    rank = _rank(part, (*path, "rank"), problems)
-    if len(problems.texts) > before or len(names) != 2 or math.isnan(rank):
+        problems.add(where, "must name two different inputs", found=table.between)
+    rest = read_keys(table, path, problems, skip=("between",), readers={"rank": _rank})
+    if len(problems) > before or len(names) != 2 or table.rank is None:
         return None  # the last two: reported with the shape of the file
     if any(name not in by_name and problems.spoilt(tuple(name.split("."))) for name in names):
         return None  # the input itself could not be read, and that was told
     for name in names:
         if name not in by_name:
-            problems.choice(name, (*path, "between"), allowed=tuple(by_name))
+            problems.choice(name, where, allowed=tuple(by_name))
         elif by_name[name].distribution.is_fixed:
-            problems.add((*path, "between"), "is fixed; only random inputs correlate", found=name)
-    if len(problems.texts) > before:
+            problems.add(where, "is fixed; only random inputs correlate", found=name)
+    if len(problems) > before:
         return None
     first, second = (by_name[name] for name in names)
     if first.kind != second.kind:
         problems.add(
-            (*path, "between"),
+            where,
             f"{first.name} is {first.kind} and {second.name} is {second.kind}; what scatters "
             "along the wall cannot correlate with what we do not know",
         )
         return None
-    return Correlation(first.name, second.name, rank)
+    return Correlation(first.name, second.name, rest["rank"])
 
 
-def _rank(part: CorrelationPart, path: KeyPath, problems: Problems) -> float:
-    if part.rank is None:
-        problems.missing(path, "a number between -1 and 1")
-        return math.nan
-    try:
-        rank = parse(part.rank, NUMBER, to="")
-    except InputError as error:
-        problems.add(path, error.problem, found=part.rank)
-        return math.nan
+def _rank(raw: object) -> float:
+    rank = parse(raw, NUMBER, to="")
     if not -1.0 < rank < 1.0:
-        problems.add(
-            path,
-            f"must lie between -1 and 1, without the ends; {printable(part.rank)} does not",
-            found=part.rank,
-        )
+        rule = f"must lie between -1 and 1, without the ends; {printable(raw)} does not"
+        raise InputError("", rule)
     return rank

@@ -3,25 +3,43 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Annotated
+
+from pydantic import Field
 
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
-from stripwise.published import PublishedValue, published_value
-from stripwise.scenario.input_rules import AFFECTED_DEPTH, EARLY_SLOPE, MODEL_FACTOR
-from stripwise.scenario.model import Curing, FollowUp, Strategy
+from stripwise.published import published_value
+from stripwise.scenario.engine import declared, inputs_of, read_keys
+from stripwise.scenario.fields import (
+    ABOVE_0,
+    CELSIUS,
+    DAYS,
+    FROM_0,
+    HOURS,
+    KELVIN,
+    MM,
+    PLAIN,
+    SHARE,
+    Choice,
+    Default,
+    Quantity,
+    Random,
+)
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.random_inputs import build_input
-from stripwise.scenario.schema import CuringPart, FollowUpPart
-from stripwise.units.quantities import COEFFICIENT, TEMPERATURE, TIME
+from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
 
 __all__ = [
+    "CONCRETE_TEMPERATURE",
     "FACES",
     "FREEZING",
     "METHODS",
-    "cited",
-    "cold_warning",
-    "concrete_temperature",
+    "RETENTION",
+    "Curing",
+    "CuringTable",
+    "FollowUp",
+    "FollowUpTable",
     "read_curing",
     "read_follow_up",
     "retention_name",
@@ -32,34 +50,230 @@ __all__ = [
 
 METHODS = ("none", "sheet", "membrane", "wet covering", "kept wet")
 FACES = ("vertical", "horizontal")
-MATURITY = ("arrhenius", "nurse-saul")
-WHOLE = "whole cover"
 
 LAW = "curing.law"
-EARLY = "curing.early_slope"
-DEPTH = "curing.affected_depth"
-FACTOR = "curing.model_factor"
-
+LAW_INPUTS = ("early_slope", "affected_depth", "model_factor")
 
 FREEZING = 1e-6
 """Temperature up to which a face freezes [degC]; 32 degF converts to a rounding above 0."""
 
+CONCRETE_TEMPERATURE = Quantity(
+    "Temperature of the concrete in the forms.", CELSIUS, "-10 degC to 80 degC", example='"15 degC"'
+)
 
-def cited(entry: PublishedValue) -> str:
-    """Return the source of a published value with its mark."""
-    return entry.citation
+RETENTION = Random(
+    "Share of a follow-up's time that counts as in the forms, by method and face; else published.",
+    "moisture retention",
+    PLAIN,
+    "curing",
+    usual=(0.0, 1.0),
+    bounds=SHARE,
+    kind="knowledge",
+    example="0.8",
+)
 
 
-def concrete_temperature(raw: object, path: KeyPath, problems: Problems) -> float:
-    """Read the temperature of concrete [degC]; NaN after a problem."""
-    return problems.quantity(
-        raw,
-        path,
-        kind=TEMPERATURE,
-        to="degC",
-        low=(-10.0, "-10 degC"),
-        high=(80.0, "80 degC"),
-    )
+class CuringTable(Table):
+    """[curing]."""
+
+    reference: Annotated[
+        Scalar | None,
+        Quantity(
+            "Curing of the concrete that the diffusivity belongs to; the penalty is 1 there.",
+            DAYS,
+            "12 h to 365 d",
+            needed="the curing of the concrete that the diffusivity was measured on, such as {}",
+            example='"7 d"',
+        ),
+    ] = None
+    concrete_temperature: Annotated[
+        Scalar | None,
+        replace(CONCRETE_TEMPERATURE, needed="the concrete's temperature in the forms, such as {}"),
+    ] = None
+    affected_depth: Annotated[
+        RandomInput | None,
+        Random(
+            "Depth from the face that early stripping harms.",
+            "depth affected by curing",
+            MM,
+            "curing",
+            usual=(1.0, 200.0),
+            bounds=FROM_0,
+            word="whole cover",
+            needed='write {}, or a depth such as "30 mm"',
+            example='"whole cover"',
+        ),
+    ] = None
+    maturity: Annotated[
+        String | None,
+        Choice("Maturity function.", ("arrhenius", "nurse-saul"), default="arrhenius"),
+    ] = None
+    activation_temperature: Annotated[
+        Scalar | None,
+        Quantity(
+            "Q of the Arrhenius function.",
+            KELVIN,
+            "1000 K to 15000 K",
+            published="maturity.activation_temperature",
+        ),
+    ] = None
+    datum_temperature: Annotated[
+        Scalar | None,
+        Quantity(
+            "T0 of the Nurse-Saul function.",
+            CELSIUS,
+            "-20 degC to 10 degC",
+            published="maturity.datum_temperature",
+        ),
+    ] = None
+    reference_temperature: Annotated[
+        Scalar | None,
+        Quantity(
+            "Temperature at which an hour counts as an hour.",
+            CELSIUS,
+            "15 degC to 30 degC",
+            published="maturity.reference_temperature.europe",
+        ),
+    ] = None
+    early_slope: Annotated[
+        RandomInput | None,
+        Random(
+            "Slope of the curing law below 1 d, a standard normal variate.",
+            "curing law below 1 d",
+            PLAIN,
+            "curing",
+            usual=(-5.0, 5.0),
+            usual_words="-5 to 5 (a standard normal variate)",
+            possible=(-10.0, 10.0),
+            possible_words="-10 to 10",
+            largest_sd=10.0,
+            kind="knowledge",
+            default=Default("curing.early_slope_sd", "normal", (("mean", 0.0), ("sd", 1.0))),
+        ),
+    ] = None
+    model_factor: Annotated[
+        RandomInput | None,
+        Random(
+            "Factor on penalties out of a fit, from the laboratory to the field.",
+            "factor on fitted penalties, laboratory to field",
+            PLAIN,
+            "curing",
+            usual=(0.3, 3.0),
+            bounds=ABOVE_0,
+            kind="knowledge",
+            example='{ family = "lognormal", mean = 1.0, cov = 0.2 }',
+        ),
+    ] = None
+    retention: Annotated[dict[str, dict[str, RandomInput]], RETENTION] = Field(default_factory=dict)
+
+
+class FollowUpTable(Table):
+    """Curing after stripping."""
+
+    method: Annotated[
+        String | None,
+        Choice(
+            "What is done after stripping.",
+            METHODS,
+            needed=f"use one of {', '.join(METHODS)}",
+            example='"sheet"',
+        ),
+    ] = None
+    duration: Annotated[
+        Scalar | None,
+        Quantity(
+            "How long it stays; a membrane has a published duration.",
+            HOURS,
+            "1 h to 60 d",
+            example='"3 d"',
+        ),
+    ] = None
+    temperature: Annotated[
+        Scalar | None,
+        replace(
+            CONCRETE_TEMPERATURE,
+            meaning="Temperature of the concrete meanwhile; that in the forms unless given.",
+        ),
+    ] = None
+    face: Annotated[
+        String | None, Choice("Orientation of the face.", FACES, default="vertical")
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUp:
+    """Curing after stripping.
+
+    Attributes
+    ----------
+    method
+        One of `METHODS`.
+    duration_h
+        Duration [h]; 0 for "none".
+    temperature
+        Concrete temperature meanwhile [degC].
+    face
+        "vertical" or "horizontal".
+    retention_input
+        Name of the input that holds its moisture retention; empty for "none".
+    """
+
+    method: str
+    duration_h: float
+    temperature: float
+    face: str
+    retention_input: str
+
+    @property
+    def label(self) -> str:
+        """Short words for a table, such as "sheet 3 d"."""
+        if self.method == "none":
+            return "none"
+        days = self.duration_h / 24.0
+        length = f"{days:g} d" if days >= 1 else f"{self.duration_h:g} h"
+        return f"{self.method} {length}"
+
+
+@dataclass(frozen=True, slots=True)
+class Curing:
+    """How curing is turned into a penalty factor.
+
+    Attributes
+    ----------
+    reference_d
+        Curing of the concrete that the diffusivity belongs to, at the reference temperature [d].
+    maturity
+        "arrhenius" or "nurse-saul".
+    activation_temperature
+        Q of the Arrhenius function [K].
+    datum_temperature
+        T0 of the Nurse-Saul function [degC].
+    reference_temperature
+        Temperature at which an hour counts as an hour [degC].
+    temperature
+        Concrete temperature of the choices and the default of the strategies [degC].
+    layered
+        Whether only the affected depth is penalised.
+    law_input, early_slope_input
+        Names of the inputs of the default law: its quantile u on [0, 1] and the normal variate
+        eta of the slope below one day.
+    affected_depth_input
+        Name of the input with the affected depth [mm]; empty for the whole cover.
+    model_factor_input
+        Name of the factor on penalties out of a fit, from laboratory to field; empty for none.
+    """
+
+    reference_d: float
+    maturity: str
+    activation_temperature: float
+    datum_temperature: float
+    reference_temperature: float
+    temperature: float
+    layered: bool
+    law_input: str
+    early_slope_input: str
+    affected_depth_input: str
+    model_factor_input: str = ""
 
 
 def same_degree(one: float, other: float) -> bool:
@@ -79,135 +293,29 @@ def same_cure(one: FollowUp, other: FollowUp) -> bool:
     return same_work(one, other) and same_degree(one.temperature, other.temperature)
 
 
-def cold_warning(strategies: Iterable[Strategy], *, among_choices: float | None) -> str:
-    """Warn of concrete that may freeze in the forms; empty if none does.
-
-    Parameters
-    ----------
-    strategies
-        All strategies.
-    among_choices
-        Concrete temperature of the choices [degC]; None without any.
-    """
-    cold = [f'"{item.name}"' for item in strategies if item.temperature <= FREEZING]
-    if among_choices is not None and among_choices <= FREEZING:
-        cold.append("[choices]")
-    if not cold:
-        return ""
-    return (
-        f"Concrete at 0 degC or below in the forms ({', '.join(cold)}): it may freeze, and what "
-        "has frozen young is not what these numbers speak of. The Arrhenius function is an "
-        "extrapolation there and counts too much; the Nurse-Saul function counts nothing up to its "
-        "datum."
-    )
-
-
-def read_curing(part: CuringPart, problems: Problems) -> tuple[Curing, list[Input]]:
-    """Read [curing] except the retentions.
-
-    Parameters
-    ----------
-    part
-        The section.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The `Curing`, with NaN where there was a problem, and the inputs of the law, of the affected
-    depth and of the model factor.
-    """
-    inputs = [_law_input(), _early_input(part, problems)]
-    depth = _depth_input(part, problems)
-    factor = _factor_input(part, problems)
-    reference_d, temperature = math.nan, math.nan
-    if part.reference is None:
-        problems.missing(
-            ("curing", "reference"),
-            'the curing of the concrete that the diffusivity was measured on, such as "7 d"',
-        )
-    else:
-        reference_d = problems.quantity(
-            part.reference,
-            ("curing", "reference"),
-            kind=TIME,
-            to="day",
-            low=(0.5, "12 h"),
-            high=(365.0, "365 d"),
-        )
-    where = ("curing", "concrete_temperature")
-    if part.concrete_temperature is None:
-        problems.missing(where, 'the concrete\'s temperature in the forms, such as "15 degC"')
-    else:
-        temperature = concrete_temperature(part.concrete_temperature, where, problems)
-    activation, datum, reference = _maturity(part, problems)
-    curing = Curing(
-        reference_d=reference_d,
-        maturity=problems.choice(part.maturity, ("curing", "maturity"), allowed=MATURITY),
-        activation_temperature=activation,
-        datum_temperature=datum,
-        reference_temperature=reference,
-        temperature=temperature,
-        layered=depth is not None,
-        law_input=LAW,
-        early_slope_input=EARLY,
-        affected_depth_input="" if depth is None else DEPTH,
-        model_factor_input="" if factor is None else FACTOR,
-    )
-    return curing, [item for item in (*inputs, depth, factor) if item is not None]
-
-
-def read_follow_up(
-    part: FollowUpPart | None, path: KeyPath, *, temperature: float, problems: Problems
-) -> FollowUp:
-    """Read a follow-up curing.
-
-    Parameters
-    ----------
-    part
-        The table; None where the file has none.
-    path
-        Where it stands.
-    temperature
-        Concrete temperature [degC] unless the table gives one.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The `FollowUp`, with NaN where there was a problem.
-    """
-    if part is None:
-        return FollowUp("none", 0.0, temperature, "vertical", "")
-    if part.method is None:
-        problems.missing((*path, "method"), f"use one of {', '.join(METHODS)}")
-        return FollowUp("none", 0.0, temperature, "vertical", "")
-    method = problems.choice(part.method, (*path, "method"), allowed=METHODS)
-    face = problems.choice(part.face, (*path, "face"), allowed=FACES)
-    if part.temperature is not None:
-        temperature = concrete_temperature(part.temperature, (*path, "temperature"), problems)
-    if method == "none":
-        if part.duration is not None and method == part.method:
-            problems.add(
-                (*path, "duration"),
-                'is not used by method = "none"; leave it out',
-                found=part.duration,
-            )
-        return FollowUp("none", 0.0, temperature, face, "")
-    if temperature <= FREEZING:
-        problems.add(
-            (*path, "temperature"),
-            "must be above 0 degC: no follow-up cures a face that freezes. Give the temperature of "
-            "the protected concrete, not that of the forms or the air",
-            found=part.temperature,
-        )
-    hours = _duration(part, path, method=method, problems=problems)
-    return FollowUp(method, hours, temperature, face, retention_name(method, face))
-
-
 def retention_name(method: str, face: str) -> str:
     """Return the name of the input with the moisture retention of a method on a face."""
     return f"curing.retention.{method}.{face}"
+
+
+def read_curing(table: CuringTable, problems: Problems) -> tuple[Curing, list[Input]]:
+    """Read [curing] except the retentions: NaN where there was a problem, and the inputs."""
+    found = read_keys(table, ("curing",), problems, first=LAW_INPUTS)
+    names = {key: item.name for key, item in found.items() if isinstance(item, Input)}
+    curing = Curing(
+        reference_d=found["reference"],
+        maturity=found["maturity"],
+        activation_temperature=found["activation_temperature"],
+        datum_temperature=found["datum_temperature"],
+        reference_temperature=found["reference_temperature"],
+        temperature=found["concrete_temperature"],
+        layered="affected_depth" in names,
+        law_input=LAW,
+        early_slope_input="curing.early_slope",
+        affected_depth_input=names.get("affected_depth", ""),
+        model_factor_input=names.get("model_factor", ""),
+    )
+    return curing, [_law_input(), *inputs_of(found)]
 
 
 def _law_input() -> Input:
@@ -217,79 +325,42 @@ def _law_input() -> Input:
     return Input(LAW, "curing law", law, "", "curing", "knowledge", source)
 
 
-def _early_input(part: CuringPart, problems: Problems) -> Input | None:
-    if part.early_slope is not None:
-        return build_input(
-            part.early_slope,
-            ("curing", "early_slope"),
-            name=EARLY,
-            rule=EARLY_SLOPE,
-            problems=problems,
+def read_follow_up(
+    table: FollowUpTable | None, path: KeyPath, *, temperature: float, problems: Problems
+) -> FollowUp:
+    """Read a follow-up, NaN where there was a problem; `temperature` [degC] stands in for its own."""
+    method = None
+    if table is not None:
+        method = read_keys(table, path, problems, only=("method",))["method"]
+    if table is None or method is None:
+        return FollowUp("none", 0.0, temperature, "vertical", "")
+    found = read_keys(table, path, problems, first=("face",), skip=("method", "duration"))
+    face, own = found["face"], found["temperature"]
+    temperature = temperature if own is None else own
+    if method == "none":
+        if table.duration is not None and method == table.method:
+            problems.add(
+                (*path, "duration"),
+                'is not used by method = "none"; leave it out',
+                found=table.duration,
+            )
+        return FollowUp("none", 0.0, temperature, face, "")
+    if temperature <= FREEZING:
+        problems.add(
+            (*path, "temperature"),
+            "must be above 0 degC: no follow-up cures a face that freezes. Give the temperature of "
+            "the protected concrete, not that of the forms or the air",
+            found=table.temperature,
         )
-    law = distribution("normal", mean=0.0, sd=1.0)
-    source = cited(published_value("curing.early_slope_sd"))
-    return Input(EARLY, EARLY_SLOPE.label, law, "", "curing", "knowledge", source)
+    hours = _duration(table, path, method=method, problems=problems)
+    return FollowUp(method, hours, temperature, face, retention_name(method, face))
 
 
-def _depth_input(part: CuringPart, problems: Problems) -> Input | None:
-    spec, path = part.affected_depth, ("curing", "affected_depth")
-    if spec is None:
-        problems.missing(path, f'write "{WHOLE}", or a depth such as "30 mm"')
-        return None
-    if spec.bare and isinstance(spec.value, str) and spec.value.strip() == WHOLE:
-        return None
-    return build_input(spec, path, name=DEPTH, rule=AFFECTED_DEPTH, problems=problems)
-
-
-def _factor_input(part: CuringPart, problems: Problems) -> Input | None:
-    if part.model_factor is None:
-        return None
-    path = ("curing", "model_factor")
-    return build_input(part.model_factor, path, name=FACTOR, rule=MODEL_FACTOR, problems=problems)
-
-
-def _maturity(part: CuringPart, problems: Problems) -> tuple[float, float, float]:
-    """Return Q [K], datum and reference temperature [degC]."""
-    activation = published_value("maturity.activation_temperature").number
-    if part.activation_temperature is not None:
-        activation = problems.quantity(
-            part.activation_temperature,
-            ("curing", "activation_temperature"),
-            kind=COEFFICIENT,
-            to="K",
-            low=(1000.0, "1000 K"),
-            high=(15000.0, "15000 K"),
-        )
-    datum = published_value("maturity.datum_temperature").number
-    if part.datum_temperature is not None:
-        datum = problems.quantity(
-            part.datum_temperature,
-            ("curing", "datum_temperature"),
-            kind=TEMPERATURE,
-            to="degC",
-            low=(-20.0, "-20 degC"),
-            high=(10.0, "10 degC"),
-        )
-    reference = published_value("maturity.reference_temperature.europe").number
-    if part.reference_temperature is not None:
-        reference = problems.quantity(
-            part.reference_temperature,
-            ("curing", "reference_temperature"),
-            kind=TEMPERATURE,
-            to="degC",
-            low=(15.0, "15 degC"),
-            high=(30.0, "30 degC"),
-        )
-    return activation, datum, reference
-
-
-def _duration(part: FollowUpPart, path: KeyPath, *, method: str, problems: Problems) -> float:
+def _duration(table: FollowUpTable, path: KeyPath, *, method: str, problems: Problems) -> float:
     where = (*path, "duration")
-    if part.duration is None:
-        if method == "membrane":
-            return 24.0 * published_value("curing.membrane_duration").number
-        problems.missing(where, f'how long the {method} stays, such as "3 d"')
-        return math.nan
-    return problems.quantity(
-        part.duration, where, kind=TIME, to="hour", low=(1.0, "1 h"), high=(1440.0, "60 d")
-    )
+    if table.duration is not None:
+        return problems.number(declared(FollowUpTable, "duration").read, table.duration, where)
+    if method == "membrane":
+        return 24.0 * published_value("curing.membrane_duration").number
+    problems.missing(where, f'how long the {method} stays, such as "3 d"')
+    return math.nan

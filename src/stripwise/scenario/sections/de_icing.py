@@ -1,56 +1,84 @@
-"""Surface chloride from de-icing splash beside a road."""
+"""Surface chloride, and what gives it beside a road: the splash of de-icing salt."""
 
 from __future__ import annotations
 
 import math
+from typing import Annotated
 
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.surface_history.surface_chloride import splash_content
 from stripwise.published import published_value
-from stripwise.scenario.input_rules import SURFACE_CHLORIDE
+from stripwise.scenario.engine import declared, read_keys
+from stripwise.scenario.fields import FROM_0, MM, PERCENT, PLAIN, Quantity, Random
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.schema import DeIcingPart
 from stripwise.scenario.sections.chloride_basis import Contents
-from stripwise.scenario.sections.curing import cited
-from stripwise.units.quantities import LENGTH, NUMBER
+from stripwise.scenario.shapes import Scalar, Table
 
-__all__ = ["de_icing_input"]
+__all__ = ["SURFACE_CHLORIDE", "DeIcingTable", "de_icing_input"]
+
+SURFACE_CHLORIDE = Random(
+    "Chloride content of the concrete at its surface.",
+    "surface chloride",
+    PERCENT,
+    "exposure",
+    usual=(0.02, 30.0),
+    usual_words="0.02 to 30 % by mass of binder",
+    bounds=FROM_0,
+    missing="a number in % of the chloride basis, or a distribution",
+    example='{ family = "lognormal", mean = 2.0, cov = 0.35 }',
+)
 
 
-def de_icing_input(part: DeIcingPart, contents: Contents, problems: Problems) -> Input | None:
-    """Build the surface chloride from distance to and height above a road.
+class DeIcingTable(Table):
+    """Splash of de-icing salt beside a road, in place of a surface chloride."""
 
-    Parameters
-    ----------
-    part
-        exposure.de_icing of the file.
-    contents
-        How contents are converted; the published fit is by mass of concrete.
-    problems
-        Where to note.
+    distance: Annotated[
+        Scalar | None,
+        Quantity(
+            "Distance from the edge of the road.",
+            MM,
+            "0 m to 50 m",
+            missing="a length such as {}, from the edge of the road",
+            example='"1 m"',
+        ),
+    ] = None
+    height: Annotated[
+        Scalar | None,
+        Quantity(
+            "Height above the road.",
+            MM,
+            "0 m to 10 m",
+            missing="a length such as {}, from the edge of the road",
+            example='"1 m"',
+        ),
+    ] = None
+    cov: Annotated[
+        Scalar | None,
+        Quantity(
+            "sd over mean of the surface chloride.",
+            PLAIN,
+            "0.01 to 2",
+            missing="sd over mean of the surface chloride, such as {}",
+            example="0.5",
+        ),
+    ] = None
 
-    Returns
-    -------
-    The input; None after a problem.
+
+def de_icing_input(table: DeIcingTable, contents: Contents, problems: Problems) -> Input | None:
+    """Build the surface chloride from distance to and height above a road; None after a problem.
+
+    The published fit is by mass of concrete.
     """
     path: KeyPath = ("exposure", "de_icing")
-    numbers = {}
-    for key, high in (("distance", (50_000.0, "50 m")), ("height", (10_000.0, "10 m"))):
-        raw = getattr(part, key)
-        if raw is None:
-            problems.missing((*path, key), 'a length such as "1 m", from the edge of the road')
-            return None
-        numbers[key] = problems.quantity(
-            raw, (*path, key), kind=LENGTH, to="mm", low=(0.0, "0 m"), high=high
-        )
-    spread = None
-    if part.cov is None:
-        problems.missing((*path, "cov"), "sd over mean of the surface chloride, such as 0.5")
-    else:
-        spread = problems.quantity(
-            part.cov, (*path, "cov"), kind=NUMBER, to="", low=(0.01, "0.01"), high=(2.0, "2")
-        )
+    numbers: dict[str, float] = {}
+    for key in ("distance", "height", "cov"):
+        if getattr(table, key) is None:
+            problems.missing((*path, key), declared(DeIcingTable, key).need)
+            if key != "cov":
+                return None
+        numbers |= read_keys(table, path, problems, only=(key,))
+    read_keys(table, path, problems, skip=numbers)
     if math.isnan(contents.binder) or math.isnan(contents.density):
         problems.add(
             path,
@@ -58,19 +86,24 @@ def de_icing_input(part: DeIcingPart, contents: Contents, problems: Problems) ->
             "exposure.density are needed to convert",
         )
         return None
-    if spread is None or any(math.isnan(x) for x in (*numbers.values(), spread)):
+    if any(x is None or math.isnan(x) for x in numbers.values()):
         return None
-    concrete = float(splash_content(numbers["distance"], height=numbers["height"]))
+    distance, height = numbers["distance"], numbers["height"]
+    concrete = float(splash_content(distance, height=height))
     if concrete <= 0.0:
         problems.add(path, "lies beyond the reach of the published fit: no chloride is left there")
         return None
-    entry = published_value("gehlen2000.splash")
-    law = distribution("lognormal", mean=concrete * contents.density / contents.binder, cov=spread)
-    rule = SURFACE_CHLORIDE
+    mean = concrete * contents.density / contents.binder
     source = (
-        f"{cited(entry)}: {concrete:.3g} % of concrete at {numbers['distance'] / 1000:g} m beside "
-        f"and {numbers['height'] / 1000:g} m above the road"
+        f"{published_value('gehlen2000.splash').citation}: {concrete:.3g} % of concrete at "
+        f"{distance / 1000:g} m beside and {height / 1000:g} m above the road"
     )
     return Input(
-        "exposure.surface_chloride", rule.label, law, rule.unit, rule.group, rule.kind, source
+        "exposure.surface_chloride",
+        SURFACE_CHLORIDE.label,
+        distribution("lognormal", mean=mean, cov=numbers["cov"]),
+        SURFACE_CHLORIDE.unit,
+        SURFACE_CHLORIDE.group,
+        SURFACE_CHLORIDE.kind,
+        source,
     )

@@ -1,126 +1,169 @@
-"""Layers of the face and a coating in the file."""
+"""The [[layer]] tables and [coating]: the face in depth."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
 from types import MappingProxyType
+from typing import Annotated
 
 from stripwise.distributions.random_input import Input
 from stripwise.risk.model.service_conditions import CoatingInputs, LayerInputs
 from stripwise.risk.model.wall import COVER
-from stripwise.scenario.input_rules import Rule
-from stripwise.scenario.model import Sampling, Service
+from stripwise.scenario.engine import declared, inputs_of, read_keys
+from stripwise.scenario.fields import (
+    ABOVE_0,
+    FROM_0,
+    MM,
+    MM2_PER_YEAR,
+    PLAIN,
+    SHARE,
+    YEARS,
+    Flag,
+    Measure,
+    Random,
+)
+from stripwise.scenario.model import Service
 from stripwise.scenario.problems import KeyPath, Problems, words
-from stripwise.scenario.random_inputs import build_input
-from stripwise.scenario.schema import CoatingPart, RandomInput, ScenarioFile
-from stripwise.units.quantities import DIFFUSIVITY, LENGTH, NUMBER, TIME, Kind
+from stripwise.scenario.sections.target import Sampling
+from stripwise.scenario.shapes import Logical, RandomInput, Table
+from stripwise.units.quantities import Kind
 
-__all__ = ["Layering", "check_layers", "credit_warning", "numerical_sampling", "read_layers"]
+__all__ = [
+    "CoatingTable",
+    "LayerTable",
+    "Layering",
+    "check_layers",
+    "credit_warning",
+    "numerical_sampling",
+    "read_layers",
+]
 
 MOST_LAYERS = 6
 MOST_POINTS = 1024
 """Points of a repeat where every front is a numerical solution."""
 
-RESISTANCE = Kind(
-    "a resistance, thickness over diffusivity",
-    MappingProxyType(
-        {
-            "yr/mm": "year / mm",
-            "year/mm": "year / mm",
-            "d/mm": "day / mm",
-            "s/m": "second / m",
-            "yr/in": "year / inch",
-        }
-    ),
-    "1.5 yr/mm",
-)
-
-THICKNESS = Rule(
-    "thickness",
-    "concrete",
-    LENGTH,
-    "mm",
-    "mm",
-    (0.5, 200.0),
-    "0.5 mm to 200 mm",
-    low=0.0,
-    open_low=True,
-)
-FACTOR = Rule(
-    "diffusivity over that of the concrete",
-    "concrete",
-    NUMBER,
-    "",
-    "",
-    (0.01, 20.0),
-    "0.01 to 20",
-    low=0.0,
-    open_low=True,
-    kind="knowledge",
-)
-SHARE = Rule(
-    "share of the curing penalty",
-    "curing",
-    NUMBER,
-    "",
-    "",
-    (0.0, 1.0),
-    "0 to 1",
-    low=0.0,
-    high=1.0,
-    kind="knowledge",
-)
-LAYER_RULES = {"thickness": THICKNESS, "diffusivity_factor": FACTOR, "penalty_share": SHARE}
-
-COATING_RULES = {
-    "resistance": Rule(
-        "resistance of the coating",
-        "exposure",
-        RESISTANCE,
-        "yr/mm",
-        "year / mm",
-        (1e-4, 1e5),
-        "0.0001 to 100,000 yr/mm",
-        low=0.0,
-        open_low=True,
-        kind="knowledge",
-    ),
-    "thickness": Rule(
-        "thickness of the coating",
-        "exposure",
-        LENGTH,
-        "mm",
-        "mm",
-        (0.01, 20.0),
-        "0.01 mm to 20 mm",
-        low=0.0,
-        open_low=True,
-    ),
-    "diffusivity": Rule(
-        "diffusivity of the coating",
-        "exposure",
-        DIFFUSIVITY,
-        "mm2/yr",
-        "mm ** 2 / year",
-        (1e-6 * 31.5576, 10.0 * 31.5576),
-        "1e-18 to 1e-11 m^2/s",
-        low=0.0,
-        open_low=True,
-        kind="knowledge",
-    ),
-    "life": Rule(
-        "life of the coating",
-        "exposure",
-        TIME,
-        "yr",
-        "year",
-        (0.5, 100.0),
-        "0.5 yr to 100 yr",
-        low=0.0,
-        kind="knowledge",
-    ),
+RESISTANCES = {
+    "yr/mm": "year / mm",
+    "year/mm": "year / mm",
+    "d/mm": "day / mm",
+    "s/m": "second / m",
+    "yr/in": "year / inch",
 }
+RESISTANCE = Measure(
+    Kind("a resistance, thickness over diffusivity", MappingProxyType(RESISTANCES), "1.5 yr/mm"),
+    "yr/mm",
+    RESISTANCES["yr/mm"],
+)
+
+
+class LayerTable(Table):
+    """[[layer]]."""
+
+    thickness: Annotated[
+        RandomInput | None,
+        Random(
+            "Thickness of the layer, the first from the surface inwards.",
+            "thickness",
+            MM,
+            "concrete",
+            usual=(0.5, 200.0),
+            bounds=ABOVE_0,
+            needed="such as {}, or a distribution",
+            example='"10 mm"',
+        ),
+    ] = None
+    diffusivity_factor: Annotated[
+        RandomInput | None,
+        Random(
+            "Diffusivity over that of the concrete behind the layers.",
+            "diffusivity over that of the concrete",
+            PLAIN,
+            "concrete",
+            usual=(0.01, 20.0),
+            bounds=ABOVE_0,
+            kind="knowledge",
+            example="0.5",
+        ),
+    ] = None
+    penalty_share: Annotated[
+        RandomInput | None,
+        Random(
+            "Power p of the curing penalty k_c that acts on the layer.",
+            "share of the curing penalty",
+            PLAIN,
+            "curing",
+            usual=(0.0, 1.0),
+            bounds=SHARE,
+            kind="knowledge",
+            example="0.5",
+        ),
+    ] = None
+
+
+class CoatingTable(Table):
+    """[coating]."""
+
+    credit: Annotated[
+        Logical | None, Flag("Whether the coating counts; the evidence for its life is thin.")
+    ] = None
+    resistance: Annotated[
+        RandomInput | None,
+        Random(
+            "Thickness of the coating over its diffusivity.",
+            "resistance of the coating",
+            RESISTANCE,
+            "exposure",
+            usual=(1e-4, 1e5),
+            usual_words="0.0001 to 100,000 yr/mm",
+            bounds=ABOVE_0,
+            kind="knowledge",
+            missing="such as {}; or give thickness and diffusivity",
+            example='"1.5 yr/mm"',
+        ),
+    ] = None
+    thickness: Annotated[
+        RandomInput | None,
+        Random(
+            "Thickness of the coating, together with its diffusivity.",
+            "thickness of the coating",
+            MM,
+            "exposure",
+            usual=(0.01, 20.0),
+            bounds=ABOVE_0,
+            missing="thickness and diffusivity belong together",
+            example='"0.3 mm"',
+        ),
+    ] = None
+    diffusivity: Annotated[
+        RandomInput | None,
+        Random(
+            "Diffusivity of the coating, together with its thickness.",
+            "diffusivity of the coating",
+            MM2_PER_YEAR,
+            "exposure",
+            usual=(1e-6 * 31.5576, 10.0 * 31.5576),
+            usual_words="1e-18 to 1e-11 m^2/s",
+            bounds=ABOVE_0,
+            kind="knowledge",
+            missing="thickness and diffusivity belong together",
+            example='"1e-14 m^2/s"',
+        ),
+    ] = None
+    life: Annotated[
+        RandomInput | None,
+        Random(
+            "Age at which the coating ends.",
+            "life of the coating",
+            YEARS,
+            "exposure",
+            usual=(0.5, 100.0),
+            bounds=FROM_0,
+            kind="knowledge",
+            needed="when it ends, such as {}, or a distribution",
+            example='"15 yr"',
+        ),
+    ] = None
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -150,115 +193,69 @@ class Layering:
         return bool(self.layers) or self.coating is not None
 
 
-def read_layers(file: ScenarioFile, *, chloride: bool, problems: Problems) -> Layering:
-    """Read the layers of the face and its coating.
-
-    Parameters
-    ----------
-    file
-        The file in its shape.
-    chloride
-        Whether chloride is one of the mechanisms; both belong to it.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The `Layering`, as far as it could be read.
-    """
-    inputs: list[Input] = []
+def read_layers(
+    tables: list[LayerTable], coating: CoatingTable | None, *, chloride: bool, problems: Problems
+) -> Layering:
+    """Read the layers of the face and its coating; both belong to chloride."""
     if not chloride:
-        for key in ("layer", "coating"):
-            if getattr(file, key):
+        for key, there in (("layer", tables), ("coating", coating)):
+            if there:
                 problems.add(
                     (key,),
                     "belongs to chloride, which exposure.mechanisms does not name; name it there "
                     "or leave this out",
                 )
         return Layering()
-    if len(file.layer) > MOST_LAYERS:
-        problems.add(("layer",), f"there are {len(file.layer)}; at most {MOST_LAYERS} are allowed")
-    layers = []
-    for index, part in enumerate(file.layer[:MOST_LAYERS]):
-        path: KeyPath = ("layer", index)
-        if part.thickness is None:
-            problems.missing((*path, "thickness"), 'such as "10 mm", or a distribution')
-        either = ("diffusivity_factor", "penalty_share")
-        if not any(
-            getattr(part, key) is not None or problems.reported((*path, key)) for key in either
-        ):
-            problems.add(path, "differs in nothing: give diffusivity_factor or penalty_share")
-        names = {
-            key: _read(getattr(part, key), (*path, key), rule, inputs, problems)
-            for key, rule in LAYER_RULES.items()
-        }
-        layers.append(
-            LayerInputs(names["thickness"], names["diffusivity_factor"], names["penalty_share"])
-        )
-    if file.coating is None:
+    if len(tables) > MOST_LAYERS:
+        problems.add(("layer",), f"there are {len(tables)}; at most {MOST_LAYERS} are allowed")
+    layers: list[LayerInputs] = []
+    inputs: list[Input] = []
+    for index, table in enumerate(tables[:MOST_LAYERS]):
+        layer, own = _layer(table, ("layer", index), problems)
+        layers.append(layer)
+        inputs += own
+    if coating is None:
         return Layering(tuple(layers), inputs=tuple(inputs))
-    own: list[Input] = []
-    coating = _coating(file.coating, own, problems)
-    if not file.coating.credit:
+    names, own = _coating(coating, problems)
+    if not coating.credit:
         return Layering(tuple(layers), uncredited=True, inputs=tuple(inputs))
-    return Layering(tuple(layers), coating, inputs=(*inputs, *own))
+    return Layering(tuple(layers), names, inputs=(*inputs, *own))
 
 
-def _read(
-    spec: RandomInput | None, path: KeyPath, rule: Rule, inputs: list[Input], problems: Problems
-) -> str:
-    """Read one input, if it is given, and return its name."""
-    if spec is None:
-        return ""
-    name = words(path)
-    found = build_input(spec, path, name=name, rule=rule, problems=problems)
-    if found is not None:
-        if "layer" in path:
-            found = dataclasses.replace(found, label=f"layer {int(path[1]) + 1}: {found.label}")
-        inputs.append(found)
-    return name
+def _layer(table: LayerTable, path: KeyPath, problems: Problems) -> tuple[LayerInputs, list[Input]]:
+    either = ("diffusivity_factor", "penalty_share")
+    found = read_keys(table, path, problems)
+    if not any(getattr(table, k) is not None or problems.reported((*path, k)) for k in either):
+        problems.add(path, "differs in nothing: give diffusivity_factor or penalty_share")
+    names = LayerInputs(*(_name(table, path, key) for key in ("thickness", *either)))
+    start = f"layer {int(path[1]) + 1}: "
+    return names, [dataclasses.replace(i, label=f"{start}{i.label}") for i in inputs_of(found)]
 
 
-def _coating(part: CoatingPart, inputs: list[Input], problems: Problems) -> CoatingInputs:
+def _name(table: Table, path: KeyPath, key: str) -> str:
+    """Return the name of an input, "" where the file does not give it."""
+    return "" if getattr(table, key) is None else words((*path, key))
+
+
+def _coating(table: CoatingTable, problems: Problems) -> tuple[CoatingInputs, list[Input]]:
     path: KeyPath = ("coating",)
-    given = [key for key in ("thickness", "diffusivity") if getattr(part, key) is not None]
-    if part.resistance is not None and given:
+    pair = ("thickness", "diffusivity")
+    given = [key for key in pair if getattr(table, key) is not None]
+    if table.resistance is not None and given:
         problems.add((*path, given[0]), "is given beside resistance; give one or the other")
-    elif part.resistance is None and not given:
-        problems.missing(
-            (*path, "resistance"), 'such as "1.5 yr/mm"; or give thickness and diffusivity'
-        )
-    elif part.resistance is None:
-        for key in ("thickness", "diffusivity"):
+    elif table.resistance is None:
+        for key in pair if given else ("resistance",):
             if key not in given:
-                problems.missing((*path, key), "thickness and diffusivity belong together")
-    if part.life is None:
-        problems.missing((*path, "life"), 'when it ends, such as "15 yr", or a distribution')
-    names = {
-        key: _read(getattr(part, key), (*path, key), rule, inputs, problems)
-        for key, rule in COATING_RULES.items()
-    }
-    return CoatingInputs(**names)
+                problems.missing((*path, key), declared(CoatingTable, key).need)
+    found = read_keys(table, path, problems)
+    names = {key: _name(table, path, key) for key in ("life", "resistance", *pair)}
+    return CoatingInputs(**names), inputs_of(found)
 
 
 def check_layers(
     layering: Layering, service: Service, inputs: list[Input], *, horizon: float, problems: Problems
 ) -> None:
-    """Check layers and coating against the cover, the horizon and the other options.
-
-    Parameters
-    ----------
-    layering
-        What the file says of them.
-    service
-        The other options.
-    inputs
-        Every input that could be read.
-    horizon
-        Last age of the run [yr].
-    problems
-        Where to note.
-    """
+    """Check layers and coating against the cover, the horizon [yr] and the other options."""
     laws = {item.name: item.distribution for item in inputs}
     names = [layer.thickness for layer in layering.layers]
     if names and COVER in laws and all(name in laws for name in names):
@@ -298,17 +295,7 @@ def check_layers(
 
 
 def credit_warning(layering: Layering) -> str:
-    """Return a sentence where a coating counts, else "".
-
-    Parameters
-    ----------
-    layering
-        What the file says of layers and coating.
-
-    Returns
-    -------
-    The sentence, which every command shows.
-    """
+    """Return the sentence that every command shows where a coating counts, else ""."""
     if layering.coating is None:
         return ""
     return (
@@ -318,19 +305,7 @@ def credit_warning(layering: Layering) -> str:
 
 
 def numerical_sampling(layering: Layering, sampling: Sampling) -> tuple[Sampling, str]:
-    """Keep the sample of a numerical solution manageable.
-
-    Parameters
-    ----------
-    layering
-        What the file says of layers and coating.
-    sampling
-        Sizes that the file asks for.
-
-    Returns
-    -------
-    The sizes to use, and a sentence where they are smaller, else "".
-    """
+    """Keep the sample of a numerical solution manageable; say so where it is smaller, else ""."""
     if not layering.numerical or sampling.points <= MOST_POINTS:
         return sampling, ""
     return dataclasses.replace(sampling, points=MOST_POINTS), (

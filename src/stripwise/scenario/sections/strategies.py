@@ -1,29 +1,129 @@
-"""The strip strategies."""
+"""The strip strategies, and what of them comes out of a fit."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
-from dataclasses import dataclass
+import itertools
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated
 
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.scenario.fitted_strategies import fit_correlations, with_fit
-from stripwise.scenario.input_rules import PENALTY, STRIP_AGE, Rule
-from stripwise.scenario.model import Curing, Strategy
+from stripwise.scenario.engine import declared, read_keys
+from stripwise.scenario.fields import ABOVE_0, HOURS, PLAIN, Quantity, Random, Text
+from stripwise.scenario.penalty_files import FromFit
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.random_inputs import build_input
-from stripwise.scenario.references import FromFit
-from stripwise.scenario.schema import PenaltyPart, RandomInput, StrategyPart
-from stripwise.scenario.sections.curing import concrete_temperature, read_follow_up
-from stripwise.units.names import name_problem, slug
+from stripwise.scenario.sections.curing import (
+    CONCRETE_TEMPERATURE,
+    FREEZING,
+    Curing,
+    FollowUp,
+    FollowUpTable,
+    read_follow_up,
+)
+from stripwise.scenario.shapes import PenaltyInput, PenaltyTable, RandomInput, Scalar, String, Table
+from stripwise.units.names import printable, slug
 
-__all__ = ["STRATEGY_LIMIT", "Strategies", "read_reference", "read_strategies"]
+__all__ = [
+    "FIXED_STRIP_AGE",
+    "STRATEGY_LIMIT",
+    "Strategies",
+    "Strategy",
+    "StrategyTable",
+    "cold_warning",
+    "fit_warnings",
+    "read_reference",
+    "read_strategies",
+]
 
 STRATEGY_LIMIT = 50
-DEPENDENCES = ("independent", "shared")
+
+STRIP_AGE = Random(
+    "Age of the concrete when its forms go.",
+    "strip age",
+    HOURS,
+    "curing",
+    usual=(1.0, 1440.0),
+    usual_words="1 h to 60 d",
+    bounds=ABOVE_0,
+    needed="the age at stripping, such as {}",
+    example='"16 h"',
+)
+
+FIXED_STRIP_AGE = Quantity(STRIP_AGE.meaning, HOURS, "1 h to 60 d")
+"""A strip age that is one number."""
 
 
-@dataclass(frozen=True, slots=True)
+class StrategyTable(Table):
+    """[[strategy]]."""
+
+    name: Annotated[
+        String | None,
+        Text(
+            "Name of the strategy.",
+            shown=True,
+            blank=False,
+            needed="such as {}",
+            example='"Forms 16 h, then sheet 3 d"',
+        ),
+    ] = None
+    strip_age: Annotated[RandomInput | None, STRIP_AGE] = None
+    concrete_temperature: Annotated[
+        Scalar | None,
+        dataclasses.replace(
+            CONCRETE_TEMPERATURE,
+            meaning="Temperature of the concrete in the forms; that of [curing] unless given.",
+        ),
+    ] = None
+    follow_up: FollowUpTable | None = None
+    penalty: Annotated[
+        PenaltyInput | None,
+        Random(
+            "Penalty factor as measured, in place of the curing law.",
+            "penalty factor",
+            PLAIN,
+            "curing",
+            usual=(0.1, 20.0),
+            bounds=ABOVE_0,
+            example='{ family = "lognormal", mean = 1.8, cov = 0.2 }',
+        ),
+    ] = None
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Strategy:
+    """One way to strip and cure a face.
+
+    Attributes
+    ----------
+    name
+        As the scenario gives it.
+    slug
+        Name for files.
+    strip_age_input
+        Name of the input that holds the strip age [h].
+    temperature
+        Concrete temperature until stripping [degC].
+    follow_up
+        Curing after stripping.
+    penalty_input
+        Name of the input that holds a given penalty factor; empty where the law gives it.
+    penalty_origin
+        File and name there of a penalty out of a fit, as words; empty for any other.
+    model_factor_input
+        Name of the input that multiplies the penalty, from laboratory to field; empty for none.
+    """
+
+    name: str
+    slug: str
+    strip_age_input: str
+    temperature: float
+    follow_up: FollowUp
+    penalty_input: str = ""
+    penalty_origin: str = ""
+    model_factor_input: str = ""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
 class Strategies:
     """The strategies with their inputs.
 
@@ -46,63 +146,40 @@ class Strategies:
 
 
 def read_strategies(
-    parts: list[StrategyPart],
-    *,
-    curing: Curing,
-    fits: Mapping[int, FromFit],
-    problems: Problems,
+    tables: list[StrategyTable], *, curing: Curing, fits: Mapping[int, FromFit], problems: Problems
 ) -> Strategies:
-    """Read all strategies.
-
-    Parameters
-    ----------
-    parts
-        The [[strategy]] tables.
-    curing
-        Its temperature is that of every strategy that gives none.
-    fits
-        Penalties out of fits, by position of the strategy.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    The `Strategies` that could be read.
-    """
-    if not parts:
+    """Read all strategies; `fits` are penalties out of fits by position of the strategy."""
+    if not tables:
         problems.missing(("strategy",), "write at least one [[strategy]] with name and strip_age")
     strategies: list[Strategy] = []
     inputs: list[Input] = []
     shared: list[Input] = []
     taken: dict[str, str] = {}
-    for index, part in enumerate(parts):
-        path: KeyPath = ("strategy", index)
-        name = _name(part, path, taken=taken, problems=problems)
-        own = _strategy_inputs(part, path, name=name, problems=problems)
-        inputs += own
-        shared += [
-            item
-            for item in own
-            if item.name.endswith(".penalty")
-            and part.penalty is not None
-            and part.penalty.dependence == "shared"
-            and not item.distribution.is_fixed
-        ]
-        strategy = _strategy(
-            part, path, name=name, temperature=curing.temperature, problems=problems
+    for index, table in enumerate(tables):
+        name = _name(table, ("strategy", index), taken=taken, problems=problems)
+        strategy, own = _strategy(
+            table, ("strategy", index), name=name, curing=curing, problems=problems
         )
-        strategies.append(with_fit(strategy, fits.get(index), curing=curing))
+        inputs += own
+        if table.penalty is not None and table.penalty.dependence == "shared":
+            random = (item for item in own if not item.distribution.is_fixed)
+            shared += [item for item in random if item.name.endswith(".penalty")]
+        strategies.append(_with_fit(strategy, fits.get(index), curing=curing))
     if curing.model_factor_input and not any(item.model_factor_input for item in strategies):
         problems.add(
             ("curing", "model_factor"),
             "is used by no strategy: it multiplies penalties out of a fit, other than the "
             "reference's; leave it out",
         )
+    if len({item.kind for item in shared}) > 1:
+        problems.add(
+            ("strategy",), "shared penalties must all be of one kind, scatter or knowledge"
+        )
     return Strategies(
         tuple(strategies),
         inputs,
-        _shared(shared, problems),
-        fit_correlations(fits, strategies, inputs, problems=problems),
+        tuple(Correlation(shared[0].name, item.name, 1.0) for item in shared[1:]),
+        _fit_correlations(fits, strategies, inputs, problems=problems),
     )
 
 
@@ -121,99 +198,164 @@ def read_reference(raw: str | None, strategies: tuple[Strategy, ...], problems: 
     return raw
 
 
-def _name(part: StrategyPart, path: KeyPath, *, taken: dict[str, str], problems: Problems) -> str:
-    where = (*path, "name")
-    if part.name is None:
-        problems.missing(where, 'such as "Forms 16 h, then sheet 3 d"')
-        return ""
-    if problem := name_problem(part.name):
-        problems.add(where, problem, found=part.name)
-        return part.name
-    key = slug(part.name)
+def _name(table: StrategyTable, path: KeyPath, *, taken: dict[str, str], problems: Problems) -> str:
+    where, before = (*path, "name"), len(problems)
+    name: str = read_keys(table, path, problems, only=("name",))["name"] or ""
+    if table.name is None or len(problems) > before:
+        return name
+    key = slug(name)
     if key in taken:
         other = taken[key]
-        same = "is used twice" if other == part.name else f'gives the same file name as "{other}"'
-        problems.add(where, f"{same}; names must differ in letters or digits", found=part.name)
-    taken.setdefault(key, part.name)
-    return part.name
-
-
-def _strategy_inputs(
-    part: StrategyPart, path: KeyPath, *, name: str, problems: Problems
-) -> list[Input]:
-    """Build the strip age and, where given, the penalty of one strategy."""
-    items: list[Input | None] = []
-    if part.strip_age is None:
-        problems.missing((*path, "strip_age"), 'the age at stripping, such as "16 h"')
-    else:
-        item = _input(
-            part.strip_age, path, key="strip_age", rule=STRIP_AGE, name=name, problems=problems
-        )
-        items.append(_within_limits(item, part.strip_age, path, problems))
-    if part.penalty is not None:
-        where = (*path, "penalty")
-        if part.penalty.entry is not None:
-            problems.add((*where, "as"), "belongs to from; give the file too")
-        elif _dependence_known(part.penalty, where, problems):
-            items.append(
-                _input(
-                    part.penalty, path, key="penalty", rule=PENALTY, name=name, problems=problems
-                )
-            )
-    return [item for item in items if item is not None]
-
-
-def _input(
-    spec: RandomInput, path: KeyPath, *, key: str, rule: Rule, name: str, problems: Problems
-) -> Input | None:
-    item = build_input(
-        spec, (*path, key), name=f"strategy.{name}.{key}", rule=rule, problems=problems
-    )
-    return item and dataclasses.replace(item, label=f"{rule.label}, {name}")
-
-
-def _within_limits(
-    item: Input | None, spec: RandomInput, path: KeyPath, problems: Problems
-) -> Input | None:
-    """Hold the strip age to its limits even where `unusual` lifts the usual range."""
-    if item is None:
-        return None
-    low, high = STRIP_AGE.usual
-    if not low <= item.distribution.parent_mean <= high:
-        found = spec.value if spec.value is not None else spec.mean
-        problems.add((*path, "strip_age"), f"must be {STRIP_AGE.usual_words}", found=found)
-    return item
-
-
-def _dependence_known(part: PenaltyPart, path: KeyPath, problems: Problems) -> bool:
-    if part.dependence is None:
-        return True
-    where = (*path, "dependence")
-    return problems.choice(part.dependence, where, allowed=DEPENDENCES) == part.dependence
-
-
-def _shared(items: list[Input], problems: Problems) -> tuple[Correlation, ...]:
-    if len({item.kind for item in items}) > 1:
-        problems.add(
-            ("strategy",), "shared penalties must all be of one kind, scatter or knowledge"
-        )
-    return tuple(Correlation(items[0].name, item.name, 1.0) for item in items[1:])
+        same = "is used twice" if other == name else f'gives the same file name as "{other}"'
+        problems.add(where, f"{same}; names must differ in letters or digits", found=name)
+    taken.setdefault(key, name)
+    return name
 
 
 def _strategy(
-    part: StrategyPart, path: KeyPath, *, name: str, temperature: float, problems: Problems
-) -> Strategy:
-    if part.concrete_temperature is not None:
-        where = (*path, "concrete_temperature")
-        temperature = concrete_temperature(part.concrete_temperature, where, problems)
-    follow_up = read_follow_up(
-        part.follow_up, (*path, "follow_up"), temperature=temperature, problems=problems
-    )
-    return Strategy(
+    table: StrategyTable, path: KeyPath, *, name: str, curing: Curing, problems: Problems
+) -> tuple[Strategy, list[Input]]:
+    """Read one strategy, and its strip age and given penalty."""
+    skip = {"name"}
+    if table.penalty is not None and not _penalty_usable(table.penalty, path, problems):
+        skip.add("penalty")
+    prefix = f"strategy.{name}"
+    found = read_keys(table, path, problems, skip=skip, prefix=prefix)
+    if found["strip_age"] is not None:
+        _within_limits(found["strip_age"], table.strip_age, path, problems)
+    own = found["concrete_temperature"]
+    temperature = curing.temperature if own is None else own
+    strategy = Strategy(
         name=name,
         slug=slug(name),
-        strip_age_input=f"strategy.{name}.strip_age",
+        strip_age_input=f"{prefix}.strip_age",
         temperature=temperature,
-        follow_up=follow_up,
-        penalty_input="" if part.penalty is None else f"strategy.{name}.penalty",
+        follow_up=read_follow_up(
+            table.follow_up, (*path, "follow_up"), temperature=temperature, problems=problems
+        ),
+        penalty_input="" if table.penalty is None else f"{prefix}.penalty",
     )
+    inputs = (item for item in found.values() if isinstance(item, Input))
+    return strategy, [dataclasses.replace(i, label=f"{i.label}, {name}") for i in inputs]
+
+
+def _penalty_usable(penalty: PenaltyTable, path: KeyPath, problems: Problems) -> bool:
+    where = (*path, "penalty")
+    if penalty.entry is not None:
+        problems.add((*where, "as"), "belongs to from; give the file too")
+        return False
+    if penalty.dependence is None:
+        return True
+    options = declared(PenaltyTable, "dependence").options
+    known = problems.choice(penalty.dependence, (*where, "dependence"), allowed=options)
+    return known == penalty.dependence
+
+
+def _within_limits(
+    item: Input, table: RandomInput | None, path: KeyPath, problems: Problems
+) -> None:
+    """Hold the strip age to its limits even where `unusual` lifts the usual range."""
+    low, high = STRIP_AGE.usual
+    if table is not None and not low <= item.distribution.parent_mean <= high:
+        found = table.value if table.value is not None else table.mean
+        problems.add((*path, "strip_age"), f"must be {STRIP_AGE.usual_words}", found=found)
+
+
+def _with_fit(strategy: Strategy, found: FromFit | None, *, curing: Curing) -> Strategy:
+    """Say at a strategy where its penalty comes from; the model factor spares the reference."""
+    if found is None:
+        return strategy
+    other = "" if found.entry == strategy.name else f" (there {printable(found.entry)})"
+    factor = "" if found.entry == found.fit.reference else curing.model_factor_input
+    return dataclasses.replace(
+        strategy, penalty_origin=f"{printable(found.file)}{other}", model_factor_input=factor
+    )
+
+
+def _fit_correlations(
+    fits: Mapping[int, FromFit],
+    strategies: Sequence[Strategy],
+    inputs: Sequence[Input],
+    *,
+    problems: Problems,
+) -> tuple[Correlation, ...]:
+    """Return the rank correlations between penalties of the same file."""
+    random = {item.name: item for item in inputs if not item.distribution.is_fixed}
+    found: list[Correlation] = []
+    for (i, one), (j, two) in itertools.combinations(sorted(fits.items()), 2):
+        first, second = strategies[i].penalty_input, strategies[j].penalty_input
+        if one.file != two.file or first not in random or second not in random:
+            continue
+        if random[first].kind != random[second].kind:
+            problems.add(
+                ("strategy", j, "penalty", "kind"),
+                "penalties of one fit are all scatter or all knowledge",
+                found=random[second].kind,
+            )
+            continue
+        rank = one.fit.rank(one.entry, two.entry)
+        if rank != 0.0:
+            found.append(Correlation(first, second, rank))
+    return tuple(found)
+
+
+def cold_warning(strategies: Iterable[Strategy], *, among_choices: float | None) -> str:
+    """Warn of concrete that may freeze in the forms; empty if none does.
+
+    `among_choices` is the concrete temperature of the choices [degC], None without any.
+    """
+    cold = [f'"{item.name}"' for item in strategies if item.temperature <= FREEZING]
+    if among_choices is not None and among_choices <= FREEZING:
+        cold.append("[choices]")
+    if not cold:
+        return ""
+    return (
+        f"Concrete at 0 degC or below in the forms ({', '.join(cold)}): it may freeze, and what "
+        "has frozen young is not what these numbers speak of. The Arrhenius function is an "
+        "extrapolation there and counts too much; the Nurse-Saul function counts nothing up to its "
+        "datum."
+    )
+
+
+def fit_warnings(
+    fits: Mapping[int, FromFit],
+    strategies: Sequence[Strategy],
+    *,
+    curing: Curing,
+    has_choices: bool,
+) -> list[str]:
+    """Return what a reader must know where penalties come out of a fit."""
+    if not fits:
+        return []
+    references = {found.file: found.fit.reference for found in fits.values()}
+    listed = " and ".join(
+        f"{printable(name)} of {printable(file)}" for file, name in references.items()
+    )
+    sentences = [
+        f"Fitted penalties are 1 for {listed}: concrete.diffusivity must be that of concrete "
+        "cured so."
+    ]
+    lawful = [item.name for item in strategies if not item.penalty_input]
+    if lawful:
+        sentences.append(
+            f"The law's penalty is 1 after {curing.reference_d:g} d of curing, the fit's for "
+            f"{listed}. Where these are two concretes, the strategies by the law "
+            f"({', '.join(printable(name) for name in lawful)}) and those by the fit cannot be "
+            "compared."
+        )
+    if has_choices:
+        sentences.append(
+            "The comparison of cover and strip age over the [choices] uses the curing law, not the "
+            "fitted penalties."
+        )
+    if len(references) > 1:
+        sentences.append(
+            "Penalties of different files are taken as independent of each other, even where "
+            "their specimens are the same."
+        )
+    if not curing.model_factor_input:
+        sentences.append(
+            "Fitted penalties are taken from the laboratory to the field as they are; "
+            "curing.model_factor can say how far that is uncertain."
+        )
+    return sentences

@@ -1,150 +1,174 @@
-"""The [target] and [sampling] sections."""
+"""The [target], [sampling] and [report] sections."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import Annotated
 
 from scipy import special
 
-from stripwise.scenario.model import Sampling, Target
+from stripwise.scenario import shapes
+from stripwise.scenario.engine import read_keys
+from stripwise.scenario.fields import PLAIN, YEARS, Choice, Quantity, Whole
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.schema import SamplingPart, TargetPart
-from stripwise.units.quantities import NUMBER, TIME
+from stripwise.scenario.shapes import Scalar, String, Table
 
-__all__ = ["HORIZON_LIMIT", "read_sampling", "read_target"]
+__all__ = [
+    "ReportTable",
+    "Sampling",
+    "SamplingTable",
+    "Target",
+    "TargetTable",
+    "read_sampling",
+    "read_target",
+]
 
-POINTS = (2**6, 2**22)
-REPEATS = (8, 64)
 INDEX = (-3.0, 8.0)
 """Reliability index of the target: lowest and highest."""
-
-HORIZON_LIMIT = 500.0
-"""Longest horizon [yr]."""
 
 USUAL_HORIZON = 120.0
 """Horizon [yr] unless the file gives one or the service life is longer."""
 
 
-def read_target(part: TargetPart | None, problems: Problems) -> Target:
-    """Read [target].
+class TargetTable(Table):
+    """[target]."""
 
-    Parameters
-    ----------
-    part
-        The section; None where the file has none.
-    problems
-        Where to note.
+    service_life: Annotated[
+        Scalar | None,
+        Quantity(
+            "Service life that the target is set for.",
+            YEARS,
+            "1 yr to 500 yr",
+            needed="such as {}",
+            example='"75 yr"',
+        ),
+    ] = None
+    probability: Annotated[
+        Scalar | None,
+        Quantity(
+            "Probability of depassivation allowed within it.",
+            PLAIN,
+            missing="or give reliability_index",
+            example="0.10",
+        ),
+    ] = None
+    reliability_index: Annotated[
+        Scalar | None, Quantity("The same as a reliability index.", PLAIN, "-3 to 8", example="1.3")
+    ] = None
 
-    Returns
-    -------
-    The `Target`, with NaN where there was a problem.
+
+class SamplingTable(Table):
+    """[sampling]."""
+
+    points: Annotated[
+        shapes.Whole | None,
+        Whole(
+            "Points of a repeat, a power of two.",
+            16384,
+            2**6,
+            2**22,
+            f"must be a power of two between {2**6} and {2**22}, such as 16384",
+            power_of_two=True,
+        ),
+    ] = None
+    repeats: Annotated[
+        shapes.Whole | None,
+        Whole("Scrambled repeats of the sample.", 16, 8, 64, "must be between 8 and 64"),
+    ] = None
+    seed: Annotated[
+        shapes.Whole | None,
+        Whole("Seed of the sample.", 1, 0, 2**63 - 1, "must be at least 0 and below 2^63"),
+    ] = None
+    horizon: Annotated[
+        Scalar | None,
+        Quantity(
+            "Last age of the curves; 120 yr or the service life unless given.",
+            YEARS,
+            "1 yr to 500 yr",
+            example='"120 yr"',
+        ),
+    ] = None
+
+
+class ReportTable(Table):
+    """[report]."""
+
+    units: Annotated[
+        String | None, Choice("Units of the report.", ("SI", "US"), default="SI", example='"SI"')
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Durability target: probability of depassivation allowed within the service life.
+
+    `service_life` in years; `probability` and `reliability_index` say the same thing.
     """
-    life = _service_life(part, problems)
-    probability, index = _limit(part, problems)
-    return Target(life, probability, index)
+
+    service_life: float
+    probability: float
+    reliability_index: float
 
 
-def read_sampling(part: SamplingPart, target: Target, *, problems: Problems) -> Sampling:
-    """Read [sampling] and check that the service life is within its horizon.
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """Sizes of the sample; `points` per repeat is a power of two, `horizon` in years."""
 
-    Parameters
-    ----------
-    part
-        The section.
-    target
-        Target of the scenario.
-    problems
-        Where to note.
+    points: int
+    repeats: int
+    seed: int
+    horizon: float
 
-    Returns
-    -------
-    The `Sampling`, with NaN where there was a problem.
-    """
-    low, high = POINTS
-    if not low <= part.points <= high or part.points & (part.points - 1):
+
+def read_target(table: TargetTable | None, problems: Problems) -> Target:
+    """Read [target]; NaN where there was a problem."""
+    if table is None:
+        problems.missing(("target",), "write [target] with service_life and probability")
+        return Target(math.nan, math.nan, math.nan)
+    both = table.probability is not None and table.reliability_index is not None
+    limits = ("probability", "reliability_index")
+    found = read_keys(table, ("target",), problems, skip=limits if both else ())
+    probability, index = math.nan, math.nan
+    if both:
         problems.add(
-            ("sampling", "points"),
-            f"must be a power of two between {low} and {high}, such as 16384",
-            found=part.points,
+            ("target", "reliability_index"),
+            "is given beside probability; give exactly one of them",
+            found=table.reliability_index,
         )
-    if not REPEATS[0] <= part.repeats <= REPEATS[1]:
-        problems.add(
-            ("sampling", "repeats"),
-            f"must be between {REPEATS[0]} and {REPEATS[1]}",
-            found=part.repeats,
-        )
-    if not 0 <= part.seed < 2**63:
-        problems.add(("sampling", "seed"), "must be at least 0 and below 2^63", found=part.seed)
-    life = target.service_life
-    horizon = USUAL_HORIZON if math.isnan(life) else max(USUAL_HORIZON, life)
-    if part.horizon is not None:
-        horizon = problems.quantity(
-            part.horizon,
-            ("sampling", "horizon"),
-            kind=TIME,
-            to="year",
-            low=(1.0, "1 yr"),
-            high=(HORIZON_LIMIT, f"{HORIZON_LIMIT:g} yr"),
-        )
+    elif table.probability is not None:
+        probability, index = _limit(found["probability"], table.probability, problems)
+    elif table.reliability_index is not None:
+        index = found["reliability_index"]
+        probability = float(special.ndtr(-index))
+    else:
+        problems.missing(("target", "probability"), "or give reliability_index")
+    return Target(found["service_life"], probability, index)
+
+
+def _limit(probability: float, raw: object, problems: Problems) -> tuple[float, float]:
+    """Return an allowed probability and its reliability index."""
+    path = ("target", "probability")
+    if probability <= 0 or probability >= 1:
+        problems.add(path, "must be above 0 and below 1", found=raw)
+        return math.nan, math.nan
+    index = -float(special.ndtri(probability))
+    if index < INDEX[0] or index > INDEX[1]:
+        low, high = (float(special.ndtr(-end)) for end in reversed(INDEX))
+        problems.add(path, f"must be between {low:.1e} and {high:.4f}", found=raw)
+    return probability, index
+
+
+def read_sampling(table: SamplingTable, target: Target, *, problems: Problems) -> Sampling:
+    """Read [sampling] and check that the service life is within its horizon."""
+    found = read_keys(table, ("sampling",), problems)
+    life, horizon = target.service_life, found["horizon"]
+    if horizon is None:
+        horizon = USUAL_HORIZON if math.isnan(life) else max(USUAL_HORIZON, life)
     if life > horizon:
         problems.add(
             ("target", "service_life"),
             f"must not be beyond sampling.horizon = {horizon:g} yr; raise the horizon",
             found=f"{life:g} yr",
         )
-    return Sampling(part.points, part.repeats, part.seed, horizon)
-
-
-def _service_life(part: TargetPart | None, problems: Problems) -> float:
-    path = ("target", "service_life")
-    if part is None:
-        problems.missing(("target",), "write [target] with service_life and probability")
-        return math.nan
-    if part.service_life is None:
-        problems.missing(path, 'such as "75 yr"')
-        return math.nan
-    return problems.quantity(
-        part.service_life,
-        path,
-        kind=TIME,
-        to="year",
-        low=(1.0, "1 yr"),
-        high=(HORIZON_LIMIT, f"{HORIZON_LIMIT:g} yr"),
-    )
-
-
-def _limit(part: TargetPart | None, problems: Problems) -> tuple[float, float]:
-    """Return probability and reliability index of the target."""
-    if part is None:
-        return math.nan, math.nan
-    if part.probability is not None and part.reliability_index is not None:
-        problems.add(
-            ("target", "reliability_index"),
-            "is given beside probability; give exactly one of them",
-            found=part.reliability_index,
-        )
-        return math.nan, math.nan
-    if part.probability is not None:
-        path = ("target", "probability")
-        value = problems.quantity(part.probability, path, kind=NUMBER, to="")
-        if value <= 0 or value >= 1:
-            problems.add(path, "must be above 0 and below 1", found=part.probability)
-            return math.nan, math.nan
-        index = -float(special.ndtri(value))
-        if index < INDEX[0] or index > INDEX[1]:
-            low, high = (float(special.ndtr(-end)) for end in reversed(INDEX))
-            problems.add(path, f"must be between {low:.1e} and {high:.4f}", found=part.probability)
-        return value, index
-    if part.reliability_index is not None:
-        path = ("target", "reliability_index")
-        index = problems.quantity(
-            part.reliability_index,
-            path,
-            kind=NUMBER,
-            to="",
-            low=(INDEX[0], f"{INDEX[0]:g}"),
-            high=(INDEX[1], f"{INDEX[1]:g}"),
-        )
-        return float(special.ndtr(-index)), index
-    problems.missing(("target", "probability"), "or give reliability_index")
-    return math.nan, math.nan
+    return Sampling(found["points"], found["repeats"], found["seed"], horizon)

@@ -32,24 +32,11 @@ COLDEST, WARMEST = -60.0, 70.0
 def read_series(
     name: str, *, folder: Path, allow_outside: bool, problems: Problems
 ) -> tuple[float, ...]:
-    """Read a CSV of dates and temperatures.
+    """Read a CSV of dates and temperatures: twelve from January on [degC], or none.
 
-    Parameters
-    ----------
-    name
-        The file as the scenario names it, relative to the scenario.
-    folder
-        Folder of the scenario.
-    allow_outside
-        Whether the file may lie outside that folder.
-    problems
-        Where to note.
-
-    Returns
-    -------
-    Twelve temperatures from January on [degC], each the constant one with the mean temperature
-    factor of the month's readings at the published mean coefficient, so that the warm hours within
-    a month keep their weight; empty after a problem.
+    Each is the constant temperature with the mean temperature factor of the month's readings at the
+    published mean coefficient, so that the warm hours within a month keep their weight. `name` is
+    relative to `folder`, and must stay inside it unless `allow_outside`.
     """
     text = _read(name, folder, allow_outside, problems)
     if text is None:

@@ -1,0 +1,394 @@
+"""What a key of the scenario may hold, declared once: unit, bounds, usual range, default, meaning.
+
+A declaration is plain data in the annotation of one pydantic field. The reading of a scenario, of
+a column of a table and of a value of a sweep, the JSON Schema and the table of keys all ask it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import KW_ONLY, dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from stripwise.errors import InputError
+from stripwise.units import quantities as kinds
+from stripwise.units.names import name_problem
+from stripwise.units.quantities import Kind, convert_column, parse
+
+__all__ = [
+    "ABOVE_0",
+    "CELSIUS",
+    "DAYS",
+    "FROM_0",
+    "HOURS",
+    "KELVIN",
+    "KG_PER_M3",
+    "METRES",
+    "MM",
+    "MM2_PER_YEAR",
+    "PERCENT",
+    "PLAIN",
+    "SHARE",
+    "YEARS",
+    "Bounds",
+    "Choice",
+    "Default",
+    "Flag",
+    "Key",
+    "Measure",
+    "Price",
+    "Quantity",
+    "Random",
+    "Text",
+    "Whole",
+]
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BEYOND = 1000.0
+"""Factor on the usual range within which `unusual = true` is believed."""
+
+ROUNDING = 1e-12
+"""Relative error of a converted unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A kind of quantity in its internal unit; `pint_unit` where pint spells the unit otherwise."""
+
+    quantity: Kind
+    unit: str
+    pint_unit: str = ""
+
+    def number(self, raw: object, *, difference: bool = False) -> float:
+        """Convert a value, or a difference of two, to the internal unit; raise InputError."""
+        to = self.pint_unit or self.unit
+        return parse(raw, self.quantity, to=to, difference=difference)
+
+    def column(self, numbers: ArrayLike, unit: str, *, difference: bool = False) -> Array:
+        """Convert a column whose head gives the unit; raise InputError where it does not fit."""
+        if not unit and self.quantity.dimensionless:
+            return np.asarray(numbers, dtype=float)
+        if unit not in self.quantity.units:
+            rule = f"is no unit of {self.quantity.words}; use {self.quantity.spellings}"
+            raise InputError("", f"{unit!r} {rule}")
+        to = self.pint_unit or self.unit
+        return convert_column(numbers, self.quantity.units[unit], to=to, difference=difference)
+
+    @property
+    def example(self) -> str:
+        """A value as a scenario writes it."""
+        return (
+            self.quantity.example if self.quantity.dimensionless else f'"{self.quantity.example}"'
+        )
+
+
+MM = Measure(kinds.LENGTH, "mm")
+METRES = Measure(kinds.LENGTH, "m")
+HOURS = Measure(kinds.TIME, "h", "hour")
+DAYS = Measure(kinds.TIME, "d", "day")
+YEARS = Measure(kinds.TIME, "yr", "year")
+CELSIUS = Measure(kinds.TEMPERATURE, "degC")
+KELVIN = Measure(kinds.COEFFICIENT, "K")
+MM2_PER_YEAR = Measure(kinds.DIFFUSIVITY, "mm2/yr", "mm ** 2 / year")
+KG_PER_M3 = Measure(kinds.CONTENT, "kg/m3", "kg / m ** 3")
+PLAIN = Measure(kinds.NUMBER, "")
+PERCENT = Measure(kinds.NUMBER, "%", "percent")
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Physical bounds in the internal unit, and whether the lower one itself is impossible."""
+
+    low: float = -math.inf
+    high: float = math.inf
+    open_low: bool = False
+
+    def hold(self, values: ArrayLike) -> Mask:
+        """Whether values lie within."""
+        values = np.asarray(values)
+        above = values > self.low if self.open_low else values >= self.low
+        return np.asarray(above & (values <= self.high))
+
+
+ABOVE_0 = Bounds(0.0, open_low=True)
+FROM_0 = Bounds(0.0)
+SHARE = Bounds(0.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """What every declaration says.
+
+    Attributes
+    ----------
+    meaning
+        One line for a reader.
+    needed
+        What to write where the key is missing, `{}` for the example; empty where it need not be
+        there whenever its table is.
+    missing
+        The same where a rule of the section decides whether it is needed.
+    example
+        A value as a scenario writes it, quotation marks included.
+    """
+
+    meaning: str
+    _: KW_ONLY
+    needed: str = ""
+    missing: str = ""
+    example: str = ""
+
+    @property
+    def need(self) -> str:
+        """What to write where the key is missing."""
+        measure: Measure | None = getattr(self, "measure", None)
+        example = self.example or (measure.example if measure else "")
+        return (self.needed or self.missing).replace("{}", example)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity(Key):
+    """A number with a unit, or a list of such numbers.
+
+    Attributes
+    ----------
+    measure
+        Kind of quantity and internal unit.
+    bounds
+        "LOW to HIGH" as a scenario writes them, empty for none; text, so that no unit is converted
+        on import.
+    usual
+        The usual range in words; empty where none is declared.
+    default, published
+        What stands in: a value as a scenario writes it, or the key of a cited constant in the
+        internal unit.
+    difference
+        Whether a temperature is a difference.
+    hint
+        What a message about the bounds says after them.
+    """
+
+    measure: Measure
+    bounds: str = ""
+    _: KW_ONLY
+    usual: str = ""
+    default: str = ""
+    published: str = ""
+    difference: bool = False
+    hint: str = ""
+
+    @property
+    def rule(self) -> str:
+        """The physical bounds in words."""
+        return f"must be between {self.bounds.replace(' to ', ' and ')}{self.hint}"
+
+    def read(self, raw: object) -> float:
+        """Convert a value of a scenario or of a sweep; raise InputError with the broken rule."""
+        value = self.measure.number(raw, difference=self.difference)
+        if not self.limits.hold(value):
+            raise InputError("", self.rule)
+        return value
+
+    def column(self, numbers: ArrayLike, unit: str) -> tuple[Array, Mask]:
+        """Convert a column whose head gives the unit; say which rows are allowed."""
+        values = self.measure.column(numbers, unit, difference=self.difference)
+        return values, self.limits.hold(values)
+
+    @property
+    def limits(self) -> Bounds:
+        """The physical bounds in the internal unit."""
+        if not self.bounds:
+            return Bounds()
+        ends = self.bounds.split(" to ")
+        low, high = (self.measure.number(end, difference=self.difference) for end in ends)
+        return Bounds(low, high)
+
+
+@dataclass(frozen=True, slots=True)
+class Default:
+    """The input that stands in for one that the file leaves out.
+
+    Attributes
+    ----------
+    published
+        Key of the cited entry that gives it, or its source.
+    family, numbers
+        Family and moments; empty where the cited entry gives them too.
+    source
+        Where the numbers come from; empty for the citation of the entry.
+    """
+
+    published: str = ""
+    family: str = ""
+    numbers: tuple[tuple[str, float], ...] = ()
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Random(Key):
+    """An input, random or fixed.
+
+    Attributes
+    ----------
+    label
+        Words for a reader.
+    measure
+        Kind of quantity and internal unit.
+    group
+        Group of the sensitivity analysis.
+    usual, usual_words
+        (low, high) of the mean in the internal unit, and in the units of the trade; a mean outside
+        is taken for a slip of units unless the file says `unusual = true`.
+    bounds
+        Physical bounds.
+    kind
+        Whether the input is scatter or knowledge unless the file says so.
+    only_scatter
+        Why the input cannot be of kind knowledge; empty where it can.
+    possible, possible_words
+        (low, high) of the mean beyond which even `unusual = true` is refused, in the internal unit
+        and in words; a factor of 1000 around `usual` unless given. Zero is judged by the bounds
+        alone.
+    largest_sd
+        Largest sd even with `unusual = true`, in the internal unit.
+    default
+        What stands in; None for nothing.
+    word
+        A text that may stand in place of a value, such as "whole cover"; it makes no input.
+    """
+
+    label: str
+    measure: Measure
+    group: str
+    _: KW_ONLY
+    usual: tuple[float, float]
+    usual_words: str = ""
+    bounds: Bounds = Bounds()
+    kind: str = "scatter"
+    only_scatter: str = ""
+    possible: tuple[float, float] | None = None
+    possible_words: str = ""
+    largest_sd: float = math.inf
+    default: Default | None = None
+    word: str = ""
+
+    @property
+    def unit(self) -> str:
+        """Internal unit."""
+        return self.measure.unit
+
+    @property
+    def usual_range(self) -> str:
+        """The usual range in words."""
+        ends = (f"{end:g} {self.unit}".strip() for end in self.usual)
+        return self.usual_words or " to ".join(ends)
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Lowest and highest mean that can be computed with."""
+        low, high = self.usual
+        return self.possible or (
+            low * BEYOND if low < 0.0 else low / BEYOND,
+            high / BEYOND if high < 0.0 else high * BEYOND,
+        )
+
+    @property
+    def possible_range(self) -> str:
+        """The same in words."""
+        ends = (f"{end:.4g} {self.unit}".strip() for end in self.ends)
+        return self.possible_words or " to ".join(ends)
+
+    @property
+    def rule(self) -> str:
+        """The physical bounds in words, in the internal unit."""
+        low, unit = self.bounds.low, f" {self.unit}" if self.unit else ""
+        if math.isfinite(self.bounds.high):
+            return f"must be between {low:g} and {self.bounds.high:g}{unit}"
+        return f"must be {'above' if self.bounds.open_low else 'at least'} {low:g}{unit}"
+
+    def within(self, values: ArrayLike, ends: tuple[float, float]) -> Mask:
+        """Whether values lie between two ends, which a conversion of units may miss by a bit."""
+        slack, values = ROUNDING * max(abs(end) for end in ends), np.asarray(values)
+        return np.asarray((ends[0] - slack <= values) & (values <= ends[1] + slack))
+
+    def allowed(self, values: ArrayLike, *, unusual: bool = False) -> Mask:
+        """Whether constants in the internal unit may stand in place of the input."""
+        values = np.asarray(values)
+        possible = self.within(values, self.ends) | ((values == 0.0) & (self.bounds.low == 0.0))
+        likely = possible if unusual else possible & self.within(values, self.usual)
+        return np.asarray(self.bounds.hold(values) & likely)
+
+    def read(self, raw: object, *, unusual: bool = False) -> float:
+        """Convert a constant of a sweep; raise InputError with the broken rule."""
+        value = self.measure.number(raw)
+        if not self.bounds.hold(value):
+            raise InputError("", self.rule)
+        if not self.allowed(value, unusual=unusual):
+            usual = f"the usual value is {self.usual_range}"
+            raise InputError("", f"must be {self.possible_range}" if unusual else usual)
+        return value
+
+    def column(self, numbers: ArrayLike, unit: str, *, unusual: bool = False) -> tuple[Array, Mask]:
+        """Convert a column whose head gives the unit; say which rows are allowed."""
+        values = self.measure.column(numbers, unit)
+        return values, self.allowed(values, unusual=unusual)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice(Key):
+    """One word out of a list, or a list of such words."""
+
+    options: tuple[str, ...]
+    _: KW_ONLY
+    default: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Flag(Key):
+    """True or false."""
+
+    default: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Whole(Key):
+    """A whole number between bounds; `rule` says them in words."""
+
+    default: int
+    low: int
+    high: int
+    rule: str
+    _: KW_ONLY
+    power_of_two: bool = False
+
+    def broken_rule(self, raw: int) -> str:
+        """Return what is wrong with a number, "" for nothing."""
+        uneven = self.power_of_two and raw & (raw - 1)
+        return self.rule if not self.low <= raw <= self.high or uneven else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Text(Key):
+    """A text; `shown` says that it is printed, so that its characters are checked."""
+
+    _: KW_ONLY
+    shown: bool = False
+    blank: bool = True
+
+    def broken_rule(self, raw: str) -> str:
+        """Return what is wrong with a text, "" for nothing."""
+        return "" if not self.shown or (self.blank and not raw) else name_problem(raw)
+
+
+@dataclass(frozen=True, slots=True)
+class Price(Key):
+    """A price per area, and per a further unit where `per` gives its spellings and sizes."""
+
+    per: Mapping[str, float] | None
+    _: KW_ONLY
+    optional: bool = False
