@@ -25,7 +25,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 
-COMMANDS = ("new", "check", "run", "design", "rank", "stripped", "fit", "plan-tests")
+COMMANDS = ("new", "check", "run", "design", "rank", "stripped", "fit", "plan-tests", "list")
 
 SCENARIOS = (
     *sorted(path.name for path in (ROOT / "scenarios").glob("*.toml")),
@@ -70,6 +70,9 @@ def jobs() -> dict[str, list[str]]:
         first, *rest = re.findall(r"'[^']*'|\S+", line)
         words = [f"scenarios/{first}", *(word.strip("'") for word in rest)]
         found[f"fit-{name}"] = ["fit", *words, "--out", "OUT"]
+    for what in ("keys", "columns", "values"):
+        found |= {f"list-{what}": ["list", what], f"list-json-{what}": ["list", what, "--json"]}
+    found["list-schema"] = ["list", "schema"]
     garage = "scenarios/garage-wall.toml"
     warm = ["--after", "20 h", "--at", "18 degC"]
     found |= {
@@ -172,10 +175,13 @@ def record_call(name: str, words: list[str], folder: Path) -> str:
             app, [word.replace("OUT", out).replace("@", " ") for word in words]
         )
         target.mkdir(parents=True, exist_ok=True)
-        text = f"exit {result.exit_code}\n--- stdout\n{result.stdout}--- stderr\n{result.stderr}"
+        text = f"exit {result.exit_code}\n--- stdout\nSTDOUT--- stderr\n{result.stderr}"
         if result.exception is not None and not isinstance(result.exception, SystemExit):
             text += f"--- exception\n{result.exception!r}\n"
-        text = re.sub(r"(_seconds|seconds)\": [\d.e-]+", r'\1": 0', text.replace(out, "OUT"))
+        stdout = result.stdout
+        if "--json" in words and result.exit_code == 0:
+            stdout = json.dumps(_without_times(json.loads(stdout)), indent=1) + "\n"
+        text = text.replace("STDOUT", stdout).replace(out, "OUT")
         text = re.sub(r" in [\d.]+ s;", " in 0 s;", text)
         (target / "terminal.txt").write_text(text, "utf-8")
         for path in sorted(Path(place, "out").rglob("*")):

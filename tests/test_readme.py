@@ -1,6 +1,7 @@
 """What the README promises: every command is named and every file it points to is there."""
 
 import re
+import runpy
 import shlex
 from pathlib import Path
 
@@ -79,3 +80,9 @@ def test_every_strategy_that_a_command_names_is_in_its_scenario():
     assert calls
     for path, name in calls:
         assert name in [s.name for s in stripwise.load(ROOT / path).strategies]
+
+
+def test_the_tables_of_keys_and_columns_are_those_of_the_declarations():
+    """Run tests/readme_tables.py where this fails."""
+    regenerated = runpy.run_path(str(ROOT / "tests" / "readme_tables.py"))["regenerated"]
+    assert regenerated(README) == README

@@ -181,20 +181,21 @@ def map_rows(rounds: int) -> list[Row]:
     import numpy as np
 
     from stripwise.risk.model.wall import Plan
-    from stripwise.risk.probability.cover_map import DesignGrid
     from stripwise.risk.probability.curves import probability_curves
     from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
 
     wall = build_wall()
-    follow_ups = tuple(Plan(f"{days:g} d", 24.0, 1.0, 24.0 * days) for days in (0.0, 1.0, 3.0, 7.0))
-    grid = DesignGrid(np.linspace(45.0, 75.0, 31), np.geomspace(10.0, 120.0, 25), follow_ups)
-    whole = wall.with_plans(grid.all_plans())
+    covers = np.linspace(45.0, 75.0, 31)
+    plans = tuple(
+        Plan(f"{hours:g} h, {days:g} d", float(hours), 1.0, 24.0 * days)
+        for days in (0.0, 1.0, 3.0, 7.0)
+        for hours in np.geomspace(10.0, 120.0, 25)
+    )
+    whole = wall.with_plans(plans)
     sample = SamplingOptions(MAIN["points"], MAIN["repeats"], 1)
     time_of, _ = interleaved(
         {
-            "map": lambda: probability_by_repeat(
-                whole, grid.cover, np.array([50.0]), sample=sample
-            ),
+            "map": lambda: probability_by_repeat(whole, covers, np.array([50.0]), sample=sample),
             "curves": lambda: probability_curves(
                 wall, horizon=100.0, kinks=(50.0,), seed=1, workers=2, **MAIN
             ),

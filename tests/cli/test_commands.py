@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from stripwise import cli
 from stripwise.cli import shell
+from stripwise.units.caution import CAUTION
 
 CHOICES = """[choices]
 cover = { low = "45 mm", high = "75 mm", step = "5 mm" }
@@ -121,7 +122,7 @@ def test_run_writes_a_report_and_says_where(small, tmp_path, monkeypatch):
     assert result.exit_code == 0, result.stderr
     assert result.stderr == ""
     assert '"Forms 24 h"' in result.stdout
-    assert "Caution: stripping is first a matter of strength" in result.stdout
+    assert f"Caution: {CAUTION}" in result.stdout
     assert result.stdout.strip().endswith("Report: reports/small-wall/report.html")
     assert (tmp_path / "reports" / "small-wall" / "curves.csv").is_file()
     assert (tmp_path / "reports" / "small-wall" / "report.html").is_file()
@@ -234,7 +235,7 @@ def test_design_writes_its_own_folder_and_says_where(small, wall, tmp_path, monk
     assert result.exit_code == 0, result.stderr
     assert result.stderr == ""
     assert 'With "Forms 24 h" no cover of the range up to 75 mm meets the target' in result.stdout
-    assert "Caution: stripping is first a matter of strength" in result.stdout
+    assert f"Caution: {CAUTION}" in result.stdout
     assert "The scenario has no [cost] section" in result.stdout
     folder = tmp_path / "reports" / "small-wall-design"
     for name in ("report.html", "strip-ages.html", "design.csv", "required.csv", "run.json"):

@@ -60,13 +60,13 @@ def test_cautions_come_before_any_number(wall):
         "FIRST, before any number:",
         "Strength:",
         "Stability:",
-        "Frost: 6 degC is cold.",
-        "licensed practice govern",
-        "Stripping after 14 h at 6 degC, where the plan was",
+        "Frost: 6 °C is cold.",
+        "never a permission to strip",
+        "Stripping after 14 h at 6 °C, where the plan was",
         "Plan: Forms 24 h",
         "5.95 h by Arrhenius, Q 5000 K, used below",
-        "4.2 h by Nurse-Saul, datum 0 degC (84 degC h)",
-        "What each follow-up still buys on the vertical face, at 6 degC:",
+        "4.2 h by Nurse-Saul, datum 0 °C (84 °C h)",
+        "What each follow-up still buys on the vertical face, at 6 °C:",
         "kept wet 7 d",
         "Before you use the numbers:",
     ]
@@ -79,9 +79,9 @@ def test_a_scenario_in_us_units_is_answered_in_them(wall):
     wall.write_text(WALL.replace("UNITS", "US"))
     result = call(wall, "--after", "0.75 d", "--at", "43 degF", "--follow-up-at", "50 degF")
     assert result.exit_code == 0, result.stderr
-    assert "Stripping after 18 h at 43 degF" in result.stdout
-    assert "at 50 degF:" in result.stdout
-    assert "(198 degF h)" in result.stdout  # 18 h * (43 - 32) degF
+    assert "Stripping after 18 h at 43 °F" in result.stdout
+    assert "at 50 °F:" in result.stdout
+    assert "(198 °F h)" in result.stdout  # 18 h * (43 - 32) degF
 
 
 def test_another_plan_and_face(wall):

@@ -9,11 +9,11 @@ from itertools import pairwise
 
 import pytest
 
+from stripwise.curing.follow_up import retention_name
 from stripwise.distributions.distribution import distribution
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.curves import probability_curves
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.sections.curing import retention_name
 from stripwise.scenario.sections.retention import retention_inputs
 
 DONE = ("sheet", "membrane", "wet covering", "kept wet")

@@ -4,6 +4,8 @@ from pathlib import Path
 
 import pytest
 
+from stripwise.report.render import render
+
 
 def _load():
     path = Path(__file__).with_name("example.py")
@@ -22,3 +24,14 @@ def example():
 @pytest.fixture(scope="session")
 def six(example):
     return example.make_assessment()
+
+
+@pytest.fixture(scope="session")
+def read_page(example):
+    """Read the page of a report, an empty picture in place of each figure."""
+
+    def read(report):
+        empty = '<svg xmlns="http://www.w3.org/2000/svg"></svg>'
+        return example.outline(render(report, dict.fromkeys(report.figures, empty)))
+
+    return read

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,6 @@ from stripwise.scenario.model import (
     Strategy,
     Target,
 )
-from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
 from stripwise.studies.results import (
     Assessment,
     ExchangeRate,
@@ -28,6 +28,7 @@ from stripwise.studies.results import (
     MonteCarloCheck,
     ReliabilityMap,
 )
+from stripwise.units.result_columns import columns
 
 NONE = FollowUp("none", 0.0, 10.0, "vertical", "")
 SHEET = FollowUp("sheet", 72.0, 10.0, "vertical", "curing.retention.sheet")
@@ -173,8 +174,7 @@ def make_scenario(
             20.0,
             15.0,
             layered,
-            "curing.law",
-            "curing.early_slope",
+            "published quantiles",
             "curing.affected_depth" if layered else "",
         ),
         choices=open_choices if choices else None,
@@ -373,7 +373,7 @@ def make_sensitivity(scenario: Scenario) -> pd.DataFrame:
                 second_high95=0.03,
             )
         )
-    return pd.DataFrame(rows, columns=SENSITIVITY_COLUMNS)
+    return pd.DataFrame(rows, columns=columns("sensitivity"))
 
 
 def make_map(scenario: Scenario) -> ReliabilityMap:
@@ -496,3 +496,43 @@ def hostile() -> tuple[tuple[str, float, FollowUp, float], ...]:
 
 def with_changes(assessment: Assessment, **changes) -> Assessment:
     return replace(assessment, **changes)
+
+
+VOID = {"meta", "br", "link", "img", "hr", "input"}
+
+
+class Outline(HTMLParser):
+    """Collects text, tags and ids, and checks that tags close in order."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.ids, self.tags, self.text, self.attributes = [], [], [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        self.ids += [value for key, value in attrs if key == "id"]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] != "style":
+            self.text.append(data)
+
+
+def outline(html: str) -> Outline:
+    """Read a page: its words, tags and attributes."""
+    parser = Outline()
+    parser.feed(html)
+    parser.close()
+    assert parser.open == []
+    parser.words = " ".join(" ".join(parser.text).split())
+    return parser

@@ -8,6 +8,7 @@ import pytest
 
 from stripwise.errors import OutputError
 from stripwise.report import files
+from stripwise.report.pages.run_page import run_tables
 
 # Columns of the published file formats; users' scripts depend on them.
 CURVES = "strategy,age_yr,probability,low95,high95,know_low,know_high,reliability_index"
@@ -24,7 +25,7 @@ SENSITIVITY = (
 
 
 def test_columns_are_the_contract(six):
-    heads = {name: text.split("\n")[0] for name, text in files.csv_tables(six).items()}
+    heads = {name: ",".join(table.columns) for name, table in run_tables(six).items()}
     assert heads["curves.csv"] == CURVES
     assert heads["strategies.csv"] == STRATEGIES
     assert heads["sensitivity.csv"] == SENSITIVITY
@@ -34,7 +35,7 @@ def test_columns_are_the_contract(six):
 def test_csv_round_trip_loses_nothing(example, name):
     assessment = example.make_assessment(example.hostile(), knowledge=False, lift=0.5)
     table = getattr(assessment, name)
-    text = files.csv_tables(assessment)[f"{name}.csv"]
+    text = files.csv_text(run_tables(assessment)[f"{name}.csv"])
     keep = {c: str for c in table.columns if table[c].dtype.kind not in "fi"}
     back = pd.read_csv(io.StringIO(text), keep_default_na=False, na_values=[""], dtype=keep)
     for column in table.columns:
@@ -46,13 +47,29 @@ def test_csv_round_trip_loses_nothing(example, name):
 
 def test_infinity_and_missing_in_csv():
     table = pd.DataFrame({"a": [np.inf, -np.inf, np.nan, 0.1 + 0.2]})
-    text = files.csv_text(table, columns=["a"], name="t")
+    text = files.csv_text(table)
     assert text == 'a\ninf\n-inf\n""\n0.30000000000000004\n'
 
 
 def test_a_missing_column_is_named():
-    with pytest.raises(OutputError, match="curves: the table lacks b, c"):
-        files.csv_text(pd.DataFrame({"a": [1.0]}), columns=["a", "b", "c"], name="curves")
+    table = pd.DataFrame({"strategy": ["a"], "specimens": [1], "mean": [1.0], "sd": [0.1]})
+    with pytest.raises(OutputError, match="penalties: the table lacks low95, high95"):
+        files.declared_tables({"penalties": table})
+
+
+def test_tables_have_the_declared_columns_alone_and_a_missing_table_is_left_out():
+    columns = ("low95", "strategy", "specimens", "mean", "sd", "high95", "more")
+    table = pd.DataFrame({name: [1.0] for name in columns})
+    chosen = files.declared_tables({"penalties": table, "cost": None})
+    assert list(chosen) == ["penalties.csv"]
+    assert list(chosen["penalties.csv"]) == [
+        "strategy",
+        "specimens",
+        "mean",
+        "sd",
+        "low95",
+        "high95",
+    ]
 
 
 def refuse(word):
@@ -60,7 +77,7 @@ def refuse(word):
 
 
 def test_json_is_strict(six):
-    text = files.json_text(files.run_record(six, files=["run.json"]))
+    text = files.json_text(files.run_record(six))
     record = json.loads(text, parse_constant=refuse)
     assert record["odd"] is None
     assert record["scenario"]["sha256"] == six.scenario.digest

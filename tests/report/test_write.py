@@ -2,7 +2,7 @@ import json
 
 import pytest
 
-from stripwise.report import write as writing
+from stripwise.report.figures import curves_figure
 from stripwise.report.write import write
 
 
@@ -61,7 +61,7 @@ def test_a_failure_while_drawing_touches_nothing(six, tmp_path, monkeypatch):
     def broken(assessment):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(writing.curves_figure, "draw_run_figures", broken)
+    monkeypatch.setattr(curves_figure, "draw_run_figures", broken)
     with pytest.raises(KeyboardInterrupt):
         write(six, tmp_path / "o")
     assert not list(tmp_path.iterdir())

@@ -154,8 +154,8 @@ def test_what_is_wrong_with_a_key_more_is_told():
     assert told == (
         "wall.toml: curing.shed = 1: unknown key; allowed here: reference, concrete_temperature, "
         "affected_depth, maturity, activation_temperature, datum_temperature, "
-        "reference_temperature, early_slope, model_factor, retention, shade, blanket, heat; the "
-        "nearest spelling is 'shade'",
+        "reference_temperature, law, early_slope, model_factor, retention, shade, blanket, heat; "
+        "the nearest spelling is 'shade'",
         "wall.toml: curing.shade = 2: must be between 0 and 1",
         "wall.toml: curing.blanket = \"9 d\": 'd' is no unit of a length; use mm, cm, m, in, ft",
         'wall.toml: curing.heat: is missing; such as "2 K"',

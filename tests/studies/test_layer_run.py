@@ -10,8 +10,9 @@ from numpy.testing import assert_allclose
 import stripwise
 from stripwise.distributions.distribution import distribution
 from stripwise.errors import InputError
-from stripwise.report import files
-from stripwise.report.pages.service_section import service_part
+from stripwise.report.components import Table
+from stripwise.report.pages.run_page import run_tables
+from stripwise.report.pages.service_section import service_sections
 from stripwise.risk.probability.grid_check import grid_check
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.rank_study import rank
@@ -90,11 +91,13 @@ def test_the_hand_check_says_what_cannot_be_done_by_hand(result):
 
 
 def test_files_and_page_hold_the_table(result):
-    assert "layers.csv" in files.csv_tables(result)
-    part = service_part(result)
-    assert part.layer_heads[:3] == ("Strategy", "As computed", "Without the coating")
-    assert len(part.layers) == 2
-    assert all(len(cells) == len(part.layer_heads) - 1 for _, cells in part.layers)
+    assert "layers.csv" in run_tables(result)
+    (section,) = service_sections(result, {})
+    (table,) = (block for block in section.blocks if isinstance(block, Table))
+    head, *lines = table.texts()
+    assert head[:3] == ("Strategy", "As computed", "Without the coating")
+    assert len(lines) == 2
+    assert all(all(cells) for cells in lines)
 
 
 def test_without_credit_the_wall_is_the_uncoated_one(case):

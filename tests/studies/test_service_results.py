@@ -10,9 +10,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 import stripwise
-from stripwise.report import files
+from stripwise.report.components import Table
 from stripwise.report.figures import service_figures
-from stripwise.report.pages.service_section import service_part
+from stripwise.report.pages.run_page import run_tables
+from stripwise.report.pages.service_section import service_sections
 
 FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
 
@@ -86,11 +87,17 @@ def test_the_carbonation_front_can_be_redone_from_the_printed_formulas(result):
 
 
 def test_files_and_page_hold_the_tables(result):
-    tables = files.csv_tables(result)
-    assert {"mechanisms.csv", "cracking.csv", "extent.csv"} <= set(tables)
-    part = service_part(result)
-    assert len(part.mechanisms) == len(part.lives) == len(part.extent) == 2
-    assert part.extent_heads == ("Mean", "sd", "More than 5 %", "More than 10 %", "More than 25 %")
+    assert {"mechanisms.csv", "cracking.csv", "extent.csv"} <= set(run_tables(result))
+    sections = service_sections(result, {})
+    tables = [block for part in sections for block in part.blocks if isinstance(block, Table)]
+    assert [len(table.rows) for table in tables] == [2, 2, 2]
+    assert tables[2].texts()[0][1:] == (
+        "Mean",
+        "sd",
+        "More than 5 %",
+        "More than 10 %",
+        "More than 25 %",
+    )
 
 
 def test_the_simulated_face_is_drawn_as_paths_that_a_page_may_hold(result):

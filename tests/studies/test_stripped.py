@@ -11,7 +11,8 @@ from numpy.testing import assert_allclose
 import stripwise
 from stripwise.errors import ScenarioError
 from stripwise.studies.site_record import cautions, notes, read_record
-from stripwise.studies.stripped import OUTCOME_COLUMNS, stripped_early
+from stripwise.studies.stripped import stripped_early
+from stripwise.units.result_columns import columns
 
 WALL = """
 title = "Small wall (invented)"
@@ -102,7 +103,7 @@ def by_follow_up(answer):
 
 
 def test_the_table_has_its_columns_and_the_plan_first(answer):
-    assert list(answer.outcomes.columns) == OUTCOME_COLUMNS
+    assert list(answer.outcomes.columns) == columns("outcomes")
     assert answer.outcomes["case"].tolist() == ["plan"] + ["stripped"] * 8
     assert answer.outcomes["follow_up"].tolist() == [
         "none",
@@ -260,16 +261,16 @@ def test_the_cold_has_its_frost_line_and_a_mild_strip_a_shorter_one(case, answer
         "Frost",
     ]
     frost = answer.cautions[2]
-    assert "6 degC is cold" in frost
+    assert "6 °C is cold" in frost
     assert "3.5 MPa (500 psi; ACI 306R) or 5 MPa (725 psi; EN 13670" in frost
     assert "may have frozen already" not in frost
     assert "licensed practice govern" in answer.cautions[3]
     assert "may have frozen already" in cautions(case, record(case, at="-2 degC"))[2]
     later = cautions(case, record(case, at="20 degC", follow_up_at="4 degC"))[2]
-    assert "4 degC is cold" in later
+    assert "4 °C is cold" in later
     assert "ACI 347" not in later
     mild = cautions(case, record(case, at="20 degC"))[2]
-    assert mild.startswith("Frost: if the face may meet 0 degC")
+    assert mild.startswith("Frost: if the face may meet 0 °C")
 
 
 def test_a_strip_below_the_floor_says_so(case):

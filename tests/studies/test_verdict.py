@@ -30,7 +30,7 @@ def sentence(result, start):
 def test_a_report_in_us_units_has_no_mm_in_its_sentences(underpass):
     told = [*underpass.verdict, *underpass.service.notes, *underpass.warnings]
     assert [text for text in told if re.search(r"\d mm\b", text)] == []
-    assert "Within 1.75 in to 2.75 in of cover" in sentence(underpass, "Within")
+    assert "Within 1.75 to 2.75 in of cover" in sentence(underpass, "Within")
     assert sentence(underpass, "At ").startswith("At 2.19 in of cover and forms kept 36 h")
 
 
@@ -62,7 +62,7 @@ def test_a_cover_of_more_than_100_mm_is_written_out():
     case = stripwise.load(WALLS / "garage-wall.toml")
     choices = dataclasses.replace(case.choices, cover=(80.0, 120.0, 10.0))
     result = assessed("garage-wall.toml", choices=choices)
-    assert "Within 80 mm to 120 mm of cover" in sentence(result, "Within")
+    assert "Within 80 to 120 mm of cover" in sentence(result, "Within")
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ from stripwise.cli import (
     check_command,
     design_command,
     fit_command,
+    list_command,
     plan_tests_command,
     rank_command,
     run_command,
@@ -23,6 +24,7 @@ COMMANDS = (
     plan_tests_command,
     stripped_command,
     rank_command,
+    list_command,
 )
 """One module per command; importing it puts the command on `app`."""
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from stripwise.cli.shell import (
-    CAUTION,
     AllowOutside,
     AsJson,
     Quiet,
@@ -21,6 +20,7 @@ from stripwise.cli.shell import (
     progress_bar,
     report_errors,
 )
+from stripwise.units.caution import CAUTION
 
 if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult

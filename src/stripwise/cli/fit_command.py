@@ -13,13 +13,13 @@ import typer
 
 from stripwise.cli.fit_options import (
     FitOptions,
+    option_quantity,
     read_affected_depth,
     read_bounds,
     read_cover,
     read_maturity,
 )
 from stripwise.cli.shell import (
-    CAUTION,
     AllowOutside,
     AsJson,
     Quiet,
@@ -30,6 +30,7 @@ from stripwise.cli.shell import (
     progress_bar,
     report_errors,
 )
+from stripwise.units.caution import CAUTION
 
 if TYPE_CHECKING:
     from stripwise.evidence.tables.data_file import DataFile
@@ -51,7 +52,6 @@ class Entry:
 def _drying(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.evidence.tables.data_file import read_data_file
     from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES
-    from stripwise.report.components import option_quantity
     from stripwise.report.pages.drying_page import drying_report
     from stripwise.studies.fit.drying_study import study_drying
     from stripwise.units.quantities import TIME
@@ -89,7 +89,6 @@ def _migration(data_file: DataFile, options: FitOptions) -> Report:
 
 def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.evidence.tables.timestamps import find_time_zone
-    from stripwise.report.components import option_quantity
     from stripwise.report.pages.strip_log_page import strip_log_report
     from stripwise.studies.fit.strip_log_study import study_strip_log
     from stripwise.units.quantities import TEMPERATURE, TIME
@@ -297,6 +296,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.evidence.tables.data_file import read_data_file
         from stripwise.evidence.tables.data_kinds import KINDS
         from stripwise.report.file_swap import check_writable
+        from stripwise.report.write import DATA_FILES
         from stripwise.units.names import slug
 
         data_file = read_data_file(file, kinds=[kind for kind in KINDS if kind.name in REGISTRY])
@@ -304,7 +304,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         _refuse_others(options, entry, data_file.kind.description)
         folder = out if out is not None else Path("reports") / slug(file.stem)
         command = f"fit ({data_file.kind.name})"
-        check_writable(folder, ("report.html", "run.json"), command=command)
+        check_writable(folder, DATA_FILES, command=command)
         finish(
             entry.handler(data_file, options), folder, command=command, quiet=quiet, as_json=as_json
         )
@@ -312,16 +312,17 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
 
 def finish(report: Report, folder: Path, *, command: str, quiet: bool, as_json: bool) -> None:
     """Write a report and print what it says: nothing if quiet, one JSON object if `as_json`."""
-    from stripwise.report.components import report_files, report_record
-    from stripwise.report.file_swap import commit
+    from stripwise.report.write import write_report
 
-    record = report_record(report)
-    written = commit(folder, report_files(report), record=record, command=command)
+    written = write_report(report, folder, command=command)
     if as_json:
         files = [str(path) for path in written]
-        print_json({**record, "caution": CAUTION, "files": files})
+        print_json({**report.record, "caution": CAUTION, "files": files})
     elif not quiet:
-        _print(report, folder)
+        texts = [("For a scenario", folder / name) for name in report.texts]
+        print_result(
+            report.findings, report.warnings, files=[("Report", folder / "report.html"), *texts]
+        )
 
 
 def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:
@@ -334,9 +335,3 @@ def _refuse_others(options: FitOptions, entry: Entry, words: str) -> None:
                 f"is not used by {words}, which takes {takes or 'no option of its own'}",
                 param_hint=f"--{item.name.replace('_', '-')}",
             )
-
-
-def _print(report: Report, folder: Path) -> None:
-    files = [("Report", folder / "report.html")]
-    files += [("For a scenario", folder / name) for name in report.texts]
-    print_result(report.findings, report.warnings, files=files)

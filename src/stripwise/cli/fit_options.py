@@ -4,14 +4,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from stripwise.curing.maturity import MaturityFunction
+    from stripwise.units.quantities import Kind
 
-__all__ = ["FitOptions", "read_affected_depth", "read_bounds", "read_cover", "read_maturity"]
+__all__ = [
+    "FitOptions",
+    "option_quantity",
+    "read_affected_depth",
+    "read_bounds",
+    "read_cover",
+    "read_maturity",
+]
 
 MAX_COVER = 500.0
 """Largest limit of the cover [mm], as of a reading."""
@@ -39,6 +48,30 @@ class FitOptions:
     scenario: Path | None = None
     allow_outside: bool = False
     quiet: bool = False
+
+
+def option_quantity(
+    option: str, text: str | None, *, kind: Kind, to: str, most: float = math.inf
+) -> float | None:
+    """Read a quantity of the command line in the unit `to`; None where nothing is given.
+
+    Raises InputError if it is no such quantity, not above 0 (a temperature may be), or above `most`.
+    """
+    from stripwise.errors import InputError
+    from stripwise.units.names import printable
+    from stripwise.units.quantities import TEMPERATURE, parse
+
+    if text is None:
+        return None
+    try:
+        number = parse(text, kind, to=to)
+    except InputError as error:
+        raise InputError(option, f"{printable(text)} {error.problem}") from error
+    if number <= 0 and kind is not TEMPERATURE:
+        raise InputError(option, f"{printable(text)} must be above 0")
+    if number > most:
+        raise InputError(option, f"{printable(text)} must be at most {most:g} {to}")
+    return number
 
 
 def read_affected_depth(text: str | None) -> float | None:
@@ -70,7 +103,6 @@ def read_maturity(name: str | None) -> MaturityFunction:
 
 def read_cover(option: str, text: str | None) -> float | None:
     """Read a length that is at most the largest cover [mm]."""
-    from stripwise.report.components import option_quantity
     from stripwise.units.quantities import LENGTH
 
     return option_quantity(option, text, kind=LENGTH, to="mm", most=MAX_COVER)

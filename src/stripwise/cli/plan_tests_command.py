@@ -80,6 +80,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.evidence.tables.data_kinds import COVER_SURVEY, DIFFUSIVITIES
         from stripwise.report.file_swap import check_writable
         from stripwise.report.pages.plan_tests_page import plan_report
+        from stripwise.report.write import DATA_FILES
         from stripwise.scenario.loading import load
         from stripwise.studies.fit.cover_survey_study import study_cover_survey
         from stripwise.studies.fit.planned_tests import DetectionTargets
@@ -95,7 +96,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
             allowed=allowed,
         )
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-tests"
-        check_writable(folder, ("report.html", "run.json"), command="plan-tests")
+        check_writable(folder, DATA_FILES, command="plan-tests")
         cores = None if specimens is None else read_data_file(specimens, kinds=[DIFFUSIVITIES])
         survey = None
         if cover is not None:

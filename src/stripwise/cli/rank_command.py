@@ -10,7 +10,6 @@ from typing import Annotated
 import typer
 
 from stripwise.cli.shell import (
-    CAUTION,
     AllowOutside,
     AsJson,
     Quiet,
@@ -23,6 +22,7 @@ from stripwise.cli.shell import (
     progress_bar,
     report_errors,
 )
+from stripwise.units.caution import CAUTION
 
 __all__ = ["rank"]
 
@@ -70,10 +70,11 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
     ages_list = _ages(ages)
     with report_errors():
         from stripwise.report.file_swap import check_writable
-        from stripwise.report.pages.rank_page import sentences
-        from stripwise.report.write import RANKING_FILES, write_ranking
+        from stripwise.report.pages.rank_page import rank_report
+        from stripwise.report.write import RANKING_FILES, write_report
         from stripwise.scenario.loading import load
         from stripwise.studies.rank.rank_study import rank as run_ranking
+        from stripwise.units.formatting import count, number, one_decimal
         from stripwise.units.names import slug
 
         scenario = load(file, allow_outside=allow_outside)
@@ -89,12 +90,12 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 workers=workers,
                 progress=report_progress,
             )
-        written = write_ranking(result, folder)
-        verdict = sentences(result)
+        report = rank_report(result)
+        written = write_report(report, folder, command="rank")
         if as_json:
             print_json(
                 {
-                    "verdict": verdict,
+                    "verdict": list(report.findings),
                     "caution": CAUTION,
                     "warnings": list(result.notes),
                     "run": result.run,
@@ -108,12 +109,12 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
             )
         elif not quiet:
             cost = (
-                f"\nCost: {result.run['model_runs']:,} model runs at {len(result.ages)} ages in "
-                f"{result.run['seconds']['indices']:.1f} s; widest 95 % interval "
-                f"{result.run['widest_interval']:.3f}."
+                f"\nCost: {count(result.run['model_runs'])} model runs at {len(result.ages)} ages "
+                f"in {one_decimal(result.run['seconds']['indices'])} s; widest 95 % interval "
+                f"{number(result.run['widest_interval'])}."
             )
             files = [("Report", folder / "report.html")]
-            print_result([*verdict, cost], result.notes, files=files)
+            print_result([*report.findings, cost], result.notes, files=files)
 
 
 def _ages(text: str | None) -> list[float] | None:

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from stripwise.cli.shell import (
-    CAUTION,
     AllowOutside,
     AsJson,
     Quiet,
@@ -25,6 +24,7 @@ from stripwise.cli.shell import (
     progress_bar,
     report_errors,
 )
+from stripwise.units.caution import CAUTION
 
 if TYPE_CHECKING:
     from stripwise.scenario.model import Scenario
@@ -112,31 +112,9 @@ def _strategy_to_judge(scenario: Scenario, name: str | None) -> str:
 
 def _table(result: Assessment) -> list[str]:
     """Give probability, life and verdict of each strategy, a line each."""
-    from stripwise.report import formatting
-    from stripwise.report.pages.run_tables import strategy_rows
+    from stripwise.report.pages.run_tables import terminal_table
 
-    target = result.scenario.target
-    rows: list[tuple[str, ...]] = [
-        ("strategy", "probability", "over what is", "life", "target"),
-        (
-            "",
-            f"at {formatting.number(target.service_life)} yr",
-            "not known",
-            f"at {formatting.percent(target.probability)}",
-            "met",
-        ),
-    ]
-    rows += [
-        (
-            row.name + (" (reference)" if row.is_reference else ""),
-            row.probability,
-            row.probability_knowledge.replace("\N{NO-BREAK SPACE}", " ") or formatting.DASH,
-            row.life.replace("more than", "over"),
-            row.meets,
-        )
-        for row in strategy_rows(result)
-    ]
-    return align_columns(rows)
+    return align_columns(terminal_table(result).texts())
 
 
 def _record(result: Assessment, folder: Path, written: list[Path]) -> dict[str, Any]:

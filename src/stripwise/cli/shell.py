@@ -21,9 +21,9 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from stripwise.errors import StripwiseError
+from stripwise.units.caution import CAUTION
 
 __all__ = [
-    "CAUTION",
     "AllowOutside",
     "AsJson",
     "Quiet",
@@ -53,12 +53,6 @@ MAX_WORKERS = 64
 
 WIDTH = 100
 """Longest line of text on a terminal."""
-
-CAUTION = (
-    "Caution: stripping is first a matter of strength, stability and frost. The responsible "
-    "engineer decides it from in-place strength; local codes and licensed practice govern. "
-    "Nothing here checks that."
-)
 
 app = typer.Typer(
     add_completion=False,
@@ -280,7 +274,7 @@ def print_result(
         typer.echo(wrap(sentence))
         if place == 0 and lines:
             typer.echo("\n" + "\n".join(lines) + "\n")
-    typer.echo("\n" + wrap(CAUTION))
+    typer.echo("\n" + wrap(f"Caution: {CAUTION}"))
     if warning_list := list(warnings):
         typer.echo("\nBefore you use the numbers:")
         for warning in warning_list:

@@ -33,27 +33,6 @@ __all__ = ["stripped"]
 
 TARGET_WORDS = {"yes": "still met", "no": "missed"}
 
-TABLE_HEAD = (
-    "follow-up",
-    "effective",
-    "penalty k_c",
-    "probability",
-    "against",
-    "life",
-    "against",
-    "target",
-)
-TABLE_SUBHEAD = (
-    "from now",
-    "curing",
-    "(5\N{EN DASH}95 %)",
-    "at {life}",
-    "plan",
-    "at {limit}",
-    "plan",
-    "met",
-)
-
 
 @app.command(epilog='Example:  stripwise stripped wall.toml --after "14 h" --at "6 degC"')
 def stripped(  # noqa: PLR0917 - typer reads the options from the signature
@@ -142,7 +121,7 @@ def _rows(answer: SiteAnswer) -> list[dict[Hashable, Any]]:
 
 def _headline(answer: SiteAnswer, scenario: Scenario) -> str:
     """State the answer in two sentences."""
-    from stripwise.report import formatting
+    from stripwise.units import formatting
 
     record, target = answer.record, scenario.target
     planned, stripped_row = _rows(answer)[:2]
@@ -162,8 +141,9 @@ def _headline(answer: SiteAnswer, scenario: Scenario) -> str:
     life = f"goes from {lives[0]} to {lives[1]}" if lives[0] != lives[1] else f"stays {lives[0]}"
     text = (
         f"Stripping after {formatting.duration(record.strip_age_h)} at "
-        f'{_degrees(record.temperature, scenario)}, where the plan was "{record.plan}", {verb} the '
-        f"probability of depassivation within {target.service_life:g} yr {moved}, if nothing "
+        f"{formatting.temperature(record.temperature, units=scenario.units)}, where the plan was "
+        f'"{record.plan}", {verb} the '
+        f"probability of depassivation within {formatting.years(target.service_life)} {moved}, if nothing "
         f"follows; {formatting.percent(target.probability)} is allowed. "
         f"{_target_sentence(stripped_row, target.probability)} The life until the target is reached {life}."
     )
@@ -178,7 +158,7 @@ def _headline(answer: SiteAnswer, scenario: Scenario) -> str:
 
 def _target_sentence(stripped_row: dict[Hashable, Any], allowed: float) -> str:
     """State whether the target is met after the strip, as far as durability goes."""
-    from stripwise.report import formatting
+    from stripwise.units import formatting
 
     if stripped_row["meets_target"] != "undecided":
         return f"By durability alone the target is {TARGET_WORDS[stripped_row['meets_target']]}."
@@ -192,39 +172,35 @@ def _target_sentence(stripped_row: dict[Hashable, Any], allowed: float) -> str:
 
 def _strip_table(answer: SiteAnswer, scenario: Scenario) -> str:
     """Compare the plan with the strip, line by line."""
-    from stripwise.report import formatting
+    from stripwise.units.formatting import DASH, duration, interval, percent, years
 
-    horizon, planned_and_stripped = scenario.sampling.horizon, _rows(answer)[:2]
+    target, horizon = scenario.target, scenario.sampling.horizon
+    plan_and_strip = _rows(answer)[:2]
 
     def line(label: str, write: Any) -> tuple[str, ...]:
-        return (label, *(write(row) for row in planned_and_stripped))
-
-    def band(row: dict[Hashable, Any]) -> str:
-        return (
-            formatting.interval(row["know_low"], row["know_high"], formatting.percent)
-            or formatting.DASH
-        )
+        return (label, *(write(row) for row in plan_and_strip))
 
     rows = [
         ("", "plan", "stripped"),
-        line("strip age", lambda r: formatting.duration(r["strip_age_h"])),
-        line("equivalent age at strip", lambda r: _hours(r["equivalent_age_h"])),
-        line("effective curing", lambda r: _hours(r["effective_curing_h"])),
-        line("penalty factor k_c, mean (5\N{EN DASH}95 %)", _penalty),
+        line("strip age", lambda r: duration(r["strip_age_h"])),
+        line("equivalent age at strip", lambda r: duration(r["equivalent_age_h"])),
+        line("effective curing", lambda r: duration(r["effective_curing_h"])),
+        line("penalty factor k_c, mean (5 to 95 %)", _penalty),
         line(
-            f"probability at {scenario.target.service_life:g} yr",
-            lambda r: formatting.percent(r["probability_at_target"]),
+            f"probability at {years(target.service_life)}",
+            lambda r: percent(r["probability_at_target"]),
         ),
-        line("  over what is not known", band),
         line(
-            f"life at {formatting.percent(scenario.target.probability)}",
-            lambda r: formatting.years(r["life_at_target_yr"], horizon=horizon),
+            "  over what is not known",
+            lambda r: interval(r["know_low"], r["know_high"], percent) or DASH,
+        ),
+        line(
+            f"life at {percent(target.probability)}",
+            lambda r: years(r["life_at_target_yr"], horizon=horizon),
         ),
         line("target met", lambda r: r["meets_target"]),
     ]
-    face = (
-        f"{answer.record.face} face; follow-up as planned: {planned_and_stripped[0]['follow_up']}"
-    )
+    face = f"{answer.record.face} face; follow-up as planned: {plan_and_strip[0]['follow_up']}"
     return "\n".join(
         [f"Plan: {answer.record.plan} ({face})", *align_columns(rows), *_maturity(answer, scenario)]
     )
@@ -232,69 +208,67 @@ def _strip_table(answer: SiteAnswer, scenario: Scenario) -> str:
 
 def _maturity(answer: SiteAnswer, scenario: Scenario) -> list[str]:
     """Give the equivalent age at stripping by both functions, a line each."""
-    lines = [f"  Equivalent age at {_degrees(scenario.curing.reference_temperature, scenario)}:"]
+    from stripwise.units.formatting import amount, duration, number, temperature
+
+    units = scenario.units
+    at = temperature(scenario.curing.reference_temperature, units=units)
+    lines = [f"  Equivalent age at {at}:"]
     for row in answer.maturity.to_dict(orient="records"):
         if row["function"] == "arrhenius":
-            detail = f"Arrhenius, Q {scenario.curing.activation_temperature:g} K"
+            detail = f"Arrhenius, Q {number(scenario.curing.activation_temperature)} K"
         else:
-            datum = _degrees(scenario.curing.datum_temperature, scenario)
-            unit = "degC" if scenario.units == "SI" else "degF"
-            factor = row["temperature_time_degCh"] * (1.0 if scenario.units == "SI" else 1.8)
-            detail = f"Nurse-Saul, datum {datum} ({factor:.3g} {unit} h)"
+            factor = amount(row["temperature_time_degCh"], "degC", units=units, difference=True)
+            datum = temperature(scenario.curing.datum_temperature, units=units)
+            detail = f"Nurse-Saul, datum {datum} ({factor} h)"
         used = ", used below" if row["used"] else ""
-        lines.append(f"    {_hours(row['equivalent_age_h'])} by {detail}{used}")
+        lines.append(f"    {duration(row['equivalent_age_h'])} by {detail}{used}")
     return lines
 
 
 def _follow_up_table(answer: SiteAnswer, scenario: Scenario) -> str:
     """Give what each follow-up still buys, a line each."""
-    from stripwise.report import formatting
+    from stripwise.report.components import Column, Table, numeric
+    from stripwise.units.formatting import duration, percent, signed_percent, temperature, years
 
     target, horizon = scenario.target, scenario.sampling.horizon
-    life, limit = f"{target.service_life:g} yr", formatting.percent(target.probability)
-    rows = [TABLE_HEAD, tuple(head.format(life=life, limit=limit) for head in TABLE_SUBHEAD)]
-    rows += [
+    table = Table(
+        "",
         (
-            row["follow_up"],
-            _hours(row["effective_curing_h"]),
-            _penalty(row),
-            formatting.percent(row["probability_at_target"]),
-            _percentage_points(row["probability_change"]),
-            formatting.years(row["life_at_target_yr"], horizon=horizon).replace(
-                "more than", "over"
+            Column("follow-up\nfrom now", "follow_up"),
+            numeric("curing\ncounted", "effective_curing_h", duration),
+            numeric("k_c\n(5 to 95 %)", write=_penalty),
+            numeric(f"prob.\nat {years(target.service_life)}", "probability_at_target", percent),
+            numeric(
+                "points\noff plan", "probability_change", lambda x: _percentage_points(x).split()[0]
             ),
-            formatting.signed_percent(row["life_change_pct"]),
-            row["meets_target"],
-        )
-        for row in _rows(answer)[1:]
-    ]
-    at = _degrees(answer.record.follow_up_temperature, scenario)
+            numeric(
+                f"life\nat {percent(target.probability)}",
+                "life_at_target_yr",
+                lambda t: years(t, horizon=horizon).replace("more than", "over"),
+            ),
+            numeric("against\nplan", "life_change_pct", signed_percent),
+            numeric("target\nmet", "meets_target", str),
+        ),
+        _rows(answer)[1:],
+    )
+    at = temperature(answer.record.follow_up_temperature, units=scenario.units)
     what = (
         "Without a follow-up" if answer.record.freezes_after else "What each follow-up still buys"
     )
     head = f"{what} on the {answer.record.face} face, at {at}:"
-    return "\n".join([head, *align_columns(rows)])
+    return "\n".join([head, *align_columns(table.texts())])
 
 
 def _penalty(row: dict[Hashable, Any]) -> str:
-    mean, low, high = row["penalty_mean"], row["penalty_p05"], row["penalty_p95"]
-    return f"{mean:.2f} ({low:.2f}\N{EN DASH}{high:.2f})"
+    from stripwise.units.formatting import value_with_interval
+
+    return value_with_interval(row["penalty_mean"], row["penalty_p05"], row["penalty_p95"])
 
 
 def _percentage_points(change: float) -> str:
-    text = f"{100.0 * change:+.1f}"
-    return "0 pts" if float(text) == 0.0 else f"{text} pts".replace("-", "\N{MINUS SIGN}")
+    from stripwise.units.formatting import signed_points
 
-
-def _hours(hours: float) -> str:
-    return f"{hours:.3g} h"
-
-
-def _degrees(celsius: float, scenario: Scenario) -> str:
-    from stripwise.units.quantities import convert
-
-    unit = "degC" if scenario.units == "SI" else "degF"
-    return f"{convert(celsius, 'degC', to=unit):.3g} {unit}"
+    return f"{signed_points(change)} pts"
 
 
 def _record(answer: SiteAnswer, scenario: Scenario) -> dict[str, Any]:

@@ -26,6 +26,7 @@ __all__ = [
     "EARLY_SLOPE_SD",
     "MIN_DURATION_H",
     "CuringLawSamples",
+    "characteristic_penalty",
     "effective_duration",
     "log_penalty",
     "penalty_distributions",
@@ -208,6 +209,47 @@ def relative_log_penalty(
     0.0
     """
     return _weighted_sum(_relative_weights(duration_d, reference_d), draws)
+
+
+def characteristic_penalty(duration_d: ArrayLike, *, reference_d: float = 7.0) -> Array:
+    """Return the characteristic penalty factor after an effective curing duration.
+
+    Parameters
+    ----------
+    duration_d
+        Effective curing duration, any shape, above 0 [d].
+    reference_d
+        Curing of the concrete that the diffusivity belongs to [d].
+
+    Returns
+    -------
+    k_c of the shape of `duration_d`.
+
+    Raises
+    ------
+    InputError
+        If a duration is not above 0 or is NaN.
+
+    Notes
+    -----
+    Log-log between 1, 3, 7 and 28 d and constant beyond, as the law is. Below 1 d nothing is
+    published: the line through 1 and 3 d is continued, an extrapolation.
+
+    References
+    ----------
+    DuraCrete R17, General Guidelines for Durability Design and Redesign, BE95-1347, 2000
+    (recalled).
+
+    Examples
+    --------
+    >>> [round(float(k), 3) for k in characteristic_penalty([0.5, 1.0, 3.0, 28.0])]
+    [2.556, 2.08, 1.5, 0.79]
+    """
+    one, three, late = (
+        np.asarray(np.log(CHARACTERISTIC_PENALTY[days])) for days in (1.0, 3.0, 28.0)
+    )
+    draws = CuringLawSamples(one, three, late, np.asarray((one - three) / np.log(3.0)))
+    return np.asarray(np.exp(relative_log_penalty(duration_d, reference_d, draws=draws)))
 
 
 def effective_duration(

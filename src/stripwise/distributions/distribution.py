@@ -14,13 +14,12 @@ from scipy import special
 
 from stripwise.distributions.families import (
     FAMILIES,
+    FIXED,
     FamilyMember,
     build_member,
     constant_member,
-    log_sd,
 )
 from stripwise.distributions.inverse_table import exact_inverse
-from stripwise.errors import InputError
 
 __all__ = ["FAMILIES", "Distribution", "distribution", "fixed", "with_shifted_moments"]
 
@@ -42,42 +41,31 @@ class Distribution(FamilyMember):
     @property
     def is_fixed(self) -> bool:
         """Whether the input is a constant."""
-        return self.family == "fixed"
+        return self.family == FIXED
 
     @property
     def is_truncated(self) -> bool:
-        """Whether this is a normal that lost a tail to a bound."""
-        return self.family == "normal" and bool(np.isfinite(self.low) or np.isfinite(self.high))
+        """Whether this is a member that lost a tail to a bound."""
+        bounded = bool(np.isfinite(self.low) or np.isfinite(self.high))
+        return bounded and FAMILIES[self.family].cut_at_bounds
 
     def cdf(self, x: ArrayLike) -> Array:
         """Probability of a value at or below x, of any shape, in the variable's unit."""
         x = np.asarray(x, dtype=float)
-        if self.is_fixed:
-            return np.where(x >= self.mean, 1.0, 0.0)
-        if self.family == "lognormal":
-            return np.asarray(special.ndtr(self.to_normal(x)))
         return np.asarray(self._law.cdf(x))
 
     def sf(self, x: ArrayLike) -> Array:
         """Probability of a value above x, exact where ``1 - cdf`` would round to zero."""
         x = np.asarray(x, dtype=float)
-        if self.is_fixed:
-            return np.where(x >= self.mean, 0.0, 1.0)
-        if self.family == "lognormal":
-            return np.asarray(special.ndtr(-self.to_normal(x)))
         return np.asarray(self._law.sf(x))
 
     def pdf(self, x: ArrayLike) -> Array:
         """Density at x, of any shape [1 / unit]; InputError for a fixed input, which has none."""
-        if self.is_fixed:
-            raise InputError("", "a fixed input has no density")
         return np.asarray(self._law.pdf(x))
 
     def quantile(self, p: ArrayLike) -> Array:
         """Value that is not exceeded with probability p, of any shape, by scipy's exact inverse."""
         p = np.asarray(p, dtype=float)
-        if self.is_fixed:
-            return np.full(p.shape, self.mean)
         return np.asarray(self._law.ppf(p))
 
     def from_normal(self, z: ArrayLike) -> Array:
@@ -100,18 +88,8 @@ class Distribution(FamilyMember):
         z = np.asarray(z, dtype=float)
         if self._table is not None:
             return self._table(z)
-        match self.family:
-            case "fixed":
-                return np.full(z.shape, self.mean)
-            case "normal" if not self.is_truncated:
-                return self.mean + self.sd * z
-            case "lognormal":
-                sigma = log_sd(self.mean, self.sd)
-                return np.asarray(np.exp(np.log(self.mean) - 0.5 * sigma**2 + sigma * z))
-            case "uniform":
-                return np.asarray(self.low + (self.high - self.low) * special.ndtr(z))
-            case _:
-                return exact_inverse(self._law, z)
+        own = getattr(self._law, "from_normal", None)
+        return np.asarray(own(z)) if own is not None else exact_inverse(self._law, z)
 
     def to_normal(self, x: ArrayLike) -> Array:
         """Return the standard normal variate that has the probability of x: Phi^-1(F(x)).
@@ -126,13 +104,9 @@ class Distribution(FamilyMember):
         Array of the shape of `x`; -inf and inf outside the support.
         """
         x = np.asarray(x, dtype=float)
-        if self.family == "lognormal":
-            sigma = log_sd(self.mean, self.sd)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                log_x = np.log(np.maximum(x, 0.0))
-            return np.asarray((log_x - np.log(self.mean)) / sigma + 0.5 * sigma)
-        if self.family == "normal" and not self.is_truncated:
-            return np.asarray((x - self.mean) / self.sd)
+        own = getattr(self._law, "to_normal", None)
+        if own is not None:
+            return np.asarray(own(x))
         below = self.cdf(x)
         return np.asarray(np.where(below < 0.5, special.ndtri(below), -special.ndtri(self.sf(x))))
 
@@ -144,7 +118,7 @@ class Distribution(FamilyMember):
         """
         if self.is_fixed:
             return fixed(self.mean + distance)
-        if self.family in ("beta", "uniform", "triangular"):
+        if FAMILIES[self.family].bounds_move:
             low, high = self.low + distance, self.high + distance
         else:
             low, high = self.low, self.high
@@ -211,7 +185,7 @@ def with_shifted_moments(law: Distribution, *, mean: float = 0.0, sd: float = 0.
     """
     centre, spread = law.parent_mean + mean, law.parent_sd + sd
     low, high = law.low, law.high
-    if law.family in ("uniform", "triangular"):
+    if FAMILIES[law.family].bounds_widen:
         low, high = (centre + (end - law.mean) * spread / law.sd for end in (low, high))
         return distribution(law.family, mean=centre, low=low, high=high)
     return distribution(law.family, mean=centre, sd=spread, low=low, high=high)

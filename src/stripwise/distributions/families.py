@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from scipy import optimize, special, stats
 
+from stripwise.distributions.closed_forms import Constant, LogNormal, Normal, Uniform
 from stripwise.distributions.inverse_table import DeferredInverse, LinearInverse
 from stripwise.distributions.triangular import Triangular
 from stripwise.distributions.truncated_normal import TruncatedNormal
 from stripwise.errors import InputError
 
-__all__ = ["FAMILIES", "FamilyMember", "build_member", "constant_member", "log_sd"]
+__all__ = [
+    "FAMILIES",
+    "FIXED",
+    "Family",
+    "FamilyMember",
+    "build_member",
+    "constant_member",
+    "family_names",
+]
 
-FAMILIES = ("normal", "lognormal", "beta", "uniform", "triangular", "weibull", "gamma", "fixed")
+FIXED = "fixed"
+"""Family of a constant."""
 
+Builder = Callable[[float | None, float | None, float, float], "FamilyMember"]
 
 MAX_BETA_WIDTH = 1e6
 """Largest distance of a beta's bounds, in sd: beyond it rounding decides the shape."""
@@ -52,7 +64,7 @@ class FamilyMember:
 def constant_member(value: float) -> FamilyMember:
     """Return a constant as the member of the family ``fixed``."""
     value = float(value)
-    return FamilyMember("fixed", value, 0.0, value, value, value, 0.0, None, None)
+    return FamilyMember(FIXED, value, 0.0, value, value, value, 0.0, Constant(value), None)
 
 
 def build_member(
@@ -75,7 +87,7 @@ def build_member(
             raise InputError(name, f"is {value}; must be a finite number")
     if family not in FAMILIES:
         raise InputError("family", f"is {family!r}; must be one of {', '.join(FAMILIES)}")
-    if family == "fixed":
+    if family == FIXED:
         if mean is None:
             raise InputError("mean", "is missing; a fixed input needs a value")
         for name, spread in (("sd", sd), ("cov", cov)):
@@ -87,16 +99,7 @@ def build_member(
     high_ = np.inf if high is None else float(high)
     if low_ >= high_:
         raise InputError("low", f"= {low_:g} is not below high = {high_:g}")
-    builder = {
-        "normal": _normal,
-        "lognormal": _lognormal,
-        "beta": _beta,
-        "uniform": _uniform,
-        "triangular": _triangular,
-        "weibull": _weibull,
-        "gamma": _gamma,
-    }[family]
-    return builder(mean, sd, low_, high_)
+    return FAMILIES[family].build(mean, sd, low_, high_)
 
 
 def _sd_from(mean: float | None, sd: float | None, cov: float | None) -> float | None:
@@ -125,9 +128,10 @@ def _moments(family: str, mean: float | None, sd: float | None) -> tuple[float, 
 
 def _normal(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _moments("normal", mean, sd)
-    law = TruncatedNormal(mu, sigma, low, high)
     if np.isinf(low) and np.isinf(high):
-        return FamilyMember("normal", mu, sigma, low, high, mu, sigma, law, None)
+        unbounded = Normal(mu, sigma, low, high)
+        return FamilyMember("normal", mu, sigma, low, high, mu, sigma, unbounded, None)
+    law = TruncatedNormal(mu, sigma, low, high)
     if law.mass_inside < 0.01:
         raise InputError(
             "low",
@@ -153,8 +157,7 @@ def _positive(family: str, mean: float | None, sd: float | None, low: float, hig
 
 def _lognormal(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _positive("lognormal", mean, sd, low, high)
-    spread = log_sd(mu, sigma)
-    law = stats.lognorm(spread, scale=mu * np.exp(-0.5 * spread**2))
+    law = LogNormal(mu, sigma)
     return FamilyMember("lognormal", mu, sigma, 0.0, np.inf, mu, sigma, law, None)
 
 
@@ -215,7 +218,7 @@ def _uniform(mean: float | None, sd: float | None, low: float, high: float) -> F
         _both_or_none("uniform", low, high)
         middle, spread = _moments("uniform", mean, sd)
         low, high = middle - np.sqrt(3.0) * spread, middle + np.sqrt(3.0) * spread
-    law = stats.uniform(low, high - low)
+    law = Uniform(low, high)
     spread = float(spread)
     return FamilyMember("uniform", middle, spread, low, high, middle, spread, law, None)
 
@@ -262,6 +265,46 @@ def _check_against_bounds(
             )
 
 
-def log_sd(mean: float, sd: float) -> float:
-    """Return the sd of the logarithm of a lognormal with these moments."""
-    return float(np.sqrt(np.log1p((sd / mean) ** 2)))
+def _fixed(mean: float | None, _sd: float | None, _low: float, _high: float) -> FamilyMember:
+    assert mean is not None
+    return constant_member(mean)
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """One family: how its members are built, and what their bounds mean.
+
+    Attributes
+    ----------
+    build
+        Mean, sd (None where not given), low and high (infinite where not given) to the member.
+    cut_at_bounds
+        Whether bounds cut a parent that runs on, so that a physical bound may be added.
+    bounds_move
+        Whether a shift of the mean takes the bounds along.
+    bounds_widen
+        Whether mean and sd alone fix the bounds.
+    """
+
+    build: Builder
+    cut_at_bounds: bool = False
+    bounds_move: bool = False
+    bounds_widen: bool = False
+
+
+FAMILIES = {
+    "normal": Family(_normal, cut_at_bounds=True),
+    "lognormal": Family(_lognormal),
+    "beta": Family(_beta, bounds_move=True),
+    "uniform": Family(_uniform, bounds_move=True, bounds_widen=True),
+    "triangular": Family(_triangular, bounds_move=True, bounds_widen=True),
+    "weibull": Family(_weibull),
+    "gamma": Family(_gamma),
+    FIXED: Family(_fixed),
+}
+"""Every family by name, in the order of every list."""
+
+
+def family_names() -> tuple[str, ...]:
+    """Return the names of all families."""
+    return tuple(FAMILIES)

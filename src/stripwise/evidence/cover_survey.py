@@ -20,13 +20,13 @@ from stripwise.evidence.statistics.effective_sample_size import (
 )
 from stripwise.evidence.statistics.family_fit import (
     BETA,
-    FITTED_FAMILIES,
     FittedFamily,
     bootstrap_shares,
     fit_families,
     fitted_distribution,
     with_goodness_of_fit,
 )
+from stripwise.evidence.statistics.likelihood import fitted_families
 from stripwise.evidence.tables.data_file import LINE, DataFile
 
 __all__ = ["CoverSurvey", "Estimate", "analyse_survey", "rounding_step", "wilson_interval"]
@@ -271,7 +271,7 @@ def _choose_family(fits: tuple[FittedFamily, ...], family: str | None) -> Fitted
             return fit
     if family == BETA:
         raise InputError("--family", "'beta': needs its bounds; state them by --bounds")
-    allowed = ", ".join((*FITTED_FAMILIES, BETA))
+    allowed = ", ".join((*fitted_families(), BETA))
     raise InputError("--family", f"{family[:40]!r}: must be one of {allowed}")
 
 

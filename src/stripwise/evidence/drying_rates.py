@@ -19,6 +19,7 @@ from scipy import stats
 
 from stripwise.errors import InputError
 from stripwise.evidence.tables.data_file import LINE, DataFile
+from stripwise.units.result_columns import columns
 
 __all__ = [
     "DryingResult",
@@ -41,30 +42,6 @@ RANK_DRAWS = 20_000
 
 MAX_EXACT_PAIRS = 8
 """Most pairs of which all orders are enumerated, 8! = 40,320."""
-
-SPECIMEN_COLUMNS = [
-    "specimen",
-    "strategy",
-    "readings",
-    "last_d",
-    "rate_pct_d",
-    "rate_se",
-    "rate_readings",
-    "loss_pct",
-    "notes",
-]
-STRATEGY_COLUMNS = [
-    "strategy",
-    "quantity",
-    "specimens",
-    "mean",
-    "sd",
-    "low95",
-    "high95",
-    "rank",
-    "rank_low95",
-    "rank_high95",
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +134,7 @@ def analyse_drying(
             group["time_d"].to_numpy(), group["mass_loss_pct"].to_numpy(), compared_age, window
         )
         rows.append({"specimen": name, "strategy": strategy, **row})
-    specimens = pd.DataFrame(rows, columns=SPECIMEN_COLUMNS)
+    specimens = pd.DataFrame(rows, columns=columns("drying/specimens"))
     with_notes = specimens[specimens["notes"] != ""]
     for note, group in with_notes.groupby("notes", sort=False):
         names = group["specimen"].tolist()
@@ -348,7 +325,7 @@ def _strategy_table(
         table["rank_low95"], table["rank_high95"] = np.quantile(
             ranks, (0.025, 0.975), axis=0, method="nearest"
         )
-    return table[STRATEGY_COLUMNS].sort_values("rank", kind="stable")
+    return table[columns("drying/strategies")].sort_values("rank", kind="stable")
 
 
 def _correlations(

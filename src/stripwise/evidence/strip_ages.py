@@ -20,6 +20,7 @@ from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.evidence.tables.timestamps import read_times
 from stripwise.published.library import constant
 from stripwise.units.names import printable, slug
+from stripwise.units.result_columns import columns
 
 __all__ = ["AGE_COLUMNS", "StripLog", "analyse_strip_log"]
 
@@ -37,22 +38,6 @@ AGE_COLUMNS = {
     "clock": "clock_h",
 }
 """Columns of the strip ages, by maturity function."""
-
-COLUMNS = [
-    "pour",
-    "face",
-    "placed_utc",
-    "removed_utc",
-    "clock_h",
-    "temperature_mean_degC",
-    "temperature_min_degC",
-    "temperature_source",
-    "equivalent_arrhenius_h",
-    "equivalent_nurse_saul_h",
-    "follow_up",
-    "misses",
-    "notes",
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +151,7 @@ def analyse_strip_log(
             datum_c=datum,
         )
         pours[AGE_COLUMNS[name]] = np.bincount(pour_index, weights=age)
-    pours = pours[COLUMNS]
+    pours = pours[columns("pours")]
     if specified is not None:
         pours["misses"] = np.where(pours[AGE_COLUMNS[function]] < specified, "yes", "no")
     distributions = {

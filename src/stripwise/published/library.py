@@ -64,6 +64,15 @@ class PublishedValue:
         return f"{self.source} ({self.mark}{reservation})"
 
     @property
+    def words(self) -> str:
+        """Family, numbers and unit in one line, such as "normal, mean 4800, sd 700 K"."""
+        numbers = ", ".join(
+            f"{name} {number:.6g}".removeprefix(f"{SINGLE_NUMBER} ")
+            for name, number in self.numbers.items()
+        )
+        return f"{self.family}, {numbers} {self.unit}".removeprefix(", ").rstrip()
+
+    @property
     def number(self) -> float:
         """The number of an entry that has only one; InputError if it holds several."""
         if tuple(self.numbers) != (SINGLE_NUMBER,):

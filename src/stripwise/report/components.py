@@ -1,210 +1,329 @@
-"""What a report of test data is made of, and how it becomes a page and its files."""
+"""What every page is made of: a report of sections, each of paragraphs, lists, tables and figures.
+
+A text is a plain `str`, which the page escapes, or a `Markup`, whose tags stay.
+"""
 
 from __future__ import annotations
 
-import functools
-import json
-import math
-from collections.abc import Mapping, Sequence
+import itertools
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from importlib import resources
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
-import jinja2
+import matplotlib.figure
 import pandas as pd
-from markupsafe import Markup
-from matplotlib.figure import Figure
 
-from stripwise.distributions.distribution import Distribution
-from stripwise.errors import InputError
-from stripwise.report import formatting
-from stripwise.report.figures import sheet
-from stripwise.report.files import csv_text
-from stripwise.report.pages.run_page import inline_svg
-from stripwise.units.names import printable
-from stripwise.units.quantities import TEMPERATURE, Kind, parse
+from stripwise.evidence.tables.data_file import DataFile
+from stripwise.scenario.model import Scenario
+from stripwise.units import formatting
 
 __all__ = [
+    "GATES_BLOCK",
+    "Alarm",
+    "Block",
+    "Bullets",
+    "Cell",
+    "Column",
+    "Figure",
+    "Gates",
+    "GroupRow",
+    "Paragraph",
     "Report",
     "Section",
+    "Signature",
     "Table",
-    "input_toml",
-    "option_quantity",
-    "report_files",
-    "report_record",
+    "data_report",
+    "figure_blocks",
+    "limit_state",
+    "matrix",
+    "numeric",
+    "scenario_signature",
+    "sentence_case",
 ]
 
 
 @dataclass(frozen=True, slots=True)
+class Paragraph:
+    """A paragraph; its kind is "" for text, "note" for small print or "formula"."""
+
+    text: str
+    kind: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bullets:
+    """A list of sentences."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Gates:
+    """The reminders of strength, stability and frost, to stand beside strip ages."""
+
+
+GATES_BLOCK = Gates()
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A cell of two lines, the second small and grey; `kind` is a class of the style sheet."""
+
+    text: str
+    small: str = ""
+    kind: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table: its head, which item of a row it shows, and how that becomes text.
+
+    Attributes
+    ----------
+    header
+        Head of the column; a terminal breaks it where it has a new line.
+    key
+        Key or place of the item in a row; None passes the whole row to `write`.
+    write
+        Writes an item, as text or as a `Cell`.
+    right
+        Whether cells stand flush right, as numbers do.
+    kind
+        Class of the style sheet for the cells: "tight" does not break a line.
+    """
+
+    header: str
+    key: Any = None
+    write: Callable[[Any], str | Cell] = str
+    right: bool = False
+    kind: str = ""
+
+    def cell(self, row: Any) -> Cell:
+        """Write the cell of a row."""
+        found = self.write(row if self.key is None else row[self.key])
+        return found if isinstance(found, Cell) else Cell(found)
+
+
+def numeric(
+    header: str,
+    key: Any = None,
+    write: Callable[[Any], str | Cell] = formatting.number,
+    *,
+    kind: str = "",
+) -> Column:
+    """Declare a column of numbers."""
+    return Column(header, key, write, right=True, kind=kind)
+
+
+@dataclass(frozen=True, slots=True)
+class GroupRow:
+    """A row of a table that is a heading for those after it."""
+
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
-    """A table of the page: texts, already rounded; columns of numbers (from 0) stand flush right."""
+    """A table: column declarations and the rows that they read; `bold` picks rows to stress."""
 
     caption: str
-    header: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    numeric_columns: frozenset[int] = frozenset()
+    columns: tuple[Column, ...]
+    rows: Sequence[Any]
+    bold: Callable[[Any], bool] = lambda _row: False
+
+    def texts(self) -> list[tuple[str, ...]]:
+        """Write heads and cells for a terminal, without their second lines."""
+        heads = itertools.zip_longest(*(c.header.split("\n") for c in self.columns), fillvalue="")
+        return [*heads, *(tuple(c.cell(row).text for c in self.columns) for row in self.rows)]
+
+
+def matrix(
+    caption: str,
+    corner: str,
+    heads: Iterable[str],
+    rows: Iterable[tuple[str, Sequence[str | Cell]]],
+) -> Table:
+    """Make a table of a name per row and a head per column, its cells written already."""
+    columns = (
+        numeric(head, write=lambda row, k=k: row[1][k])  # type: ignore[misc]
+        for k, head in enumerate(heads)
+    )
+    return Table(caption, (Column(corner, 0), *columns), list(rows))
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawn figure, by the name of its files."""
+
+    name: str
+    drawing: matplotlib.figure.Figure
+    caption: str = ""
+
+    @property
+    def alternative_text(self) -> str:
+        """The message of the figure, for readers who do not see it."""
+        return str(self.drawing.get_label() or f"Figure: {self.name}")
+
+
+Block = Paragraph | Bullets | Gates | Table | Figure
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A section of the page; `figure` names a figure of the report, "" for none."""
+    """A heading and what stands under it; `level` is 2, or 3 for a part of the one before."""
 
     heading: str
-    paragraphs: tuple[str, ...] = ()
-    figure: str = ""
-    caption: str = ""
-    tables: tuple[Table, ...] = ()
+    blocks: tuple[Block, ...] = ()
+    level: int = 2
+    keep: bool = False
+    """Whether to keep it on one page."""
+
+
+def figure_blocks(sections: Iterable[Section]) -> dict[str, Figure]:
+    """List the figures of sections by name, in the order of the page."""
+    blocks = [block for section in sections for block in section.blocks]
+    return {block.name: block for block in blocks if isinstance(block, Figure)}
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """A box that cannot be missed, before everything else."""
+
+    label: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """Where to sign, and what was signed: the file with its hash, and versions."""
+
+    note: str = ""
+    heading: str = "Prepared and checked"
+    rows: tuple[tuple[str, ...], ...] = (("Prepared by", "Date"), ("Checked by", "Date"))
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a fit of test data says and writes.
+    """What a study says and writes.
 
     Attributes
     ----------
     title
         Title of the page.
     about
-        One or two sentences below the title: which data, what they are for.
+        One or two sentences below the title.
     findings
         The answer, a sentence each; the first in bold.
     sections
         Sections in the order of the page.
-    source
-        The file that was fitted.
-    digest
-        Its SHA-256.
+    signature
+        The block to sign.
     warnings
         What to read before using the numbers.
-    method
-        How it was computed, a sentence or two each, with sources.
-    assumptions
-        What stands between the data and the wall.
-    figures
-        Figures by name, drawn under `sheet.style_context`.
+    alarm
+        What forbids using them.
+    caution_label
+        Heading of the caution, which every page has.
     tables
         Tables by file name ("readings.csv"), every digit.
     texts
         Other files by name, such as an input for a scenario.
+    pages
+        Further pages by file name.
     record
-        What run.json and --json say beside this.
+        What run.json says.
+    compact
+        Whether the page is set small, to fit on one sheet.
     """
 
     title: str
     about: str
     findings: tuple[str, ...]
     sections: tuple[Section, ...]
-    source: Path
-    digest: str
+    signature: Signature
     warnings: tuple[str, ...] = ()
-    method: tuple[str, ...] = ()
-    assumptions: tuple[str, ...] = ()
-    figures: Mapping[str, Figure] = field(default_factory=dict)
+    alarm: Alarm | None = None
+    caution_label: str = "Before any form is stripped"
     tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     texts: Mapping[str, str] = field(default_factory=dict)
+    pages: Mapping[str, Report] = field(default_factory=dict)
     record: Mapping[str, Any] = field(default_factory=dict)
+    compact: bool = False
+
+    @property
+    def figures(self) -> dict[str, matplotlib.figure.Figure]:
+        """Figures by name, in the order of the page."""
+        return {name: block.drawing for name, block in figure_blocks(self.sections).items()}
 
 
-def report_files(report: Report) -> dict[str, bytes]:
-    """Return the bytes of every file of a report by name, for `file_swap.commit`."""
-    files = {
-        name: csv_text(table, columns=list(table.columns), name=name).encode()
-        for name, table in report.tables.items()
-    }
-    files |= {name: text.encode() for name, text in report.texts.items()}
-    svgs, figure_bytes = sheet.figure_files(report.figures)
-    files |= figure_bytes
-    page = _template().render(
-        report=report,
-        css=Markup(_read_template("page.css")),
-        figures={name: inline_svg(text, name=name) for name, text in svgs.items()},
-        files=[*files, "report.html", "run.json"],
-        version=version("stripwise"),
-    )
-    return files | {"report.html": page.encode()}
-
-
-def report_record(report: Report) -> dict[str, Any]:
-    """Collect what run.json and --json say about a report, for `files.json_text`."""
-    return {
-        "title": report.title,
-        "data": {"file": report.source.name, "sha256": report.digest},
-        "findings": list(report.findings),
-        "warnings": list(report.warnings),
-        "versions": {"stripwise": version("stripwise")},
-        **report.record,
-    }
-
-
-def input_toml(
-    distribution: Distribution,
+def data_report(
+    source: DataFile | Scenario,
     *,
-    unit: str,
-    source: str,
-    about: Sequence[str],
-    kind: str = "scatter",
-) -> str:
-    """Write a distribution as a TOML file with one table, [input], that a scenario can name.
+    title: str,
+    about: str,
+    findings: tuple[str, ...],
+    sections: tuple[Section, ...],
+    assumptions: tuple[str, ...],
+    method: tuple[str, ...],
+    record: Mapping[str, Any],
+    warnings: tuple[str, ...] = (),
+    tables: Mapping[str, pd.DataFrame | None],
+    texts: Mapping[str, str] | None = None,
+) -> Report:
+    """Make the report of test data or of a plan for them: its own sections, then what all share.
 
-    `unit` is spelt as in a scenario, `kind` is "scatter" or "knowledge", and `about` are lines of
-    comment for the reader of the file.
+    `source` is the file that was read; a table that is None is left out.
     """
-
-    def quantity(number: float) -> str:
-        return f'"{number:.6g} {unit}"'
-
-    lines = [*(f"# {line}" for line in about), "[input]"]
-    if distribution.is_fixed:
-        lines.append(f"value = {quantity(distribution.mean)}")
-    else:
-        lines += [
-            f'family = "{distribution.family}"',
-            f"mean = {quantity(distribution.parent_mean)}",
-            f"sd = {quantity(distribution.parent_sd)}",
-        ]
-        if distribution.family == "beta":
-            lines += [
-                f"low = {quantity(distribution.low)}",
-                f"high = {quantity(distribution.high)}",
-            ]
-    lines += [f'kind = "{kind}"', f"source = {json.dumps(source, ensure_ascii=False)}"]
-    return "\n".join(lines) + "\n"
-
-
-def option_quantity(
-    option: str, text: str | None, *, kind: Kind, to: str, most: float = math.inf
-) -> float | None:
-    """Read a quantity of the command line in the unit `to`; None where nothing is given.
-
-    Raises InputError if it is no such quantity, not above 0 (a temperature may be), or above `most`.
-    """
-    if text is None:
-        return None
-    try:
-        number = parse(text, kind, to=to)
-    except InputError as error:
-        raise InputError(option, f"{printable(text)} {error.problem}") from error
-    if number <= 0 and kind is not TEMPERATURE:
-        raise InputError(option, f"{printable(text)} must be above 0")
-    if number > most:
-        raise InputError(option, f"{printable(text)} must be at most {most:g} {to}")
-    return number
-
-
-@functools.cache
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
+    written = {name: table for name, table in tables.items() if table is not None}
+    own = version("stripwise")
+    drawn = [f"figures/{name}.{end}" for name in figure_blocks(sections) for end in ("svg", "png")]
+    files = [*written, *(texts or {}), *drawn, "report.html", "run.json"]
+    return Report(
+        title=title,
+        about=about,
+        findings=findings,
+        sections=(
+            *sections,
+            Section("From these data to the wall", (Bullets(assumptions),)),
+            Section("Method and sources", (Bullets(method),)),
+        ),
+        signature=Signature(
+            f"Data {source.path.name}, SHA-256 {source.digest}; stripwise {own}. "
+            f"Files beside this page: {', '.join(files)}."
+        ),
+        warnings=warnings,
+        tables=written,
+        texts=texts or {},
+        record={
+            "title": title,
+            "data": {"file": source.path.name, "sha256": source.digest},
+            "findings": list(findings),
+            "warnings": list(warnings),
+            "versions": {"stripwise": own},
+            **record,
+        },
     )
-    environment.filters["no_break_spaces"] = formatting.no_break_spaces
-    return environment.from_string(_read_template("report.html.j2"))
 
 
-def _read_template(name: str) -> str:
-    return resources.files("stripwise.report.templates").joinpath(name).read_text(encoding="utf-8")
+def scenario_signature(scenario: Scenario, versions: Mapping[str, str]) -> Signature:
+    """Name the scenario, the files that it reads and the versions, each with its hash or number."""
+    files = [(f"Scenario {scenario.path.name}", scenario.digest), *scenario.data_files]
+    hashes = "; ".join(f"{name}, SHA-256 {digest}" for name, digest in files)
+    numbers = ", ".join(f"{name} {number}" for name, number in versions.items())
+    return Signature(f"{hashes}; {numbers}." if numbers else f"{hashes}.")
+
+
+def limit_state(scenario: Scenario) -> str:
+    """Name limit state, reference period and target."""
+    target = scenario.target
+    return (
+        f"limit state: depassivation; reference period: {formatting.years(target.service_life)} "
+        f"from first exposure; target: index {formatting.index(target.reliability_index)}, "
+        f"probability {formatting.percent(target.probability)}"
+    )
+
+
+def sentence_case(text: str) -> str:
+    """Begin a text with a capital letter."""
+    return text[:1].upper() + text[1:]

@@ -1,4 +1,4 @@
-"""What programs read of the results: CSV with every digit, and a run.json of strict JSON."""
+"""What programs read of the results: CSV with every digit, TOML, and a run.json of strict JSON."""
 
 from __future__ import annotations
 
@@ -11,88 +11,90 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from stripwise.distributions.distribution import Distribution
 from stripwise.errors import OutputError
 from stripwise.scenario.model import Scenario
-from stripwise.studies.result_tables import CURVE_COLUMNS, SENSITIVITY_COLUMNS, STRATEGY_COLUMNS
 from stripwise.studies.results import Assessment
+from stripwise.units.result_columns import columns
 
 __all__ = [
-    "INPUT_COLUMNS",
-    "csv_tables",
     "csv_text",
+    "declared_tables",
+    "input_toml",
     "json_text",
     "run_record",
     "scenario_record",
 ]
 
-INPUT_COLUMNS = [
-    "name",
-    "label",
-    "family",
-    "mean",
-    "sd",
-    "p05",
-    "p50",
-    "p95",
-    "unit",
-    "kind",
-    "group",
-    "source",
-]
+
+def declared_tables(tables: Mapping[str, pd.DataFrame | None]) -> dict[str, pd.DataFrame]:
+    """Select the declared columns of each table, by file name; one that is None is left out.
+
+    OutputError, with the name of the table, if a column is missing.
+    """
+    chosen = {}
+    for name, table in tables.items():
+        if table is None:
+            continue
+        missing = [column for column in columns(name) if column not in table.columns]
+        if missing:
+            raise OutputError(f"{name}: the table lacks {', '.join(missing)}")
+        chosen[f"{name}.csv"] = table[columns(name)]
+    return chosen
 
 
-def csv_tables(assessment: Assessment) -> dict[str, str]:
-    """Write every table of an assessment as CSV, by file name."""
-    return {
-        "curves.csv": csv_text(assessment.curves, columns=CURVE_COLUMNS, name="curves"),
-        "strategies.csv": csv_text(
-            assessment.strategies, columns=STRATEGY_COLUMNS, name="strategies"
-        ),
-        "sensitivity.csv": csv_text(
-            assessment.sensitivity, columns=SENSITIVITY_COLUMNS, name="sensitivity"
-        ),
-        "inputs.csv": csv_text(assessment.inputs, columns=INPUT_COLUMNS, name="inputs"),
-        **_service_tables(assessment),
-    }
-
-
-def _service_tables(assessment: Assessment) -> dict[str, str]:
-    """Write the tables of options that the scenario asks for."""
-    service = assessment.service
-    tables = {
-        "mechanisms": service.mechanisms,
-        "cracking": service.cracking,
-        "extent": service.extent,
-        "layers": service.layers,
-    }
-    return {
-        f"{name}.csv": csv_text(table, columns=list(table.columns), name=name)
-        for name, table in tables.items()
-        if table is not None
-    }
-
-
-def csv_text(table: pd.DataFrame, *, columns: Sequence[str], name: str) -> str:
+def csv_text(table: pd.DataFrame) -> str:
     """Write one table as CSV so that reading it back gives the same numbers.
 
-    NaN is empty, infinity ``inf``. OutputError, with the `name` of the table, if a column is missing.
+    NaN is empty, infinity ``inf``.
     """
-    missing = [column for column in columns if column not in table.columns]
-    if missing:
-        raise OutputError(f"{name}: the table lacks {', '.join(missing)}")
-    return str(table[list(columns)].to_csv(index=False, lineterminator="\n"))
+    return str(table.to_csv(index=False, lineterminator="\n"))
 
 
-def run_record(assessment: Assessment, *, files: Sequence[str]) -> dict[str, Any]:
-    """Collect what run.json says about a run that wrote `files`, for `json_text`."""
+def input_toml(
+    distribution: Distribution,
+    *,
+    unit: str,
+    source: str,
+    about: Sequence[str],
+    kind: str = "scatter",
+) -> str:
+    """Write a distribution as a TOML file with one table, [input], that a scenario can name.
+
+    `unit` is spelt as in a scenario, `kind` is "scatter" or "knowledge", and `about` are lines of
+    comment for the reader of the file.
+    """
+
+    def quantity(number: float) -> str:
+        return f'"{number:.6g} {unit}"'
+
+    lines = [*(f"# {line}" for line in about), "[input]"]
+    if distribution.is_fixed:
+        lines.append(f"value = {quantity(distribution.mean)}")
+    else:
+        lines += [
+            f'family = "{distribution.family}"',
+            f"mean = {quantity(distribution.parent_mean)}",
+            f"sd = {quantity(distribution.parent_sd)}",
+        ]
+        if distribution.family == "beta":
+            lines += [
+                f"low = {quantity(distribution.low)}",
+                f"high = {quantity(distribution.high)}",
+            ]
+    lines += [f'kind = "{kind}"', f"source = {json.dumps(source, ensure_ascii=False)}"]
+    return "\n".join(lines) + "\n"
+
+
+def run_record(assessment: Assessment) -> dict[str, Any]:
+    """Collect what run.json says about a run, for `json_text`."""
     return {
         **assessment.run,
         "scenario": scenario_record(assessment.scenario),
-        "inputs": assessment.inputs[INPUT_COLUMNS].to_dict("records"),
+        "inputs": assessment.inputs[columns("inputs")].to_dict("records"),
         "warnings": list(assessment.warnings),
         "verdict": list(assessment.verdict),
         "service_conditions": list(assessment.service.notes),
-        "files": list(files),
     }
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from stripwise.curing.laws import DEFAULT_LAW, LAWS
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
 from stripwise.scenario.model import Cost, Scenario, Strategy
@@ -15,11 +16,6 @@ from stripwise.units.quantities import convert
 __all__ = ["as_record", "describe", "inputs_table", "shown"]
 
 MATURITY = {"arrhenius": "Arrhenius", "nurse-saul": "Nurse-Saul"}
-
-EXTRAPOLATION = (
-    "Below 1 d the curing law is an extrapolation of published values at 1 and 3 d; "
-    "from 28 d on it is constant."
-)
 
 HEADS = ("input", "family", "mean", "sd", "5 %", "50 %", "95 %", "unit", "kind")
 
@@ -149,8 +145,17 @@ def _chloride_lines(scenario: Scenario) -> list[str]:
     ]
 
 
+def _law_notes(scenario: Scenario) -> list[str]:
+    """State where the curing law is extrapolated, and which it is unless that of every scenario."""
+    if not scenario.service.chloride:
+        return []
+    name = scenario.curing.law
+    told = [] if name == DEFAULT_LAW else [f"Curing law: {name}; {LAWS[name].citation}."]
+    return [*told, LAWS[name].extrapolation]
+
+
 def _notes(scenario: Scenario) -> list[str]:
-    notes = [*([EXTRAPOLATION] if scenario.service.chloride else []), *scenario.warnings]
+    notes = [*_law_notes(scenario), *scenario.warnings]
     return ["Notes:", *(f"  - {note}" for note in notes)] if notes else []
 
 

@@ -7,7 +7,7 @@ a column of a table and of a value of a sweep, the JSON Schema and the table of 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass
 
 import numpy as np
@@ -129,8 +129,8 @@ class Key:
     meaning
         One line for a reader.
     needed
-        What to write where the key is missing, `{}` for the example; empty where it need not be
-        there whenever its table is.
+        What to write where the key is missing, `{}` for the example and `{options}` for the words
+        to choose from; empty where it need not be there whenever its table is.
     missing
         The same where a rule of the section decides whether it is needed.
     example
@@ -148,7 +148,8 @@ class Key:
         """What to write where the key is missing."""
         measure: Measure | None = getattr(self, "measure", None)
         example = self.example or (measure.example if measure else "")
-        return (self.needed or self.missing).replace("{}", example)
+        options = ", ".join(getattr(self, "options", ()))
+        return (self.needed or self.missing).replace("{}", example).replace("{options}", options)
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,11 +342,16 @@ class Random(Key):
 
 @dataclass(frozen=True, slots=True)
 class Choice(Key):
-    """One word out of a list, or a list of such words."""
+    """One word out of a list, or several of them; `words` is the list, or what returns it."""
 
-    options: tuple[str, ...]
+    words: tuple[str, ...] | Callable[[], tuple[str, ...]]
     _: KW_ONLY
     default: str | None = None
+
+    @property
+    def options(self) -> tuple[str, ...]:
+        """The words to choose from."""
+        return self.words() if callable(self.words) else self.words
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,18 @@ class KeyRow(NamedTuple):
     default: str
     meaning: str
 
+    @property
+    def words(self) -> str:
+        """Meaning, what is usual or allowed, and what stands in, in one line."""
+        usual = f"Usual or allowed: {self.usual}." if self.usual else ""
+        default = f"Default: {self.default}." if self.default else ""
+        return " ".join(part for part in (self.meaning, usual, default) if part)
+
+    @property
+    def section(self) -> str:
+        """Table of the file that the key stands in; empty at its head."""
+        return self.key.split(".")[0] if "." in self.key else ""
+
 
 def key_rows(model: type[BaseModel] = ScenarioTable) -> list[KeyRow]:
     """List every declared key of a table and of the tables in it, in their order."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from stripwise.errors import InputError, ScenarioError
 from stripwise.units.names import printable
@@ -69,7 +69,7 @@ class Problems(ProblemList):
         """Whether this key or a table around it was already reported."""
         return any(path[:end] in self._reported for end in range(1, len(path) + 1))
 
-    def spoilt(self, path: KeyPath) -> bool:
+    def has_error_within(self, path: KeyPath) -> bool:
         """Whether anything in the table or value at a path was reported."""
         return any(one[: len(path)] == path for one in self._reported) or self.reported(path)
 
@@ -86,7 +86,7 @@ class Problems(ProblemList):
         raw: str,
         path: KeyPath,
         *,
-        allowed: tuple[str, ...],
+        allowed: Iterable[str],
         before: str = "",
         after: str = "",
     ) -> str:
@@ -94,6 +94,7 @@ class Problems(ProblemList):
 
         `before` and `after` stand around the rule in the message.
         """
+        allowed = tuple(allowed)
         if raw in allowed:
             return raw
         near = difflib.get_close_matches(raw.casefold(), allowed, n=1, cutoff=0.5)

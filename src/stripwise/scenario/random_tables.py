@@ -7,7 +7,8 @@ import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
-from stripwise.distributions.distribution import FAMILIES, Distribution, distribution
+from stripwise.distributions.distribution import Distribution, distribution
+from stripwise.distributions.families import FAMILIES, FIXED
 from stripwise.distributions.random_input import KINDS, Input
 from stripwise.errors import InputError
 from stripwise.published import published_value as published
@@ -141,11 +142,11 @@ class _Reader:
         moments = self._moments(family)
         if not family or moments.unreadable:
             return None
-        if family == "fixed":
+        if family == FIXED:
             return self._fixed(moments)
         if not self._sound(moments):
             return None
-        if family == "normal":
+        if FAMILIES[family].cut_at_bounds:
             self._cut_at_bounds(moments)
         elif not self._within_bounds(moments, family):
             return None
@@ -166,7 +167,7 @@ class _Reader:
         where = (*self.path, "family")
         if self.table.family is None:
             if self.table.value is not None:
-                return "fixed"
+                return FIXED
             self.problems.missing(where, f"use one of {', '.join(FAMILIES)}")
             return ""
         before = len(self.problems)
@@ -182,7 +183,7 @@ class _Reader:
 
     def _moments(self, family: str) -> _Moments:
         table, path = self.table, self.path
-        if family != "fixed" and family and table.value is not None:
+        if family != FIXED and family and table.value is not None:
             rule = f"belongs to a fixed input, not to a {family}; use mean"
             self.problems.add((*path, "value"), rule)
         value, mean = self._number("value"), self._number("mean")
@@ -198,7 +199,7 @@ class _Reader:
             where = (*path, "cov")
             cov = self.problems.number(lambda raw: parse(raw, NUMBER, to=""), table.cov, where)
         return _Moments(
-            mean=value if family == "fixed" and value is not None else mean,
+            mean=value if family == FIXED and value is not None else mean,
             sd=self._number("sd", difference=True),
             cov=cov,
             low=self._number("low"),
@@ -220,7 +221,7 @@ class _Reader:
             where = self.path if self.table.bare else where
             self.problems.add(where, self.declared.rule, found=found)
             return None
-        law = _law("fixed", mean=value)
+        law = _law(FIXED, mean=value)
         self._check_usual(law)
         return law
 

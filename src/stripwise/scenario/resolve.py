@@ -31,7 +31,7 @@ from stripwise.scenario.sections.reinforcement import (
     read_reinforcement,
 )
 from stripwise.scenario.sections.retention import (
-    EVERY_RETENTION,
+    every_retention,
     retention_inputs,
     retention_warnings,
 )
@@ -115,7 +115,7 @@ def resolve(
     sampling, fewer = numerical_sampling(layering, sampling)
     if not chloride:
         curing_inputs = without_chloride(file, curing, curing_inputs, problems)
-    retentions = retention_inputs(file.curing.retention, EVERY_RETENTION, problems)
+    retentions = retention_inputs(file.curing.retention, every_retention(), problems)
     used = {item.retention_input for item in follow_ups}
     inputs += curing_inputs + [item for item in retentions if item.name in used]
     inputs += strategies.inputs

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PrivateAttr
 from pydantic import Field as PydanticField
 
-from stripwise.distributions.distribution import FAMILIES
+from stripwise.distributions.families import family_names
 from stripwise.distributions.random_input import KINDS
 from stripwise.scenario.fields import MM, Choice, Flag, Key, Quantity, Text
 
@@ -80,7 +80,7 @@ class InputTable(Table):
 
     _bare: bool = PrivateAttr(default=False)
 
-    family: Annotated[String | None, Choice("Family of the distribution.", FAMILIES)] = None
+    family: Annotated[String | None, Choice("Family of the distribution.", family_names)] = None
     value: Annotated[Scalar | None, Key("Value of a fixed input.")] = None
     mean: Annotated[Scalar | None, Key("Mean; of a truncated normal that of its parent.")] = None
     sd: Annotated[Scalar | None, Key("Standard deviation, a difference.")] = None

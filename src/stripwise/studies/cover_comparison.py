@@ -12,6 +12,7 @@ from stripwise.risk.model.wall import COVER
 from stripwise.scenario.model import Scenario
 from stripwise.studies import result_tables
 from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
+from stripwise.units.result_columns import columns
 
 __all__ = ["compare_covers", "with_cover"]
 
@@ -39,6 +40,7 @@ def compare_covers(
     columns of `strategy_table` that bear on the target.
     """
     target = target_from(scenario)
+    shared = columns("cover/probability")[3:]  # those of the cover come first
     tables = []
     for name, case in (
         ("specified", scenario),
@@ -47,21 +49,9 @@ def compare_covers(
         wall = build_wall(case)
         curves = compute_curves(wall, case, workers=workers, progress=progress)
         law = wall.input(COVER).distribution
-        table = result_tables.strategy_table(wall, curves, target)[COLUMNS]
+        table = result_tables.strategy_table(wall, curves, target)[shared]
         table.insert(0, "cover", name)
         table.insert(1, "cover_mean_mm", law.mean)
         table.insert(2, "cover_sd_mm", law.sd)
         tables.append(table)
     return pd.concat(tables, ignore_index=True)
-
-
-COLUMNS = [
-    "strategy",
-    "probability_at_target",
-    "low95",
-    "high95",
-    "know_low",
-    "know_high",
-    "life_at_target_yr",
-    "meets_target",
-]

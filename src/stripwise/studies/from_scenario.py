@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 
+from stripwise.curing.laws import LAWS
 from stripwise.curing.maturity import equivalent_age
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR, ZERO_CELSIUS, AgeingLaw
 from stripwise.risk.model.service_conditions import ServiceConditions
@@ -57,6 +58,7 @@ def build_wall(scenario: Scenario) -> Wall:
         monthly=tuple(t + ZERO_CELSIUS for t in scenario.monthly_temperature),
         layered=scenario.curing.layered,
         reference_d=scenario.curing.reference_d,
+        law=LAWS[scenario.curing.law],
         conditions=service_conditions_from(scenario),
     )
 

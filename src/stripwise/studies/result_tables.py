@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,13 +14,13 @@ from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.curves import CurveSet, t_interval
 from stripwise.risk.probability.life_ratio import life_ratio_interval
 from stripwise.risk.probability.reliability_index import Curves
-from stripwise.risk.sensitivity.choice_variance import PAIRS, ChoiceIndices
-from stripwise.risk.sensitivity.margin_indices import SobolIndices
+from stripwise.risk.sensitivity.anova import Anova
+from stripwise.risk.sensitivity.input_sets import index_status
+from stripwise.risk.sensitivity.margin_indices import MarginIndices
+from stripwise.units.formatting import interval, signed, years
+from stripwise.units.result_columns import columns
 
 __all__ = [
-    "CURVE_COLUMNS",
-    "SENSITIVITY_COLUMNS",
-    "STRATEGY_COLUMNS",
     "DurabilityTarget",
     "choice_rows",
     "curve_table",
@@ -30,58 +30,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-CURVE_COLUMNS = [
-    "strategy",
-    "age_yr",
-    "probability",
-    "low95",
-    "high95",
-    "know_low",
-    "know_high",
-    "reliability_index",
-]
-STRATEGY_COLUMNS = [
-    "strategy",
-    "strip_age_h",
-    "effective_curing_h",
-    "penalty_mean",
-    "penalty_sd",
-    "probability_at_target",
-    "low95",
-    "high95",
-    "know_low",
-    "know_high",
-    "life_at_target_yr",
-    "life_low95",
-    "life_high95",
-    "median_initiation_yr",
-    "life_change_pct",
-    "life_change_low95",
-    "life_change_high95",
-    "life_status",
-    "meets_target",
-    "life_change_know_low",
-    "life_change_know_high",
-]
-SENSITIVITY_COLUMNS = [
-    "analysis",
-    "strategy",
-    "quantity",
-    "age_yr",
-    "input",
-    "input2",
-    "group",
-    "first",
-    "first_low95",
-    "first_high95",
-    "total",
-    "total_low95",
-    "total_high95",
-    "second",
-    "second_low95",
-    "second_high95",
-    "status",
-]
+NO_VARIANCE = "undefined: the margin has no finite variance"
+CONSTANT_OUTCOME = "undefined: the outcome does not vary over the options"
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,14 +62,14 @@ def _probability(curves: Curves | None, ages: Array) -> Array | None:
 
 
 def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.DataFrame:
-    """Tabulate the curves at every whole year and at the target life, as `CURVE_COLUMNS`.
+    """Tabulate the curves at every whole year and at the target life, as the columns of `curves`.
 
     Age 0 is the limit from above.
     """
     whole = np.arange(0.0, np.floor(target.horizon) + 1.0)
     ages = np.union1d(whole, [target.life, target.horizon])
     index = curves.mean.at(ages)
-    columns = {
+    at_ages = {
         "probability": special.ndtr(-index),
         "low95": _probability(curves.low95, ages),
         "high95": _probability(curves.high95, ages),
@@ -129,13 +79,13 @@ def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.Da
     }
     frames = []
     for i, plan in enumerate(wall.plans):
-        rows = {k: np.nan if v is None else v[i] for k, v in columns.items()}
+        rows = {k: np.nan if v is None else v[i] for k, v in at_ages.items()}
         frames.append(pd.DataFrame({"strategy": plan.name, "age_yr": ages, **rows}))
-    return pd.concat(frames, ignore_index=True)[CURVE_COLUMNS]
+    return pd.concat(frames, ignore_index=True)[columns("curves")]
 
 
 def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.DataFrame:
-    """Tabulate each strategy at the target life and against the reference, as `STRATEGY_COLUMNS`.
+    """Tabulate each strategy at the target life and against the reference, as the columns of `strategies`.
 
     Lives [yr] that are not reached within the horizon are inf.
     """
@@ -188,7 +138,7 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
         given = table["life_change_pct"].notna()
         table["life_change_know_low"] = pd.Series(100.0 * (low - 1.0)).where(given)
         table["life_change_know_high"] = pd.Series(100.0 * (high - 1.0)).where(given)
-    return table[STRATEGY_COLUMNS]
+    return table[columns("strategies")]
 
 
 def _strip_age(wall: Wall, i: int) -> float:
@@ -228,7 +178,7 @@ def _life_change(
             "life_change_high95": 100.0 * np.expm1(float(high)),
             "life_status": "ok",
         }
-    late = f"beyond the horizon of {target.horizon:g} yr"
+    late = f"beyond the horizon of {years(target.horizon)}"
     reasons = []
     for name, lives in (("this strategy", strategy_lives), ("the reference", reference_lives)):
         if not np.isfinite(lives).all():
@@ -241,89 +191,123 @@ def _life_change(
     if np.isfinite(gap).all():
         shift, least, most = (float(x) for x in t_interval(gap))
         text += (
-            f"; its reliability index at {target.life:g} yr differs from the reference's by "
-            f"{shift:+.3f} (sampling interval {least:+.3f} to {most:+.3f})".replace(
-                "-", "\N{MINUS SIGN}"
-            )
+            f"; its reliability index at {years(target.life)} differs from the reference's by "
+            f"{signed(shift)} (sampling interval {interval(least, most, signed)})"
         )
     return {**empty, "life_status": text}
 
 
-def margin_rows(
-    wall: Wall, indices: Sequence[Sequence[SobolIndices]], age: float
-) -> list[dict[str, object]]:
-    """Rows of the uncertainty analysis at an age [yr], with `SENSITIVITY_COLUMNS`.
+def margin_rows(wall: Wall, indices: MarginIndices, age: float) -> list[dict[str, object]]:
+    """Rows of the uncertainty analysis at an age [yr], with the columns of `sensitivity`.
 
-    `indices` are those by input and by group; inputs that do not reach a strategy are left out.
+    Inputs that do not reach a strategy are left out.
     """
-    group_of = {item.name: item.group for item in wall.inputs}
-    by_input, by_group = indices
     rows: list[dict[str, object]] = []
     for s, plan in enumerate(wall.plans):
-        for is_group, items in ((False, by_input), (True, by_group)):
-            for item in items:
-                if not is_group and group_of[item.label] == "curing" and not plan.uses(item.label):
-                    continue
-                rows.append(
-                    {
-                        "analysis": "uncertainty",
-                        "strategy": plan.name,
-                        "quantity": "depth margin",
-                        "age_yr": age,
-                        "input": "" if is_group else item.label,
-                        "group": item.label if is_group else group_of[item.label],
-                        **_estimates("first", item.first[:, s]),
-                        **_estimates("total", item.total[:, s]),
-                        "status": item.status[s],
-                    }
-                )
+        for item in indices.items:
+            if item.input and item.group == "curing" and not plan.uses(item.input):
+                continue
+            row: dict[str, object] = {
+                "analysis": "uncertainty",
+                "strategy": plan.name,
+                "quantity": "depth margin",
+                "age_yr": age,
+                "input": item.input,
+                "group": item.group,
+            }
+            if item.reason:
+                rows.append({**row, "status": f"undefined: {item.reason}"})
+                continue
+            first, total = (values[:, s] for values in indices.of(item))
+            if not np.isfinite([first, total]).all():
+                rows.append({**row, "status": NO_VARIANCE})
+                continue
+            status = index_status(_interval(first), _interval(total))
+            row |= {**estimates("first", first), **estimates("total", total), "status": status}
+            rows.append(row)
     return rows
 
 
-def choice_rows(indices: ChoiceIndices, age: float, *, epistemic: bool) -> list[dict[str, object]]:
-    """Rows of the choices analysis at the target life [yr], with `SENSITIVITY_COLUMNS`.
+def choice_rows(
+    names: Sequence[str],
+    variances: Mapping[str, Anova],
+    *,
+    ages: Mapping[str, float],
+    epistemic: bool,
+    higher_order: bool = False,
+) -> list[dict[str, object]]:
+    """Rows of the choices analysis by quantity, with the columns of `sensitivity`.
 
-    The bounds are the sampling interval; for `epistemic`, where the first axis of the indices is
-    epistemic points, they are the 2.5 % and 97.5 % quantiles.
+    Parameters
+    ----------
+    names
+        Choices, in the order of the analysis.
+    variances
+        How the variance of each quantity splits.
+    ages
+        Age that each quantity belongs to [yr], NaN for one without.
+    epistemic
+        Whether the first axis is epistemic points: the bounds are then 2.5 % and 97.5 % quantiles,
+        else the sampling interval over repeats.
+    higher_order
+        Whether the interactions of three choices and more have a row.
     """
-    common: dict[str, object] = {
-        "analysis": "choices over knowledge" if epistemic else "choices",
-        "strategy": "",
-        "quantity": "reliability index",
-        "age_yr": age,
-        "group": "",
-    }
-    rows = []
-    for i, name in enumerate(indices.names):
-        defined = bool(np.isfinite(indices.first[:, i]).all())
-        rows.append(
+    points = "points of what is not known" if epistemic else "repeats"
+    rows: list[dict[str, object]] = []
+    for quantity, parts in variances.items():
+        flat = int(np.sum(~np.isfinite(parts.first[:, 0])))
+        common: dict[str, object] = {
+            "analysis": "choices over knowledge" if epistemic else "choices",
+            "strategy": "",
+            "quantity": quantity,
+            "age_yr": ages[quantity],
+            "input": "",
+            "input2": "",
+            "group": "",
+            "status": f"{CONSTANT_OUTCOME} at {flat} of {len(parts.first)} {points}"
+            if flat
+            else "ok",
+        }
+        rows += [
             {
                 **common,
                 "input": name,
-                **_estimates("first", indices.first[:, i], quantiles=epistemic),
-                **_estimates("total", indices.total[:, i], quantiles=epistemic),
-                "status": "ok" if defined else "undefined: the index does not vary over the ranges",
+                **estimates("first", parts.first[:, i], quantiles=epistemic),
+                **estimates("total", parts.total[:, i], quantiles=epistemic),
             }
-        )
-    for k, (i, j) in enumerate(PAIRS):
-        defined = bool(np.isfinite(indices.second[:, k]).all())
-        rows.append(
+            for i, name in enumerate(names)
+        ]
+        rows += [
             {
                 **common,
-                "input": indices.names[i],
-                "input2": indices.names[j],
-                **_estimates("second", indices.second[:, k], quantiles=epistemic),
-                "status": "ok" if defined else "undefined: the index does not vary over the ranges",
+                "input": names[i],
+                "input2": names[j],
+                **estimates("second", parts.second[:, k], quantiles=epistemic),
             }
-        )
+            for k, (i, j) in enumerate(parts.pairs)
+        ]
+        if higher_order and len(names) > 2:
+            rows.append(
+                {
+                    **common,
+                    "group": "interactions of three and more",
+                    **estimates("first", parts.higher_order, quantiles=epistemic),
+                }
+            )
     return rows
 
 
-def _estimates(name: str, values: Array, *, quantiles: bool = False) -> dict[str, object]:
+def estimates(name: str, values: Array, *, quantiles: bool = False) -> dict[str, object]:
+    """Write the mean of some values with its 95 % interval, or quantiles; nothing if one is NaN."""
     if not np.isfinite(values).all():
         return {}
-    bounds = (
-        (np.mean(values), *np.quantile(values, [0.025, 0.975])) if quantiles else t_interval(values)
-    )
-    mean, low, high = (float(x) for x in bounds)
+    mean, low, high = _interval(values)
+    if quantiles:
+        low, high = (float(x) for x in np.quantile(values, [0.025, 0.975]))
     return {name: mean, f"{name}_low95": low, f"{name}_high95": high}
+
+
+def _interval(values: Array) -> tuple[float, float, float]:
+    """Return the mean over repeats (r,) with its 95 % interval."""
+    mean, low, high = (float(x) for x in t_interval(values))
+    return mean, low, high

@@ -13,19 +13,20 @@ import pandas as pd
 from scipy import special
 
 from stripwise.risk.model.wall import COVER, Wall
-from stripwise.risk.probability import cover_map
 from stripwise.risk.probability.curves import CASES_WITHOUT_FRONT, CurveSet, t_interval
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
-from stripwise.risk.sensitivity import choice_variance as variance
-from stripwise.risk.sensitivity.margin_indices import SobolIndices, margin_indices
+from stripwise.risk.sensitivity.margin_indices import MarginIndices, margin_indices
 from stripwise.scenario.describe import inputs_table
 from stripwise.scenario.model import Scenario
 from stripwise.studies import result_tables
-from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
+from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
 from stripwise.studies.hand_calculation import hand_check
-from stripwise.studies.results import Assessment, ExchangeRate, MonteCarloCheck, ReliabilityMap
+from stripwise.studies.results import Assessment, MonteCarloCheck
+from stripwise.studies.run_choices import ChoiceAnalysis, analyse_choices
 from stripwise.studies.service_results import coating_warnings, service_hand_check, service_results
 from stripwise.studies.verdict import verdict
+from stripwise.units.formatting import count, distinct_percents, number, percent
+from stripwise.units.result_columns import columns
 
 __all__ = ["assess"]
 
@@ -36,8 +37,6 @@ NUMERICAL_MONTE_CARLO_SAMPLES = 20_000
 MIN_EXPECTED_COUNT = 10.0
 """Expected number of sampled walls beyond the limit, below which their spread says nothing."""
 MAX_DEVIATIONS = 4.0
-MAP_STRIP_AGES = 15
-KNOWLEDGE_QUANTILES = (0.025, 0.975)
 
 
 def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = None) -> Assessment:
@@ -89,11 +88,11 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     )
     rows = result_tables.margin_rows(wall, margin, target.life)
     end_stage("drivers")
-    choices = _ChoiceAnalysis.from_scenario(wall, scenario, target, workers=workers)
+    choices = analyse_choices(scenario, workers=workers)
     if choices is not None:
         rows += choices.rows
     end_stage("choices")
-    sensitivity = pd.DataFrame(rows).reindex(columns=result_tables.SENSITIVITY_COLUMNS)
+    sensitivity = pd.DataFrame(rows).reindex(columns=columns("sensitivity"))
     text_columns = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
     sensitivity[text_columns] = sensitivity[text_columns].astype(object).fillna("")
     uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
@@ -124,7 +123,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         "sampled_ages_yr": [float(a) for a in curves.mean.ages],
         "interpolation_error": curves.interpolation_error,
         "integrated_exactly": curves.integrated,
-        "cover_share_check": _cover_share(wall, margin, reference),
+        "cover_share_check": _cover_share(margin, reference),
         "seconds": stages,
     }
     return Assessment(
@@ -210,127 +209,50 @@ def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFra
     )
 
 
-def _cover_share(wall: Wall, margin: list[list[SobolIndices]], reference: int) -> dict[str, float]:
-    """Share of the cover in the margin: sampled, and from the exact sum of two variances."""
-    for item in margin[0]:
-        if item.label == COVER and item.status[reference] in ("ok", "wide"):
-            gap = item.total[:, reference] - item.first[:, reference]
-            mean, low, high = t_interval(gap)
-            return {
-                "first": float(item.first[:, reference].mean()),
-                "total": float(item.total[:, reference].mean()),
-                "total_minus_first": float(mean),
-                "low95": float(low),
-                "high95": float(high),
-            }
-    return {}
-
-
-class _ChoiceAnalysis:
-    """What the choices analysis gives: rows, whether the order flips, exchange rate and map."""
-
-    rows: list[dict[str, object]]
-    flips: bool
-    exchange: ExchangeRate | None
-    map: ReliabilityMap
-
-    @classmethod
-    def from_scenario(
-        cls, wall: Wall, scenario: Scenario, target: result_tables.DurabilityTarget, *, workers: int
-    ) -> _ChoiceAnalysis | None:
-        """Analyse the choices of a scenario, or return None where it opens none."""
-        options = scenario.choices
-        if options is None:
-            return None
-        self = cls()
-        temperature = scenario.curing.temperature
-        plans = tuple(
-            build_plan(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
-            for f in options.follow_up
-        )
-        seed, repeats = scenario.sampling.seed, scenario.sampling.repeats
-        low, high, step = options.cover
-
-        def indices(shrink: float) -> variance.ChoiceIndices:
-            nodes = variance.choice_nodes((low, high), options.strip_age, plans, shrink=shrink)
-            index = cover_map.index_by_repeat(
-                wall, nodes.grid, target.life, repeats=repeats, seed=seed, workers=workers
-            )
-            return variance.choice_indices(index, nodes.weights)
-
-        whole, half = indices(1.0), indices(0.5)
-        self.rows = result_tables.choice_rows(whole, target.life, epistemic=False)
-        nodes = variance.choice_nodes((low, high), options.strip_age, plans)
-        epistemic = cover_map.index_by_epistemic_point(
-            wall, nodes.grid, target.life, seed=seed, workers=workers
-        )
-        if epistemic is not None:
-            shares = variance.choice_indices(epistemic, nodes.weights)
-            self.rows += result_tables.choice_rows(shares, target.life, epistemic=True)
-        order = [np.argsort(-c.total.mean(axis=0)).tolist() for c in (whole, half)]
-        self.flips = order[0][0] != order[1][0]
-        self.exchange = _exchange(wall, scenario, target, workers=workers)
-        covers = np.append(np.arange(low, high - 1e-9, step), high)
-        grid = cover_map.DesignGrid(covers, np.geomspace(*options.strip_age, MAP_STRIP_AGES), plans)
-        index = cover_map.index_by_repeat(
-            wall, grid, target.life, repeats=repeats, seed=seed, workers=workers
-        )
-        self.map = ReliabilityMap(
-            grid.cover, grid.strip_age, tuple(p.name for p in plans), index.mean(axis=0)
-        )
-        return self
-
-
-def _exchange(
-    wall: Wall, scenario: Scenario, target: result_tables.DurabilityTarget, *, workers: int
-) -> ExchangeRate | None:
-    plan = next(p for p in wall.plans if p.name == target.reference)
-    if plan.penalty or not isinstance(plan.strip_age, str):
-        return None
-    cover = wall.input(COVER).distribution.parent_mean
-    strip = wall.input(plan.strip_age).distribution.mean
-    grid = cover_map.exchange_grid(plan, cover=cover, strip_age=strip)
-    seed = scenario.sampling.seed
-    rates = cover_map.exchange_rate(
-        cover_map.index_by_repeat(
-            wall, grid, target.life, repeats=scenario.sampling.repeats, seed=seed, workers=workers
-        )
+def _cover_share(margin: MarginIndices, strategy: int) -> dict[str, float]:
+    """Share of an independent cover in the margin of a strategy: exact, and sampled as a check."""
+    cover = next((item for item in margin.items if item.input == COVER and not item.reason), None)
+    if cover is None:
+        return {}
+    k = margin.sets.index(cover.columns)
+    exact, first, total = (
+        values[:, k, strategy]
+        for values in (margin.estimates.total, margin.sampled.first, margin.sampled.total)
     )
-    mean, low, high = (float(x) for x in t_interval(rates))
-    epistemic = cover_map.index_by_epistemic_point(
-        wall, grid, target.life, seed=seed, workers=workers
-    )
-    epistemic_bounds = (np.nan, np.nan)
-    if epistemic is not None:
-        rates = cover_map.exchange_rate(epistemic)
-        usable = rates[~np.isnan(rates)]
-        if usable.size:
-            epistemic_bounds = tuple(np.quantile(usable, KNOWLEDGE_QUANTILES, method="nearest"))
-    return ExchangeRate(
-        cover, strip, mean, low, high, float(epistemic_bounds[0]), float(epistemic_bounds[1])
-    )
+    if not np.isfinite(total).all():
+        return {}
+    mean, low, high = (float(x) for x in t_interval(total - first))
+    return {
+        "exact": float(exact.mean()),
+        "first": float(first.mean()),
+        "total": float(total.mean()),
+        "total_minus_first": mean,
+        "low95": low,
+        "high95": high,
+    }
 
 
 def _warnings(
-    scenario: Scenario, curves: CurveSet, check: MonteCarloCheck, choices: _ChoiceAnalysis | None
+    scenario: Scenario, curves: CurveSet, check: MonteCarloCheck, choices: ChoiceAnalysis | None
 ) -> list[str]:
     messages = []
     if not check.agrees:
+        plain, sampled = distinct_percents(check.plain, check.sampled)
         messages.append(
-            f"PLAIN MONTE CARLO DISAGREES: {check.plain:.5f} against {check.sampled:.5f} at the "
-            f"target life, {check.deviations:.1f} standard errors apart. Do not use these results."
+            f"PLAIN MONTE CARLO DISAGREES: {plain} against {sampled} at the "
+            f"target life, {number(check.deviations)} standard errors apart. Do not use these results."
         )
     if _is_count_too_small(curves, max(check.plain, check.sampled), check.samples):
         messages.append(
-            f"The check by plain Monte Carlo is too weak to tell anything: of {curves.samples:,} "
-            f"sampled walls fewer than {MIN_EXPECTED_COUNT:g} are expected to depassivate. Raise the points of "
+            f"The check by plain Monte Carlo is too weak to tell anything: of {count(curves.samples)} "
+            f"sampled walls fewer than {number(MIN_EXPECTED_COUNT)} are expected to depassivate. Raise the points of "
             "[sampling]."
         )
     special = {
         case: share for case, share in curves.case_shares.items() if case in CASES_WITHOUT_FRONT
     }
     if scenario.service.chloride and sum(special.values()) > 0.5:
-        cases = "; ".join(f"{case}, {100.0 * share:.0f} %" for case, share in special.items())
+        cases = "; ".join(f"{case}, {percent(share)}" for case, share in special.items())
         messages.append(
             f"Most of the sampled walls have no front to follow ({cases}). Check the contents with "
             "their basis, the cover and the convection zone before using the answer."
@@ -349,7 +271,7 @@ def _warnings(
     if curves.interpolation_error > 2e-6:
         messages.append(
             "The curves are interpolated with an error up to "
-            f"{curves.interpolation_error:.1e} in probability."
+            f"{number(curves.interpolation_error, 2)} in probability."
         )
     if scenario.monthly_temperature and scenario.service.first_month is None:
         messages.append(

@@ -12,6 +12,7 @@ from stripwise.risk.model.service_conditions import ServiceConditions
 from stripwise.risk.model.wall import COVER, Wall
 from stripwise.risk.probability.integral import front_depths, initiation_ages
 from stripwise.scenario.model import Scenario
+from stripwise.units.formatting import interval, length, number, years
 
 __all__ = ["mean_values", "omitted_options", "service_notes"]
 
@@ -19,7 +20,6 @@ AGEING_EXPONENT = "concrete.ageing_exponent"
 TEMPERATURE_COEFFICIENT = "concrete.temperature_coefficient"
 MEAN_PENALTY = "mean.penalty"
 """Name of the mean penalty that stands in for the reference strategy's own."""
-MM_PER_INCH = 25.4
 
 
 def service_notes(
@@ -44,7 +44,7 @@ def service_notes(
         law = wall.input(service.factor_input).distribution
         notes.append(
             "Model uncertainty is switched on: the depth of the front is multiplied by a factor "
-            f"with mean {law.mean:.3g} and sd {law.sd:.3g}."
+            f"with mean {number(law.mean)} and sd {number(law.sd)}."
         )
     notes += _cracking_notes(scenario, wall)
     return tuple(notes)
@@ -93,9 +93,9 @@ def _layers_note(scenario: Scenario, wall: Wall) -> str:
     for layer in scenario.service.layers:
         layer_words = _length(values[layer.thickness], scenario)
         if layer.factor:
-            layer_words += f" of {values[layer.factor]:.3g} times the diffusivity"
+            layer_words += f" of {number(values[layer.factor])} times the diffusivity"
         if layer.penalty_share:
-            layer_words += f" with the penalty to the power {values[layer.penalty_share]:.3g}"
+            layer_words += f" with the penalty to the power {number(values[layer.penalty_share])}"
         parts.append(layer_words)
     depth = "down to the affected depth" if wall.layered else "over the whole cover"
     return (
@@ -121,11 +121,11 @@ def _coating_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
     shade = " No credit is taken for it against carbonation." if both else ""
     return (
         f"Coating: credit is taken, as the scenario asks. Until it ends after "
-        f"{values[coating.life]:.3g} yr (mean) it is a resistance of {resistance:.3g} yr/mm in "
+        f"{years(values[coating.life])} (mean) it is a resistance of {number(resistance)} yr/mm in "
         "series with the concrete; it neither ages nor warms, takes up no chloride itself, and is "
         "without holes. Then it is gone at once and is not renewed. The zone at the surface where "
         "convection rules keeps its depth under it. At mean values the front of "
-        f"{name} lies at {_length(depth, scenario)} after {life:g} yr against "
+        f"{name} lies at {_length(depth, scenario)} after {years(life)} against "
         f"{_length(other, scenario)} without it; "
         f"{_compare_initiation(start, sooner, wall, between='against')}. The evidence for the "
         "life of coatings is thin: a decision should also stand without it; the table of the "
@@ -152,13 +152,13 @@ def _mean_front(wall: Wall, age: float, name: str, penalty: float | None) -> tup
 
 
 def _length(mm: float, scenario: Scenario) -> str:
-    return f"{mm / MM_PER_INCH:.2f} in" if scenario.units == "US" else f"{mm:.1f} mm"
+    return length(mm, units=scenario.units)
 
 
 def _years(age: float, wall: Wall) -> str:
     # a numerical solution ends at the horizon
     last = wall.conditions.horizon if wall.conditions and wall.numerical else 1000.0
-    return f"{age:.0f} yr" if np.isfinite(age) and age < last else f"beyond {last:g} yr"
+    return years(age, horizon=last).replace("more than", "beyond")
 
 
 def _compare_initiation(first: float, second: float, wall: Wall, *, between: str) -> str:
@@ -181,12 +181,16 @@ def _ageing_note(scenario: Scenario, wall: Wall, penalty: float | None) -> str:
     ratio = _convention_ratio(ageing_law, life, exponent)
     return (
         f"Ageing convention: the exponent is read as that of the {ageing_law.convention} diffusivity. "
-        f"The same exponent of {exponent:.2f} read the other way ({other}) would multiply the "
-        f"diffusivity averaged over {life:g} yr by {ratio:.2f} and, at mean values, put the front "
+        f"The same exponent of {number(exponent)} read the other way ({other}) would multiply the "
+        f"diffusivity averaged over {years(life)} by {number(ratio)} and, at mean values, put the front "
         f"of {name} at {_length(changed, scenario)} instead of {_length(depth, scenario)} and "
         f"{_compare_initiation(later, start, wall, between='instead of')} (relation of the "
         "two after Tang and Gulikers, 2007, recalled)."
     )
+
+
+def _four_digits(x: float) -> str:
+    return number(x, 4)
 
 
 def _convention_ratio(ageing_law: AgeingLaw, age: float, exponent: float) -> float:
@@ -216,11 +220,11 @@ def _history_notes(scenario: Scenario, wall: Wall, penalty: float | None) -> lis
         span = wall.input(scenario.service.duration_input).distribution.mean
         how = (
             f"rises {'linearly' if history.shape == 'linear' else 'with the square root of time'} "
-            f"from the initial content over {span:.3g} yr (mean) and then stays"
+            f"from the initial content over {years(span)} (mean) and then stays"
         )
     notes = [
         f"Surface chloride in time: it {how}. At mean values the front of {name} lies at "
-        f"{_length(depth, scenario)} after {life:g} yr against {_length(other, scenario)} with the "
+        f"{_length(depth, scenario)} after {years(life)} against {_length(other, scenario)} with the "
         f"full content from the start; {_compare_initiation(start, sooner, wall, between='against')}.",
         "The rise is superposed step by step in transformed time, which reads the slope of that "
         "time as the diffusivity of the instant, under either ageing convention.",
@@ -249,16 +253,16 @@ def _season_note(scenario: Scenario, wall: Wall) -> str:
     if chosen is not None:
         return (
             f"Seasons are integrated from {MONTHS[chosen]}: at mean values the transformed time is "
-            f"{factor(1.0, chosen):.3f} times that of the year's mean temperature factor after "
-            f"1 yr and {factor(life, chosen):.3f} times after {life:g} yr. Curves are computed at "
+            f"{number(factor(1.0, chosen), 4)} times that of the year's mean temperature factor after "
+            f"1 yr and {number(factor(life, chosen), 4)} times after {years(life)}. Curves are computed at "
             "anniversaries of first exposure."
         )
     early, late = ([factor(age, m) for m in range(12)] for age in (1.0, life))
     return (
         "The temperature factor is the mean of twelve monthly factors. Integrating the seasons "
         f"from the month of first exposure would multiply the transformed time by "
-        f"{min(early):.3f} to {max(early):.3f} after 1 yr and by {min(late):.3f} to "
-        f"{max(late):.3f} after {life:g} yr, by the month (exposure.first_exposure)."
+        f"{interval(min(early), max(early), _four_digits)} after 1 yr and by "
+        f"{interval(min(late), max(late), _four_digits)} after {years(life)}, by the month (exposure.first_exposure)."
     )
 
 
@@ -294,7 +298,7 @@ def _cracking_notes(scenario: Scenario, wall: Wall) -> list[str]:
     notes = [
         "Two lives are told apart. Initiation: the front is at the steel. Cracking: since then "
         "the bar has lost the radius x0 = 74.4 + 7.3 c/d - 17.4 f_t (DuraCrete, recalled; "
-        f"c/d here {cover / wall.input('cracking.bar_diameter').distribution.mean:.2g} at the "
+        f"c/d here {number(cover / wall.input('cracking.bar_diameter').distribution.mean, 2)} at the "
         "mean cover) at the corrosion rate while wet times the share of time wet. Nothing is said "
         f"about the width of cracks, spalling or strength.{steel}"
     ]

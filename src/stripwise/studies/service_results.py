@@ -28,12 +28,12 @@ from stripwise.studies.hand_calculation import carbonation_steps, hand_check
 from stripwise.studies.result_tables import DurabilityTarget
 from stripwise.studies.results import HandStep, ServiceResults, SimulatedFace
 from stripwise.studies.service_notes import mean_values, service_notes
+from stripwise.units.formatting import length, number, percent, points, years
 
 __all__ = ["EXTENT_FACES", "coating_warnings", "service_hand_check", "service_results"]
 
 Array = NDArray[np.float64]
 
-MM_PER_INCH = 25.4
 
 EXTENT_FACES = 1000
 EXTENT_STEP = 10.0
@@ -102,17 +102,19 @@ def _layer_table(
         }
     )
 
-    def length(mm: float) -> str:
-        return f"{mm / MM_PER_INCH:.2g} in" if scenario.units == "US" else f"{mm:.2g} mm"
+    def mm_text(mm: float) -> str:
+        return length(mm, units=scenario.units)
+
+    change = float(np.max(np.abs(check.probability_finer - check.probability)))
 
     note = (
         "The chloride front is a numerical solution: finite volumes in transformed time, "
         f"{check.cells} cells graded over the depth, {check.steps} implicit steps of second order "
-        f"to {target.horizon:g} yr. Cells and steps half as large on {GRID_SAMPLES} samples at "
-        f"{target.life:g} yr move a front by {length(np.max(check.front_mean))} on average and by "
-        f"{length(np.max(check.front_max))} at most, and the probability by "
-        f"{100.0 * np.max(np.abs(check.probability_finer - check.probability)):.2g} percentage points; the "
-        f"error left is estimated at {100.0 * check.probability_error:.2g} points (4/3 of it). "
+        f"to {years(target.horizon)}. Cells and steps half as large on {GRID_SAMPLES} samples at "
+        f"{years(target.life)} move a front by {mm_text(np.max(check.front_mean))} on average and by "
+        f"{mm_text(np.max(check.front_max))} at most, and the probability by "
+        f"{points(change)} percentage points; the "
+        f"error left is estimated at {points(check.probability_error)} points (4/3 of it). "
         "This error is not part of the intervals. Drivers, choices and the knowledge band about "
         f"the curves take {COARSE_GRID.cells} cells and {COARSE_GRID.steps} steps, and fewer points than a "
         f"closed form would; the band takes at most {NUMERICAL_OUTER_POINTS} points of what is not known "
@@ -126,12 +128,12 @@ def coating_warnings(scenario: Scenario, service: ServiceResults) -> list[str]:
     """State what the credit for a coating is worth to the reference strategy, if one is counted."""
     if scenario.service.coating is None or service.layers is None:
         return []
-    row = service.layers.set_index("strategy").loc[scenario.reference_strategy]
+    row = service.layers.set_index("strategy").to_dict("index")[scenario.reference_strategy]
     return [
         f"Without the coating the probability of "
-        f"{scenario.reference_strategy} at {scenario.target.service_life:g} yr would be "
-        f"{100.0 * row['probability_uncoated']:.3g} % instead of "
-        f"{100.0 * row['probability_at_target']:.3g} %."
+        f"{scenario.reference_strategy} at {years(scenario.target.service_life)} would be "
+        f"{percent(float(row['probability_uncoated']))} instead of "
+        f"{percent(float(row['probability_at_target']))}."
     ]
 
 
@@ -246,8 +248,8 @@ def _extent_tables(
     order = {plan.name: i for i, plan in enumerate(wall.plans)}
     table = table.sort_values("strategy", key=lambda c: c.map(order), kind="stable")
     note = (
-        f"Extent: a face of {options.width:g} m by {options.height:g} m. What scatters varies over it "
-        f"with the correlation exp(-(h/L)^2), L = {options.correlation_length:g} m; what is not "
+        f"Extent: a face of {number(options.width)} m by {number(options.height)} m. What scatters varies over it "
+        f"with the correlation exp(-(h/L)^2), L = {number(options.correlation_length)} m; what is not "
         "known and the strip age are one value for the whole face. Mean and sd of the "
         "depassivated share are exact integrals of the joint probability of two points (Sudret, "
         "2008); the chance that more than a share is affected is counted on "
@@ -316,7 +318,7 @@ def service_hand_check(
         else HandStep(
             "Initiation at mean values",
             "t_i",
-            f"x_c is short of c at the horizon of {conditions.horizon:g} yr",
+            f"x_c is short of c at the horizon of {years(conditions.horizon)}",
             np.inf,
             "yr",
         )

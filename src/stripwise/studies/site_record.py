@@ -4,30 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stripwise.curing.follow_up import FACES, FOLLOW_UPS, NO_FOLLOW_UP, retention_name
+from stripwise.curing.laws import LAWS
 from stripwise.published import constant
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.problems import Problems
 from stripwise.scenario.sections.curing import (
     CONCRETE_TEMPERATURE,
-    FACES,
     FREEZING,
-    METHODS,
-    retention_name,
 )
 from stripwise.scenario.sections.strategies import FIXED_STRIP_AGE
-from stripwise.units.quantities import convert
+from stripwise.units.caution import CAUTION
+from stripwise.units.formatting import duration, number, temperature
 
 __all__ = ["SiteRecord", "cautions", "follow_ups", "notes", "read_record"]
-
-USUAL_FOLLOW_UPS = (
-    ("sheet", 3.0),
-    ("sheet", 7.0),
-    ("membrane", constant("curing.membrane_duration")),
-    ("wet covering", 3.0),
-    ("kept wet", 3.0),
-    ("kept wet", 7.0),
-)
-"""Follow-ups that every answer contains, with their days."""
 
 COLD_LIMIT = constant("aci347.wall_forms.temperature")
 """Concrete temperature [degC] below which frost is warned of."""
@@ -64,8 +54,8 @@ class SiteRecord:
 
     def strategy_name(self, follow_up: FollowUp) -> str:
         """Return the name of the strip with a follow-up, as a strategy is named."""
-        then = "" if follow_up.method == "none" else f", then {follow_up.label}"
-        return f"Stripped at {self.strip_age_h:g} h{then}"
+        then = "" if follow_up.method == NO_FOLLOW_UP else f", then {follow_up.label}"
+        return f"Stripped at {duration(self.strip_age_h)}{then}"
 
 
 def read_record(
@@ -106,15 +96,16 @@ def follow_ups(scenario: Scenario, record: SiteRecord) -> list[FollowUp]:
     films cure no ice, and to propose them would be wrong.
     """
     if record.freezes_after:
-        return [FollowUp("none", 0.0, record.follow_up_temperature, record.face, "")]
+        return [FollowUp(NO_FOLLOW_UP, 0.0, record.follow_up_temperature, record.face, "")]
     named = [strategy.follow_up for strategy in scenario.strategies]
     named += scenario.choices.follow_up if scenario.choices else ()
-    hours = {(method, 24.0 * days) for method, days in USUAL_FOLLOW_UPS}
-    hours |= {(item.method, item.duration_h) for item in named if item.method != "none"}
-    ordered = sorted(hours, key=lambda item: (METHODS.index(item[0]), item[1]))
+    hours = {(name, 24.0 * days) for name, m in FOLLOW_UPS.items() for days in m.offered_days}
+    hours |= {(item.method, item.duration_h) for item in named if item.method != NO_FOLLOW_UP}
+    order = list(FOLLOW_UPS)
+    ordered = sorted(hours, key=lambda item: (order.index(item[0]), item[1]))
     at, face = record.follow_up_temperature, record.face
     return [
-        FollowUp("none", 0.0, at, face, ""),
+        FollowUp(NO_FOLLOW_UP, 0.0, at, face, ""),
         *(FollowUp(m, h, at, face, retention_name(m, face)) for m, h in ordered),
     ]
 
@@ -128,16 +119,15 @@ def cautions(scenario: Scenario, record: SiteRecord) -> tuple[str, ...]:
         "Stability: check that the wall stands by itself against wind, fresh lifts, backfill and "
         "plant, and that props and ties which it still needs are in place.",
         _frost(scenario, record),
-        "The responsible engineer decides on all three; local codes and licensed practice govern. "
-        "Nothing below checks them.",
+        CAUTION,
     )
 
 
 def _frost(scenario: Scenario, record: SiteRecord) -> str:
     coldest = min(record.temperature, record.follow_up_temperature)
     limits = (
-        f"{constant('aci306.frost_strength'):g} MPa (500 psi; ACI 306R) or "
-        f"{constant('en13670.frost_strength'):g} MPa (725 psi; EN 13670, both recalled)"
+        f"{number(constant('aci306.frost_strength'))} MPa (500 psi; ACI 306R) or "
+        f"{number(constant('en13670.frost_strength'))} MPa (725 psi; EN 13670, both recalled)"
     )
     freezing = _degrees(0.0, scenario.units)
     if coldest >= COLD_LIMIT:
@@ -152,7 +142,7 @@ def _frost(scenario: Scenario, record: SiteRecord) -> str:
     if record.temperature < COLD_LIMIT:
         text += (
             f"Hours below {_degrees(COLD_LIMIT, scenario.units)} do not count towards the "
-            f"{constant('aci347.wall_forms.hours'):g} h that ACI 347 names against damage at "
+            f"{duration(constant('aci347.wall_forms.hours'))} that ACI 347 names against damage at "
             "stripping, which are not a curing period. "
         )
     return text + (
@@ -188,12 +178,15 @@ def notes(
             "The penalty acts on the affected depth alone, as the scenario says; a run gives the "
             "probabilities with the penalty on the whole cover beside them."
         )
-    if effective_h < 24.0:
-        sentences.append("Below 1 d of effective curing the law is an extrapolation.")
+    limit = LAWS[scenario.curing.law].extrapolated_below_d
+    if effective_h < 24.0 * limit:
+        sentences.append(
+            f"Below {number(limit)} d of effective curing the law is an extrapolation."
+        )
     floor = constant("curing.shortest_duration")
     if equivalent_h < floor:
         sentences.append(
-            f"The equivalent age lies below {floor:g} h, the shortest effective curing of the law: "
+            f"The equivalent age lies below {duration(floor)}, the shortest effective curing of the law: "
             "the true penalty may be worse."
         )
     if scenario.strategy(record.plan).penalty_input:
@@ -211,15 +204,14 @@ def _about_follow_ups(scenario: Scenario, record: SiteRecord) -> list[str]:
         "What a follow-up retains on a face is an assumption, and so is its range, unless the "
         "scenario gives measured values.",
     ]
-    name = retention_name("wet covering", record.face)
-    if any(i.name == name and i.distribution.mean == 0.0 for i in scenario.retentions):
-        sentences.append(
-            f"A wet covering is taken to dry out on a {record.face} face and counts as none: "
-            "common practice, no source."
-        )
+    means = {item.name: item.distribution.mean for item in scenario.retentions}
+    sentences += [
+        method.without_effect.format(face=record.face)
+        for name, method in FOLLOW_UPS.items()
+        if method.without_effect and means.get(retention_name(name, record.face)) == 0.0
+    ]
     return sentences
 
 
 def _degrees(celsius: float, units: str) -> str:
-    to = "degC" if units == "SI" else "degF"
-    return f"{convert(celsius, 'degC', to=to):.3g} {to}"
+    return temperature(celsius, units=units)

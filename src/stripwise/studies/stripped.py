@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from stripwise.curing.follow_up import retention_name, wet_method
 from stripwise.curing.maturity import MATURITY_FUNCTIONS, equivalent_age, nurse_saul_maturity
 from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
@@ -22,35 +23,13 @@ from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
 from stripwise.studies.result_tables import curve_table, strategy_table
 from stripwise.studies.site_record import SiteRecord, cautions, follow_ups, notes, read_record
+from stripwise.units.result_columns import columns
 
-__all__ = ["OUTCOME_COLUMNS", "SiteAnswer", "stripped_early"]
+__all__ = ["SiteAnswer", "stripped_early"]
 
 Progress = Callable[[str, float], None]
 
 HOURS_PER_DAY = 24.0
-OUTCOME_COLUMNS = [
-    "case",
-    "strategy",
-    "follow_up",
-    "strip_age_h",
-    "equivalent_age_h",
-    "effective_curing_h",
-    "penalty_mean",
-    "penalty_p05",
-    "penalty_p95",
-    "probability_at_target",
-    "low95",
-    "high95",
-    "know_low",
-    "know_high",
-    "probability_change",
-    "life_at_target_yr",
-    "life_low95",
-    "life_high95",
-    "life_change_pct",
-    "life_status",
-    "meets_target",
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +46,7 @@ class SiteAnswer:
         Equivalent age at stripping by both functions: function, equivalent_age_h,
         temperature_time_degCh (Nurse-Saul only), reference_degC, used (by the curing law here).
     outcomes
-        `OUTCOME_COLUMNS`; first the plan, then the strip with each follow-up, "none" first.
+        the columns of `outcomes`; first the plan, then the strip with each follow-up, "none" first.
         `probability_change` and `life_change_pct` are against the plan; a life that is not reached
         within the horizon is inf.
     curves
@@ -256,7 +235,7 @@ def _compare_with_plan(rows: pd.DataFrame, options: list[FollowUp]) -> pd.DataFr
     change = 100.0 * (life.where(usable) / life.iloc[0] - 1.0)
     table["life_change_pct"] = change.where(table["case"] == "stripped")
     table["life_status"] = table["life_status"].where(table["case"] == "stripped", "the plan")
-    return table[OUTCOME_COLUMNS]
+    return table[columns("outcomes")]
 
 
 def _maturity_table(case: Scenario, record: SiteRecord) -> pd.DataFrame:
@@ -301,9 +280,10 @@ def _days_to_match(case: Scenario, record: SiteRecord, plan: Plan, outcomes: pd.
     missing_hours += (
         max(constant("curing.shortest_duration") - equivalent, 0.0) if missing_hours > 0.0 else 0.0
     )
-    name = f"curing.retention.kept wet.{record.face}"
+    wet = wet_method()
+    name = retention_name(wet, record.face)
     retention = next(item for item in case.retentions if item.name == name).distribution.mean
-    hour = FollowUp("kept wet", 1.0, record.follow_up_temperature, record.face, name)
+    hour = FollowUp(wet, 1.0, record.follow_up_temperature, record.face, name)
     factor = build_plan(
         case, "", strip_age=record.strip_age_h, temperature=record.temperature, follow_up=hour
     ).follow_up_factor

@@ -11,11 +11,18 @@ import pandas as pd
 from stripwise.scenario.model import Choices
 from stripwise.studies.result_tables import DurabilityTarget
 from stripwise.studies.results import ExchangeRate
+from stripwise.units.formatting import (
+    distinct_percents,
+    duration,
+    in_range,
+    interval,
+    length,
+    percent,
+    signed_percent,
+    years,
+)
 
 __all__ = ["verdict"]
-
-MM_PER_INCH = 25.4
-MINUS = "\N{MINUS SIGN}"
 
 Row = dict[Hashable, Any]
 
@@ -44,22 +51,6 @@ def verdict(
     return tuple(sentences)
 
 
-def _percent(share: float) -> str:
-    if 0.0 < share < 0.0001:
-        return "below 0.01 %"
-    return f"{100.0 * share:.2g} %" if share < 0.0995 else f"{100.0 * share:.0f} %"
-
-
-def _distinct_percents(share: float, allowed: float) -> tuple[str, str]:
-    """Write two probabilities with as many digits as keep them distinct."""
-    texts = _percent(share), _percent(allowed)
-    for digits in (3, 4, 5):
-        if texts[0] != texts[1] or share == allowed:
-            return texts
-        texts = f"{100.0 * share:#.{digits}g} %", f"{100.0 * allowed:#.{digits}g} %"
-    return texts
-
-
 def _rows(table: pd.DataFrame, key: str) -> dict[str, Row]:
     return {str(row[key]): row for row in table.to_dict("records")}
 
@@ -68,7 +59,7 @@ def _interval_words(row: Row) -> str:
     kind = "know_" if np.isfinite(row["know_low"]) else ""
     low, high = (row["know_low"], row["know_high"]) if kind else (row["low95"], row["high95"])
     reason = "over what is not known" if kind else "by sampling error alone"
-    return f"from {_percent(low)} to {_percent(high)} {reason}"
+    return f"{interval(low, high, percent)} {reason}"
 
 
 def _target_sentence(strategies: pd.DataFrame, target: DurabilityTarget) -> str:
@@ -78,12 +69,11 @@ def _target_sentence(strategies: pd.DataFrame, target: DurabilityTarget) -> str:
         "no": "misses",
         "undecided": "neither surely meets nor surely misses",
     }[row["meets_target"]]
-    reference_probability, allowed = _distinct_percents(
-        row["probability_at_target"], target.probability
-    )
+    probability, allowed = distinct_percents(row["probability_at_target"], target.probability)
     return (
         f'The reference strategy "{target.reference}" {answer} the target: the probability that the '
-        f"bars are depassivated within {target.life:g} yr is {reference_probability} ({_interval_words(row)}), against "
+        f"bars are depassivated within {years(target.life)} is {probability} "
+        f"({_interval_words(row)}), against "
         f"{allowed} allowed."
     )
 
@@ -114,7 +104,7 @@ def _change_sentences(strategies: pd.DataFrame, target: DurabilityTarget) -> lis
             continue
         if np.isfinite(change):
             parts.append(
-                f'"{name}" {"loses" if change < 0 else "gains"} {abs(change):.0f} %'
+                f'"{name}" {"loses" if change < 0 else "gains"} {_unsigned(change)}'
                 + _change_interval(row)
             )
             banded = banded or bool(_change_interval(row))
@@ -131,7 +121,11 @@ def _change_sentences(strategies: pd.DataFrame, target: DurabilityTarget) -> lis
 
 def _change_interval(row: Row) -> str:
     low, high = row["life_change_know_low"], row["life_change_know_high"]
-    return f" ({low:+.0f} to {high:+.0f} %)".replace("-", MINUS) if np.isfinite(low) else ""
+    return f" ({interval(low, high, signed_percent)})" if np.isfinite(low) else ""
+
+
+def _unsigned(change: float) -> str:
+    return signed_percent(abs(change)).removeprefix("+")
 
 
 def _choice_sentences(
@@ -152,8 +146,13 @@ def _choice_sentences(
     first, second = "cover", "strip age"
     if total["strip age"] > total["cover"]:
         first, second = second, first
+
+    def length_text(mm: float) -> str:
+        return length(mm, units=units)
+
+    write = in_range(length_text)
     low, high, _ = choices.cover
-    ranges = f"{_length(low, units)} to {_length(high, units)} of cover and {_duration(choices)}"
+    ranges = f"{interval(low, high, write)} of cover and {interval(*choices.strip_age, duration)}"
     known = _rows(epistemic[epistemic["total"].notna()], "input")
     bounds, reason = (
         (known[first], "over what is not known")
@@ -163,12 +162,12 @@ def _choice_sentences(
     hedge = "" if bounds["total_low95"] > 0.5 else "probably "
     text = (
         f"Within {ranges} in the forms, {first} {hedge}matters more than {second}: alone and with "
-        f"the others it explains {_percent(total[first])} of the variance of the reliability index "
-        f"at {target.life:g} yr, {second} {_percent(total[second])}"
+        f"the others it explains {percent(total[first])} of the variance of the reliability index "
+        f"at {years(target.life)}, {second} {percent(total[second])}"
     )
     text += (
-        f" (share of {first} between {_percent(bounds['total_low95'])} and "
-        f"{_percent(bounds['total_high95'])} {reason})"
+        f" (share of {first} "
+        f"{interval(bounds['total_low95'], bounds['total_high95'], percent)} {reason})"
     )
     text += "."
     text += (
@@ -181,26 +180,10 @@ def _choice_sentences(
     if exchange is not None and np.isfinite(exchange.rate):
         band = ""
         if np.isfinite(exchange.know_low):
-            band = (
-                f" ({_length(exchange.know_low, units)} to {_length(exchange.know_high, units)} "
-                "over what is not known)"
-            )
+            band = f" ({interval(exchange.know_low, exchange.know_high, write)} over what is not known)"
         sentences.append(
-            f"At {_length(exchange.cover, units)} of cover and forms kept "
-            f"{exchange.strip_age:.3g} h, 24 h more in the forms are worth "
-            f"{_length(exchange.rate, units)} of cover{band}."
+            f"At {write(exchange.cover)} of cover and forms kept "
+            f"{duration(exchange.strip_age)}, 24 h more in the forms are worth "
+            f"{write(exchange.rate)} of cover{band}."
         )
     return sentences
-
-
-def _length(mm: float, units: str) -> str:
-    if np.isinf(mm):
-        return "more than " + _length(60.0, units)
-    if units == "US":
-        return f"{mm / MM_PER_INCH:.2f} in"
-    return f"{mm:.0f} mm" if mm >= 9.95 else f"{mm:.2g} mm"
-
-
-def _duration(choices: Choices) -> str:
-    low, high = choices.strip_age
-    return f"{low:.3g} to {high:.3g} h"

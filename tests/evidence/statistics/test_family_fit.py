@@ -9,7 +9,6 @@ from scipy import optimize, stats
 
 from stripwise.errors import InputError
 from stripwise.evidence.statistics.family_fit import (
-    FITTED_FAMILIES,
     anderson_darling,
     bootstrap_shares,
     fit_families,
@@ -17,6 +16,7 @@ from stripwise.evidence.statistics.family_fit import (
     kolmogorov_smirnov,
     with_goodness_of_fit,
 )
+from stripwise.evidence.statistics.likelihood import fitted_families
 
 RNG = np.random.default_rng
 
@@ -35,7 +35,7 @@ SAMPLES = {
 }
 
 
-@pytest.mark.parametrize("family", FITTED_FAMILIES)
+@pytest.mark.parametrize("family", fitted_families())
 @pytest.mark.parametrize("name", SAMPLES)
 def test_fits_against_scipy(family, name):
     x = SAMPLES[name]
@@ -57,7 +57,7 @@ def test_fits_against_scipy(family, name):
     assert own.aic == 4.0 - 2.0 * own.log_likelihood
 
 
-@pytest.mark.parametrize("family", FITTED_FAMILIES)
+@pytest.mark.parametrize("family", fitted_families())
 def test_the_distribution_for_the_scenario_is_the_fitted_one(family):
     x = SAMPLES["cover"]
     (own,) = fit_families(x, families=[family])
@@ -124,7 +124,7 @@ def test_p_values_are_right_for_readings_in_whole_millimetres():
     assert abs(below - 15) <= 3.5 * 3.7
 
 
-@pytest.mark.parametrize("family", FITTED_FAMILIES)
+@pytest.mark.parametrize("family", fitted_families())
 def test_share_below_a_limit_when_fitted_anew(family):
     x = SAMPLES["cover"]
     (fit,) = fit_families(x, families=[family])

@@ -4,43 +4,35 @@ import csv
 import io
 import json
 from dataclasses import replace
-from html.parser import HTMLParser
 
 import numpy as np
 import pytest
 
 import stripwise
 from stripwise.errors import OutputError
-from stripwise.report.pages.design_page import render_design, render_strip_ages
-from stripwise.report.write import DESIGN_FILES, design_tables
-from stripwise.studies.design.design_result import DESIGN_COLUMNS, REQUIRED_COLUMNS
+from stripwise.report.files import csv_text
+from stripwise.report.pages.design_page import design_report
+from stripwise.report.write import DESIGN_FILES
+from stripwise.units.caution import CAUTION
+from stripwise.units.result_columns import columns
 
 GATES = "Frost: strength against freezing reached"
-PICTURE = '<svg xmlns="http://www.w3.org/2000/svg"></svg>'
-FIGURES = dict.fromkeys(("map", "required", "cost", "pareto"), PICTURE)
-
-
-class Texts(HTMLParser):
-    def __init__(self):
-        super().__init__()
-        self.words, self.tags = [], []
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-
-    def handle_data(self, data):
-        self.words.append(data)
-
-
-def read(html):
-    parser = Texts()
-    parser.feed(html)
-    return " ".join(" ".join(parser.words).split()), parser.tags
 
 
 @pytest.fixture(scope="module")
-def page(pier):
-    return read(render_design(pier, FIGURES))
+def report(pier):
+    return design_report(pier)
+
+
+@pytest.fixture(scope="module")
+def page(report, read_page):
+    found = read_page(report)
+    return found.words, found.tags
+
+
+def site_page(report, read_page):
+    found = read_page(report.pages["strip-ages.html"])
+    return found.words, found.tags
 
 
 def test_the_report_answers_and_cautions(page, pier):
@@ -48,7 +40,7 @@ def test_the_report_answers_and_cautions(page, pier):
     for sentence in pier.verdict:
         assert " ".join(sentence.split()) in text
     assert text.count(GATES) == 2  # at the head and beside the strip ages
-    assert "never a permission to strip" in text
+    assert CAUTION in text
     assert "A stripping limit is not a curing period" in text
     assert "script" not in tags
     assert "nan" not in text.split()
@@ -70,21 +62,23 @@ def test_numbers_of_the_page_are_those_of_the_tables(page, pier):
     assert f"{pier.rules['rule_margin_mm'].max():.0f} mm serves all strategies" in text
 
 
-def test_a_design_without_prices_has_a_page(pier):
+def test_a_design_without_prices_has_a_page(pier, read_page):
     bare = replace(
         pier, cost=None, pareto=None, choice=None, scenario=replace(pier.scenario, cost=None)
     )
-    text, _ = read(render_design(bare, FIGURES))
+    text = read_page(design_report(bare)).words
     assert "What it costs" not in text
     assert GATES in text
 
 
-def test_the_page_for_the_site_is_short_and_cautious(pier):
-    text, tags = read(render_strip_ages(pier))
+def test_the_page_for_the_site_is_short_and_cautious(pier, report, read_page):
+    text, tags = site_page(report, read_page)
     assert text.count(GATES) == 1
     assert "These are not permissions to strip" in text
     assert "10 °C" in text
-    assert tags.count("tr") == 1 + 6 * 4  # a head, six temperatures, four follow-ups
+    assert (
+        tags.count("tr") == 1 + 6 * 4 + 1
+    )  # a head, six temperatures, four follow-ups, a signature
     table = pier.strip_ages
     row = table[
         (table["temperature_degC"] == 10.0)
@@ -95,20 +89,21 @@ def test_the_page_for_the_site_is_short_and_cautious(pier):
     assert row["site_strip_age_h"] >= row["high95"]
 
 
-def test_inches_and_fahrenheit(inch):
-    text, _ = read(render_strip_ages(inch))
+def test_inches_and_fahrenheit(inch, read_page):
+    report = design_report(inch)
+    text, _ = site_page(report, read_page)
     assert "40 °F" in text
     assert " in " in text
-    text, _ = read(render_design(inch, FIGURES))
+    text = read_page(report).words
     assert "1/4 in steps" in text
 
 
-def test_tables_of_the_contract(pier):
-    tables = design_tables(pier)
+def test_tables_of_the_contract(pier, report):
+    tables = {name: csv_text(table) for name, table in report.tables.items()}
     assert set(tables) >= {"design.csv", "required.csv", "cost.csv"}
-    for name, columns in (("design.csv", DESIGN_COLUMNS), ("required.csv", REQUIRED_COLUMNS)):
-        rows = list(csv.reader(io.StringIO(tables[name])))
-        assert rows[0] == columns
+    for name in ("design", "required"):
+        rows = list(csv.reader(io.StringIO(tables[f"{name}.csv"])))
+        assert rows[0] == columns(name)
     assert len(rows) == 1 + len(pier.required)
     back = np.array([float(row[1]) for row in rows[1:]])
     assert np.array_equal(back, pier.required["required_cover_mm"])

@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 from stripwise.errors import EvidenceError
 from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS
-from stripwise.report.components import report_files
 from stripwise.report.pages.profiles_page import profiles_report
+from stripwise.report.write import report_files
 from stripwise.scenario.penalty_files import fitted_penalties
 from stripwise.studies.fit.profiles_study import study_profiles
 

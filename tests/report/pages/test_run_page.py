@@ -1,70 +1,32 @@
 import re
-from html.parser import HTMLParser
 
 import pytest
 
+from stripwise.report.components import Figure
 from stripwise.report.figures import curves_figure, sheet
-from stripwise.report.pages.run_page import inline_svg, render
-
-VOID = {"meta", "br", "link", "img", "hr", "input"}
-
-
-class Outline(HTMLParser):
-    """Collects text, tags and ids, and checks that tags close in order."""
-
-    def __init__(self):
-        super().__init__()
-        self.open, self.ids, self.tags, self.text, self.attributes = [], [], [], [], []
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-        self.attributes += attrs
-        self.ids += [value for key, value in attrs if key == "id"]
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag, attrs):
-        self.handle_starttag(tag, attrs)
-        if tag not in VOID:
-            self.open.pop()
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-    def handle_data(self, data):
-        if self.open and self.open[-1] != "style":
-            self.text.append(data)
+from stripwise.report.pages.run_page import run_report
+from stripwise.report.render import inline_svg, render
+from stripwise.units.caution import CAUTION, GATES_LEAD
 
 
 def page_of(assessment):
-    return render(
-        assessment, {k: sheet.svg(f) for k, f in curves_figure.draw_run_figures(assessment).items()}
-    )
-
-
-def outline(html):
-    parser = Outline()
-    parser.feed(html)
-    parser.close()
-    assert parser.open == []
-    parser.words = " ".join(" ".join(parser.text).split())
-    return parser
+    """Write the page with its figures."""
+    report = run_report(assessment)
+    return render(report, {name: sheet.svg(figure) for name, figure in report.figures.items()})
 
 
 @pytest.fixture(scope="module")
-def plain(six):
-    return outline(page_of(six))
+def plain(six, example):
+    return example.outline(page_of(six))
 
 
 @pytest.mark.parametrize(
     "sentence",
     [
         # cautions
-        "first a question of strength, stability and frost",
-        "decided by the responsible engineer from in-place strength",
-        "Local codes and licensed practice govern",
+        CAUTION,
+        GATES_LEAD,
         "In-place strength of the face",
-        "they are reminders and were not checked here",
         # limits
         "Sound, uncracked concrete: no cracks, joints, honeycombing, and no thermal shock",
         "Curing effects beyond the published ones are assumptions",
@@ -103,9 +65,9 @@ def test_every_index_has_its_target_and_period_beside_it(plain):
     assert plain.words.count("reference period: 75 yr") >= 6
 
 
-def test_the_page_is_self_contained(six):
+def test_the_page_is_self_contained(six, example):
     html = page_of(six)
-    page = outline(html)
+    page = example.outline(html)
     assert "script" not in page.tags
     assert not [k for k, _ in page.attributes if k.startswith("on")]
     links = [v for k, v in page.attributes if k.endswith(("href", "src")) and v]
@@ -114,9 +76,9 @@ def test_the_page_is_self_contained(six):
     assert "@import" not in html
 
 
-def test_identifiers_are_unique_and_every_reference_is_met(six):
+def test_identifiers_are_unique_and_every_reference_is_met(six, example):
     html = page_of(six)
-    page = outline(html)
+    page = example.outline(html)
     assert len(page.ids) == len(set(page.ids))
     wanted = set(re.findall(r'href="#([^"]+)"', html)) | set(re.findall(r"url\(#([^)]+)\)", html))
     assert wanted <= set(page.ids)
@@ -124,7 +86,7 @@ def test_identifiers_are_unique_and_every_reference_is_met(six):
 
 def test_hostile_names_stay_text(example):
     title = "<b>T</b> & $x$ {{ 7 * 7 }}"
-    page = outline(page_of(example.make_assessment(example.hostile(), title=title)))
+    page = example.outline(page_of(example.make_assessment(example.hostile(), title=title)))
     assert "script" not in page.tags
     assert "b" not in page.tags
     assert title in page.words
@@ -134,17 +96,15 @@ def test_hostile_names_stay_text(example):
 
 
 def test_inlining_changes_attributes_and_not_text(example):
-    svg = sheet.svg(
-        curves_figure.draw_run_figures(example.make_assessment(example.hostile()))["curves"]
-    )
-    inlined = str(inline_svg(svg, name="curves"))
+    drawing = curves_figure.draw_run_figures(example.make_assessment(example.hostile()))["curves"]
+    inlined = str(inline_svg(sheet.svg(drawing), Figure("curves", drawing)))
     assert "url(#p1) ]]&gt; --&gt;" in inlined
     assert "<style" not in inlined
     assert 'id="curves-axes_1"' in inlined
 
 
 def test_a_failed_check_cannot_be_missed(example):
-    page = outline(page_of(example.make_assessment(agrees=False)))
+    page = example.outline(page_of(example.make_assessment(agrees=False)))
     alarm = page.words.index("Do not use these numbers")
     assert alarm < page.words.index("Before any form is stripped")
     assert "THEY DISAGREE" in page.words
@@ -156,7 +116,7 @@ def test_no_alarm_when_the_check_agrees(plain):
 
 
 def test_us_units(example):
-    page = outline(page_of(example.make_assessment(units="US")))
+    page = example.outline(page_of(example.make_assessment(units="US")))
     assert "2.36 in" in page.words  # 60 mm
     assert "59 °F" in page.words  # 15 degC
     assert "°C" not in page.words.replace("degrees Celsius", "")
@@ -165,14 +125,14 @@ def test_us_units(example):
 
 
 def test_layered_face_is_compared_with_the_whole_cover(example, plain):
-    page = outline(page_of(example.make_assessment(layered=True)))
+    page = example.outline(page_of(example.make_assessment(layered=True)))
     assert "put on a thin skin it understates the harm" in page.words
     assert "Penalty on the whole cover" in page.words
     assert "Penalty on the whole cover" not in plain.words
 
 
 def test_without_choices_and_knowledge(example):
-    page = outline(page_of(example.make_assessment(choices=False, knowledge=False)))
+    page = example.outline(page_of(example.make_assessment(choices=False, knowledge=False)))
     assert "No input of this scenario is marked as knowledge" in page.words
     assert "Cover and strip age together" not in page.words
     assert "Exchange rate" not in page.words
@@ -181,7 +141,7 @@ def test_without_choices_and_knowledge(example):
 @pytest.mark.parametrize("count", [2, 12])
 def test_few_and_many_strategies(example, count):
     assessment = example.make_assessment(example.many(count), lift=4.0)
-    page = outline(page_of(assessment))
+    page = example.outline(page_of(assessment))
     assert "more than 120 yr" in page.words
     assert all(s.name in page.words for s in assessment.scenario.strategies)
 
@@ -201,7 +161,7 @@ def test_variants_of_the_model_are_described(six, example):
         monthly_temperature=(5.0,) * 12,
         strategies=strategies,
     )
-    words = outline(page_of(example.with_changes(six, scenario=scenario))).words
+    words = example.outline(page_of(example.with_changes(six, scenario=scenario))).words
     assert "exposure begins at a concrete age" in words
     assert "Ageing stops 30 yr after first exposure" in words
     assert "the Nurse-Saul function" in words

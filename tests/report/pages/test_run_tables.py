@@ -1,60 +1,99 @@
+import pytest
 from scipy import optimize
 
-from stripwise.report import formatting
-from stripwise.report.pages.run_tables import hand_rows, input_rows, strategy_rows
+from stripwise.report.pages.run_tables import (
+    hand_table,
+    input_table,
+    strategy_rows,
+    strategy_table,
+    terminal_table,
+)
+from stripwise.units import formatting
+
+
+def cells(table):
+    """Cells of each row by the head of their column."""
+    return [{c.header: c.cell(row) for c in table.columns} for row in table.rows]
+
+
+def inputs(assessment):
+    """Mean, sd, 5 % and unit of each input by its label."""
+    heads = ("Mean", "sd", "5 %", "Unit")
+    rows = cells(input_table(assessment))
+    return {row["Input"].text: tuple(row[head].text for head in heads) for row in rows}
 
 
 def test_strategies_follow_the_scenario(six):
-    rows = strategy_rows(six)
-    assert [row.name for row in rows] == [s.name for s in six.scenario.strategies]
+    rows = cells(strategy_table(six))
+    assert [row["Strategy"].text for row in rows] == [s.name for s in six.scenario.strategies]
     first, reference = rows[0], rows[4]
-    assert (first.strip_age, first.follow_up, first.penalty) == ("12 h", "none", "2.9")
-    assert first.probability == "20.6 %"
-    assert first.probability_knowledge.replace("\xa0", " ") == "8.5 to 37.4 %"
-    assert first.life == "37 yr"
-    assert first.meets == "no"
-    assert reference.is_reference
-    assert reference.status == ""
-    assert rows[5].life == "more than 120 yr"
-    assert rows[5].change == "\N{EN DASH}"
+    assert first["Strip age, follow-up"].text == "12 h"
+    assert first["Strip age, follow-up"].small == "none"
+    assert first["Probability at 75 yr"].text == "20.6 %"
+    assert first["Probability at 75 yr"].small == "8.5 to 37.4 %"
+    assert first["Target reached in"].text == "37 yr"
+    assert first["Meets target"].text == first["Meets target"].kind == "no"
+    assert reference["Strategy"].small == "reference"
+    assert rows[5]["Target reached in"].text == "more than 120 yr"
+    assert rows[5]["Change of life"].text == formatting.DASH
+    table = strategy_table(six)
+    assert [table.bold(row) for row in table.rows] == [False] * 4 + [True, False]
+
+
+def test_the_terminal_has_the_texts_of_the_page(six):
+    page = cells(strategy_table(six))
+    head, second, *lines = terminal_table(six).texts()
+    assert head == ("strategy", "probability", "over what is", "life", "target")
+    assert second == ("", "at 75 yr", "not known", "at 10 %", "met")
+    for line, row in zip(lines, page, strict=True):
+        life = row["Target reached in"].text.replace("more than", "over")
+        assert line[1:] == (
+            row["Probability at 75 yr"].text,
+            row["Probability at 75 yr"].small,
+            life,
+            row["Meets target"].text,
+        )
 
 
 def test_the_range_of_a_life_is_over_the_knowledge_inputs(six, example):
     # the example's band is the curve moved by -0.5 and +0.55 of the index
     goal = six.scenario.target.reliability_index
-    low, high = (
+    exact = [
         optimize.brentq(lambda t, s=shift: example.index_at(t, 2.9, shift=s) - goal, 1.0, 500.0)
         for shift in (-0.5, 0.55)
-    )
-    first, last = (formatting.years(t, horizon=six.scenario.sampling.horizon) for t in (low, high))
-    text = strategy_rows(six)[0].life_range.replace("\xa0", " ")
-    assert text.removesuffix(" yr").split(" to ") == [first[:-3], last.removesuffix(" yr")]
+    ]
+    # the ages of the example are up to 4 yr apart, and the curve is straight between them
+    assert strategy_rows(six)[0]["life"] == pytest.approx(tuple(exact), abs=0.5)
 
 
 def test_without_knowledge_the_range_of_a_life_is_the_sampling_interval(example):
     row = strategy_rows(example.make_assessment(knowledge=False))[0]
-    assert row.life_range == ""  # 37.37 to 37.50: the same in words as the life
+    assert row["life"] == (row["life_low95"], row["life_high95"])
+    assert row["change"] == (row["life_change_low95"], row["life_change_high95"])
 
 
 def test_index_is_that_of_the_curve_at_the_service_life(six):
     row = strategy_rows(six)[0]
-    curve = six.curves[(six.curves["strategy"] == row.name) & (six.curves["age_yr"] == 75)]
-    assert row.index == f"{curve['reliability_index'].iloc[0]:.2f}"
+    curve = six.curves[(six.curves["strategy"] == row["strategy"]) & (six.curves["age_yr"] == 75)]
+    assert row["index"] == curve["reliability_index"].iloc[0]
 
 
 def test_inputs_in_customary_units(six):
-    rows = {row.name: row for row in input_rows(six)}
-    diffusivity = rows["concrete.diffusivity"]
-    assert (diffusivity.mean, diffusivity.sd, diffusivity.unit) == ("1.9", "0.38", "10⁻¹² m²/s")
-    fixed = rows["exposure.initial_chloride"]
-    assert (fixed.mean, fixed.sd, fixed.p05, fixed.kind) == ("0.1", "", "", "")
-    assert rows["concrete.ageing_exponent"].kind == "knowledge"
+    rows = {row["Input"].text: row for row in cells(input_table(six))}
+    assert inputs(six)["diffusivity at 28 d"][:2] == ("1.9", "0.38")
+    assert rows["diffusivity at 28 d"]["Unit"].text == "10⁻¹² m²/s"
+    fixed = rows["initial chloride"]
+    assert [fixed[head].text for head in ("Mean", "sd", "5 %", "Kind")] == ["0.1", "", "", ""]
+    assert fixed["Source"].text == "not stated"
+    assert rows["ageing exponent"]["Kind"].text == "knowledge"
+    assert not any("strip_age" in label for label in rows)
 
 
 def test_hand_check_repeats_lengths_in_inches(example):
-    rows = hand_rows(example.make_assessment(units="US"))
-    assert (rows[2].value, rows[2].other) == ("35.2 mm", "1.39 in")
-    assert rows[0].other == ""
+    rows = cells(hand_table(example.make_assessment(units="US")))
+    assert (rows[2]["Result"].text, rows[2]["Result"].small) == ("35.2 mm", "1.39 in")
+    assert rows[0]["Result"].small == rows[0]["Result"].text or not rows[0]["Result"].small
+    assert rows[0]["Step"].text.startswith("1. ")
 
 
 def test_a_temperature_in_kelvin_is_shown_in_degrees(six, example):
@@ -68,20 +107,18 @@ def test_a_temperature_in_kelvin_is_shown_in_degrees(six, example):
         "US": ("50", "9", "35.2", "°F"),
     }.items():
         scenario = example.replace(six.scenario, units=units)
-        changed = example.with_changes(six, inputs=table, scenario=scenario)
-        rows = {r.name: r for r in input_rows(changed)}
-        found = rows["exposure.temperature"]
-        assert (found.mean, found.sd, found.p05, found.unit) == expected
-        assert rows["concrete.temperature_coefficient"].mean == "4800"
+        found = inputs(example.with_changes(six, inputs=table, scenario=scenario))
+        assert found["temperature"] == expected
+        assert found["temperature coefficient"][0] == "4800"
 
 
 def test_a_name_alone_makes_no_temperature(six, example):
-    inputs = tuple(
+    changed = tuple(
         example.replace(i, is_temperature=i.name == "concrete.temperature_coefficient")
         for i in six.scenario.inputs
     )
-    changed = example.with_changes(six, scenario=example.replace(six.scenario, inputs=inputs))
-    rows = {r.name: r for r in input_rows(changed)}
-    assert (rows["exposure.temperature"].mean, rows["exposure.temperature"].unit) == ("282", "K")
-    coefficient = rows["concrete.temperature_coefficient"]
-    assert (coefficient.mean, coefficient.sd, coefficient.unit) == ("4527", "700", "°C")
+    scenario = example.replace(six.scenario, inputs=changed)
+    found = inputs(example.with_changes(six, scenario=scenario))
+    assert (found["temperature"][0], found["temperature"][3]) == ("282", "K")
+    assert found["temperature coefficient"][0] == "4527"
+    assert found["temperature coefficient"][1::2] == ("700", "°C")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from stripwise.cli.fit_options import option_quantity
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.errors import InputError
 from stripwise.evidence.drying_rates import analyse_drying
@@ -13,9 +14,9 @@ from stripwise.evidence.strip_ages import analyse_strip_log
 from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES, KINDS
 from stripwise.evidence.tables.timestamps import find_time_zone
-from stripwise.report.components import input_toml, option_quantity
 from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
+from stripwise.report.files import input_toml
 from stripwise.report.pages.cover_survey_page import plot_positions, survey_report
 from stripwise.report.pages.drying_page import drying_report, plot_losses
 from stripwise.report.pages.strip_log_page import plot_pours, strip_log_report

@@ -7,13 +7,13 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special
 
+from stripwise.curing.curing_law import characteristic_penalty
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
 from stripwise.ingress.transformed_time import AgeingLaw
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.cover_margin import (
-    characteristic_penalty,
     design_life,
     design_penalty,
     largest_diffusivity,

@@ -108,6 +108,7 @@ def test_the_scenario_states_it(wall):
     zone = 'convection_zone = "0 mm"'
     other = 'convection_zone = { value = "0 mm", mean_doubt = "1 mm" }'
     (problem,) = wall.problems((zone, other))
-    assert "belongs to reinforcement.cover alone" in problem
+    assert "exposure.convection_zone.mean_doubt" in problem
+    assert "unknown key" in problem
     (problem,) = wall.problems((law, law.replace(" }", ', kind = "knowledge" }')))
     assert 'mean_doubt = "4 mm"' in problem

@@ -1,12 +1,15 @@
 """Many covers at once against the one-cover path of the curves, and against a closed answer."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy import special
 
 from stripwise.distributions.distribution import distribution, fixed
-from stripwise.distributions.random_input import Correlation
+from stripwise.distributions.random_input import Correlation, Input
+from stripwise.risk.model.service_conditions import CoatingInputs, ServiceConditions
 from stripwise.risk.model.wall import COVER, Plan
 from stripwise.risk.probability.curves import probability_curves
 from stripwise.risk.probability.nominal_covers import (
@@ -28,8 +31,6 @@ def separate_run(wall, cover, age):
         else item
         for item in wall.inputs
     )
-    from dataclasses import replace
-
     curves = probability_curves(
         replace(wall, inputs=inputs),
         horizon=60.0,
@@ -172,3 +173,51 @@ def test_a_cover_of_hardly_any_or_any_scatter_equals_separate_runs(walls, sd):
         )
         assert_allclose(p[..., c], alone[..., 0], rtol=0, atol=1e-9)
         assert p[..., c].mean() > 0.0
+
+
+def test_index_rises_with_cover_and_strip_age_over_a_skin(walls):
+    wall = walls.wall(layered=True, plans=(Plan("12 h", 12.0, 1.0), Plan("48 h", 48.0, 1.0)))
+    p = probability_by_repeat(
+        wall, np.array([50.0, 70.0]), np.array([50.0]), sample=SamplingOptions(512, 8, 0)
+    )
+    assert np.all(np.diff(p, axis=3) < 0.0)
+    assert np.all(np.diff(p, axis=1) < 0.0)
+
+
+def test_epistemic_points_spread(walls):
+    wall = walls.wall(knowledge=("concrete.ageing_exponent",), plans=PLANS[:1])
+    p = probability_by_epistemic_point(
+        wall, np.array([60.0]), np.array([50.0]), sample=SamplingOptions(1024, 1, 0)
+    )
+    assert p.shape == (64, 1, 1, 1)
+    assert special.ndtri(p).std() > 0.1
+
+
+def test_every_cover_sees_the_options_of_the_wall(walls):
+    plain = walls.wall(plans=(Plan("24 h", 24.0, 1.0),))
+    factor = Input("model.front_factor", "", fixed(1.3), "", "concrete")
+    deeper = replace(
+        plain,
+        inputs=(*plain.inputs, factor),
+        conditions=ServiceConditions(model_factor=factor.name),
+    )
+    # the map of a coated wall is a run of its own
+    laws = {"coating.resistance": fixed(3.0), "coating.life": fixed(20.0)}
+    more = tuple(Input(name, "", law, "", "exposure") for name, law in laws.items())
+    coating = CoatingInputs("coating.life", resistance="coating.resistance")
+    coated = replace(
+        plain,
+        inputs=(*plain.inputs, *more),
+        conditions=ServiceConditions(coating=coating, horizon=60.0),
+    )
+    covers, age = np.array([50.0, 60.0]), np.array([50.0])
+
+    def index(wall, points):
+        p = probability_by_repeat(wall, covers, age, sample=SamplingOptions(points, 8, 1))
+        return -special.ndtri(p[:, 0, 0])
+
+    usual, moved, shut = index(plain, 2048), index(deeper, 2048), index(coated, 256)
+    assert np.all(moved < usual - 0.2)
+    assert np.all(shut > usual + 0.05)
+    curves = probability_curves(coated, horizon=60.0, kinks=(50.0,), points=256, repeats=8, seed=0)
+    assert_allclose(shut.mean(axis=0)[1], curves.mean.at([50.0])[0, 0], rtol=0, atol=0.03)

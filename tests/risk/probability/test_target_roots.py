@@ -17,6 +17,7 @@ from stripwise.risk.probability.target_roots import (
     OK,
     crossing,
     earliest_strip_ages,
+    equivalent_cover,
     find_target_root,
     round_cover_up,
     with_strip_age,
@@ -196,3 +197,35 @@ def test_crossing_of_infinite_values():
     assert crossing(x, np.full(5, np.inf), np.inf) == -np.inf
     assert crossing(x, np.full(5, -np.inf), np.inf) == np.inf
     assert crossing(x, np.full(5, -np.inf), -np.inf) == -np.inf
+
+
+def test_equivalent_cover_put_back_gives_the_same_index(walls):
+    changes = np.linspace(0.0, 60.0, 31)
+    wall = walls.wall(plans=(Plan("24 h", 24.0, 1.0), Plan("48 h", 48.0, 1.0)))
+    sample = SamplingOptions(2048, 8, 0)
+    now, later = np.moveaxis(
+        -special.ndtri(probability_by_repeat(wall, 60.0 + changes, AGE, sample=sample))[:, :, 0],
+        1,
+        0,
+    )
+    extra = equivalent_cover(changes, now, later[:, 0])
+    assert np.all(extra > 0.0)
+    there = probability_by_repeat(wall, 60.0 + extra[:1], AGE, sample=sample)[0, 0, 0, 0]
+    assert_allclose(-special.ndtri(there), later[0, 0], rtol=0, atol=1e-5)
+
+
+def test_equivalent_cover_where_the_index_jumps_to_infinity():
+    # nothing random but what the samples count: the index is a step, then infinite
+    changes = np.linspace(0.0, 60.0, 31)
+    step = np.where(changes < 30.0, 1.0, np.inf)
+    ramp = np.where(changes < 30.0, 1.0 + changes, np.inf)
+    index = np.array([step, ramp, ramp, ramp, ramp])
+    goal = np.array([1.5, 50.0, 3.0, np.inf, 1.0])
+    found = equivalent_cover(changes, index, goal)
+    assert_allclose(found, [np.nan, np.nan, 2.0, np.nan, -np.inf], rtol=0, atol=1e-12)
+
+
+def test_equivalent_cover_beyond_the_changes_is_infinite():
+    changes = np.linspace(-30.0, 60.0, 10)
+    index = np.array([0.05 * changes, 0.05 * changes])
+    assert_allclose(equivalent_cover(changes, index, np.array([9.0, -9.0])), [np.inf, -np.inf])

@@ -10,7 +10,7 @@ from SALib.sample import sobol as salib_sample
 from scipy import stats
 
 from stripwise.errors import InputError
-from stripwise.risk.sensitivity.anova import anova, gauss_lobatto
+from stripwise.risk.sensitivity.anova import anova, gauss_legendre
 
 
 def grid(parts, combine):
@@ -25,7 +25,7 @@ def grid(parts, combine):
 
 def levels():
     """Five choices as a wall has them: two ranges and three lists, one with unequal weights."""
-    x, w = gauss_lobatto(7)
+    x, w = gauss_legendre(7)
     return (x, x, np.arange(3.0), np.array([0.0, 1.0]), np.array([-1.0, 0.5, 2.0])), (
         w,
         w,
@@ -83,7 +83,7 @@ def smooth(u):
 
 @pytest.fixture(scope="module")
 def exact():
-    x, w = gauss_lobatto(7)
+    x, w = gauss_legendre(7)
     place = [x[:, None, None], x[None, :, None], np.array([0.1, 0.5, 0.9])[None, None, :]]
     y = smooth(np.broadcast_arrays(*place))
     return anova(y[None], [w, w, np.full(3, 1 / 3)])
@@ -131,13 +131,27 @@ def test_one_choice_and_no_variance():
     assert np.isnan(anova(np.full((1, 2, 2), 0.3), [np.full(2, 0.5)] * 2).first).all()
 
 
-def test_lobatto_integrates_polynomials():
-    for n in (2, 3, 5, 7, 9):
-        x, w = gauss_lobatto(n)
-        assert (x[0], x[-1]) == (0.0, 1.0)
-        for degree in range(2 * n - 2):
+def test_legendre_integrates_polynomials():
+    for n in (1, 2, 3, 6, 10):
+        x, w = gauss_legendre(n)
+        assert np.all((x > 0.0) & (x < 1.0))
+        for degree in range(2 * n):
             assert_allclose(w @ x**degree, 1.0 / (degree + 1), rtol=1e-13, atol=0)
-        assert abs(w @ x ** (2 * n - 2) - 1.0 / (2 * n - 1)) > 1e-12
+        if n < 6:  # beyond, the next power is exact to the last digit too
+            assert abs(w @ x ** (2 * n) - 1.0 / (2 * n + 1)) > 1e-7
+
+
+def test_options_without_weight_change_no_share():
+    # the ends of a range are in the table, to be shown, and not in its variance
+    x, w = gauss_legendre(4)
+    inner = np.exp(x)[:, None] * np.array([1.0, 2.0, 4.0])
+    ends = np.concatenate([[inner[0] * 0.0 - 50.0], inner, [inner[0] * 0.0 + 70.0]])
+    third = np.full(3, 1.0 / 3.0)
+    with_ends = anova(ends[None], [np.array([0.0, *w, 0.0]), third])
+    without = anova(inner[None], [w, third])
+    for name in ("mean", "variance", "first", "total", "second", "higher_order"):
+        assert_allclose(getattr(with_ends, name), getattr(without, name), rtol=0, atol=1e-12)
+    assert_allclose(with_ends.main[0][0, [0, -1]], [-50.0, 70.0])
 
 
 @pytest.mark.parametrize(
@@ -151,5 +165,3 @@ def test_lobatto_integrates_polynomials():
 def test_what_has_no_variance_is_refused(y, weights, message):
     with pytest.raises(InputError, match=message):
         anova(y, weights)
-    with pytest.raises(InputError, match="at least 2"):
-        gauss_lobatto(1)

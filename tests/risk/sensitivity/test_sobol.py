@@ -10,7 +10,13 @@ from scipy.stats import sobol_indices as scipy_sobol
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.probability.curves import t_interval
-from stripwise.risk.sensitivity.sobol import SobolDesign, accumulate_sums, indices_from_sums
+from stripwise.risk.sensitivity.sobol import (
+    AdditiveColumn,
+    SobolDesign,
+    accumulate_sums,
+    indices_from_sums,
+    output_shift,
+)
 
 
 def ishigami(z):
@@ -195,3 +201,45 @@ def test_workers_do_not_change_the_result():
     )
     for left, right in zip(one, two, strict=True):
         assert np.array_equal(left.bd, right.bd)
+
+
+def test_a_column_that_is_added_has_its_exact_share():
+    # y = 3 z0 + exp(z1): closed form 9 / (9 + e (e - 1)); the second output is no such sum.
+    def model(z):
+        return np.array([3.0 * z[0] + np.exp(z[1]), z[0] * z[1]])
+
+    sets = ((0,), (1,), (0, 1))
+    layout = SobolDesign(2, sets, 2, additive=AdditiveColumn(0, 9.0, 1))
+    exact, sampled = (run(model, one, outputs=2) for one in (layout, SobolDesign(2, sets, 2)))
+    share = 9.0 / (9.0 + np.e * (np.e - 1.0))
+    near(exact.first[:, 0, 0], share, slack=1e-3)
+    assert np.array_equal(exact.first[:, 0, 0], exact.total[:, 0, 0])
+    # nothing else moves, and the estimate that it replaces is the wider one
+    for name in ("first", "total"):
+        changed, kept = getattr(exact, name).copy(), getattr(sampled, name)
+        changed[:, 0, 0] = kept[:, 0, 0]
+        assert np.array_equal(changed, kept)
+    assert exact.first[:, 0, 0].std() < sampled.first[:, 0, 0].std()
+
+
+def test_shift_is_the_value_at_the_medians_where_that_is_finite():
+    def model(z):
+        with np.errstate(divide="ignore"):
+            return np.array([1000.0 + z[0], 1.0 / z[0], ndtr(z[1])])
+
+    layout = SobolDesign(2, ((0,), (1,)), 2, integrated=1)
+    assert_allclose(output_shift(model, layout), [1000.0, 0.0, 0.0])
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_infinite_outputs_are_undefined_without_a_warning(workers):
+    def depth(z):
+        return np.array([np.where(z[0] > 0.0, np.inf, z[0]), z[0] + z[1]])
+
+    layout, shift = SobolDesign(2, ((0,), (1,)), 2), np.zeros(2)
+    sums = accumulate_sums(
+        depth, layout, start=0, points=256, repeats=8, seed=0, shift=shift, workers=workers
+    )
+    first = indices_from_sums(sums, layout, shift=shift).first
+    assert np.isnan(first[:, :, 0]).all()
+    assert_allclose(first[:, :, 1].mean(axis=0), 0.5, rtol=0, atol=0.05)

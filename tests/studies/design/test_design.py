@@ -21,17 +21,17 @@ from stripwise.risk.probability.nominal_covers import (
     shifted_cover,
 )
 from stripwise.studies.design.break_even import choice_table, dominated, find_break_even
-from stripwise.studies.design.design_result import DESIGN_COLUMNS, REQUIRED_COLUMNS
 from stripwise.studies.design.exchange_rates import COVER_PER_DAY, ON_TARGET_LINE, exchange_rows
 from stripwise.studies.design.prices import CostAges, Option, PricedOptions
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import build_plan, build_wall
+from stripwise.units.result_columns import columns
 
 
 def test_columns_of_the_contract(pier):
     assert (
         list(pier.design)
-        == DESIGN_COLUMNS
+        == columns("design")
         == [
             "cover_mm",
             "strip_age_h",
@@ -43,7 +43,7 @@ def test_columns_of_the_contract(pier):
             "cost",
         ]
     )
-    assert REQUIRED_COLUMNS == [
+    assert columns("required") == [
         "strategy",
         "required_cover_mm",
         "low95",
@@ -345,9 +345,9 @@ def test_references_are_those_of_the_temperature(pier):
 
 def test_inch_designs_price_scatter_in_inches(inch):
     rows = inch.exchange[inch.exchange["question"].str.contains("scatter")]
-    assert set(rows["question"]) == {"cover worth 0.2 in less scatter of the cover"}
+    assert set(rows["question"]) == {"cover worth 0.20 in less scatter of the cover"}
     text = " ".join(inch.verdict)
-    assert "0.2 in less scatter of the cover is worth" in text
+    assert "0.20 in less scatter of the cover is worth" in text
     assert " mm" not in text
 
 

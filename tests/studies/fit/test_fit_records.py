@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from stripwise import cli
+from stripwise.units.caution import CAUTION
 
 FOLDER = Path(__file__).parents[3] / "scenarios" / "site-records"
 ALWAYS = {"report.html", "run.json", "figures"}
@@ -33,7 +34,7 @@ def call(*arguments):
             {"specimens.csv", "strategies.csv", "correlations.csv"},
             [
                 "Mass loss at 7 d (%)",
-                "fitted diffusivity, by strategy: 1.00 over 4 pairs",
+                "fitted diffusivity, by strategy: 1 over 4 pairs",
                 "is never a diffusivity",
             ],
         ),
@@ -49,7 +50,7 @@ def call(*arguments):
         (
             ["fit", FOLDER / "cover.csv", "--limit", "45 mm"],
             {"families.csv", "summary.csv", "cover.toml"},
-            ["Mean cover 55.5 (", "Below 45 mm: 7.5 % (", "readings tell the mean as well as"],
+            ["Mean cover 55.5 mm (", "Below 45 mm: 7.5 % (", "readings tell the mean as well as"],
         ),
         (
             [
@@ -72,7 +73,7 @@ def test_each_kind_from_file_to_report(tmp_path, arguments, files, said):
     out = tmp_path / "out"
     result = call(*arguments, "--out", out)
     assert (result.exit_code, result.stderr) == (0, "")
-    for text in [*said, "Caution: stripping is first a matter of strength", "Report: "]:
+    for text in [*said, f"Caution: {CAUTION}", "Report: "]:
         assert text in result.stdout
     assert {path.name for path in out.iterdir()} == ALWAYS | files
     record = json.loads((out / "run.json").read_text("utf-8"))
@@ -80,7 +81,7 @@ def test_each_kind_from_file_to_report(tmp_path, arguments, files, said):
         path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()
     }
     html = (out / "report.html").read_text("utf-8")
-    assert "Nothing in this report permits a form to be stripped" in html
+    assert CAUTION in html
     assert html.count("<svg") == len(list((out / "figures").glob("*.svg")))
     # a second run replaces what the first one wrote
     assert call(*arguments, "--out", out, "--quiet").stdout == ""
@@ -92,7 +93,7 @@ def test_json(tmp_path):
     assert record["kind"] == "strip-log"
     assert (record["pours"], record["missed"]) == (24, [])
     assert record["specified_h"] is None
-    assert record["caution"].startswith("Caution: stripping")
+    assert record["caution"] == CAUTION
 
 
 def test_files_for_a_scenario_are_the_ones_in_the_folder(tmp_path):

@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 
 from stripwise import cli
 from stripwise.report.figures.label_placement import Box
+from stripwise.units.caution import CAUTION, GATES
 
 
 def call(*arguments):
@@ -25,7 +26,7 @@ def test_writes_everything(small, tmp_path):
     result = call("rank", small, "--ages", "20,40", "--precision", "0.4", "--out", out)
     assert result.exit_code == 0, result.stderr
     assert "drives the depth margin of Forms 24 h most" in result.stdout
-    assert "Caution: stripping is first a matter of strength" in result.stdout
+    assert CAUTION in result.stdout
     assert "Cost: " in result.stdout
     run = json.loads((out / "run.json").read_text())
     assert run["command"] == "rank"
@@ -43,7 +44,7 @@ def test_writes_everything(small, tmp_path):
     assert "figures/choices.png" in names
     for text in ("The choices on the table", "not a permission"):
         assert text in page
-    for text in ("strength, stability and frost", "Design point at the target life", "recalled"):
+    for text in (CAUTION, GATES[0], "Design point at the target life", "recalled"):
         assert text in page
     assert "<script" not in page
 

@@ -18,8 +18,8 @@ from stripwise.studies.rank.index_tables import LIFE
 from stripwise.studies.rank.input_groups import RankedItems, reject_correlated
 from stripwise.studies.rank.rank_study import rank
 from stripwise.studies.rank.value_of_information import order_of_preference
-from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
 from stripwise.studies.run import assess
+from stripwise.units.result_columns import columns
 
 TIE = """
 [[correlation]]
@@ -39,7 +39,7 @@ def ranking(tmp_path_factory, wall_text):
 
 def test_table_is_tidy_and_complete(ranking):
     table = ranking.indices
-    assert list(table.columns) == SENSITIVITY_COLUMNS
+    assert list(table.columns) == columns("sensitivity")
     assert set(table["quantity"]) == {MARGIN, TIME, GAP, FAILURE, LIFE}
     assert set(table["age_yr"].dropna()) == {20.0, 35.0, 50.0, 60.0}
     assert table["status"].str.match("ok|wide|undefined: .+").all()

@@ -25,7 +25,6 @@ from stripwise.units.names import printable
 
 __all__ = [
     "NORMAL_975",
-    "PENALTY_COLUMNS",
     "PenaltyFactors",
     "ProfilePenaltyFactors",
     "covariance_table",
@@ -39,8 +38,6 @@ __all__ = [
 Array = NDArray[np.float64]
 
 NORMAL_975 = float(stats.norm.ppf(0.975))
-
-PENALTY_COLUMNS = ["strategy", "specimens", "mean", "sd", "low95", "high95"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +235,7 @@ def diffusivity_table(factors: PenaltyFactors) -> pd.DataFrame:
 
 
 def penalty_table(factors: PenaltyFactors) -> pd.DataFrame:
-    """Tabulate `PENALTY_COLUMNS`, one row a strategy.
+    """Tabulate the columns of `penalties`, one row a strategy.
 
     mean and sd of the lognormal; low95 and high95 are its 2.5 % and 97.5 % quantiles.
     """

@@ -13,16 +13,17 @@ from scipy import special
 from stripwise.distributions.distribution import Distribution, distribution, fixed
 from stripwise.errors import InputError
 from stripwise.evidence.statistics.likelihood import (
+    LIKELIHOODS,
     cdf_and_sf,
     draw_sample,
     fit_parameters,
+    fitted_families,
     log_density,
     moments,
 )
 
 __all__ = [
     "BETA",
-    "FITTED_FAMILIES",
     "FittedFamily",
     "anderson_darling",
     "bootstrap_shares",
@@ -33,9 +34,6 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-
-FITTED_FAMILIES = ("normal", "lognormal", "gamma", "weibull")
-"""Families with two parameters, no bounds to be chosen, known to a scenario."""
 
 BETA = "beta"
 """A fifth family where its bounds are stated."""
@@ -55,7 +53,7 @@ class FittedFamily:
     Attributes
     ----------
     family
-        One of `FITTED_FAMILIES`, or "beta".
+        One of `fitted_families`, or "beta".
     mean, sd
         Moments of the fitted distribution, in the unit of the values.
     log_likelihood
@@ -98,7 +96,7 @@ class FittedFamily:
 def fit_families(
     values: ArrayLike,
     *,
-    families: Sequence[str] = FITTED_FAMILIES,
+    families: Sequence[str] | None = None,
     bounds: tuple[float, float] | None = None,
 ) -> tuple[FittedFamily, ...]:
     """Fit families by maximum likelihood.
@@ -108,7 +106,7 @@ def fit_families(
     values
         (n,) values, finite.
     families
-        Names out of `FITTED_FAMILIES`; those that need values above 0 are left out where one
+        Names out of `fitted_families`, all unless given; those that need values above 0 are left out where one
         is not.
     bounds
         Bounds of a beta, which is then fitted too; no beta without them.
@@ -136,12 +134,11 @@ def fit_families(
     if not np.all(np.isfinite(x)):
         raise InputError("values", "must be finite")
     fits = []
-    for family in families:
-        if family not in FITTED_FAMILIES:
-            raise InputError(
-                "family", f"is {family!r}; must be one of {', '.join(FITTED_FAMILIES)}"
-            )
-        if x.size < 2 or np.ptp(x) == 0 or (family != "normal" and np.min(x) <= 0):
+    known = fitted_families()
+    for family in known if families is None else families:
+        if family not in known:
+            raise InputError("family", f"is {family!r}; must be one of {', '.join(known)}")
+        if x.size < 2 or np.ptp(x) == 0 or (LIKELIHOODS[family].positive and np.min(x) <= 0):
             continue
         first, second = (float(p[0]) for p in fit_parameters(family, x[np.newaxis]))
         likelihood = float(np.sum(log_density(family, x, first, second)))
@@ -234,7 +231,7 @@ def with_goodness_of_fit(
             if fit.family == BETA:
                 # a rounded reading comes no closer to the bounds than half a step
                 simulated = np.clip(simulated, fit.low + 0.5 * step, fit.high - 0.5 * step)
-            elif fit.family != "normal":
+            elif LIKELIHOODS[fit.family].positive:
                 simulated = np.maximum(simulated, 0.5 * step)
             simulated = fit.to_parameter_scale(simulated)
         refitted = _statistics(fit.family, simulated, *fit_parameters(fit.family, simulated))
@@ -266,7 +263,7 @@ def bootstrap_shares(
 
     `size` is the number of values per sample; quantiles of the shares are ends of an interval.
     """
-    if fit.family != "normal" and limit <= 0:
+    if LIKELIHOODS[fit.family].positive and limit <= 0:
         return np.zeros(repeats)
     simulated = draw_sample(
         fit.family, *fit.parameters, (repeats, min(size, MAX_BOOTSTRAP_SIZE)), rng

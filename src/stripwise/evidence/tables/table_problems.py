@@ -6,6 +6,7 @@ from collections import Counter
 
 from stripwise.errors import EvidenceError
 from stripwise.units.names import printable
+from stripwise.units.problem_list import ProblemList
 
 __all__ = ["TableProblems"]
 
@@ -13,12 +14,13 @@ MAX_REPEATS = 5
 """Problems of one rule in one column that are written out; the rest are counted."""
 
 
-class TableProblems:
+class TableProblems(ProblemList):
     """The problems of one file; `file` is its name for the messages."""
 
+    error = EvidenceError
+
     def __init__(self, file: str) -> None:
-        self.file = file
-        self._notes: list[tuple[int, str]] = []
+        super().__init__(file)
         self._counts: Counter[tuple[str, str]] = Counter()
         self._last: dict[tuple[str, str], int] = {}
 
@@ -65,9 +67,4 @@ class TableProblems:
         place = ", ".join(part for part in (f"line {line}" if line else "", about, column) if part)
         value = "" if found is None else f" = {printable(found)}"
         start = f"{place}{value}: " if place or value else ""
-        self._notes.append((line, f"{self.file}: {start}{rule}"))
-
-    def raise_all(self) -> None:
-        """Raise an EvidenceError with every problem, if there is any."""
-        if self._notes:
-            raise EvidenceError(list(self.texts))
+        self.note(f"{start}{rule}", line=line)

@@ -6,11 +6,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter, NullLocator
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import LINE_SPACING, wrap_text
 from stripwise.report.pages.choice_text import CHOICE_NAMES, choice_spans, option_text, planned_row
 from stripwise.studies.rank.choice_tables import ChoiceTables
+from stripwise.units import formatting
+from stripwise.units.caution import DURABILITY_ONLY
 
 __all__ = ["plot_choices"]
 
@@ -48,10 +49,9 @@ def plot_choices(
         f"{formatting.percent(float(worst['probability']))} with {option_text(worst, units=units)}"
     )
     note = (
-        f"Probability that the bars are depassivated within {formatting.number(life)} yr if one choice "
+        f"Probability that the bars are depassivated within {formatting.years(life)} if one choice "
         f"alone is changed and all else stays as in {strategy}. Blue: best option; orange: worst; "
-        "small: others. Strip ages are compared for durability alone: strength, stability and "
-        "frost come first."
+        f"small: others. {DURABILITY_ONLY}"
     )
     if ax is None:
         ax = sheet.new_axes(
@@ -113,7 +113,7 @@ def plot_choices(
     ]
     ax.set_yticks(range(len(rows)), names, parse_math=False)
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(f"Probability within {formatting.number(life)} yr", fontsize=style.TEXT_SIZE)
+    ax.set_xlabel(f"Probability within {formatting.years(life)}", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
     return ax
 
@@ -156,18 +156,16 @@ def _label_end(ax: Axes, x: float, y: int, text: str, side: int) -> None:
         width=room,
         size=style.TEXT_SIZE,
     )
-    ax.annotate(
+    sheet.annotate(
+        ax,
         "\n".join(lines),
-        xy=(x, y),
-        xytext=(side * 6.0, 0.0),
-        textcoords="offset points",
+        (x, y),
+        offset=(side * 6.0, 0.0),
+        size=style.TEXT_SIZE,
         ha="right" if side < 0 else "left",
         va="center",
-        fontsize=style.TEXT_SIZE,
         color=style.TEXT_COLOR,
         linespacing=LINE_SPACING,
-        annotation_clip=False,
-        parse_math=False,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
         zorder=5,
     )
@@ -185,16 +183,14 @@ def _draw_planned_and_allowed(ax: Axes, now: float, allowed: float) -> None:
         side = -1 if name == left else 1
         assert name in (left, right)
         text = "as planned" if name == "planned" else "allowed"
-        ax.annotate(
+        sheet.annotate(
+            ax,
             formatting.no_break_spaces(f"{text} {formatting.percent(x)}"),
-            xy=(x, top),
-            xytext=(side * 4.0, -3.0),
-            textcoords="offset points",
+            (x, top),
+            offset=(side * 4.0, -3.0),
+            size=style.TEXT_SIZE,
             ha="right" if side < 0 else "left",
             va="top",
-            fontsize=style.TEXT_SIZE,
             color=color,
-            annotation_clip=False,
-            parse_math=False,
             fontweight="bold" if name == "allowed" else "normal",
         )

@@ -7,10 +7,11 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from stripwise.errors import InputError
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import shorten_text, spread_labels, text_width
 from stripwise.studies.design.design_result import DesignResult
+from stripwise.units import formatting
+from stripwise.units.caution import DURABILITY_ONLY
 
 __all__ = ["cost_rows", "plot_cost"]
 
@@ -75,7 +76,7 @@ def plot_cost(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     _label_parts(ax, rows)
     ax.set_xlabel(
         f"Expected present cost [{data.scenario.cost.currency}/m²], horizon "
-        f"{formatting.number(data.scenario.cost.horizon)} yr",
+        f"{formatting.years(data.scenario.cost.horizon)}",
         fontsize=style.TEXT_SIZE,
     )
     return ax
@@ -99,21 +100,15 @@ def _label_rows(ax: Axes, data: DesignResult, rows: pd.DataFrame) -> None:
     for place, row in enumerate(rows.to_dict("records")):
         text = formatting.number(float(row["cost"]))
         if np.isfinite(row["know_low"]):
-            text += (
-                f"  ({formatting.number(float(row['know_low']), 2)} to "
-                f"{formatting.number(float(row['know_high']), 2)})"
-            )
-        ax.annotate(
+            text += f"  ({formatting.interval(float(row['know_low']), float(row['know_high']))})"
+        sheet.annotate(
+            ax,
             text,
-            xy=(float(row["cost"]), place),
-            xytext=(4.0, 0.0),
-            textcoords="offset points",
+            (float(row["cost"]), place),
+            offset=(4.0, 0.0),
             ha="left",
             va="center",
-            fontsize=style.NOTE_SIZE,
             color=style.TEXT_COLOR,
-            parse_math=False,
-            annotation_clip=False,
         )
 
 
@@ -185,7 +180,7 @@ def _note(data: DesignResult) -> str:
     assert data.scenario.cost is not None
     note = (
         f"Real discount rate {formatting.percent(data.scenario.cost.rate)} a year. "
-        f"Strategies at the cover that the drawing holds. {formatting.DURABILITY_ONLY}"
+        f"Strategies at the cover that the drawing holds. {DURABILITY_ONLY}"
     )
     if data.cost["know_low"].notna().any():
         note += " In brackets: 2.5 % to 97.5 % over the knowledge inputs."

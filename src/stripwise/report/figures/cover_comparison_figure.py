@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from stripwise.report import formatting
-from stripwise.report.components import Section, Table
+from stripwise.report.components import Column, Figure, Paragraph, Section, Table, numeric
+from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.scenario.model import Scenario
+from stripwise.units import formatting
 
 __all__ = ["comparison_findings", "comparison_section", "plot_cover_comparison"]
 
@@ -35,7 +36,7 @@ def plot_cover_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
     return plot_dot_intervals(
         rows,
         title=_comparison_text(comparison, scenario),
-        note=f"Probability of depassivation at {formatting.number(target.service_life)} yr with the "
+        note=f"Probability of depassivation at {formatting.years(target.service_life)} with the "
         f"cover as specified and as surveyed; bars: 95 % over the knowledge inputs; dashed: the "
         f"target, {formatting.percent(target.probability)}.",
         label="Probability of depassivation [%]",
@@ -46,30 +47,33 @@ def plot_cover_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
 def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
     """Write the section of the page, with the figure "probability"."""
     grid = Table(
-        f"At {formatting.number(scenario.target.service_life)} yr from first exposure; limit state: "
+        f"At {formatting.years(scenario.target.service_life)} from first exposure; limit state: "
         f"depassivation; target {formatting.percent(scenario.target.probability)}. Interval: 95 % over "
         "the knowledge inputs, or of the sampling where there are none.",
-        ("Strategy", "Cover", "Mean, sd [mm]", "Probability", "Interval", "Meets target"),
-        tuple(
-            (
-                row["strategy"],
-                row["cover"],
-                f"{formatting.number(row['cover_mean_mm'])}, {formatting.number(row['cover_sd_mm'])}",
-                formatting.percent(row["probability_at_target"]),
-                formatting.interval(*_interval_ends(row), formatting.percent),
-                row["meets_target"],
-            )
-            for row in comparison.sort_values("strategy", kind="stable").to_dict("records")
+        (
+            Column("Strategy", "strategy"),
+            Column("Cover", "cover"),
+            numeric(
+                "Mean, sd [mm]",
+                write=lambda r: ", ".join(
+                    formatting.amount_without_unit(r[f"cover_{m}_mm"], "mm", units="SI")
+                    for m in ("mean", "sd")
+                ),
+            ),
+            numeric("Probability", "probability_at_target", formatting.percent),
+            numeric(
+                "Interval",
+                write=lambda r: formatting.interval(*_interval_ends(r), formatting.percent),
+            ),
+            Column("Meets target", "meets_target"),
         ),
-        frozenset({2, 3, 4}),
+        comparison.sort_values("strategy", kind="stable").to_dict("records"),
     )
+    drawing = sheet.draw(plot_cover_comparison, comparison, scenario)
     text = f"Scenario {scenario.path.name}, {scenario.title}; everything but the cover as there."
     return Section(
         "Probability with the surveyed cover",
-        (text,),
-        "probability",
-        "Data: probability.csv.",
-        (grid,),
+        (Paragraph(text), Figure("probability", drawing, "Data: probability.csv."), grid),
     )
 
 
@@ -77,7 +81,7 @@ def comparison_findings(comparison: pd.DataFrame, scenario: Scenario) -> list[st
     """Say in sentences what the surveyed cover changes."""
     target = scenario.target
     return [
-        f"Probability of depassivation at {formatting.number(target.service_life)} yr, target "
+        f"Probability of depassivation at {formatting.years(target.service_life)}, target "
         f"{formatting.percent(target.probability)}: {_comparison_text(comparison, scenario)}.",
         _verdict_changes(comparison, target.probability),
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,20 +9,24 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.drivers_figure import plot_choices, plot_drivers
 from stripwise.report.figures.label_placement import (
-    LINE_SPACING,
     group_similar,
     shorten_text,
-    spread_labels,
     text_width,
     wrap_balanced,
+)
+from stripwise.report.figures.line_ends import (
+    LEADER_MM,
+    LineEnd,
+    label_height,
+    label_line_ends,
 )
 from stripwise.report.figures.map_figure import map_figure, plot_map
 from stripwise.report.figures.service_figures import plot_cracking, plot_face
 from stripwise.studies.results import Assessment
+from stripwise.units import formatting
 
 __all__ = [
     "draw_run_figures",
@@ -38,7 +41,6 @@ __all__ = [
 Array = NDArray[np.float64]
 
 LABEL_WIDTH_MM = 46.0
-LEADER_MM = 5.0
 TITLE_NAME_WIDTH_PT = 200.0
 LABEL_PLACES = 13
 """How many places along the target line its label may take."""
@@ -123,19 +125,22 @@ def plot_curves(data: Assessment, *, ax: Axes | None = None) -> Axes:
         color, pattern = style.line_style(_first_of_group(groups, row))
         ax.plot(age, 100.0 * curve, color=color, linestyle=pattern, lw=1.5, gid=f"curve-{row}")
     _draw_target(ax, data, top, age=age, curves=100.0 * probability)
-    _label_curves(ax, [_CurveEnd(100.0 * probability[g[0], -1], g[0]) for g in groups], labels)
+    label_line_ends(
+        ax,
+        [
+            LineEnd(
+                100.0 * probability[group[0], -1],
+                label,
+                style.line_style(group[0])[0],
+                f"label-{group[0]}",
+            )
+            for group, label in zip(groups, labels, strict=True)
+        ],
+    )
     ax.set_xlabel("Age since first exposure [yr]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Probability of depassivation [%]", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
     return ax
-
-
-@dataclass(frozen=True, slots=True)
-class _CurveEnd:
-    """Where a curve leaves the axes [%] and its position in the scenario."""
-
-    value: float
-    row: int
 
 
 def _curve_table(data: Assessment, names: list[str], column: str) -> tuple[Array, Array]:
@@ -197,46 +202,8 @@ def _numbers_text(group: list[int]) -> str:
     return "No. " + ", ".join(str(row + 1) for row in group)
 
 
-def _label_height(text: str) -> float:
-    return (text.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0
-
-
 def _stack_height(texts: list[str]) -> float:
-    return sum(_label_height(text) for text in texts) / sheet.POINTS_PER_MM
-
-
-def _label_curves(ax: Axes, ends: list[_CurveEnd], texts: list[str]) -> None:
-    width, height = sheet.axes_size(ax)
-    top = ax.get_ylim()[1]
-    wanted = np.array([end.value / top * height for end in ends])
-    centres = spread_labels(
-        wanted, heights=[_label_height(text) for text in texts], low=0.0, high=height
-    )
-    for end, text, centre in zip(ends, texts, centres, strict=True):
-        color, _ = style.line_style(end.row)
-        ax.annotate(
-            text,
-            xy=(ax.get_xlim()[1], end.value),
-            xytext=(1.0 + LEADER_MM * sheet.POINTS_PER_MM / width, centre / height),
-            textcoords="axes fraction",
-            ha="left",
-            va="center",
-            fontsize=style.TEXT_SIZE,
-            color=style.TEXT_COLOR,
-            linespacing=LINE_SPACING,
-            annotation_clip=False,
-            parse_math=False,
-            gid=f"label-{end.row}",
-            arrowprops={
-                "arrowstyle": "-",
-                "linewidth": 1.0,
-                "color": color,
-                "patchA": None,
-                "shrinkA": 1.0,
-                "shrinkB": 0.0,
-                "relpos": (0.0, 0.5),
-            },
-        )
+    return sum(label_height(text) for text in texts) / sheet.POINTS_PER_MM
 
 
 def _draw_target(ax: Axes, data: Assessment, top: float, *, age: Array, curves: Array) -> None:
@@ -251,34 +218,20 @@ def _draw_target(ax: Axes, data: Assessment, top: float, *, age: Array, curves: 
     ax.axhline(level, gid="target", **line_format)
     ax.axvline(target.service_life, gid="service-life", **line_format)
     text_box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
-    text_format: dict[str, Any] = {
-        "fontsize": style.NOTE_SIZE,
-        "color": style.TARGET_COLOR,
-        "parse_math": False,
-    }
+    text_format: dict[str, Any] = {"color": style.TARGET_COLOR, "bbox": text_box}
     text = f"target {formatting.percent(target.probability)}"
-    ax.annotate(
-        text,
-        xy=(
-            _clearest_age(ax, text, level, age=age, curves=curves, life=target.service_life),
-            level,
-        ),
-        xytext=(3.0, 2.5),
-        textcoords="offset points",
-        va="bottom",
-        ha="left",
-        bbox=text_box,
-        **text_format,
+    clear = _clearest_age(ax, text, level, age=age, curves=curves, life=target.service_life)
+    sheet.annotate(
+        ax, text, (clear, level), offset=(3.0, 2.5), va="bottom", ha="left", **text_format
     )
     late = target.service_life > 0.5 * horizon
-    ax.annotate(
-        f"service life {formatting.number(target.service_life)} yr",
-        xy=(target.service_life, 100.0 * top),
-        xytext=(-3.0 if late else 3.0, -2.5),
-        textcoords="offset points",
+    sheet.annotate(
+        ax,
+        f"service life {formatting.years(target.service_life)}",
+        (target.service_life, 100.0 * top),
+        offset=(-3.0 if late else 3.0, -2.5),
         va="top",
         ha="right" if late else "left",
-        bbox=text_box,
         **text_format,
     )
 
@@ -329,11 +282,11 @@ def _life_text(life: float, level: str, horizon: float) -> str:
 
 def _note(data: Assessment) -> str:
     if _has_knowledge(data):
-        error = 50.0 * float((data.curves["high95"] - data.curves["low95"]).max())
+        error = 0.5 * float((data.curves["high95"] - data.curves["low95"]).max())
         return (
             "Shaded: 95 % interval over the knowledge inputs (what we do not know), for the "
             "reference strategy and the worst one. Sampling error is not drawn: at most "
-            f"{formatting.number(error, 1)} percentage points."
+            f"{formatting.points(error)} percentage points."
         )
     return (
         "No input is marked as knowledge: the bands show sampling error only, for the reference "

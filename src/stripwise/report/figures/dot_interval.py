@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import shorten_text, wrap_text
+from stripwise.units import formatting
 
 __all__ = ["DotRow", "plot_dot_intervals"]
 
@@ -112,17 +112,15 @@ def plot_dot_intervals(
             gid=f"dot-{y}",
             zorder=4,
         )
-        ax.annotate(
+        sheet.annotate(
+            ax,
             row.text,
-            xy=(1.0, y),
+            (1.0, y),
+            offset=(6.0, 0.0),
+            size=style.TEXT_SIZE,
             xycoords=("axes fraction", "data"),
-            xytext=(6.0, 0.0),
-            textcoords="offset points",
             va="center",
-            fontsize=style.TEXT_SIZE,
             color=style.TEXT_COLOR,
-            annotation_clip=False,
-            parse_math=False,
         )
     ax.set_yticks(height, names, parse_math=False)
     ax.tick_params(axis="y", length=0)

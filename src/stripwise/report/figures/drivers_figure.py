@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import wrap_text
 from stripwise.report.pages.variance_shares import (
@@ -15,6 +14,7 @@ from stripwise.report.pages.variance_shares import (
     driver_shares,
 )
 from stripwise.studies.results import Assessment
+from stripwise.units import formatting
 
 __all__ = ["plot_choices", "plot_drivers"]
 
@@ -34,7 +34,7 @@ def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
     title = _driver_title(groups, inputs)
     note = (
         f"Share of the variance of the depth margin (cover minus chloride front) at "
-        f"{formatting.number(age)} yr, reference strategy. Filled: the input "
+        f"{formatting.years(age)}, reference strategy. Filled: the input "
         "alone; open: with its interactions (numbers in this order); bars: 95 % sampling interval."
     )
     if small:
@@ -50,12 +50,12 @@ def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
     if shares and shares[0].sort_key >= 0:
         best = shares[0]
         question = best.label.split("?")[0] + "?"
-        title = f"The choice that matters most: {question} {_percent(best.total)} of the spread"
+        title = f"The choice that matters most: {question} {formatting.percent(best.total)} of the spread"
     has_knowledge = bool((data.sensitivity["analysis"] == OVER_KNOWLEDGE).any())
     source = "over the knowledge inputs" if has_knowledge else "of the sampling"
     note = (
         "Share of the variance of the reliability index (depassivation, within "
-        f"{formatting.number(target.service_life)} yr, target {formatting.index(target.reliability_index)}) "
+        f"{formatting.years(target.service_life)}, target {formatting.index(target.reliability_index)}) "
         "over the ranges in brackets. Filled: the choice alone; open: with its interactions "
         "(numbers in this order); "
         f"bars: 95 % interval {source}."
@@ -136,31 +136,21 @@ def _draw_share(ax: Axes, share: Share, y: float, color: str) -> None:
         ax.plot(
             [100 * value], [y + shift], "o", ms=4.2, mfc=fill, mec=color, mew=1.0, clip_on=False
         )
-    ax.annotate(
+    sheet.annotate(
+        ax,
         _indices_text(share),
-        xy=(1.0, y),
+        (1.0, y),
+        offset=(6.0, 0.0),
         xycoords=("axes fraction", "data"),
-        xytext=(6.0, 0.0),
-        textcoords="offset points",
         va="center",
-        fontsize=style.NOTE_SIZE,
         color=style.TEXT_COLOR,
-        annotation_clip=False,
-        parse_math=False,
     )
 
 
 def _indices_text(share: Share) -> str:
     """Both numbers in words, or one where they read the same."""
-    first, total = _percent(share.first), _percent(share.total)
+    first, total = formatting.percent(share.first), formatting.percent(share.total)
     return total if first == total else f"{first} / {total}"
-
-
-def _percent(x: float) -> str:
-    if not np.isfinite(x):
-        return formatting.DASH
-    value = 100.0 * x
-    return f"{value:.0f} %" if value >= 1 or value <= 0 else f"{value:.1f} %"
 
 
 def _driver_title(groups: list[Share], inputs: list[Share]) -> str:
@@ -168,5 +158,5 @@ def _driver_title(groups: list[Share], inputs: list[Share]) -> str:
     if not ranked:
         return "What drives the answer cannot be ranked"
     best = ranked[0]
-    share = _percent(best.total)
+    share = formatting.percent(best.total)
     return f"What drives the answer most: {best.label} ({share} of the uncertainty)"

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
 from stripwise.evidence.statistics.family_fit import FittedFamily, fitted_distribution
-from stripwise.report import formatting
-from stripwise.report.components import Table
+from stripwise.report.components import Column, Table, numeric
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import spread_labels
+from stripwise.units import formatting
 
 __all__ = ["family_table", "plot_fit"]
 
@@ -66,18 +68,15 @@ def plot_fit(
     if limit is not None:
         ax.axvline(limit, color=style.GREY, lw=0.9, ls=(0, (3, 2)), gid="limit")
         label_at_right = limit < low + 0.6 * (high - low)
-        ax.annotate(
+        sheet.annotate(
+            ax,
             limit_text,
-            xy=(limit, 1.0),
+            (limit, 1.0),
+            offset=(4.0 if label_at_right else -4.0, -2.0),
             xycoords=("data", "axes fraction"),
-            xytext=(4.0 if label_at_right else -4.0, -2.0),
-            textcoords="offset points",
             ha="left" if label_at_right else "right",
             va="top",
-            fontsize=style.NOTE_SIZE,
             color=style.GREY,
-            annotation_clip=False,
-            parse_math=False,
         )
     ax.set_xlim(low, high)
     ax.set_ylim(0.0, 100.0)
@@ -96,34 +95,21 @@ def family_table(fits: Sequence[FittedFamily], *, unit: str, chosen: str) -> Tab
         "2 is no difference worth the name. p: share of simulated samples that fit no better; "
         "below 5 % speaks against the family.",
         (
-            "Family",
-            f"Mean [{unit}]",
-            f"sd [{unit}]",
-            "Log likelihood",
-            "Criterion, difference",
-            "Anderson-Darling (p)",
-            "Kolmogorov-Smirnov (p)",
+            Column("Family", "family", lambda n: n + " (to the scenario)" * (n == chosen)),
+            numeric(f"Mean [{unit}]", "mean"),
+            numeric(f"sd [{unit}]", "sd"),
+            numeric("Log likelihood", "log_likelihood", formatting.one_decimal),
+            numeric("Criterion, difference", "aic", lambda x: formatting.one_decimal(x - best)),
+            numeric("Anderson-Darling (p)", write=lambda r: _statistic(r, "anderson")),
+            numeric("Kolmogorov-Smirnov (p)", write=lambda r: _statistic(r, "kolmogorov")),
         ),
-        tuple(
-            (
-                f"{fit.family}{' (to the scenario)' if fit.family == chosen else ''}",
-                formatting.number(fit.mean, 4),
-                formatting.number(fit.sd),
-                f"{fit.log_likelihood:.1f}",
-                f"{fit.aic - best:.1f}",
-                _statistic(fit.anderson, fit.anderson_p),
-                _statistic(fit.kolmogorov, fit.kolmogorov_p),
-            )
-            for fit in fits
-        ),
-        frozenset({1, 2, 3, 4, 5, 6}),
+        [dataclasses.asdict(fit) for fit in fits],
     )
 
 
-def _statistic(value: float, p: float) -> str:
-    if np.isnan(value):
-        return formatting.number(value)
-    return f"{formatting.number(value)} ({100.0 * p:.1f} %)"
+def _statistic(row: dict[str, Any], name: str) -> str:
+    text = formatting.number(row[name])
+    return text if np.isnan(row[name]) else f"{text} ({formatting.percent(row[f'{name}_p'])})"
 
 
 def _steps(x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -142,16 +128,14 @@ def _label_curves(ax: Axes, fits: Sequence[FittedFamily], chosen: str) -> None:
     colors = [style.TEXT_COLOR, *(style.line_style(row)[0] for row in range(len(fits)))]
     placed = spread_labels([0.5 * height] * len(names), heights=1.6 * style.TEXT_SIZE)
     for name, color, y in zip(names, colors, placed[::-1], strict=True):
-        ax.annotate(
+        sheet.annotate(
+            ax,
             name,
-            xy=(1.0, y / height),
+            (1.0, y / height),
+            offset=(8.0, 0.0),
+            size=style.TEXT_SIZE,
             xycoords="axes fraction",
-            xytext=(8.0, 0.0),
-            textcoords="offset points",
             va="center",
-            fontsize=style.TEXT_SIZE,
             color=color,
             fontweight="bold" if name == chosen else "normal",
-            annotation_clip=False,
-            parse_math=False,
         )

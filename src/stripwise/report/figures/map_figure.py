@@ -12,7 +12,6 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from stripwise.errors import InputError
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import Box, text_width
 from stripwise.report.figures.reference_durations import (
@@ -31,6 +30,8 @@ from stripwise.report.figures.strategy_markers import (
 )
 from stripwise.report.pages.cover_answers import required_cover
 from stripwise.studies.results import HasReliabilityMap
+from stripwise.units import formatting
+from stripwise.units.caution import DURABILITY_ONLY
 
 __all__ = ["map_figure", "plot_map", "strip_age_ticks"]
 
@@ -71,7 +72,7 @@ def map_figure(assessment: HasReliabilityMap, *, lines: Sequence[ReferenceLine] 
         raise InputError("map", "has no figure")
     sheet.headline(first, title, note=note)
     first.set_axis_off()
-    total = figure.get_size_inches()[1] * style.MM_PER_INCH
+    total = figure.get_size_inches()[1] * formatting.MM_PER_INCH
     for place, label in enumerate(grid.follow_up):
         row, column = divmod(place, columns)
         bottom = below - row * (PANEL_HEIGHT_MM + BELOW_MM + above)
@@ -132,18 +133,16 @@ def plot_map(
         f"Mean cover [{formatting.display_unit('mm', units=units)}]", fontsize=style.TEXT_SIZE
     )
     rise = 3.5 + _names_height(lines_in_range(ax.get_xlim(), lines), sheet.axes_size(ax)[0])
-    ax.annotate(
+    sheet.annotate(
+        ax,
         f"Follow-up: {label}",
-        xy=(0.0, 1.0),
+        (0.0, 1.0),
+        offset=(0.0, rise),
+        size=style.TEXT_SIZE,
         xycoords="axes fraction",
-        xytext=(0.0, rise),
-        textcoords="offset points",
         ha="left",
         va="bottom",
-        fontsize=style.TEXT_SIZE,
         color=style.TEXT_COLOR,
-        annotation_clip=False,
-        parse_math=False,
     )
     return ax
 
@@ -195,7 +194,11 @@ def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: boo
     """Write each level on its own line where nothing else stands; skip it if there is no room."""
     width, height = sheet.axes_size(ax)
     for level, path in zip(lines.levels, lines.get_paths(), strict=True):
-        text = f"target {formatting.index(float(level))}" if bold else f"{level:.1f}"
+        text = (
+            f"target {formatting.index(float(level))}"
+            if bold
+            else formatting.one_decimal(float(level))
+        )
         size = text_width(text, style.NOTE_SIZE, bold) + 4.0, style.NOTE_SIZE * 1.5
         vertices = np.asarray(path.vertices, dtype=float)
         if not len(vertices):
@@ -274,10 +277,9 @@ def _note(data: HasReliabilityMap) -> str:
     target = data.scenario.target
     note = (
         "Lines: reliability index against depassivation within "
-        f"{formatting.number(target.service_life)} yr; bold: target "
+        f"{formatting.years(target.service_life)}; bold: target "
         f"{formatting.index(target.reliability_index)}; darker shades are worse. Dots: "
-        "strategies by their number in the table. Durability only: strength, stability and frost "
-        "decide first when forms may go."
+        f"strategies by their number in the table. {DURABILITY_ONLY}"
     )
     missing = strategies_off_map(data)
     if missing:

@@ -7,12 +7,13 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from stripwise.errors import InputError
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.callouts import Callout, draw_callouts
 from stripwise.report.figures.label_placement import Box, text_width
 from stripwise.report.figures.strategy_markers import to_axes_points
 from stripwise.studies.design.design_result import DesignResult
+from stripwise.units import formatting
+from stripwise.units.caution import DURABILITY_ONLY
 
 __all__ = ["plot_pareto"]
 
@@ -101,7 +102,7 @@ def plot_pareto(data: DesignResult, *, ax: Axes | None = None) -> Axes:
         f"Cost of the first build [{data.scenario.cost.currency}/m²]", fontsize=style.TEXT_SIZE
     )
     ax.set_ylabel(
-        f"Probability within {formatting.number(data.scenario.target.service_life)} yr",
+        f"Probability within {formatting.years(data.scenario.target.service_life)}",
         fontsize=style.TEXT_SIZE,
     )
     return ax
@@ -201,5 +202,5 @@ def _note(data: DesignResult) -> str:
         "Grey: design points that another beats in first cost or in probability without losing in "
         "the other. Blue dots: strategies at the scenario's cover; orange squares: the same at the "
         "cover that the drawing holds; numbers as in the table. The first build counts forms, "
-        f"follow-up and the cover beyond the lowest of the range. {formatting.DURABILITY_ONLY}"
+        f"follow-up and the cover beyond the lowest of the range. {DURABILITY_ONLY}"
     )

@@ -10,10 +10,10 @@ from stripwise.evidence.profiles.chloride_profiles import ProfileFits
 from stripwise.evidence.profiles.fitted_curves import curve_band, skin_curve
 from stripwise.evidence.profiles.layered_fit import LAYERED, LayeredFits
 from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.figures.label_placement import shorten_text
+from stripwise.units import formatting
 
 __all__ = ["CONTENT_UNITS", "plot_penalties", "plot_residuals", "profiles_figure"]
 
@@ -57,7 +57,7 @@ def profiles_figure(fits: ProfileFits, skin: LayeredFits | None = None) -> Figur
     assert figure is not None
     sheet.headline(first, title, note=note)
     first.set_axis_off()
-    total = figure.get_size_inches()[1] * style.MM_PER_INCH
+    total = figure.get_size_inches()[1] * formatting.MM_PER_INCH
     width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
     width = min(width, 92.0)
     shown = [place for place, name in enumerate(fits.profiles.strategies) if name in names]
@@ -162,14 +162,13 @@ def plot_residuals(fits: ProfileFits, *, ax: Axes | None = None) -> Axes:
     beyond = fits.profiles.present & ~used & drawn & (np.abs(share) > reach)
     ax.set_ylim(-max(reach, 1.0), max(reach, 1.0))
     if beyond.any():
-        ax.annotate(
+        sheet.annotate(
+            ax,
             f"{int(beyond.sum())} left-out readings lie beyond the axis",
-            xy=(1.0, 0.0),
+            (1.0, 0.0),
+            offset=(-3.0, 4.0),
             xycoords="axes fraction",
-            xytext=(-3.0, 4.0),
-            textcoords="offset points",
             ha="right",
-            fontsize=style.NOTE_SIZE,
             color=style.GREY,
         )
     ax.set_xlim(left=0.0)
@@ -199,10 +198,8 @@ def plot_penalties(
         text = (
             "1 (reference)"
             if is_reference
-            else (
-                f"{formatting.number(float(median[place]))} "
-                f"({formatting.number(float(penalties.low95[place]))} to "
-                f"{formatting.number(float(penalties.high95[place]))})"
+            else formatting.value_with_interval(
+                float(median[place]), float(penalties.low95[place]), float(penalties.high95[place])
             )
         )
         rows.append(
@@ -235,7 +232,7 @@ def plot_penalties(
     low, high = chart.get_xlim()
     inside = [tick for tick in TICKS if low <= tick <= high]
     step = max(1, -(-len(inside) // 7))
-    chart.set_xticks(inside[::step], [f"{tick:g}" for tick in inside[::step]])
+    chart.set_xticks(inside[::step], [formatting.number(tick) for tick in inside[::step]])
     chart.set_xticks([], minor=True)
     return chart
 
@@ -319,15 +316,13 @@ def _strategy_legend(ax: Axes, names: list[str]) -> None:
     for place, name in enumerate(names):
         color, _ = style.line_style(place)
         text = shorten_text(name, width=room, size=style.TEXT_SIZE)
-        ax.annotate(
+        sheet.annotate(
+            ax,
             f"{MARKER_SYMBOLS[place // len(style.PALETTE)]} {text}",
-            xy=(1.0, 1.0),
+            (1.0, 1.0),
+            offset=(8.0, -(place + 0.6) * 1.6 * style.TEXT_SIZE),
+            size=style.TEXT_SIZE,
             xycoords="axes fraction",
-            xytext=(8.0, -(place + 0.6) * 1.6 * style.TEXT_SIZE),
-            textcoords="offset points",
             va="center",
-            fontsize=style.TEXT_SIZE,
             color=color,
-            annotation_clip=False,
-            parse_math=False,
         )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,12 +10,17 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.choices_figure import plot_choices
-from stripwise.report.figures.label_placement import LINE_SPACING, spread_labels, wrap_text
+from stripwise.report.figures.label_placement import wrap_text
+from stripwise.report.figures.line_ends import (
+    LEADER_MM,
+    LineEnd,
+    label_line_ends,
+)
 from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, MARGIN
 from stripwise.studies.rank.rank_study import Ranking
+from stripwise.units import formatting
 
 __all__ = [
     "draw_ranking_figures",
@@ -166,10 +170,8 @@ def plot_total_indices(ranking: Ranking, quantity: str, *, ax: Axes | None = Non
     )
     if len(curves) > MOST_INPUTS:
         note += f" {len(curves) - MOST_INPUTS} smaller not drawn."
-    life = formatting.number(ranking.scenario.target.service_life)
-    title = (
-        f"{quantity.capitalize()}, with interactions: {shown[0].label} matters most at {life} yr"
-    )
+    life = formatting.years(ranking.scenario.target.service_life)
+    title = f"{quantity.capitalize()}, with interactions: {shown[0].label} matters most at {life}"
     ax = _prepare_axes(ax, title, note)
     top = 0.0
     for position, curve in enumerate(shown):
@@ -218,7 +220,7 @@ def plot_importance_factors(ranking: Ranking, *, ax: Axes | None = None) -> Axes
     title = f"What drives failure: {labels[0]} ({formatting.percent(float(rows[column].iloc[0]))})"
     note = (
         f"Importance factors {symbol} at the design point, the most probable way to depassivate "
-        f"within {formatting.number(life)} yr, {ranking.strategy}. They add up to 100 %. "
+        f"within {formatting.years(life)}, {ranking.strategy}. They add up to 100 %. "
         "Filled: a larger value speeds failure; open: a larger value holds it off."
     )
     label_width = (FACTOR_LABEL_WIDTH_MM - 3.0) * sheet.POINTS_PER_MM
@@ -239,14 +241,8 @@ def plot_importance_factors(ranking: Ranking, *, ax: Axes | None = None) -> Axes
         ax.barh(
             y, 100.0 * share, height=0.55, facecolor=face, edgecolor=style.PALETTE[0], linewidth=0.8
         )
-        ax.annotate(
-            formatting.percent(float(share)),
-            xy=(100.0 * share, y),
-            xytext=(4.0, 0.0),
-            textcoords="offset points",
-            va="center",
-            fontsize=style.NOTE_SIZE,
-            annotation_clip=False,
+        sheet.annotate(
+            ax, formatting.percent(float(share)), (100.0 * share, y), offset=(4.0, 0.0), va="center"
         )
     ax.set_yticks(
         range(len(rows)),
@@ -275,9 +271,9 @@ def plot_convergence(ranking: Ranking, quantity: str, *, ax: Axes | None = None)
     )
     life = float(rows["age_yr"].iloc[0])
     note = (
-        f"Total indices at {formatting.number(life)} yr, {ranking.strategy}, as the sample was "
+        f"Total indices at {formatting.years(life)}, {ranking.strategy}, as the sample was "
         f"doubled; bars: 95 % interval over {ranking.run['repeats']} independent "
-        f"scramblings. In all {step.runs:,} model runs; the widest interval of the ranking is "
+        f"scramblings. In all {formatting.count(step.runs)} model runs; the widest interval of the ranking is "
         f"{formatting.number(step.width)}."
     )
     ax = _prepare_axes(ax, title, note)
@@ -304,7 +300,7 @@ def plot_convergence(ranking: Ranking, quantity: str, *, ax: Axes | None = None)
         ends.append(float(y[-1]))
     sizes = sorted(rows["points_per_repeat"].unique())
     ax.set_xscale("log", base=2)
-    ax.set_xticks(sizes, labels=[f"{int(n):,}" for n in sizes])
+    ax.set_xticks(sizes, labels=[formatting.count(n) for n in sizes])
     ax.minorticks_off()
     ax.set_xlim(sizes[0] / 1.25, sizes[-1] * 1.25)
     ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
@@ -349,49 +345,19 @@ def _draw_service_life(ax: Axes, ranking: Ranking) -> None:
     life = ranking.scenario.target.service_life
     late = life > 0.5 * float(ranking.ages[-1])
     ax.axvline(life, color=style.TARGET_COLOR, lw=0.9, ls=(0, (4, 2)), gid="service-life")
-    ax.annotate(
-        f"service life {formatting.number(life)} yr",
-        xy=(life, ax.get_ylim()[1]),
-        xytext=(-3.0 if late else 3.0, -2.5),
-        textcoords="offset points",
+    sheet.annotate(
+        ax,
+        f"service life {formatting.years(life)}",
+        (life, ax.get_ylim()[1]),
+        offset=(-3.0 if late else 3.0, -2.5),
         va="top",
         ha="right" if late else "left",
-        fontsize=style.NOTE_SIZE,
         color=style.TARGET_COLOR,
         bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8},
     )
 
 
 def _label_curves(ax: Axes, ends: list[float], labels: list[str], colors: list[str]) -> None:
-    """Name curves at the right edge, spread so that no two names overlap."""
-    width, height = sheet.axes_size(ax)
-    room = (LABEL_WIDTH_MM - 6.0) * sheet.POINTS_PER_MM
+    room = (LABEL_WIDTH_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
     texts = ["\n".join(wrap_text(text, width=room, size=style.TEXT_SIZE)) for text in labels]
-    bottom, top = ax.get_ylim()
-    wanted = [(end - bottom) / (top - bottom) * height for end in ends]
-    text_heights = [(t.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0 for t in texts]
-    centres = spread_labels(wanted, heights=text_heights, low=0.0, high=height)
-    edge = ax.get_xlim()[1]
-    for end, text, centre, color in zip(ends, texts, centres, colors, strict=True):
-        arrow: dict[str, Any] = {
-            "arrowstyle": "-",
-            "linewidth": 1.0,
-            "color": color,
-            "shrinkA": 1.0,
-            "shrinkB": 0.0,
-            "relpos": (0.0, 0.5),
-        }
-        ax.annotate(
-            text,
-            xy=(edge, end),
-            xytext=(1.0 + 5.0 * sheet.POINTS_PER_MM / width, centre / height),
-            textcoords="axes fraction",
-            ha="left",
-            va="center",
-            fontsize=style.TEXT_SIZE,
-            color=style.TEXT_COLOR,
-            linespacing=LINE_SPACING,
-            annotation_clip=False,
-            parse_math=False,
-            arrowprops=arrow,
-        )
+    label_line_ends(ax, list(map(LineEnd, ends, texts, colors)), touching=False)

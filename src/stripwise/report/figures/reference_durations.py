@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import spread_labels, text_width
 from stripwise.report.figures.strategy_markers import to_axes_points
+from stripwise.units import formatting
 
 __all__ = [
     "ReferenceLine",

@@ -8,7 +8,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.callouts import Callout, draw_callouts
 from stripwise.report.figures.label_placement import Box, group_similar, spread_labels
@@ -16,6 +15,8 @@ from stripwise.report.figures.map_figure import strip_age_ticks
 from stripwise.report.figures.strategy_markers import to_axes_points
 from stripwise.report.pages.cover_answers import required_cover
 from stripwise.studies.design.design_result import DesignResult
+from stripwise.units import formatting
+from stripwise.units.caution import DURABILITY_ONLY
 
 __all__ = ["plot_required_cover"]
 
@@ -191,9 +192,9 @@ def _note(data: DesignResult) -> str:
     target = data.scenario.target
     note = (
         "Lines: nominal cover at which the reliability index against depassivation within "
-        f"{formatting.number(target.service_life)} yr is {formatting.index(target.reliability_index)}. "
+        f"{formatting.years(target.service_life)} is {formatting.index(target.reliability_index)}. "
         "Dots: strategies by their number in the table."
     )
     if data.required["know_low"].notna().any():
         note += " Grey bar: the reference strategy, 2.5 % to 97.5 % over the knowledge inputs."
-    return f"{note} {formatting.DURABILITY_ONLY}"
+    return f"{note} {DURABILITY_ONLY}"

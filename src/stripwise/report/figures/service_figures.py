@@ -6,20 +6,22 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import (
-    LINE_SPACING,
     shorten_text,
-    spread_labels,
     wrap_text,
 )
+from stripwise.report.figures.line_ends import (
+    LEADER_MM,
+    LineEnd,
+    label_line_ends,
+)
 from stripwise.studies.results import Assessment
+from stripwise.units import formatting
 
 __all__ = ["plot_cracking", "plot_face"]
 
 LABEL_WIDTH_MM = 50.0
-LEADER_MM = 5.0
 HEIGHT_MM = 82.0
 FACE_WIDTH_MM = 140.0
 TALLEST_FACE_MM = 90.0
@@ -42,7 +44,7 @@ def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
         )
     sheet.style_axes(ax)
     horizon = data.scenario.sampling.horizon
-    ends: list[tuple[float, str, str]] = []
+    ends = []
     top = 2.0 * data.scenario.target.probability
     for row in shown:
         own = table[table["strategy"] == names[row]]
@@ -54,7 +56,9 @@ def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
                 age, 100.0 * curve, color=color, linestyle=pattern, lw=1.5, gid=f"{event}-{row}"
             )
             top = max(top, 1.05 * float(curve.max()))
-            ends.append((100.0 * float(curve[-1]), f"{names[row]}: {event}", color))
+            ends.append(
+                LineEnd(100.0 * float(curve[-1]), _wrapped(f"{names[row]}: {event}"), color)
+            )
         band = own[["know_low", "know_high"]].to_numpy()
         if np.isfinite(band).all():
             ax.fill_between(
@@ -72,21 +76,25 @@ def plot_cracking(data: Assessment, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(0.0, 100.0 * top)
     level = 100.0 * data.scenario.target.probability
     ax.axhline(level, color=style.TARGET_COLOR, lw=0.9, ls=(0, (1, 2)), gid="target", zorder=2.5)
-    ax.annotate(
+    sheet.annotate(
+        ax,
         f"target {formatting.percent(data.scenario.target.probability)}",
-        xy=(0.0, level),
-        xytext=(3.0, 2.5),
-        textcoords="offset points",
+        (0.0, level),
+        offset=(3.0, 2.5),
         va="bottom",
         ha="left",
-        fontsize=style.NOTE_SIZE,
         color=style.TARGET_COLOR,
     )
-    _label_curves(ax, ends)
+    label_line_ends(ax, ends)
     ax.set_xlabel("Age since first exposure [yr]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Probability [%]", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
     return ax
+
+
+def _wrapped(text: str) -> str:
+    room = (LABEL_WIDTH_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
+    return "\n".join(wrap_text(formatting.no_break_spaces(text), width=room, size=style.TEXT_SIZE))
 
 
 def _cracking_title(data: Assessment, reference: int) -> str:
@@ -115,42 +123,6 @@ def _cracking_note(data: Assessment) -> str:
     )
 
 
-def _label_curves(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
-    width, height = sheet.axes_size(ax)
-    top = ax.get_ylim()[1]
-    room = (LABEL_WIDTH_MM - LEADER_MM - 1.0) * sheet.POINTS_PER_MM
-    texts = [
-        "\n".join(wrap_text(formatting.no_break_spaces(t), width=room, size=style.TEXT_SIZE))
-        for _, t, _ in ends
-    ]
-    heights = [(t.count("\n") + 1) * style.TEXT_SIZE * LINE_SPACING + 2.0 for t in texts]
-    wanted = np.array([value / top * height for value, _, _ in ends])
-    centres = spread_labels(wanted, heights=heights, low=0.0, high=height)
-    for (value, _, color), text, centre in zip(ends, texts, centres, strict=True):
-        ax.annotate(
-            text,
-            xy=(ax.get_xlim()[1], value),
-            xytext=(1.0 + LEADER_MM * sheet.POINTS_PER_MM / width, centre / height),
-            textcoords="axes fraction",
-            ha="left",
-            va="center",
-            fontsize=style.TEXT_SIZE,
-            color=style.TEXT_COLOR,
-            linespacing=LINE_SPACING,
-            annotation_clip=False,
-            parse_math=False,
-            arrowprops={
-                "arrowstyle": "-",
-                "linewidth": 1.0,
-                "color": color,
-                "patchA": None,
-                "shrinkA": 1.0,
-                "shrinkB": 0.0,
-                "relpos": (0.0, 0.5),
-            },
-        )
-
-
 def plot_face(data: Assessment, *, ax: Axes | None = None) -> Axes:
     """Draw one simulated face, depassivated cells dark."""
     face = data.service.face
@@ -158,7 +130,7 @@ def plot_face(data: Assessment, *, ax: Axes | None = None) -> Axes:
     name = shorten_text(face.strategy, width=TITLE_NAME_WIDTH_PT, size=style.TITLE_SIZE)
     title = (
         f"{name}: on this face {formatting.percent(face.share)} is depassivated after "
-        f"{formatting.number(face.age)} yr"
+        f"{formatting.years(face.age)}"
     )
     note = (
         "One simulated face whose share lies near the mean of all; dark: depassivated. Other faces "

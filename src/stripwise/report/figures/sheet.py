@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -13,14 +13,16 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from stripwise.errors import InputError
-from stripwise.report import formatting
 from stripwise.report.figures import style
 from stripwise.report.figures.font_fallback import substitute_missing_glyphs
 from stripwise.report.figures.label_placement import LINE_SPACING, wrap_text
+from stripwise.units import formatting
 
 __all__ = [
     "POINTS_PER_MM",
+    "annotate",
     "axes_size",
+    "draw",
     "figure_files",
     "headline",
     "new_axes",
@@ -31,7 +33,7 @@ __all__ = [
     "svg",
 ]
 
-POINTS_PER_MM = 72.0 / style.MM_PER_INCH
+POINTS_PER_MM = 72.0 / formatting.MM_PER_INCH
 
 MARGIN_MM = 1.0
 TITLE_GAP = 5.0
@@ -51,13 +53,21 @@ def style_context() -> Iterator[None]:
         yield
 
 
+def draw(plot: Callable[..., Axes], *data: Any, **options: Any) -> Figure:
+    """Return the figure that a plotting function draws, in the style of `style`."""
+    with style_context():
+        return parent_figure(plot(*data, **options))
+
+
 def new_axes(
     *, height: float, left: float, right: float, bottom: float, title: str, note: str
 ) -> Axes:
     """Make a figure of text width with one axes and room [mm] for its headline; return the axes."""
     top = _headline_height(title, note) / POINTS_PER_MM + 2.0
     total = bottom + height + top
-    figure = Figure(figsize=(style.WIDTH_MM / style.MM_PER_INCH, total / style.MM_PER_INCH))
+    figure = Figure(
+        figsize=(style.WIDTH_MM / formatting.MM_PER_INCH, total / formatting.MM_PER_INCH)
+    )
     return figure.add_axes(
         (
             left / style.WIDTH_MM,
@@ -87,7 +97,11 @@ def parent_figure(ax: Axes) -> Figure:
 
 
 def headline(ax: Axes, title: str, *, note: str) -> None:
-    """Put the message and a small note above the axes, flush with the left edge of the figure."""
+    """Put the message and a small note above the axes, flush with the left edge of the figure.
+
+    The message is the label of the figure too, and so its text alternative.
+    """
+    parent_figure(ax).set_label(title)
     width, _ = axes_size(ax)
     box = ax.get_position()
     figure_width = width / box.width if box.width else 0.0
@@ -124,6 +138,28 @@ def headline(ax: Axes, title: str, *, note: str) -> None:
             annotation_clip=False,
             parse_math=False,
         )
+
+
+def annotate(
+    ax: Axes,
+    text: str,
+    xy: tuple[float, float],
+    *,
+    offset: tuple[float, float],
+    size: float = style.NOTE_SIZE,
+    **options: Any,
+) -> None:
+    """Write a text at an offset [pt] from a point, outside the axes too; `$` is no formula."""
+    ax.annotate(
+        text,
+        xy=xy,
+        xytext=offset,
+        textcoords="offset points",
+        fontsize=size,
+        annotation_clip=False,
+        parse_math=False,
+        **options,
+    )
 
 
 def style_axes(ax: Axes) -> None:

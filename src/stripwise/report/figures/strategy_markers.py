@@ -7,12 +7,12 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from stripwise.errors import InputError
-from stripwise.report import formatting
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import Box, spread_labels, text_width
 from stripwise.report.pages.cover_answers import mean_cover
 from stripwise.scenario.sections.curing import same_cure, same_degree
 from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
+from stripwise.units import formatting
 
 __all__ = ["draw_strategy_markers", "require_map", "strategies_off_map", "to_axes_points"]
 

@@ -17,7 +17,6 @@ __all__ = [
     "LINE_PATTERNS",
     "MAP_SHADES",
     "MARKER_COLOR",
-    "MM_PER_INCH",
     "NOTE_SIZE",
     "PALETTE",
     "PNG_DPI",
@@ -56,7 +55,6 @@ NOTE_SIZE = 7.0
 WIDTH_MM = 160.0
 """Text width that A4 and Letter both have with ordinary margins."""
 
-MM_PER_INCH = 25.4
 PNG_DPI = 200
 
 SETTINGS: dict[str, Any] = {

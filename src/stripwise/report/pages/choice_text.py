@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from stripwise.report import formatting
 from stripwise.studies.rank.choice_tables import INDEX, ChoiceTables
 from stripwise.studies.rank.factorial import Choice
+from stripwise.units import formatting
 
 __all__ = [
     "CHOICE_NAMES",
@@ -103,7 +103,7 @@ def choice_sentences(
     others = [name for name in order.index if name != tables.top]
     text = (
         f"Within {ranges}, the {CHOICE_NAMES[tables.top]} moves the reliability at "
-        f"{formatting.number(life)} yr most: alone and with the others it holds "
+        f"{formatting.years(life)} most: alone and with the others it holds "
         f"{formatting.percent(float(order[tables.top]))} of the variance ({low} to {high} {reason})"
     )
     if others:
@@ -135,7 +135,7 @@ def _widest_choice_sentence(
     best, worst = widest.rows.iloc[0], widest.rows.iloc[-1]
     now = float(planned_row(tables)["probability"])
     return (
-        f"With all else as in {strategy} ({formatting.percent(now)} within {formatting.number(life)} yr, "
+        f"With all else as in {strategy} ({formatting.percent(now)} within {formatting.years(life)}, "
         f"{formatting.percent(allowed)} allowed), the {CHOICE_NAMES[widest.name]} alone takes the "
         f"probability of depassivation from {formatting.percent(float(best['probability']))} "
         f"({option_text(best, units=units)}) to {formatting.percent(float(worst['probability']))} "

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.report import formatting
+from stripwise.risk.probability.target_roots import crossing, crossings
 from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
+from stripwise.units import formatting
 
 __all__ = [
     "CoverTable",
@@ -67,10 +68,8 @@ def required_cover(grid: ReliabilityMap, target: float) -> Array:
 
     The lowest of the map where that is enough, NaN where the highest is not.
     """
-    required = np.full(grid.index.shape[:2], np.nan)
-    for f, t in np.ndindex(*required.shape):
-        required[f, t] = _crossing(grid.cover, grid.index[f, t], target)
-    return required
+    roots = crossings(grid.cover, grid.index, target)
+    return np.where(roots == np.inf, np.nan, np.maximum(roots, grid.cover[0]))
 
 
 def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
@@ -116,8 +115,8 @@ def earliest_table(assessment: HasReliabilityMap) -> CoverTable | None:
     first, last = float(grid.strip_age[0]), float(grid.strip_age[-1])
 
     def cell(index: Array) -> str:
-        log_age = _crossing(np.log(grid.strip_age), index, target)
-        if np.isnan(log_age):
+        log_age = crossing(np.log(grid.strip_age), index, target)
+        if log_age == np.inf:
             return f"over {formatting.duration(last)}"
         if log_age <= np.log(first):
             return f"{formatting.duration(first)} or earlier"
@@ -132,19 +131,6 @@ def earliest_table(assessment: HasReliabilityMap) -> CoverTable | None:
             for f, label in enumerate(grid.follow_up)
         ),
     )
-
-
-def _crossing(at: Array, index: Array, target: float) -> float:
-    """First place where a rising index reaches the target."""
-    values = np.clip(np.asarray(index, dtype=float), -MAX_INDEX, MAX_INDEX)
-    reached = np.flatnonzero(values >= target)
-    if not reached.size:
-        return float("nan")
-    k = int(reached[0])
-    if k == 0:
-        return float(at[0])
-    share = (target - values[k - 1]) / (values[k] - values[k - 1])
-    return float(at[k - 1] + share * (at[k] - at[k - 1]))
 
 
 def _evenly_spaced(count: int) -> list[int]:

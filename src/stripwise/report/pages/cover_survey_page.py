@@ -2,26 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from stripwise.evidence.cover_survey import CoverSurvey, Estimate
-from stripwise.report import formatting
-from stripwise.report.components import Report, Section, Table, input_toml
+from stripwise.report.components import (
+    Column,
+    Figure,
+    Report,
+    Section,
+    Table,
+    data_report,
+    numeric,
+)
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.cover_comparison_figure import (
     comparison_findings,
     comparison_section,
-    plot_cover_comparison,
 )
 from stripwise.report.figures.fitted_families_figure import family_table, plot_fit
+from stripwise.report.files import input_toml
+from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.cover_survey_study import CoverSurveyStudy
+from stripwise.units import formatting
 
 __all__ = ["plot_positions", "survey_report"]
 
 MAX_POINTS = 800
 """Most readings drawn on the face."""
+
+MAX_AREAS = 40
+"""Most areas in the table."""
 
 SHADES = ("#7F2704", "#D55E00", "#F2A65A", "#C6DBEF", "#6BAED6", "#08519C")
 """From thin to thick cover; thin is dark and warm, so that it stands out in grey print too."""
@@ -29,39 +43,23 @@ SHADES = ("#7F2704", "#D55E00", "#F2A65A", "#C6DBEF", "#6BAED6", "#08519C")
 
 def survey_report(study: CoverSurveyStudy) -> Report:
     """Write up a cover survey."""
-    data_file, survey, scenario, comparison = (
-        study.data_file,
-        study.survey,
-        study.scenario,
-        study.comparison,
-    )
-    with sheet.style_context():
-        figures = {"cover": sheet.parent_figure(_plot_cover(survey))}
-        if "x_mm" in survey.data:
-            figures["positions"] = sheet.parent_figure(plot_positions(survey))
-        if comparison is not None and scenario is not None:
-            figures["probability"] = sheet.parent_figure(
-                plot_cover_comparison(comparison, scenario)
-            )
-    tables = {
-        "families.csv": study.families,
-        "summary.csv": study.summary,
-        "areas.csv": survey.areas,
-        "probability.csv": comparison,
-    }
-    return Report(
+    data_file, survey, comparison = study.data_file, study.survey, study.comparison
+    return data_report(
+        data_file,
         title=f"Cover survey: {data_file.path.stem}",
         about=f"{len(survey.data)} covermeter readings, and the distribution of the cover that "
         "they support.",
         findings=_findings(study),
         sections=_sections(study),
-        source=data_file.path,
-        digest=data_file.digest,
         warnings=survey.warnings,
-        method=METHOD,
-        assumptions=ASSUMPTIONS,
-        figures=figures,
-        tables={name: table for name, table in tables.items() if table is not None},
+        method=paragraphs("cover.method"),
+        assumptions=paragraphs("cover.assumptions"),
+        tables={
+            "families.csv": study.families,
+            "summary.csv": study.summary,
+            "areas.csv": survey.areas,
+            "probability.csv": comparison,
+        },
         texts={"cover.toml": _scenario_input(study)},
         record={
             "kind": "cover-survey",
@@ -73,33 +71,6 @@ def survey_report(study: CoverSurveyStudy) -> Report:
             **({} if comparison is None else {"probability": comparison.to_dict("records")}),
         },
     )
-
-
-ASSUMPTIONS = (
-    "The readings stand for the whole face: places where the meter could not go (corners, "
-    "kickers, congested bars) are not in them.",
-    "A covermeter has an error of its own, a few millimetres or more where bars lie close "
-    "together or their diameter is guessed; it is part of the sd here. Breaking out a few bars "
-    "shows the meter's bias.",
-    "The uncertainty of mean and sd is told by the intervals and is not part of the distribution "
-    "that goes to the scenario.",
-)
-METHOD = (
-    "Families by maximum likelihood (a beta only between bounds that --bounds states, which decide "
-    "its tails and are not fitted), compared by the criterion of Akaike (1974). Goodness of fit: "
-    "Anderson-Darling and Kolmogorov-Smirnov statistics, their p-values by parametric bootstrap "
-    "with parameters fitted anew and readings rounded as these are (Davison and Hinkley 1997, "
-    "4.2; recalled).",
-    "Correlation of neighbours: b exp(-distance / length); the restricted likelihood (Patterson "
-    "and Thompson 1971) is summed over a grid of b and length and the case of no correlation, so "
-    "that what one survey leaves open about its own correlation widens the interval of the mean. "
-    "The effective number is that of independent readings whose t interval is as wide. Resemblance "
-    "is spoken of where Moran's test (1950; four nearest readings, random permutations) falls "
-    "below 10 %. Areas without positions: by the scatter of their means.",
-    "Interval of the mean by Student\N{RIGHT SINGLE QUOTATION MARK}s t, of the sd by the kurtosis "
-    "of the readings, of the counted share by Wilson (1927), of the fitted share by parametric "
-    "bootstrap, each with the effective number. A reading on the limit is not below it.",
-)
 
 
 def plot_positions(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
@@ -114,7 +85,7 @@ def plot_positions(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
     if every > 1:
         note += f" One reading in {every} is drawn."
     if survey.limit is not None:
-        note += f" Ringed: below {formatting.number(survey.limit)} mm."
+        note += f" Ringed: below {_mm(survey.limit)}."
     title = _positions_title(survey)
     wide, tall = max(float(np.ptp(x)), 1e-9), max(float(np.ptp(y)), 1e-9)
     height = float(np.clip(110.0 * tall / wide, 18.0, 90.0))
@@ -160,20 +131,17 @@ def _legend(ax: Axes, edges: NDArray[np.float64], cover: NDArray[np.float64]) ->
         low, high = ends[len(SHADES) - 1 - row], ends[len(SHADES) - row]
         key = (
             ("\N{BLACK SQUARE}", color, 8.0),
-            (f"{low:.0f} to {high:.0f} mm", style.TEXT_COLOR, 18.0),
+            (formatting.interval(low, high, _mm), style.TEXT_COLOR, 18.0),
         )
         for text, ink, right in key:
-            ax.annotate(
+            sheet.annotate(
+                ax,
                 text,
-                xy=(1.0, 1.0),
+                (1.0, 1.0),
+                offset=(right, -row * line),
                 xycoords="axes fraction",
-                xytext=(right, -row * line),
-                textcoords="offset points",
                 va="top",
-                fontsize=style.NOTE_SIZE,
                 color=ink,
-                annotation_clip=False,
-                parse_math=False,
             )
 
 
@@ -182,7 +150,7 @@ def _positions_title(survey: CoverSurvey) -> str:
     if space is not None and space.correlated:
         return (
             f"Thin cover lies together: readings resemble each other over about "
-            f"{space.correlation_length / 1000.0:.2g} m"
+            f"{formatting.number(space.correlation_length / 1000.0, 2)} m"
         )
     return (
         "Thin cover is scattered over the face: neighbours resemble each other no more than others"
@@ -192,12 +160,9 @@ def _positions_title(survey: CoverSurvey) -> str:
 def _plot_cover(survey: CoverSurvey) -> Axes:
     limit = survey.limit
     fitted = survey.fitted_share
-    title = (
-        f"The cover has a mean of {formatting.number(survey.mean.value)} mm and an sd of "
-        f"{formatting.number(survey.sd.value)} mm"
-    )
+    title = f"The cover has a mean of {_mm(survey.mean.value)} and an sd of {_mm(survey.sd.value)}"
     if limit is not None and fitted is not None:
-        title = f"{formatting.percent(fitted.value)} of the cover lies below {formatting.number(limit)} mm"
+        title = f"{formatting.percent(fitted.value)} of the cover lies below {_mm(limit)}"
     return plot_fit(
         survey.data["cover_mm"],
         survey.fits,
@@ -206,69 +171,68 @@ def _plot_cover(survey: CoverSurvey) -> Axes:
         title=title,
         note="Steps: readings; curves: fitted families, the one for the scenario in bold.",
         limit=limit,
-        limit_text="" if limit is None else f"limit: {formatting.number(limit)} mm",
+        limit_text="" if limit is None else f"limit: {_mm(limit)}",
     )
 
 
 def _findings(study: CoverSurveyStudy) -> tuple[str, ...]:
     survey, scenario, comparison = study.survey, study.scenario, study.comparison
+    limit, counted, fitted = survey.limit, survey.empirical_share, survey.fitted_share
     texts = [
-        f"Mean cover {_length_text(survey.mean)} mm, sd {_length_text(survey.sd)} mm, from {len(survey.data)} "
-        f"readings worth about {survey.effective_sample_size:.0f} independent ones (95 % intervals)."
+        f"Mean cover {_with_interval(survey.mean, _mm)}, sd {_with_interval(survey.sd, _mm)}, from "
+        f"{len(survey.data)} readings worth about "
+        f"{formatting.count(survey.effective_sample_size)} independent ones (95 % intervals)."
     ]
-    if (
-        survey.limit is not None
-        and survey.empirical_share is not None
-        and survey.fitted_share is not None
-    ):
+    if limit is not None and counted is not None and fitted is not None:
         texts.append(
-            f"Below {formatting.number(survey.limit)} mm: {_percent_text(survey.empirical_share)} of the readings; "
-            f"{_percent_text(survey.fitted_share)} by the fitted {survey.chosen.family}."
+            f"Below {_mm(limit)}: {_with_interval(counted, formatting.percent)} of the readings; "
+            f"{_with_interval(fitted, formatting.percent)} by the fitted {survey.chosen.family}."
         )
     texts.append(
         f'For a scenario: cover = {{ from = "cover.toml" }}, the {survey.chosen.family} with '
-        f"mean {formatting.number(survey.chosen.mean)} mm and sd {formatting.number(survey.chosen.sd)} mm."
+        f"mean {_mm(survey.chosen.mean)} and sd {_mm(survey.chosen.sd)}."
     )
     if comparison is not None and scenario is not None:
         texts += comparison_findings(comparison, scenario)
     return tuple(texts)
 
 
-def _length_text(estimate: Estimate) -> str:
-    ends = formatting.interval(estimate.low, estimate.high, formatting.number)
-    return f"{formatting.number(estimate.value)} ({ends})"
+def _mm(length: float) -> str:
+    return formatting.length(length, units="SI")
 
 
-def _percent_text(estimate: Estimate) -> str:
-    ends = formatting.interval(estimate.low, estimate.high, formatting.percent)
-    return f"{formatting.percent(estimate.value)} ({ends})"
+def _with_interval(estimate: Estimate, write: Callable[[float], str]) -> str:
+    return formatting.value_with_interval(estimate.value, estimate.low, estimate.high, write)
 
 
 def _sections(study: CoverSurveyStudy) -> tuple[Section, ...]:
     survey, scenario, comparison = study.survey, study.scenario, study.comparison
-    families = family_table(survey.fits, unit="mm", chosen=survey.chosen.family)
     sections = [
-        Section("Distribution of the cover", (), "cover", "Data: families.csv.", (families,))
+        Section(
+            "Distribution of the cover",
+            (
+                Figure("cover", sheet.draw(_plot_cover, survey), "Data: families.csv."),
+                family_table(survey.fits, unit="mm", chosen=survey.chosen.family),
+            ),
+        )
     ]
     if "x_mm" in survey.data:
-        sections.append(Section("Where the readings are", (), "positions", "Data: the survey."))
+        positions = Figure("positions", sheet.draw(plot_positions, survey), "Data: the survey.")
+        sections.append(Section("Where the readings are", (positions,)))
     if survey.areas is not None:
-        rows = survey.areas.head(40).to_dict("records")
+        rows = survey.areas.head(MAX_AREAS).to_dict("records")
         areas = Table(
-            "Readings by area" + ("; the first 40, all in areas.csv." if len(rows) == 40 else "."),
-            ("Area", "Readings", "Mean [mm]", "sd [mm]"),
-            tuple(
-                (
-                    row["area"],
-                    str(row["readings"]),
-                    formatting.number(row["mean_mm"]),
-                    formatting.number(row["sd_mm"]),
-                )
-                for row in rows
+            "Readings by area"
+            + (f"; the first {MAX_AREAS}, all in areas.csv." if len(rows) == MAX_AREAS else "."),
+            (
+                Column("Area", "area"),
+                numeric("Readings", "readings", str),
+                numeric("Mean [mm]", "mean_mm"),
+                numeric("sd [mm]", "sd_mm"),
             ),
-            frozenset({1, 2, 3}),
+            rows,
         )
-        sections.append(Section("Areas", (), "", "", (areas,)))
+        sections.append(Section("Areas", (areas,)))
     if comparison is not None and scenario is not None:
         sections.append(comparison_section(comparison, scenario))
     return tuple(sections)
@@ -284,6 +248,6 @@ def _scenario_input(study: CoverSurveyStudy) -> str:
         about=(
             "Cover as surveyed, for [reinforcement] of a scenario: "
             'cover = { from = "cover.toml" }.',
-            f"95 % intervals: mean {_length_text(survey.mean)} mm, sd {_length_text(survey.sd)} mm.",
+            f"95 % intervals: mean {_with_interval(survey.mean, _mm)}, sd {_with_interval(survey.sd, _mm)}.",
         ),
     )

@@ -2,363 +2,356 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
-import pandas as pd
+from markupsafe import Markup
 
-from stripwise.report import formatting
-from stripwise.report.pages.run_page import inline_svg, number_writers, style_sheet, template
+from stripwise.report.components import (
+    GATES_BLOCK,
+    Bullets,
+    Cell,
+    Column,
+    Figure,
+    Paragraph,
+    Report,
+    Section,
+    Table,
+    limit_state,
+    matrix,
+    numeric,
+    scenario_signature,
+    sentence_case,
+)
+from stripwise.report.figures.design_figures import draw_design_figures
+from stripwise.report.files import declared_tables, scenario_record
+from stripwise.report.pages.cost_sections import cost_sections
+from stripwise.report.pages.run_page import cured_at
+from stripwise.report.pages.site_page import follow_up_text, site_page
+from stripwise.report.prose import paragraphs, sentence
+from stripwise.report.render import math
+from stripwise.scenario.describe import inputs_table
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.design.exchange_rates import COVER_PER_DAY, ON_TARGET_LINE
+from stripwise.units.formatting import (
+    count,
+    duration,
+    in_range,
+    interval,
+    length,
+    per_unit,
+    percent,
+    temperature,
+    years,
+)
+from stripwise.units.result_columns import columns
 
-__all__ = ["render_design", "render_strip_ages"]
+__all__ = ["design_report"]
 
-COST_GROUPS = {
-    "strategy": "Strategies at the scenario's cover",
-    "strategy at drawn cover": "Strategies at the cover that the drawing holds",
-    "cheapest point": "Cheapest design point of each follow-up that meets the target",
-}
 MAX_COVERS = 7
+"""Most covers side by side."""
 
-Row = dict[str, Any]
+Row = Mapping[Any, Any]
+Write = Callable[[float], str]
 
 
-def render_design(result: DesignResult, figures: Mapping[str, str]) -> str:
-    """Write the report of a design: self-contained HTML without scripts and without network."""
+def design_report(result: DesignResult) -> Report:
+    """Write up a design."""
     scenario = result.scenario
-    units = scenario.units
-
-    def length(mm: float) -> str:
-        return _length(mm, units)
-
-    priced = result.cost is not None
-    return template("design.html.j2").render(
-        d=result,
-        s=scenario,
-        css=style_sheet(),
-        figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
-        limit_state=limit_state(result),
-        references=[_reference_row(row) for row in _records(result.references)],
-        required=_required_rows(result, length),
-        drawing_step="1/4 in" if units == "US" else "5 mm",
-        earliest=_earliest_table(result, length),
-        exchange=_exchange_rows(result, _cover_difference_writer(units)),
-        along=_target_line_rates(result, _cover_difference_writer(units)),
-        rules=_rule_rows(result, length),
-        common_margin=_common_margin(result, length),
-        costs=_cost_groups(result, length) if priced else [],
-        choice=_break_even_rows(result) if priced else [],
-        chosen_from=_chosen_from(result),
-        knowledge=bool(result.required["know_low"].notna().any()),
-        lowest_cover=length(float(result.design["cover_mm"].min())),
-        repair=_repair_text(result),
-        rate=""
-        if scenario.cost is None
-        else formatting.percent(scenario.cost.rate)
-        if scenario.cost.rate >= 0
-        else f"{100 * scenario.cost.rate:.2g} %",
-        **number_writers(units),
+    priced = ", and what the owner pays for either" if result.cost is not None else ""
+    return Report(
+        title=f"Cover and strip age together: {scenario.title}",
+        about="How much cover each strip age needs, how early the forms may go for each cover"
+        f"{priced}. Scenario {scenario.path.name}. Results concern {limit_state(scenario)}. "
+        "“Corrosion” here means depassivation.",
+        findings=result.verdict,
+        warnings=result.warnings,
+        sections=tuple(_sections(result)),
+        signature=scenario_signature(scenario, result.run["versions"]),
+        tables=declared_tables(
+            {
+                "design": result.design,
+                "required": result.required,
+                "earliest": result.earliest,
+                "exchange": result.exchange,
+                "rules": result.rules,
+                "strip-ages": result.strip_ages,
+                "cost": result.cost,
+                "pareto": result.pareto,
+                "choice": result.choice,
+            }
+        ),
+        pages={"strip-ages.html": site_page(result)},
+        record={
+            **result.run,
+            "scenario": scenario_record(scenario),
+            "inputs": inputs_table(scenario)[columns("inputs")].to_dict("records"),
+            "warnings": list(result.warnings),
+            "verdict": list(result.verdict),
+        },
     )
 
 
-def render_strip_ages(result: DesignResult) -> str:
-    """Write the strip-age table as one page to print for the site."""
-    units, table = result.scenario.units, result.strip_ages
-    covers = sorted(table["cover_mm"].unique())
-    blocks = []
-    for warmth, block in table.groupby("temperature_degC", sort=True):
-        lines = [
-            (
-                _follow_up_text(str(label)),
-                [_site_hours(float(h)) for h in rows.sort_values("cover_mm")["site_strip_age_h"]],
-            )
-            for label, rows in block.groupby("follow_up", sort=False)
-        ]
-        blocks.append((formatting.temperature(float(str(warmth)), units=units), lines))
-    hours = result.design["strip_age_h"]
-    return template("strip_ages.html.j2").render(
-        s=result.scenario,
-        css=style_sheet(),
-        limit_state=limit_state(result),
-        heads=[_length(float(c), units) for c in covers],
-        blocks=blocks,
-        shortest=_site_hours(float(hours.min())),
-        longest=formatting.duration(float(hours.max())),
-        knowledge=bool(result.required["know_low"].notna().any()),
+def _interval_text(row: Row, kind: str, write: Write) -> str:
+    """Write the interval of the "sampling" or over the "knowledge" inputs."""
+    ends = ("low95", "high95") if kind == "sampling" else ("know_low", "know_high")
+    return interval(float(row[ends[0]]), float(row[ends[1]]), in_range(write))
+
+
+def _length(result: DesignResult) -> Write:
+    return lambda mm: length(float(mm), units=result.scenario.units)
+
+
+def _has_knowledge(result: DesignResult) -> bool:
+    return bool(result.required["know_low"].notna().any())
+
+
+def _sections(result: DesignResult) -> Iterable[Section]:
+    scenario, figures = result.scenario, draw_design_figures(result)
+    goal, cured = sentence_case(limit_state(scenario)), cured_at(scenario)
+    yield Section(
+        "The map",
+        (
+            Figure(
+                "map",
+                figures["map"],
+                f"{goal}. {cured} A stripping limit is not a curing period: twelve hours protect "
+                "the face from damage, not from chloride. Data: design.csv.",
+            ),
+            _reference_table(result),
+        ),
+    )
+    yield Section(
+        "Required nominal cover",
+        (
+            Figure(
+                "required",
+                figures["required"],
+                f"{goal}. A change of the nominal cover moves the mean of the cover and leaves its "
+                "scatter. Data: required.csv.",
+            ),
+            _required_table(result),
+        ),
+    )
+    yield Section(
+        "Earliest strip age",
+        (
+            _earliest_table(result),
+            Paragraph("Durability alone.", "note"),
+            GATES_BLOCK,
+            Paragraph(
+                "The table for the site, over concrete temperatures, is strip-ages.html; all "
+                "digits are in earliest.csv and strip-ages.csv.",
+                "note",
+            ),
+        ),
+        keep=True,
+    )
+    yield _exchange_section(result)
+    yield _rules_section(result)
+    yield from cost_sections(result, figures)
+    yield _method_section(result)
+    yield Section("Limits", (Bullets(paragraphs("design.limits")),), level=3)
+
+
+def _reference_table(result: DesignResult) -> Table:
+    scenario = result.scenario
+
+    def hours(row: Row) -> str:
+        texts = [duration(float(row[k])) for k in ("low_h", "hours", "high_h")]
+        return texts[0] if len(set(texts)) == 1 else ", ".join(texts)
+
+    return Table(
+        "Durations of standards, for a concrete temperature of "
+        f"{temperature(scenario.curing.temperature, units=scenario.units)}; strength development "
+        "rapid, medium, slow where a standard distinguishes it",
+        (
+            Column("Standard", "name", kind="tight"),
+            Column("What it is", "meaning"),
+            numeric("Duration", write=hours, kind="tight"),
+            Column("Source", write=lambda r: f"{r['source']} ({r['mark']})", kind="source"),
+        ),
+        result.references.to_dict("records"),
     )
 
 
-def limit_state(result: DesignResult) -> str:
-    """Name limit state, reference period and target."""
-    target = result.scenario.target
-    return (
-        f"limit state: depassivation; reference period: {formatting.number(target.service_life)} yr "
-        f"from first exposure; target: index {formatting.index(target.reliability_index)}, "
-        f"probability {formatting.percent(target.probability)}"
+def _required_table(result: DesignResult) -> Table:
+    write, scenario = _length(result), result.scenario
+    step = "1/4 in" if scenario.units == "US" else "5 mm"
+    return Table(
+        f"Nominal cover at which each strategy meets the target, and what a drawing holds ({step} "
+        "steps, rounded up). In grey: sampling interval; knowledge interval.",
+        (
+            numeric("No.", "number", str),
+            Column("Strategy", "strategy"),
+            numeric(
+                "Required cover",
+                write=lambda r: Cell(
+                    write(r["required_cover_mm"]), _interval_text(r, "sampling", write)
+                ),
+            ),
+            numeric("On the drawing", "drawn_cover_mm", write),
+            numeric(
+                "Over the knowledge inputs", write=lambda r: _interval_text(r, "knowledge", write)
+            ),
+            Column("Status", "status", lambda text: "" if text == "ok" else text),
+        ),
+        result.required.assign(number=range(1, len(result.required) + 1)).to_dict("records"),
+        bold=lambda r: bool(r["strategy"] == scenario.reference_strategy),
     )
 
 
-def _records(table: pd.DataFrame) -> list[Row]:
-    return [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
-
-
-def _length(mm: float, units: str) -> str:
-    """Write a length, infinite ones as a dash."""
-    return formatting.length(mm, units=units) if np.isfinite(mm) else formatting.DASH
-
-
-def _cover_difference_writer(units: str) -> Callable[[float], str]:
-    """Write differences of cover, all with the same decimals."""
-
-    def write(mm: float) -> str:
-        if units == "US" or not np.isfinite(mm):
-            return _length(mm, units)
-        return f"{round(mm, 1) + 0.0:.1f} mm".replace("-", formatting.MINUS)
-
-    return write
-
-
-def _follow_up_text(label: str) -> str:
-    return "no follow-up" if label == "none" else label
-
-
-def _site_hours(hours: float) -> str:
-    return formatting.duration(hours) if np.isfinite(hours) else formatting.DASH
-
-
-def _cost_text(value: float) -> str:
-    return formatting.number(value) if value >= 0.005 else "0"
-
-
-def _reference_row(row: Row) -> Row:
-    hours = [formatting.duration(float(row[k])) for k in ("low_h", "hours", "high_h")]
-    shown = hours[0] if len(set(hours)) == 1 else ", ".join(hours)
-    return {**row, "hours": shown, "source": f"{row['source']} ({row['mark']})"}
-
-
-def _interval_text(row: Row, kind: str, write: Callable[[float], str]) -> str:
-    """Write an interval; an infinite end is "more than" the range."""
-    low, high = (
-        (float(row["low95"]), float(row["high95"]))
-        if kind == "sampling"
-        else (float(row["know_low"]), float(row["know_high"]))
-    )
-    if np.isnan(low) or np.isnan(high):
-        return ""
-    if np.isfinite(low) and np.isfinite(high):
-        return formatting.interval(low, high, write)
-    first = write(low) if np.isfinite(low) else "below the range"
-    last = write(high) if np.isfinite(high) else "beyond the range"
-    return f"{first} to {last}"
-
-
-def _required_rows(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
-    return [
-        {
-            "name": row["strategy"],
-            "reference": row["strategy"] == result.scenario.reference_strategy,
-            "cover": length(row["required_cover_mm"]),
-            "sampling": _interval_text(row, "sampling", _sampling_writer(result)),
-            "drawn": length(row["drawn_cover_mm"]),
-            "knowledge": _interval_text(row, "knowledge", length),
-            "status": "" if row["status"] == "ok" else row["status"],
-        }
-        for row in _records(result.required)
-    ]
-
-
-def _sampling_writer(result: DesignResult) -> Callable[[float], str]:
-    """Write a cover with enough digits for a sampling interval."""
-    if result.scenario.units == "US":
-        return lambda mm: f"{mm / formatting.MM_PER_INCH:.3f} in"
-    return lambda mm: f"{mm:.2f} mm"
-
-
-def _earliest_table(result: DesignResult, length: Callable[[float], str]) -> Row:
-    table = result.earliest
+def _earliest_table(result: DesignResult) -> Table:
+    table, write = result.earliest, _length(result)
     covers = np.sort(table["cover_mm"].unique())
-    picks = np.unique(
-        np.round(np.linspace(0, len(covers) - 1, min(len(covers), MAX_COVERS))).astype(int)
-    )
-    longest = formatting.duration(float(result.design["strip_age_h"].max()))
+    spread = np.linspace(0, len(covers) - 1, min(len(covers), MAX_COVERS))
+    picks = [float(covers[k]) for k in np.unique(np.round(spread).astype(int))]
+    longest = duration(float(result.design["strip_age_h"].max()))
 
-    def cell(row: Row) -> tuple[str, str]:
+    def cell(row: Row) -> Cell:
         hours = float(row["earliest_strip_age_h"])
         if not np.isfinite(hours):
-            return f"over {longest}", ""
-        text = formatting.duration(hours)
+            return Cell(f"over {longest}")
         if str(row["status"]).startswith("any"):
-            return f"{text} or earlier", ""
-        return text, _interval_text(row, "sampling", lambda h: f"{h:.1f} h")
+            return Cell(f"{duration(hours)} or earlier")
+        return Cell(duration(hours), _interval_text(row, "sampling", duration))
 
     lines = []
     for label, rows in table.groupby("follow_up", sort=False):
-        by_cover = {float(row["cover_mm"]): row for row in _records(rows)}
-        lines.append(
-            (_follow_up_text(str(label)), [cell(by_cover[float(covers[k])]) for k in picks])
-        )
-    return {"heads": [length(float(covers[k])) for k in picks], "rows": lines}
+        by_cover = {float(row["cover_mm"]): row for row in rows.to_dict("records")}
+        lines.append((follow_up_text(str(label)), [cell(by_cover[cover]) for cover in picks]))
+    return matrix(
+        f"Earliest strip age that meets the target, by nominal cover. {cured_at(result.scenario)} In "
+        "grey: sampling interval. “Or earlier” means that any strip age of the range will do.",
+        "Follow-up",
+        [write(cover) for cover in picks],
+        lines,
+    )
 
 
-def _exchange_rows(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
-    rows = []
-    for row in _records(result.exchange):
-        if row["place"] == ON_TARGET_LINE and row["question"] == COVER_PER_DAY:
-            continue
-        unit = str(row["unit"])
-        if unit == "mm":
-            write = length
-            fine = _sampling_writer(result)
-        else:
-
-            def write(x: float, unit: str = unit) -> str:
-                return f"{formatting.number(x, 2)} {unit.replace('m2', 'm²')}"
-
-            fine = write
-        place = [str(row["place"])]
-        if np.isfinite(row["cover_mm"]) and row["place"] == "at the design point":
-            place.append(_length(float(row["cover_mm"]), result.scenario.units))
-        place += [
-            formatting.duration(float(row["strip_age_h"])),
-            _follow_up_text(str(row["follow_up"])),
-        ]
-        value = float(row["value"])
-        rows.append(
-            {
-                "question": row["question"],
-                "place": ", ".join(place),
-                "value": write(value) if np.isfinite(value) else str(row["status"]),
-                "sampling": _interval_text(row, "sampling", fine),
-                "knowledge": _interval_text(row, "knowledge", write),
-            }
-        )
-    return rows
+def _exchange_section(result: DesignResult) -> Section:
+    text = sentence("design.exchange")
+    if _has_knowledge(result):
+        text += " " + sentence("design.exchange_knowledge")
+    return Section(
+        "What one is worth in terms of the other",
+        (Paragraph(text), _exchange_table(result), _target_line_table(result)),
+        keep=True,
+    )
 
 
-def _target_line_rates(result: DesignResult, length: Callable[[float], str]) -> Row:
-    """Set the rates along the target line out by follow-up and strip age."""
+def _exchange_table(result: DesignResult) -> Table:
     table = result.exchange
-    rows = table[(table["place"] == ON_TARGET_LINE) & (table["question"] == COVER_PER_DAY)]
-    ages = sorted(rows["strip_age_h"].unique())
+    on_line = (table["place"] == ON_TARGET_LINE) & (table["question"] == COVER_PER_DAY)
 
-    def cell(row: Row) -> tuple[str, str]:
-        value = float(row["value"])
-        return (
-            length(value) if np.isfinite(value) else formatting.DASH,
-            _interval_text(row, "knowledge", length)
-            or _interval_text(row, "sampling", _sampling_writer(result)),
+    def writer(row: Row) -> Write:
+        unit = str(row["unit"])
+        return _length(result) if unit == "mm" else lambda x: per_unit(x, unit)
+
+    def place(row: Row) -> str:
+        parts = [str(row["place"])]
+        if np.isfinite(row["cover_mm"]) and row["place"] == "at the design point":
+            parts.append(_length(result)(row["cover_mm"]))
+        return ", ".join(
+            [*parts, duration(float(row["strip_age_h"])), follow_up_text(str(row["follow_up"]))]
         )
 
-    lines = [
+    def value(row: Row) -> str:
+        found = float(row["value"])
+        return writer(row)(found) if np.isfinite(found) else str(row["status"])
+
+    return Table(
+        sentence_case(limit_state(result.scenario)),
         (
-            _follow_up_text(str(label)),
-            [cell(row) for row in _records(part.sort_values("strip_age_h"))],
-        )
-        for label, part in rows.groupby("follow_up", sort=False)
-    ]
-    return {"heads": [formatting.duration(float(age)) for age in ages], "rows": lines}
+            Column("Question", "question"),
+            Column("Where", write=place),
+            numeric("Worth", write=value, kind="tight"),
+            numeric("Sampling interval", write=lambda r: _interval_text(r, "sampling", writer(r))),
+            numeric(
+                "Knowledge interval", write=lambda r: _interval_text(r, "knowledge", writer(r))
+            ),
+        ),
+        table[~on_line].to_dict("records"),
+    )
 
 
-def _rule_rows(result: DesignResult, length: Callable[[float], str]) -> list[Row]:
-    return [
-        {
-            "name": row["strategy"],
-            "penalty": formatting.number(row["hand_penalty"]),
-            "front": length(row["hand_front_mm"]),
-            "margin": length(row["margin_mm"]),
-            "sampling": _interval_text(row, "sampling", _sampling_writer(result)),
-            "rule": length(row["rule_margin_mm"]),
-            "cover": length(row["rule_cover_mm"]),
-            "checked": formatting.percent(row["checked_probability"]),
-            "status": "holds" if row["status"] == "ok" else row["status"],
-        }
-        for row in _records(result.rules)
-    ]
+def _target_line_table(result: DesignResult) -> Table:
+    """Set the rates along the target line out by follow-up and strip age."""
+    table, write = result.exchange, _length(result)
+    rows = table[(table["place"] == ON_TARGET_LINE) & (table["question"] == COVER_PER_DAY)]
+    kind = "knowledge" if _has_knowledge(result) else "sampling"
+
+    def cell(row: Row) -> Cell:
+        small = _interval_text(row, "knowledge", write) or _interval_text(row, "sampling", write)
+        return Cell(write(row["value"]), small)
+
+    return matrix(
+        "Along the target line: cover saved by 24 h more in the forms, from the strip age above "
+        f"each column. In grey: {kind} interval. All rows: exchange.csv.",
+        "Follow-up",
+        [duration(float(age)) for age in sorted(rows["strip_age_h"].unique())],
+        [
+            (
+                follow_up_text(str(label)),
+                [cell(row) for row in part.sort_values("strip_age_h").to_dict("records")],
+            )
+            for label, part in rows.groupby("follow_up", sort=False)
+        ],
+    )
 
 
-def _common_margin(result: DesignResult, length: Callable[[float], str]) -> str:
-    if not result.rules["status"].eq("ok").all():
-        return ""
-    return length(float(result.rules["rule_margin_mm"].max()))
+def _rules_section(result: DesignResult) -> Section:
+    scenario, write = result.scenario, _length(result)
+    text = sentence("design.rule")
+    if scenario.curing.layered:
+        text += " " + sentence("design.rule_layered")
+    if result.rules["status"].eq("ok").all():
+        margin = write(result.rules["rule_margin_mm"].max())
+        text += f" A margin of {margin} serves all strategies of this scenario."
+    table = Table(
+        f"Margin per strategy; run back with {count(200_000)} pseudo-random walls, allowed "
+        f"{percent(scenario.target.probability)}",
+        (
+            Column("Strategy", "strategy"),
+            numeric("Penalty in the hand calculation", "hand_penalty"),
+            numeric(Markup("Front x<sub>c</sub>"), "hand_front_mm", write, kind="tight"),
+            numeric(
+                "Margin",
+                write=lambda r: Cell(write(r["margin_mm"]), _interval_text(r, "sampling", write)),
+                kind="tight",
+            ),
+            numeric("Rule", "rule_margin_mm", write, kind="tight"),
+            numeric("Cover by the rule", "rule_cover_mm", write, kind="tight"),
+            numeric("Run back", "checked_probability", percent, kind="tight"),
+            Column("Status", "status", lambda text: "holds" if text == "ok" else text),
+        ),
+        result.rules.to_dict("records"),
+    )
+    return Section(
+        "Rules for a calculation by hand",
+        (
+            Paragraph(math(sentence("design.hand", life=years(scenario.target.service_life)))),
+            Paragraph(Markup("c<sub>nom</sub> ≥ x<sub>c</sub> + margin"), "formula"),
+            Paragraph(text),
+            table,
+        ),
+        keep=True,
+    )
 
 
-def _cost_groups(
-    result: DesignResult, length: Callable[[float], str]
-) -> list[tuple[str, list[Row]]]:
-    assert result.cost is not None
-    groups = []
-    for kind, title in COST_GROUPS.items():
-        rows = [
-            {
-                "option": _follow_up_text(str(row["follow_up"]))
-                if kind == "cheapest point"
-                else row["option"],
-                "cover": length(row["cover_mm"]),
-                "strip_age": formatting.duration(row["strip_age_h"]),
-                "probability": formatting.percent(row["probability"]),
-                "meets": row["met_on_average"],
-                "forms": _cost_text(row["forms"]),
-                "after": _cost_text(row["follow_up_curing"]),
-                "extra": _cost_text(row["cover"]),
-                "repair": _cost_text(row["repair"]),
-                "total": _cost_text(row["cost"]),
-                "knowledge": _interval_text(row, "knowledge", _cost_text),
-            }
-            for row in _records(result.cost[result.cost["kind"] == kind])
-        ]
-        if rows:
-            groups.append((title, rows))
-    return groups
-
-
-def _break_even_rows(result: DesignResult) -> list[Row]:
-    assert result.choice is not None
-    rows = []
-    for row in _records(result.choice):
-        share = row["unit"] == "1/yr"
-
-        def write(x: float, row: Row = row, share: bool = share) -> str:
-            if share:
-                return f"{100 * x:.2g} %".replace("-", formatting.MINUS)
-            return f"{formatting.number(x)} {str(row['unit']).replace('m2', 'm²')}"
-
-        sides = {
-            side: f"{side} {write(row[f'changes_{side}'])}: {row[f'choice_{side}']}"
-            if np.isfinite(row[f"changes_{side}"])
-            else "no change"
-            for side in ("below", "above")
-        }
-        rows.append(
-            {
-                "parameter": row["parameter"],
-                "now": write(row["value"]),
-                "choice": row["choice"],
-                "looked": f"{write(row['looked_from'])} to {write(row['looked_to'])}",
-                **sides,
-            }
-        )
-    return rows
-
-
-def _chosen_from(result: DesignResult) -> str:
-    if result.cost is None:
-        return ""
-    if result.cost["kind"].eq("strategy at drawn cover").any():
-        return "the strategies, each at the cover that the drawing holds"
-    return "the strategies at the scenario's cover, none of which meets the target in the range"
-
-
-def _repair_text(result: DesignResult) -> str:
-    cost = result.scenario.cost
-    if cost is None:
-        return ""
-    text = f"{formatting.number(cost.repair)} {cost.currency}/m² at depassivation"
-    if cost.instalments == ((0.0, 1.0),):
-        return text
-    parts = [
-        f"{formatting.percent(share)} {formatting.number(after)} yr after depassivation"
-        for after, share in cost.instalments
-    ]
-    return f"{formatting.number(cost.repair)} {cost.currency}/m², {formatting.join_with_and(parts)}"
+def _method_section(result: DesignResult) -> Section:
+    scenario, run = result.scenario, result.run
+    follow_ups, ages, covers = run["map_shape"]
+    text = sentence(
+        "design.method",
+        follow_ups=follow_ups,
+        ages=ages,
+        covers=covers,
+        repeats=scenario.sampling.repeats,
+        map_points=run["map_points"],
+        strategy_points=run["strategy_points"],
+        seed=scenario.sampling.seed,
+        file=scenario.path.name,
+    )
+    return Section("How it was computed", (Paragraph(text),), keep=True)

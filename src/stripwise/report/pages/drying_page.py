@@ -11,12 +11,22 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from stripwise.evidence.drying_rates import DryingResult, RankCorrelation
-from stripwise.report import formatting
-from stripwise.report.components import Report, Section, Table
+from stripwise.report.components import (
+    Column,
+    Figure,
+    Report,
+    Section,
+    Table,
+    data_report,
+    numeric,
+    sentence_case,
+)
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.figures.label_placement import shorten_text, spread_labels
+from stripwise.report.prose import paragraphs, sentence
 from stripwise.studies.fit.drying_study import DryingStudy
+from stripwise.units.formatting import interval, number, value_with_interval
 
 __all__ = ["drying_report", "plot_losses"]
 
@@ -26,36 +36,24 @@ LABEL_WIDTH_MM = 46.0
 MAX_LINES = 60
 """Most specimens drawn."""
 
-NOT_A_DIFFUSIVITY = (
-    "Mass loss is supporting evidence: it orders strategies by how open the face is to moisture, "
-    "and is never a diffusivity."
-)
-
 
 def drying_report(study: DryingStudy) -> Report:
     """Write up a drying test."""
     data_file, result, correlations = study.data_file, study.result, study.correlations
-    with sheet.style_context():
-        figures = {
-            "losses": sheet.parent_figure(plot_losses(data_file.data, result)),
-            "rates": sheet.parent_figure(_plot_rates(result)),
-        }
-    return Report(
+    return data_report(
+        data_file,
         title=f"Drying test: {data_file.path.stem}",
         about=f"Mass loss of {len(result.specimens)} specimens of "
-        f"{result.specimens['strategy'].nunique()} strategies. {NOT_A_DIFFUSIVITY}",
+        f"{result.specimens['strategy'].nunique()} strategies. {sentence('drying.no_diffusivity')}",
         findings=_findings(result),
-        sections=_sections(result),
-        source=data_file.path,
-        digest=data_file.digest,
+        sections=_sections(data_file.data, result),
         warnings=study.warnings,
-        method=_method(result),
-        assumptions=ASSUMPTIONS,
-        figures=figures,
+        method=paragraphs("drying.method", window=number(result.window)),
+        assumptions=paragraphs("drying.assumptions"),
         tables={
             "specimens.csv": result.specimens,
             "strategies.csv": result.strategies,
-            **({} if correlations is None else {"correlations.csv": correlations}),
+            "correlations.csv": correlations,
         },
         record={
             "kind": "drying",
@@ -65,15 +63,6 @@ def drying_report(study: DryingStudy) -> Report:
             "correlations": [] if correlations is None else correlations.to_dict("records"),
         },
     )
-
-
-ASSUMPTIONS = (
-    NOT_A_DIFFUSIVITY + " No input for a scenario is made from it.",
-    "A drying specimen loses water through faces and into air of the laboratory; temperature, "
-    "humidity and wind at the wall differ, and so does the moisture from which drying starts.",
-    "An order of strategies carries over to the wall only if the specimens were cast, kept in "
-    "forms and stripped as the wall was.",
-)
 
 
 def plot_losses(data: pd.DataFrame, result: DryingResult, *, ax: Axes | None = None) -> Axes:
@@ -128,17 +117,15 @@ def _name_ends(ax: Axes, ends: dict[str, float], names: list[str]) -> None:
     for name, y in zip(order, placed, strict=True):
         color, _ = style.line_style(names.index(name))
         room = (LABEL_WIDTH_MM - 5.0) * sheet.POINTS_PER_MM
-        ax.annotate(
+        sheet.annotate(
+            ax,
             shorten_text(name, width=room, size=style.TEXT_SIZE),
-            xy=(1.0, y / height),
+            (1.0, y / height),
+            offset=(7.0, 0.0),
+            size=style.TEXT_SIZE,
             xycoords="axes fraction",
-            xytext=(7.0, 0.0),
-            textcoords="offset points",
             va="center",
-            fontsize=style.TEXT_SIZE,
             color=color,
-            annotation_clip=False,
-            parse_math=False,
         )
 
 
@@ -152,7 +139,7 @@ def _plot_rates(result: DryingResult) -> Axes:
                 row["mean"],
                 row["low95"],
                 row["high95"],
-                f"{formatting.number(row['mean'])}, rank {_rank_text(row)}",
+                f"{number(row['mean'])}, rank {_rank_text(row)}",
                 tuple(own[:MAX_LINES]),
             )
         )
@@ -167,7 +154,7 @@ def _plot_rates(result: DryingResult) -> Axes:
 
 def _title(result: DryingResult, quantity: str) -> str:
     table = result.ranked(quantity)
-    what = "first" if quantity == "initial rate" else f"by {formatting.number(result.age)} d"
+    what = "first" if quantity == "initial rate" else f"by {number(result.age)} d"
     if len(table) < 2:
         return f"Mass loss {what} of the only strategy: {table[0]['strategy']}"
     least, most = table[0], table[-1]
@@ -181,26 +168,19 @@ def _title(result: DryingResult, quantity: str) -> str:
 
 def _findings(result: DryingResult) -> tuple[str, ...]:
     texts = []
-    for quantity, unit in (("initial rate", "% per d"), ("loss at age", "%")):
+    for name, quantity in (
+        ("Initial rate of mass loss (% per d)", "initial rate"),
+        (f"Mass loss at {number(result.age)} d (%)", "loss at age"),
+    ):
         parts = [
-            f"{row['strategy']} {formatting.number(row['mean'])}{_interval(row)}"
-            for row in result.ranked(quantity)
+            f"{r['strategy']} {value_with_interval(r['mean'], r['low95'], r['high95'])}"
+            for r in result.ranked(quantity)
         ]
-        name = (
-            f"Initial rate of mass loss ({unit})"
-            if quantity == "initial rate"
-            else f"Mass loss at {formatting.number(result.age)} d ({unit})"
-        )
         shown = parts if len(parts) <= 8 else [*parts[:4], "...", *parts[-3:]]
         texts.append(f"{name}, from least to most: {'; '.join(shown)}.")
     texts += [_correlation_text(item) for item in result.correlations]
-    texts.append(NOT_A_DIFFUSIVITY)
+    texts.append(sentence("drying.no_diffusivity"))
     return tuple(texts)
-
-
-def _interval(row: dict[Hashable, Any]) -> str:
-    low, high = row["low95"], row["high95"]
-    return "" if math.isnan(low) else f" ({formatting.number(low)} to {formatting.number(high)})"
 
 
 def _correlation_text(item: RankCorrelation) -> str:
@@ -208,87 +188,63 @@ def _correlation_text(item: RankCorrelation) -> str:
     if math.isnan(item.coefficient):
         return f"{start}: undefined, since one side has equal values only."
     return (
-        f"{start}: {item.coefficient:.2f} over {item.pairs} pairs "
-        f"(p = {formatting.number(item.p_value, 2)}{', all orders counted' if item.exact else ''})."
+        f"{start}: {number(item.coefficient, 2)} over {item.pairs} pairs "
+        f"(p = {number(item.p_value, 2)}{', all orders counted' if item.exact else ''})."
     )
 
 
 def _rank_text(row: dict[Hashable, Any]) -> str:
-    rank, low, high = (float(row[k]) for k in ("rank", "rank_low95", "rank_high95"))
-    return f"{rank:g}" if math.isnan(low) else f"{rank:g} ({low:g} to {high:g})"
+    return value_with_interval(row["rank"], row["rank_low95"], row["rank_high95"])
 
 
-def _sections(result: DryingResult) -> tuple[Section, ...]:
-    tables = tuple(
-        Table(
-            f"{quantity[0].upper()}{quantity[1:]} by strategy; rank 1 loses least; 95 % intervals "
-            "by the scatter pooled over strategies.",
-            ("Strategy", "Specimens", f"Mean [{unit}]", "95 % interval", "sd", "Rank"),
-            tuple(
-                (
-                    row["strategy"],
-                    str(row["specimens"]),
-                    formatting.number(row["mean"]),
-                    formatting.interval(row["low95"], row["high95"], formatting.number),
-                    formatting.number(row["sd"]),
-                    _rank_text(row),
-                )
-                for row in result.ranked(quantity)
-            ),
-            frozenset({1, 2, 3, 4, 5}),
-        )
-        for quantity, unit in (("initial rate", "% per d"), ("loss at age", "%"))
-    )
-    rows = result.specimens.head(MAX_LINES)
-    each = Table(
-        "Each specimen"
-        + (
-            f"; the first {MAX_LINES}, all in specimens.csv"
-            if len(result.specimens) > MAX_LINES
-            else ""
-        )
-        + ".",
+def _strategy_table(result: DryingResult, quantity: str, unit: str) -> Table:
+    return Table(
+        f"{sentence_case(quantity)} by strategy; rank 1 loses least; 95 % intervals by the scatter "
+        "pooled over strategies.",
         (
-            "Specimen",
-            "Strategy",
-            "Readings",
-            "Last [d]",
-            "Initial rate [% per d]",
-            "Standard error",
-            f"Loss at {formatting.number(result.age)} d [%]",
-            "Notes",
+            Column("Strategy", "strategy"),
+            numeric("Specimens", "specimens", str),
+            numeric(f"Mean [{unit}]", "mean"),
+            numeric("95 % interval", write=lambda r: interval(r["low95"], r["high95"])),
+            numeric("sd", "sd"),
+            numeric("Rank", write=_rank_text),
         ),
-        tuple(
+        result.ranked(quantity),
+    )
+
+
+def _sections(data: pd.DataFrame, result: DryingResult) -> tuple[Section, ...]:
+    more = len(result.specimens) > MAX_LINES
+    each = Table(
+        "Each specimen" + (f"; the first {MAX_LINES}, all in specimens.csv" if more else "") + ".",
+        (
+            Column("Specimen", "specimen"),
+            Column("Strategy", "strategy"),
+            numeric("Readings", "readings", str),
+            numeric("Last [d]", "last_d"),
+            numeric("Initial rate [% per d]", "rate_pct_d"),
+            numeric("Standard error", "rate_se", lambda x: number(x, 2)),
+            numeric(f"Loss at {number(result.age)} d [%]", "loss_pct"),
+            Column("Notes", "notes"),
+        ),
+        result.specimens.head(MAX_LINES).to_dict("records"),
+    )
+    losses = sheet.draw(plot_losses, data, result)
+    rates = sheet.draw(_plot_rates, result)
+    return (
+        Section(
+            "Mass loss over time",
             (
-                r["specimen"],
-                r["strategy"],
-                str(r["readings"]),
-                formatting.number(r["last_d"]),
-                formatting.number(r["rate_pct_d"]),
-                formatting.number(r["rate_se"], 2),
-                formatting.number(r["loss_pct"]),
-                r["notes"],
-            )
-            for r in rows.to_dict("records")
+                Figure("losses", losses, "Data: the file that was fitted."),
+                _strategy_table(result, "loss at age", "%"),
+            ),
         ),
-        frozenset({2, 3, 4, 5, 6}),
-    )
-    return (
-        Section("Mass loss over time", (), "losses", "Data: the file that was fitted.", tables[1:]),
-        Section("Initial rate", (), "rates", "Data: strategies.csv, specimens.csv.", tables[:1]),
-        Section("Specimens", (), "", "", (each,)),
-    )
-
-
-def _method(result: DryingResult) -> tuple[str, ...]:
-    return (
-        f"Initial rate: slope of a straight line by least squares through the readings of the "
-        f"first {formatting.number(result.window)} d after the first reading, three at least, with a "
-        "free intercept. Loss at an age: linear between the readings around it; nothing is "
-        "extrapolated.",
-        "Intervals of a strategy's mean by Student's t with the scatter between specimens pooled "
-        "over strategies, which holds where strategies scatter alike; intervals of ranks from "
-        "draws of the means under the same model.",
-        "Rank correlation: Spearman (1904), its p-value by going through all orders up to eight "
-        "pairs, by Student's t beyond.",
+        Section(
+            "Initial rate",
+            (
+                Figure("rates", rates, "Data: strategies.csv, specimens.csv."),
+                _strategy_table(result, "initial rate", "% per d"),
+            ),
+        ),
+        Section("Specimens", (each,)),
     )

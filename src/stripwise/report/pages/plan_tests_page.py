@@ -8,60 +8,45 @@ from matplotlib.axes import Axes
 
 from stripwise.evidence.cover_survey import CoverSurvey
 from stripwise.evidence.sample_sizes import CoreScatter
-from stripwise.report import formatting
-from stripwise.report.components import Report, Section, Table
+from stripwise.report.components import (
+    Column,
+    Figure,
+    Report,
+    Section,
+    Table,
+    data_report,
+    numeric,
+)
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import spread_labels
+from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.planned_tests import COVER_MEAN_TEST, COVER_SHARE_TEST, PlannedTests
+from stripwise.units import formatting
 
 __all__ = ["plan_report", "plot_power"]
 
 LABEL_WIDTH_MM = 46.0
 """Width right of the axes for the names of the tests."""
 
-ASSUMPTIONS = (
-    "Cores are taken at random places of the face, from the surface that was against the form, "
-    "and the cores of the reference curing come from a companion of the same mix and age.",
-    "The ratio to be seen is the mean penalty that the scenario assumes for the whole profile. A "
-    "penalty that acts on a thin skin shows in a migration test only where the specimen is cut "
-    "from the skin.",
-    "A migration test tells how the concrete resists at the age of testing; cores taken late show "
-    "less of an early difference, since the face goes on hydrating when it is wet.",
-)
-METHOD = (
-    "Two faces: t-test of two samples in ln D with equal scatter, one-sided; the power by the "
-    "non-central t distribution (Johnson and Welch 1940). Beside it the normal formula "
-    "2 (z_a + z_b)² s² / ln(ratio)² + z_a²/4 (Guenther 1981, recalled).",
-    "Mean cover: t-test of one sample. Share below a limit: sampling by attributes with the exact "
-    "binomial (Guenther 1969, recalled), beside the normal formula of Fleiss, Levin and Paik "
-    "(2003, recalled). Numbers of independent readings are multiplied by readings per independent "
-    "reading of the survey, where one is given.",
-    "Scatter of cores: sd of ln D pooled over the strategies of the fitted specimens, which holds "
-    "the concrete and the fit.",
-)
-
 
 def plan_report(plan: PlannedTests) -> Report:
     """Write up a plan of tests."""
     scenario, targets = plan.scenario, plan.targets
     table = _with_effects(plan)
-    with sheet.style_context():
-        figure = sheet.parent_figure(plot_power(plan))
-    return Report(
+    power = Figure("power", sheet.draw(plot_power, plan), "Data: plan.csv.")
+    return data_report(
+        scenario,
         title=f"Test plan for {scenario.title}",
         about=f"How many tests would show that a face was cured like "
         f"{scenario.reference_strategy} and not like {plan.strategy}, by the scatter of such tests.",
         findings=_findings(plan, table),
         sections=(
-            Section("What each test needs", (), "", "", (_plan_table(plan, table),)),
-            Section("Power against number of tests", (), "power", "Data: plan.csv."),
+            Section("What each test needs", (_plan_table(plan, table),)),
+            Section("Power against number of tests", (power,)),
         ),
-        source=scenario.path,
-        digest=scenario.digest,
         warnings=_warnings(plan.core_scatter, plan.survey),
-        method=METHOD,
-        assumptions=ASSUMPTIONS,
-        figures={"power": figure},
+        method=paragraphs("plan.method"),
+        assumptions=paragraphs("plan.assumptions"),
         tables={"plan.csv": table},
         record={
             "kind": "test-plan",
@@ -120,18 +105,16 @@ def plot_power(plan: PlannedTests, *, ax: Axes | None = None) -> Axes:
         high=height,
     )
     for place, (row, y) in enumerate(zip(rows, places, strict=True)):
-        count = f"{row['needed']:.0f} per face" if np.isfinite(row["needed"]) else "too many"
-        ax.annotate(
+        count = _count(row["needed"]) + " per face" * bool(np.isfinite(row["needed"]))
+        sheet.annotate(
+            ax,
             f"{row['test']}\n{count}",
-            xy=(1.0, y / height),
+            (1.0, y / height),
+            offset=(7.0, 0.0),
+            size=style.TEXT_SIZE,
             xycoords="axes fraction",
-            xytext=(7.0, 0.0),
-            textcoords="offset points",
             va="center",
-            fontsize=style.TEXT_SIZE,
             color=style.line_style(place)[0],
-            annotation_clip=False,
-            parse_math=False,
         )
     ax.set_xlabel("Tests on each face", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Power [%]", fontsize=style.TEXT_SIZE)
@@ -166,7 +149,7 @@ def _range(needed: list[float]) -> str:
     if not needed:
         return "more tests than can be made"
     low, high = min(needed), max(needed)
-    return f"{low:.0f} tests" if low == high else f"{low:.0f} to {high:.0f} tests"
+    return f"{formatting.interval(low, high, formatting.count)} tests"
 
 
 def _findings(plan: PlannedTests, table: pd.DataFrame) -> tuple[str, ...]:
@@ -180,9 +163,9 @@ def _findings(plan: PlannedTests, table: pd.DataFrame) -> tuple[str, ...]:
         if not np.isfinite(row["needed"]):
             texts.append(f"{row['test']}: {row['effect']}; no number of tests shows it.")
             continue
-        text = f"{row['test']}: {row['needed']:,.0f}{each} ({row['effect']})"
+        text = f"{row['test']}: {_count(row['needed'])}{each} ({row['effect']})"
         if row["have"]:
-            text += f"; {row['have']} are there, {row['more']:,.0f} more are needed"
+            text += f"; {row['have']} are there, {_count(row['more'])} more are needed"
         texts.append(f"{text}.")
     return tuple(texts)
 
@@ -193,36 +176,22 @@ def _plan_table(plan: PlannedTests, table: pd.DataFrame) -> Table:
         f"{formatting.percent(plan.targets.significance)}, one-sided. Scatter: sd of ln D, or of the cover "
         "in mm. Diffusivity tests count per face.",
         (
-            "Test",
-            "To be shown",
-            "Scatter",
-            "From",
-            "Needed",
-            "By the normal formula",
-            "There",
-            "More",
-            "Power now",
+            Column("Test", "test"),
+            Column("To be shown", "effect"),
+            numeric("Scatter", "scatter"),
+            Column("From", "scatter_from"),
+            numeric("Needed", "needed", _count),
+            numeric("By the normal formula", "needed_normal_formula"),
+            numeric("There", "have", str),
+            numeric("More", "more", _count),
+            numeric("Power now", "power_now", formatting.percent),
         ),
-        tuple(
-            (
-                row["test"],
-                row["effect"],
-                formatting.number(row["scatter"]),
-                row["scatter_from"],
-                _count(row["needed"]),
-                formatting.number(row["needed_normal_formula"]),
-                str(row["have"]),
-                _count(row["more"]),
-                formatting.percent(row["power_now"]),
-            )
-            for row in table.to_dict("records")
-        ),
-        frozenset({2, 4, 5, 6, 7, 8}),
+        table.to_dict("records"),
     )
 
 
 def _count(number: float) -> str:
-    return f"{number:,.0f}" if np.isfinite(number) else "too many"
+    return formatting.count(number) if np.isfinite(number) else "too many"
 
 
 def _warnings(cores: CoreScatter | None, survey: CoverSurvey | None) -> tuple[str, ...]:

@@ -9,15 +9,21 @@ from stripwise.evidence.profiles.chloride_profiles import BootstrapIntervals, Pr
 from stripwise.evidence.profiles.layered_fit import LAYERED
 from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
 from stripwise.evidence.profiles.pooling import ESTIMATOR
-from stripwise.report import formatting
-from stripwise.report.components import Section, Table
-from stripwise.report.figures.profile_figures import CONTENT_UNITS
+from stripwise.report.components import Column, Figure, Paragraph, Section, Table, numeric
+from stripwise.report.figures import sheet
+from stripwise.report.figures.profile_figures import (
+    CONTENT_UNITS,
+    plot_penalties,
+    plot_residuals,
+    profiles_figure,
+)
+from stripwise.report.pages.skin_section import skin_section
+from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.profiles_study import ProfilesStudy
+from stripwise.units import formatting
+from stripwise.units.formatting import diffusivity, number
 
 __all__ = ["findings", "method", "sections", "warnings"]
-
-E12 = 1e12
-"""From m2/s to the 10⁻¹² m²/s of the page."""
 
 MAX_ROWS = 60
 """Most specimens in a table."""
@@ -31,10 +37,10 @@ MIN_DEGREES_OF_FREEDOM = 5
 
 def findings(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -> tuple[str, ...]:
     """Say what came out, the answer first."""
-    low, high = float(fits.diffusivity.min()) * E12, float(fits.diffusivity.max()) * E12
+    low, high = float(fits.diffusivity.min()), float(fits.diffusivity.max())
     fitted = (
         f"{len(fits.layers_used)} profiles were fitted; the apparent diffusivity lies between "
-        f"{formatting.number(low)} and {formatting.number(high)} · 10⁻¹² m²/s."
+        f"{diffusivity(low)} and {diffusivity(high)} · 10⁻¹² m²/s."
     )
     if penalties is None:
         return (
@@ -46,23 +52,26 @@ def findings(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -> tupl
         return (fitted, f"{penalties.reference} is the only strategy: there is nothing to compare.")
     order = np.argsort(-penalties.log_ratios.log_mean, kind="stable")
     parts = [
-        f"{penalties.strategies[k]} {formatting.number(float(np.exp(penalties.log_ratios.log_mean[k])))} "
-        f"({formatting.number(float(penalties.low95[k]))} to {formatting.number(float(penalties.high95[k]))})"
+        f"{penalties.strategies[k]} "
+        + formatting.value_with_interval(
+            float(np.exp(penalties.log_ratios.log_mean[k])),
+            float(penalties.low95[k]),
+            float(penalties.high95[k]),
+        )
         for k in order
         if penalties.strategies[k] != penalties.reference
     ]
-    more = f", and {len(parts) - 6} more in penalties.csv" if len(parts) > 6 else ""
     pooled = penalties.log_diffusivity
     return (
         f"Penalty factors against {penalties.reference}, with 95 % intervals: "
-        f"{'; '.join(parts[:6])}{more}.",
+        f"{formatting.first_few(parts, 'penalties.csv')}.",
         fitted,
         f"Between specimens of one strategy ln Dₐ scatters with an sd of "
-        f"{formatting.number(float(np.sqrt(pooled.between_variance)), 2)}"
+        f"{number(float(np.sqrt(pooled.between_variance)), 2)}"
         + (
             " (assumed: no strategy has two specimens)."
             if pooled.between_assumed
-            else f" beyond what the fits explain ({pooled.degrees_of_freedom:g} degrees of freedom)."
+            else f" beyond what the fits explain ({number(pooled.degrees_of_freedom)} degrees of freedom)."
         ),
         _common_surface(penalties),
     )
@@ -108,71 +117,57 @@ def warnings(study: ProfilesStudy) -> tuple[str, ...]:
 def method(*, keep_first: bool, repeats: int) -> tuple[str, ...]:
     """Say how it was computed, with sources."""
     kept = "kept, as asked for" if keep_first else "left out, as washing and drying change it"
-    boot = (
-        f"Bootstrap with {repeats} repeats (bootstrap.csv): every repeat keeps every layer; its "
-        "residual over 1 - leverage is multiplied by one of Webb's six factors (Wu 1986; Webb "
-        "2014; recalled). With a handful of layers it is a check on the standard errors, no "
-        "better than they are."
-        if repeats
-        else "No bootstrap: there are too many specimens for one."
-    )
+    boot = paragraphs("profiles.bootstrap", repeats=repeats)
     return (
-        "Each profile: C = C0 + (Cs - C0) erfc(x / (2 sqrt(Dₐ t))), averaged exactly over each "
-        "layer by the integral of erfc, not taken at its middle; ln Dₐ, Cs and, where it was not "
-        "measured, C0 by least squares with equal weights, after ASTM C1556 and NT Build 443 "
-        "(recalled). The content is read as it stands: where binder or chloride ran out, or "
-        "binding is not linear, Dₐ takes it up.",
-        f"The shallowest layer is {kept}. Where a deeper layer exceeds the first of the fit by "
-        "more than 5 %, the layers before the maximum are left out and depths count from the "
-        "maximum's layer (after Andrade, Climent, de Vera 2015).",
-        "Standard errors from the residuals and the Jacobian, by the degrees of freedom left. "
-        "Flags: a fit by Huber's loss (1981), readings beyond 4 robust standard deviations; the "
-        "scale is the larger of the specimen's own and the median of the file.",
-        f"Pooling of ln Dₐ: {ESTIMATOR} (recalled). The error of the reference is in every "
-        "ratio, and so in the covariance. In penalties.csv mean and sd are those of the lognormal "
-        "whose 2.5 % and 97.5 % quantiles are the interval; the figures show its median.",
-        boot,
+        *paragraphs("profiles.method", kept=kept, estimator=ESTIMATOR),
+        *(boot if repeats else paragraphs("profiles.no_bootstrap")),
     )
 
 
 def sections(study: ProfilesStudy) -> tuple[Section, ...]:
     """Lay out the report."""
-    penalties, unit = study.penalties, CONTENT_UNITS[study.fits.profiles.basis]
+    fits, penalties, unit = study.fits, study.penalties, CONTENT_UNITS[study.fits.profiles.basis]
     parts = []
     if penalties is not None and len(penalties.strategies) > 1:
-        parts.append(
-            Section(
-                "Penalty factors",
-                (
-                    "A penalty factor is the diffusivity of the face as cured over that of the "
-                    "reference. It is what a scenario takes as penalty.",
-                ),
-                "penalties",
-                "Data: penalties.csv, penalty_covariance.csv, specimens.csv.",
-                (_penalty_table(penalties, unit),),
-            )
+        about = Paragraph(
+            "A penalty factor is the diffusivity of the face as cured over that of the reference. "
+            "It is what a scenario takes as penalty."
         )
+        factors = Figure(
+            "penalties",
+            sheet.draw(plot_penalties, penalties, study.penalty_fits),
+            "Data: penalties.csv, penalty_covariance.csv, specimens.csv.",
+        )
+        parts.append(Section("Penalty factors", (about, factors, _penalty_table(penalties, unit))))
+    if study.layered is not None:
+        parts.append(skin_section(fits, study.layered))
     depth = study.penetration_depth
     skin = (
-        f"At the fits, 95 % of the chloride's rise lies within {formatting.number(float(depth.min()))} "
-        f"to {formatting.number(float(depth.max()))} mm of the surface. Where curing changed the "
-        "concrete deeper than that, Dₐ is the skin's; where less deep, it is an average over "
-        "skin and bulk."
+        f"At the fits, 95 % of the chloride's rise lies within {_mm_between(depth)} of the "
+        "surface. Where curing changed the concrete deeper than that, Dₐ is the skin's; where less "
+        "deep, it is an average over skin and bulk."
     )
-    parts += [
-        Section("Profiles", (skin,), "profiles", "Data: residuals.csv.", ()),
-        Section("Residuals", (), "residuals", "Data: residuals.csv.", ()),
-        Section("Specimens", (), "", "", (_specimen_table(study.fits, study.bootstrap, unit),)),
-    ]
-    return tuple(parts)
+    with sheet.style_context():
+        drawn = profiles_figure(fits, study.layered)
+    residuals = Figure("residuals", sheet.draw(plot_residuals, fits), "Data: residuals.csv.")
+    return (
+        *parts,
+        Section("Profiles", (Paragraph(skin), Figure("profiles", drawn, "Data: residuals.csv."))),
+        Section("Residuals", (residuals,)),
+        Section("Specimens", (_specimen_table(fits, study.bootstrap, unit),)),
+    )
+
+
+def _mm_between(depth: NDArray[np.float64]) -> str:
+    return formatting.interval(
+        float(depth.min()), float(depth.max()), lambda mm: formatting.length(mm, units="SI")
+    )
 
 
 def _penetration(penetration_depth: NDArray[np.float64], affected_depth: float) -> str:
     within = int((penetration_depth < affected_depth).sum())
-    count, depth = penetration_depth.size, formatting.number(affected_depth)
-    text = (
-        f"Within the depth of {depth} mm that curing changed ended {within} of {count} profiles: "
-    )
+    count, depth = penetration_depth.size, formatting.length(affected_depth, units="SI")
+    text = f"Within the depth of {depth} that curing changed ended {within} of {count} profiles: "
     if within == count:
         return text + (
             "their Dₐ is the skin's, and the penalty factors belong to a scenario with that "
@@ -187,9 +182,7 @@ def _penetration(penetration_depth: NDArray[np.float64], affected_depth: float) 
 def _common_surface(penalties: ProfilePenaltyFactors) -> str:
     p = penalties.equal_surface_p
     text = (
-        f"p\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}{formatting.number(p, 2)}"
-        if p >= 0.001
-        else "p below 0.001"
+        f"p\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}{number(p, 2)}" if p >= 0.001 else "p below 0.001"
     )
     if p < SIGNIFICANCE:
         return (
@@ -204,7 +197,7 @@ def _replicates(penalties: ProfilePenaltyFactors) -> list[str]:
     if pooled.between_assumed:
         texts.append(
             "No strategy has two specimens, so that the scatter between specimens cannot be "
-            f"estimated: an sd of {formatting.number(float(np.sqrt(pooled.between_variance)))} of ln Dₐ stands "
+            f"estimated: an sd of {number(float(np.sqrt(pooled.between_variance)))} of ln Dₐ stands "
             "in for it (fib Bulletin 34, 2006, recalled). Test replicates."
         )
     else:
@@ -216,97 +209,77 @@ def _replicates(penalties: ProfilePenaltyFactors) -> list[str]:
             )
         if pooled.degrees_of_freedom < MIN_DEGREES_OF_FREEDOM:
             texts.append(
-                f"Only {pooled.degrees_of_freedom:g} degrees of freedom stand behind the scatter between "
+                f"Only {number(pooled.degrees_of_freedom)} degrees of freedom stand behind the scatter between "
                 "specimens: the intervals are wide because t is. More replicates narrow them."
             )
     return texts
 
 
 def _penalty_table(penalties: ProfilePenaltyFactors, unit: str) -> Table:
-    rows = []
-    for k, name in enumerate(penalties.strategies):
-        is_reference = name == penalties.reference
-        rows.append(
-            (
-                name + (" (reference)" if is_reference else ""),
-                str(penalties.log_diffusivity.counts[k]),
-                formatting.number(float(np.exp(penalties.log_diffusivity.mean[k])) * E12),
-                formatting.number(float(np.exp(penalties.log_ratios.log_mean[k]))),
-                ""
-                if is_reference
-                else formatting.interval(
-                    float(penalties.low95[k]), float(penalties.high95[k]), formatting.number
-                ),
-                f"{formatting.number(float(penalties.mean[k]))}; {formatting.number(float(penalties.sd[k]), 2)}",
-                f"{formatting.number(float(penalties.surface.mean[k]))} ± "
-                f"{formatting.number(float(np.sqrt(penalties.surface.variance[k])), 2)}",
-            )
-        )
+    pooled, ratios, surface = penalties.log_diffusivity, penalties.log_ratios, penalties.surface
+    names, reference = penalties.strategies, penalties.reference
+
+    def ends(k: int) -> str:
+        low, high = float(penalties.low95[k]), float(penalties.high95[k])
+        return "" if names[k] == reference else formatting.interval(low, high)
+
     return Table(
         f"By strategy. Surface content in {unit}, ± its standard error.",
         (
-            "Strategy",
-            "Specimens",
-            "Dₐ [10⁻¹² m²/s]",
-            "Penalty, median",
-            "95 % interval",
-            "Mean; sd",
-            "Surface content",
+            Column("Strategy", write=lambda k: names[k] + " (reference)" * (names[k] == reference)),
+            numeric("Specimens", write=lambda k: str(pooled.counts[k])),
+            numeric("Dₐ [10⁻¹² m²/s]", write=lambda k: diffusivity(float(np.exp(pooled.mean[k])))),
+            numeric("Penalty, median", write=lambda k: number(float(np.exp(ratios.log_mean[k])))),
+            numeric("95 % interval", write=ends),
+            numeric(
+                "Mean; sd",
+                write=lambda k: f"{number(penalties.mean[k])}; {number(penalties.sd[k], 2)}",
+            ),
+            numeric(
+                "Surface content",
+                write=lambda k: (
+                    f"{number(surface.mean[k])} ± {number(np.sqrt(surface.variance[k]), 2)}"
+                ),
+            ),
         ),
-        tuple(rows),
-        frozenset({1, 2, 3, 4, 5, 6}),
+        range(len(names)),
     )
 
 
 def _specimen_table(fits: ProfileFits, intervals: BootstrapIntervals | None, unit: str) -> Table:
-    profiles = fits.profiles
-    rows = []
-    for k in range(min(len(fits.layers_used), MAX_ROWS)):
-        ends = (
-            ""
-            if intervals is None
-            else formatting.interval(
-                float(intervals.diffusivity_low[k]) * E12,
-                float(intervals.diffusivity_high[k]) * E12,
-                formatting.number,
-            )
-        )
-        rows.append(
-            (
-                profiles.specimens[k],
-                profiles.strategies[k],
-                _with_error(fits.diffusivity[k] * E12, fits.diffusivity_se[k] * E12),
-                ends,
-                _with_error(fits.surface[k], fits.surface_se[k]),
-                formatting.number(float(fits.correlation[k]), 2),
-                formatting.number(float(fits.rmse[k]), 2),
-                str(fits.layers_used[k]),
-                fits.notes[k],
-            )
-        )
-    cut = (
-        ""
-        if len(rows) == len(fits.layers_used)
-        else f" The first {MAX_ROWS}; all in specimens.csv."
-    )
+    profiles, count = fits.profiles, len(fits.layers_used)
+    cut = f" The first {MAX_ROWS}; all in specimens.csv." if count > MAX_ROWS else ""
+
+    def ends(k: int) -> str:
+        if intervals is None:
+            return ""
+        low, high = intervals.diffusivity_low[k], intervals.diffusivity_high[k]
+        return formatting.interval(float(low), float(high), diffusivity)
+
     return Table(
         f"Each specimen, ± standard errors. Contents in {unit}.{cut}",
         (
-            "Specimen",
-            "Strategy",
-            "Dₐ [10⁻¹² m²/s]",
-            "95 % by bootstrap",
-            "Surface content",
-            "Correlation",
-            "Rmse",
-            "Layers",
-            "Notes",
+            Column("Specimen", write=lambda k: profiles.specimens[k]),
+            Column("Strategy", write=lambda k: profiles.strategies[k]),
+            numeric(
+                "Dₐ [10⁻¹² m²/s]",
+                write=lambda k: _with_error(
+                    1e12 * fits.diffusivity[k], 1e12 * fits.diffusivity_se[k]
+                ),
+            ),
+            numeric("95 % by bootstrap", write=ends),
+            numeric(
+                "Surface content", write=lambda k: _with_error(fits.surface[k], fits.surface_se[k])
+            ),
+            numeric("Correlation", write=lambda k: number(float(fits.correlation[k]), 2)),
+            numeric("Rmse", write=lambda k: number(float(fits.rmse[k]), 2)),
+            numeric("Layers", write=lambda k: str(fits.layers_used[k])),
+            Column("Notes", write=lambda k: fits.notes[k]),
         ),
-        tuple(rows),
-        frozenset({2, 3, 4, 5, 6, 7}),
+        range(min(count, MAX_ROWS)),
     )
 
 
 def _with_error(value: float, error: float) -> str:
-    text = f"{formatting.number(float(value))} ± {formatting.number(float(error), 2)}"
+    text = f"{number(float(value))} ± {number(float(error), 2)}"
     return text.replace(" ", "\N{NO-BREAK SPACE}")

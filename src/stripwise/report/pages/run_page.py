@@ -1,241 +1,361 @@
-"""What the report of a run says, as one HTML page: a letter to the owner, then a calculation."""
+"""What the report of a run says: a letter to the owner, then a calculation."""
 
 from __future__ import annotations
 
-import functools
-import re
-import xml.etree.ElementTree as ET
-from collections.abc import Mapping
-from dataclasses import dataclass
-from importlib import resources
+from collections.abc import Iterable, Mapping
 
-import jinja2
-import numpy as np
-from markupsafe import Markup, escape
+import matplotlib.figure
+import pandas as pd
+from markupsafe import Markup
 
-from stripwise.report import formatting
-from stripwise.report.pages import cover_answers, run_tables
-from stripwise.report.pages.service_section import service_part
+from stripwise.report.components import (
+    GATES_BLOCK,
+    Alarm,
+    Block,
+    Column,
+    Figure,
+    Paragraph,
+    Report,
+    Section,
+    Table,
+    limit_state,
+    matrix,
+    numeric,
+    scenario_signature,
+    sentence_case,
+)
+from stripwise.report.figures import curves_figure
+from stripwise.report.files import declared_tables, run_record
+from stripwise.report.pages import cover_answers
+from stripwise.report.pages.run_method import method_sections
+from stripwise.report.pages.run_tables import (
+    hand_table,
+    has_knowledge,
+    input_table,
+    strategy_rows,
+    strategy_table,
+)
+from stripwise.report.pages.service_section import service_sections
+from stripwise.report.prose import sentence
+from stripwise.report.render import math
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import Assessment
+from stripwise.units.formatting import (
+    count,
+    curing_temperatures,
+    distinct_percents,
+    duration,
+    in_range,
+    interval,
+    join_with_and,
+    length,
+    number,
+    percent,
+    points,
+)
 
-__all__ = ["inline_svg", "number_writers", "render", "style_sheet", "template"]
+__all__ = ["cured_at", "run_report", "run_tables"]
 
-SVG = "http://www.w3.org/2000/svg"
-XLINK = "http://www.w3.org/1999/xlink"
-
-SUBSCRIPT = re.compile(r"(?<=[A-Za-z\u03b1-\u03c9])_([A-Za-z0-9,]+)")
-
-MATURITY = {
-    "arrhenius": "the Arrhenius function, exp(\N{MINUS SIGN}Q (1/T \N{MINUS SIGN} 1/T_r))",
-    "nurse-saul": "the Nurse-Saul function, (T \N{MINUS SIGN} T_0) / (T_r \N{MINUS SIGN} T_0)",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class UniformRow:
-    """Probability at the service life by a penalty on the skin and on the whole cover."""
-
-    name: str
-    skin: str
-    whole: str
+Figures = Mapping[str, matplotlib.figure.Figure]
 
 
-def render(assessment: Assessment, figures: Mapping[str, str]) -> str:
-    """Write the report: self-contained HTML without scripts and without network."""
+def run_report(assessment: Assessment) -> Report:
+    """Write up a run."""
     scenario = assessment.scenario
-    rows = run_tables.strategy_rows(assessment)
-    return template("page.html.j2").render(
-        a=assessment,
-        s=scenario,
-        css=style_sheet(),
-        figures={name: inline_svg(svg, name=name) for name, svg in figures.items()},
-        strategies=rows,
-        remarks=_remarks(rows),
-        inputs=[row for row in run_tables.input_rows(assessment) if not _is_fixed_strip_age(row)],
-        hand=run_tables.hand_rows(assessment),
-        covers=cover_answers.cover_table(assessment),
-        earliest=cover_answers.earliest_table(assessment),
-        uniform=_uniform(assessment),
-        special=_special(assessment),
-        limit_state=_limit_state(assessment),
-        knowledge=bool(assessment.curves["know_high"].notna().any()),
-        sampling_error=_sampling_error(assessment),
-        exchange=_exchange(assessment),
-        maturity=MATURITY.get(scenario.curing.maturity, scenario.curing.maturity),
-        given_penalty=_numbers([i.name for i in scenario.strategies if i.penalty_input], rows),
-        early=_numbers(_below_one_day(assessment), rows),
-        layered=scenario.curing.layered,
-        versions=assessment.run.get("versions", {}),
-        endless=bool(np.isinf(scenario.ageing_ends)),
-        service=service_part(assessment),
-        depassivation=_depassivation(assessment),
-        **number_writers(scenario.units),
+    figures = curves_figure.draw_run_figures(assessment)
+    return Report(
+        title=scenario.title,
+        about="Service life of a concrete wall and the age at which its forms are stripped. "
+        f"Exposure class {scenario.exposure_class or 'not given'} (a label without effect on the "
+        f"numbers). Scenario {scenario.path.name}. Results concern {limit_state(scenario)}. "
+        f"“Corrosion” here means depassivation: {_depassivation(scenario)}.",
+        findings=assessment.verdict,
+        alarm=_alarm(assessment),
+        warnings=assessment.warnings,
+        sections=(
+            *_answer_sections(assessment, figures),
+            *_inputs(assessment),
+            *service_sections(assessment, figures),
+            *_uniform(assessment),
+            _checks(assessment),
+            *method_sections(assessment),
+        ),
+        signature=scenario_signature(scenario, assessment.run.get("versions", {})),
+        tables=run_tables(assessment),
+        record=run_record(assessment),
     )
 
 
-def inline_svg(svg: str, *, name: str) -> Markup:
-    """Prepare a figure to stand in a page beside others.
-
-    Identifiers get the figure's name in front, so that no two figures share one; the style sheet,
-    which would reach the whole page, becomes attributes of the figure; the size is left to the
-    page.
-    """
-    ET.register_namespace("", SVG)
-    ET.register_namespace("xlink", XLINK)
-    root = ET.fromstring(svg)
-    for parent in list(root.iter()):
-        for child in list(parent):
-            if child.tag in (f"{{{SVG}}}style", f"{{{SVG}}}metadata"):
-                parent.remove(child)
-    for element in root.iter():
-        for key, value in element.attrib.items():
-            if key == "id":
-                element.set(key, f"{name}-{value}")
-            elif key.endswith("href") and value.startswith("#"):
-                element.set(key, f"#{name}-{value[1:]}")
-            elif "url(#" in value:
-                element.set(key, value.replace("url(#", f"url(#{name}-"))
-    for key in ("width", "height", "version"):
-        root.attrib.pop(key, None)
-    root.set("stroke-linejoin", "round")
-    root.set("stroke-linecap", "butt")
-    root.set("role", "img")
-    root.set("aria-label", f"Figure: {name}; its headline and numbers are text")
-    return Markup(ET.tostring(root, encoding="unicode"))
-
-
-@functools.cache
-def template(name: str) -> jinja2.Template:
-    """Return a template by its file name; it escapes its values and fails on missing ones."""
-    environment = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_text),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    environment.filters["subscripts"] = _subscripts
-    environment.filters["tied"] = formatting.no_break_spaces
-    return environment.get_template(name)
-
-
-def _subscripts(text: str) -> Markup:
-    """Set what follows an underscore as a subscript: k_e, t_ref."""
-    return Markup(SUBSCRIPT.sub(r"<sub>\1</sub>", str(escape(text))))
-
-
-def style_sheet() -> Markup:
-    """Return the style of every page."""
-    return Markup(_text("page.css"))
-
-
-def _text(name: str) -> str:
-    return resources.files("stripwise.report.templates").joinpath(name).read_text(encoding="utf-8")
-
-
-def number_writers(units: str) -> dict[str, object]:
-    """Return the functions by which a template writes numbers, bound to the units of the report."""
+def run_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
+    """Return every table that a run writes, by file name."""
+    service = assessment.service
+    options = {
+        "mechanisms.csv": service.mechanisms,
+        "cracking.csv": service.cracking,
+        "extent.csv": service.extent,
+        "layers.csv": service.layers,
+    }
     return {
-        "number": formatting.number,
-        "percent": formatting.percent,
-        "index": formatting.index,
-        "duration": formatting.duration,
-        "length": functools.partial(formatting.length, units=units),
-        "temperature": functools.partial(formatting.temperature, units=units),
-        "cured_at": _cured_at,
+        **declared_tables(
+            {
+                "curves": assessment.curves,
+                "strategies": assessment.strategies,
+                "sensitivity": assessment.sensitivity,
+                "inputs": assessment.inputs,
+            }
+        ),
+        **{name: table for name, table in options.items() if table is not None},
     }
 
 
-def _cured_at(scenario: Scenario) -> str:
+def cured_at(scenario: Scenario) -> str:
+    """Say at which concrete temperatures the choices hold."""
     open_to = scenario.choices.follow_up if scenario.choices else ()
-    return formatting.curing_temperatures(
+    return curing_temperatures(
         scenario.curing.temperature,
         [(item.label, item.temperature) for item in open_to],
         units=scenario.units,
     )
 
 
-def _depassivation(assessment: Assessment) -> str:
-    service = assessment.scenario.service
+def _depassivation(scenario: Scenario) -> str:
     chloride = "the chloride content at the steel reaches its critical value"
     carbonation = "the carbonation front reaches the steel"
-    if not service.chloride:
+    if not scenario.service.chloride:
         return carbonation
-    return f"{chloride}, or {carbonation}" if service.carbonation else chloride
+    return f"{chloride}, or {carbonation}" if scenario.service.carbonation else chloride
 
 
-def _is_fixed_strip_age(row: run_tables.InputRow) -> bool:
-    """Whether the table of strategies has this input already."""
-    return row.name.endswith(".strip_age") and row.family == "fixed"
-
-
-def _limit_state(assessment: Assessment) -> str:
-    target = assessment.scenario.target
-    return (
-        f"limit state: depassivation; reference period: {formatting.number(target.service_life)} yr "
-        f"from first exposure; target: index {formatting.index(target.reliability_index)}, "
-        f"probability {formatting.percent(target.probability)}"
+def _alarm(assessment: Assessment) -> Alarm | None:
+    check = assessment.plain_check
+    if check.agrees:
+        return None
+    sampled, plain = distinct_percents(check.sampled, check.plain)
+    return Alarm(
+        "Do not use these numbers: the check by plain Monte Carlo disagrees",
+        "For the reference strategy at the service life the main calculation gives "
+        f"{sampled}, plain Monte Carlo with {count(check.samples)} samples gives {plain}. "
+        f"The difference is {number(check.deviations)} standard errors; at most 4 are accepted. "
+        "Something in the calculation is wrong for this scenario. Report it with the scenario and "
+        "run.json.",
     )
 
 
-def _sampling_error(assessment: Assessment) -> str:
-    half = 50.0 * (assessment.curves["high95"] - assessment.curves["low95"]).max()
-    return formatting.number(float(half), 1)
+def _answer_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]:
+    scenario = assessment.scenario
+    goal = sentence_case(limit_state(scenario))
+    yield Section(
+        "Probability of depassivation over the years",
+        (
+            Figure("curves", figures["curves"], f"{goal}. Data: curves.csv."),
+            Paragraph(_intervals(assessment)),
+        ),
+    )
+    meaning = "knowledge" if has_knowledge(assessment) else "sampling"
+    yield Section(
+        "The strategies side by side",
+        (
+            strategy_table(assessment),
+            *(Paragraph(f"{text}.", "note") for text in _remarks(assessment)),
+            Paragraph(
+                f"“Undecided” means that the target lies inside the {meaning} interval. Beside "
+                "every strip age stand the gates of the box on the first page: in-place strength, "
+                "stability, frost. All digits: strategies.csv.",
+                "note",
+            ),
+        ),
+    )
+    yield from _map_sections(assessment, figures)
+    if "drivers" in figures:
+        text = (
+            "Which uncertainty matters, with the design left as it is. Data: sensitivity.csv, "
+            "analysis “uncertainty”."
+        )
+        yield Section("What drives the answer", (Figure("drivers", figures["drivers"], text),))
+    if "choices" in figures:
+        text = (
+            "Which decision moves the result, over the ranges that the scenario opens; other "
+            f"ranges give other shares. {goal}. Data: sensitivity.csv, analysis “choices”."
+        )
+        yield Section("Which choice matters", (Figure("choices", figures["choices"], text),))
+    yield from _exchange(assessment)
+    yield _hand_check(assessment)
 
 
-def _exchange(assessment: Assessment) -> dict[str, str] | None:
-    rate, units = assessment.exchange, assessment.scenario.units
-    if rate is None:
-        return None
-
-    def length(mm: float) -> str:
-        return formatting.length(mm, units=units)
-
-    return {
-        "cover": length(rate.cover),
-        "strip_age": formatting.duration(rate.strip_age),
-        "rate": length(rate.rate),
-        "sampling": formatting.interval(rate.low95, rate.high95, length),
-        "knowledge": formatting.interval(rate.know_low, rate.know_high, length),
-    }
+def _intervals(assessment: Assessment) -> Markup:
+    widest = (assessment.curves["high95"] - assessment.curves["low95"]).max()
+    error = points(0.5 * float(widest))
+    entry = "run.knowledge" if has_knowledge(assessment) else "run.no_knowledge"
+    return Markup(sentence(entry, error=error))
 
 
-def _uniform(assessment: Assessment) -> list[UniformRow]:
-    whole = assessment.uniform_face
-    if whole is None:
-        return []
-    skin = assessment.strategies.set_index("strategy")["probability_at_target"]
-    return [
-        UniformRow(str(name), formatting.percent(float(skin[name])), formatting.percent(float(p)))
-        for name, p in zip(whole["strategy"], whole["probability_at_target"], strict=True)
-    ]
-
-
-def _remarks(rows: list[run_tables.StrategyRow]) -> list[str]:
+def _remarks(assessment: Assessment) -> list[str]:
     """Write why a strategy has no change of life, once for all that share the reason."""
     numbers: dict[str, list[str]] = {}
-    for row in rows:
-        if row.status:
-            numbers.setdefault(row.status, []).append(str(row.number))
-    return [f"No. {formatting.join_with_and(n)}: {status}" for status, n in numbers.items()]
+    for row in strategy_rows(assessment):
+        status = str(row["life_status"])
+        if status not in ("ok", "reference", "nan", ""):
+            numbers.setdefault(status, []).append(str(row["number"]))
+    return [f"No. {join_with_and(n)}: {status}" for status, n in numbers.items()]
 
 
-def _numbers(names: list[str], rows: list[run_tables.StrategyRow]) -> str:
-    return formatting.join_with_and([str(row.number) for row in rows if row.name in names])
+def _map_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]:
+    scenario, heading = assessment.scenario, "Cover and strip age together"
+    covers = cover_answers.cover_table(assessment)
+    earliest = cover_answers.earliest_table(assessment)
+    cured = cured_at(scenario)
+    blocks: tuple[Block, ...] = ()
+    if "map" in figures:
+        caption = f"{sentence_case(limit_state(scenario))}. {cured}"
+        blocks = (Figure("map", figures["map"], caption),)
+    if covers is None or earliest is None:
+        if blocks:
+            yield Section(heading, blocks)
+        return
+    averaged = (
+        "at the probability averaged over what is not known: a strategy may stand here and still "
+        "be “undecided” above"
+        if has_knowledge(assessment)
+        else "at the mean probability"
+    )
+    yield Section(
+        heading,
+        (
+            *blocks,
+            matrix(
+                "Mean cover that meets the target, by strip age (rounded up; knowledge averaged, "
+                "no safety margin added)",
+                "Follow-up",
+                covers.heads,
+                covers.rows,
+            ),
+            matrix(
+                "Earliest strip age that meets the target, by mean cover (rounded up to half "
+                "hours, from 2 d on to tenths of a day; knowledge averaged, no safety margin added)",
+                "Follow-up",
+                earliest.heads,
+                earliest.rows,
+            ),
+            Paragraph(
+                f"Both tables: {limit_state(scenario)}, {averaged}. These are ages for durability "
+                "alone.",
+                "note",
+            ),
+            GATES_BLOCK,
+            Paragraph(
+                "For required covers with their intervals, rules for a hand calculation, a "
+                "strip-age table for the site and, with prices, what each choice costs: stripwise "
+                f"design {scenario.path.name}.",
+                "note",
+            ),
+        ),
+    )
 
 
-def _special(assessment: Assessment) -> list[tuple[str, str, str]]:
-    table = assessment.special_cases
-    return [
-        (str(case), str(strategy) or "all", formatting.percent(float(share)))
-        for case, strategy, share in zip(
-            table["case"], table["strategy"].fillna(""), table["share"], strict=True
+def _exchange(assessment: Assessment) -> Iterable[Section]:
+    rate, units = assessment.exchange, assessment.scenario.units
+    if rate is None:
+        return
+
+    def length_text(mm: float) -> str:
+        return length(mm, units=units)
+
+    write = in_range(length_text)
+    worth = write(rate.rate)
+    sampling = interval(rate.low95, rate.high95, write)
+    knowledge = interval(rate.know_low, rate.know_high, write)
+    bounds = ""
+    if knowledge:
+        bounds = f" (over the knowledge inputs {knowledge}"
+        bounds += f"; sampling {sampling})" if sampling != worth else ")"
+    elif sampling:
+        bounds = f" (sampling interval {sampling}; no knowledge inputs)"
+    text = Markup(
+        "At a mean cover of {} and a strip age of {}, 24 h more in the forms buy as much "
+        "reliability as <strong>{}</strong> of cover{}, for {}. The rate holds near this point "
+        "only. The gates before stripping stay as they are."
+    ).format(
+        write(rate.cover), duration(rate.strip_age), worth, bounds, limit_state(assessment.scenario)
+    )
+    yield Section("Exchange rate of cover and form time", (Paragraph(text),), level=3, keep=True)
+
+
+def _hand_check(assessment: Assessment) -> Section:
+    text = Markup(
+        "For the reference strategy, <bdi>{}</bdi>, with every input at its mean; a pocket "
+        "calculator is enough. This is one calculation, not the probability: a front short of the "
+        "steel at mean values still leaves a chance that it is not."
+    ).format(assessment.scenario.reference_strategy)
+    if assessment.scenario.units == "US":
+        text += (
+            " The formulas are in mm and degrees Celsius as printed in their sources; results are "
+            "repeated in inches."
         )
-    ]
+    return Section(
+        "Check by hand at mean values", (Paragraph(text), hand_table(assessment)), keep=True
+    )
 
 
-def _below_one_day(assessment: Assessment) -> list[str]:
-    rows = assessment.strategies
-    return [str(name) for name in rows.loc[rows["effective_curing_h"] < 24.0, "strategy"]]
+def _inputs(assessment: Assessment) -> Iterable[Section]:
+    scenario = assessment.scenario
+    converted = (
+        ", converted from the scenario, which gives it by mass of concrete"
+        if scenario.chloride_basis == "concrete"
+        else ""
+    )
+    text = (
+        f"Chloride in % by mass of binder{converted}. Strip ages that are fixed stand with the "
+        "strategies. All digits: inputs.csv."
+    )
+    if scenario.correlations:
+        pairs = (f"{c.first} with {c.second} {number(c.rank, 2)}" for c in scenario.correlations)
+        text += f" Rank correlations: {'; '.join(pairs)}."
+    yield Section("Inputs and their sources", (input_table(assessment), Paragraph(text, "note")))
+
+
+def _uniform(assessment: Assessment) -> Iterable[Section]:
+    whole = assessment.uniform_face
+    if whole is None:
+        return
+    skin = assessment.strategies.set_index("strategy")["probability_at_target"]
+    table = Table(
+        f"Probability; {limit_state(assessment.scenario)}",
+        (
+            Column("Strategy", "strategy"),
+            numeric(
+                "Penalty on the affected depth", "strategy", lambda name: percent(float(skin[name]))
+            ),
+            numeric("Penalty on the whole cover", "probability_at_target", percent),
+        ),
+        whole.to_dict("records"),
+    )
+    yield Section(
+        "Penalty on a skin or on the whole cover",
+        (Paragraph(math(sentence("run.uniform"))), table),
+        keep=True,
+    )
+
+
+def _checks(assessment: Assessment) -> Section:
+    check, table = assessment.plain_check, assessment.special_cases
+    plain, sampled = distinct_percents(check.plain, check.sampled)
+    text = (
+        "Plain Monte Carlo of the reference strategy at the service life, "
+        f"{count(check.samples)} pseudo-random samples: {plain} against {sampled} by the main "
+        f"calculation, {number(check.deviations)} standard errors apart (at most 4 accepted): "
+        f"{'they agree' if check.agrees else 'THEY DISAGREE'}."
+    )
+    special: Block = Paragraph(
+        "No sample was special: none starts depassivated and none lacks a chloride front."
+    )
+    if len(table):
+        special = Table(
+            "Samples that are special; all are counted in the results, none is dropped",
+            (
+                Column("Case", "case"),
+                Column("Strategy", "strategy", lambda name: str(name) or "all"),
+                numeric("Share of samples", "share", percent),
+            ),
+            table.fillna({"strategy": ""}).to_dict("records"),
+        )
+    return Section("Checks and special cases", (Paragraph(text), special), keep=True)

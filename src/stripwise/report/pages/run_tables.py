@@ -1,138 +1,160 @@
-"""Which numbers of a run the report shows, as text in its units."""
+"""Which numbers of a run the report shows, as tables in its units."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 from numpy.typing import NDArray
 
-from stripwise.report import formatting
-from stripwise.studies.results import Assessment
+from stripwise.report.components import Cell, Column, Table, limit_state, numeric, sentence_case
+from stripwise.report.prose import sentence
+from stripwise.report.render import math
+from stripwise.studies.results import Assessment, HandStep
+from stripwise.units import formatting
+from stripwise.units.formatting import duration, interval, number, percent, years
 
 __all__ = [
-    "HandRow",
-    "InputRow",
-    "StrategyRow",
-    "hand_rows",
-    "input_rows",
+    "hand_table",
+    "has_knowledge",
+    "input_table",
     "strategy_rows",
+    "strategy_table",
+    "terminal_table",
 ]
-
 
 ZERO_C = 273.15
 """0 degC in K."""
 
-
-@dataclass(frozen=True, slots=True)
-class StrategyRow:
-    """One strategy as the table shows it; ranges are empty where there is none."""
-
-    number: int
-    name: str
-    is_reference: bool
-    strip_age: str
-    follow_up: str
-    effective_curing: str
-    penalty: str
-    penalty_sd: str
-    probability: str
-    probability_knowledge: str
-    probability_sampling: str
-    index: str
-    life: str
-    life_range: str
-    median: str
-    change: str
-    change_range: str
-    status: str
-    meets: str
+Row = Mapping[Any, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class InputRow:
-    """One input as the table shows it."""
-
-    label: str
-    name: str
-    family: str
-    mean: str
-    sd: str
-    p05: str
-    p95: str
-    unit: str
-    kind: str
-    source: str
+def has_knowledge(assessment: Assessment) -> bool:
+    """Whether the run has an interval over the knowledge inputs."""
+    return bool(assessment.curves["know_high"].notna().any())
 
 
-@dataclass(frozen=True, slots=True)
-class HandRow:
-    """One step of the hand check, with the result in the reader's unit where it differs."""
+def strategy_rows(assessment: Assessment) -> list[Row]:
+    """Collect what the table says of each strategy, in the order of the scenario.
 
-    words: str
-    symbol: str
-    formula: str
-    value: str
-    other: str
-
-
-def strategy_rows(assessment: Assessment) -> list[StrategyRow]:
-    """Write the strategies table, in the order of the scenario."""
+    Beside the columns of strategies.csv: number, is_reference, follow_up, index at the service life,
+    and the ends of the intervals of life and change (over the knowledge inputs, or of the sampling
+    without them).
+    """
     scenario = assessment.scenario
-    table = assessment.strategies.set_index("strategy")
-    horizon = scenario.sampling.horizon
+    table = assessment.strategies.set_index("strategy", drop=False)
     index = _index_at_life(assessment)
-
-    def life(t: float) -> str:
-        return formatting.years(t, horizon=horizon)
-
-    rows = []
+    rows: list[Row] = []
     for place, strategy in enumerate(scenario.strategies, start=1):
-        row = {
-            key: float(str(table.at[strategy.name, key]))
-            for key in table.columns
-            if key not in ("life_status", "meets_target")
-        }
-        life_range = formatting.interval(*_life_range(assessment, strategy.name, row), life)
-        life_range = life_range.replace(" yr to more than ", " to over ")
-        reached = life(row["life_at_target_yr"])
-        status = str(table.at[strategy.name, "life_status"])
+        row: dict[Any, Any] = table.loc[strategy.name].to_dict()
+        known = np.isfinite(row["life_change_know_low"])
+        ends = ("know_low", "know_high") if known else ("low95", "high95")
         rows.append(
-            StrategyRow(
-                number=place,
-                name=strategy.name,
-                is_reference=strategy.name == scenario.reference_strategy,
-                strip_age=formatting.duration(row["strip_age_h"]),
-                follow_up=formatting.no_break_spaces(strategy.follow_up.label),
-                effective_curing=formatting.duration(row["effective_curing_h"]),
-                penalty=formatting.number(row["penalty_mean"]),
-                penalty_sd=formatting.number(row["penalty_sd"], 2),
-                probability=formatting.percent(row["probability_at_target"]),
-                probability_knowledge=_on_one_line(
-                    formatting.interval(row["know_low"], row["know_high"], formatting.percent)
-                ),
-                probability_sampling=_on_one_line(
-                    formatting.interval(
-                        row["low95"], row["high95"], lambda p: f"{formatting.number(100 * p, 4)} %"
-                    )
-                ),
-                index=formatting.index(index.get(strategy.name, np.nan)),
-                life=reached,
-                life_range="" if life_range == reached else _on_one_line(life_range),
-                median=life(row["median_initiation_yr"]),
-                change=formatting.signed_percent(row["life_change_pct"]),
-                change_range=_on_one_line(
-                    formatting.interval(*_change_range(row), formatting.signed_percent)
-                ),
-                status="" if status in ("ok", "reference", "nan") else status,
-                meets=str(table.at[strategy.name, "meets_target"]),
-            )
+            row
+            | {
+                "number": place,
+                "is_reference": strategy.name == scenario.reference_strategy,
+                "follow_up": strategy.follow_up.label,
+                "index": index.get(strategy.name, np.nan),
+                "life": _life_interval(assessment, strategy.name, row),
+                "change": tuple(row[f"life_change_{end}"] for end in ends),
+            }
         )
     return rows
 
 
-def _life_range(assessment: Assessment, name: str, row: Mapping[str, float]) -> tuple[float, float]:
+def strategy_table(assessment: Assessment) -> Table:
+    """Set the strategies side by side."""
+    target, horizon = assessment.scenario.target, assessment.scenario.sampling.horizon
+    over = (
+        "over the knowledge inputs; sampling intervals are in strategies.csv"
+        if has_knowledge(assessment)
+        else "of the sampling"
+    )
+
+    def life(t: float) -> str:
+        return years(t, horizon=horizon)
+
+    def reached(row: Row) -> Cell:
+        ends = interval(row["life"][0], row["life"][1], life)
+        return Cell(life(row["life_at_target_yr"]), ends.replace(" yr to more than ", " to over "))
+
+    return Table(
+        f"{sentence_case(limit_state(assessment.scenario))}. In grey: 95 % interval {over}. The "
+        "change of life is against the reference strategy (bold).",
+        (
+            numeric("No.", "number", str),
+            Column(
+                "Strategy",
+                write=lambda r: Cell(r["strategy"], "reference" if r["is_reference"] else ""),
+            ),
+            Column(
+                "Strip age, follow-up",
+                write=lambda r: Cell(duration(r["strip_age_h"]), r["follow_up"]),
+            ),
+            numeric("Effective curing", "effective_curing_h", duration, kind="tight"),
+            numeric(
+                Markup("Penalty k<sub>c</sub> mean, sd"),
+                write=lambda r: Cell(number(r["penalty_mean"]), number(r["penalty_sd"], 2)),
+            ),
+            numeric(
+                f"Probability at {years(target.service_life)}",
+                write=lambda r: Cell(
+                    percent(r["probability_at_target"]),
+                    interval(r["know_low"], r["know_high"], percent)
+                    or interval(r["low95"], r["high95"], percent),
+                ),
+            ),
+            numeric(
+                f"Index (target {formatting.index(target.reliability_index)})",
+                "index",
+                formatting.index,
+            ),
+            numeric("Target reached in", write=reached),
+            numeric(
+                "Change of life",
+                write=lambda r: Cell(
+                    formatting.signed_percent(r["life_change_pct"]),
+                    interval(r["change"][0], r["change"][1], formatting.signed_percent),
+                ),
+            ),
+            Column("Meets target", "meets_target", lambda text: Cell(text, kind=text)),
+        ),
+        strategy_rows(assessment),
+        bold=lambda r: bool(r["is_reference"]),
+    )
+
+
+def terminal_table(assessment: Assessment) -> Table:
+    """Give probability, life and verdict of each strategy, for a terminal."""
+    target, horizon = assessment.scenario.target, assessment.scenario.sampling.horizon
+    return Table(
+        "",
+        (
+            Column("strategy", write=lambda r: r["strategy"] + " (reference)" * r["is_reference"]),
+            numeric(
+                f"probability\nat {years(target.service_life)}", "probability_at_target", percent
+            ),
+            numeric(
+                "over what is\nnot known",
+                write=lambda r: interval(r["know_low"], r["know_high"], percent) or formatting.DASH,
+            ),
+            numeric(
+                f"life\nat {percent(target.probability)}",
+                "life_at_target_yr",
+                lambda t: years(t, horizon=horizon).replace("more than", "over"),
+            ),
+            numeric("target\nmet", "meets_target", str),
+        ),
+        strategy_rows(assessment),
+    )
+
+
+def _life_interval(
+    assessment: Assessment, name: str, row: Mapping[str, Any]
+) -> tuple[float, float]:
     """Range of the life over the knowledge inputs, or over the sampling without them.
 
     At a knowledge point the probability rises with age, so the quantiles of the life are where the
@@ -162,74 +184,6 @@ def _crossing_age(
     return float(np.interp(level, probability[k - 1 : k + 1], age[k - 1 : k + 1]))
 
 
-def _change_range(row: Mapping[str, float]) -> tuple[float, float]:
-    """Range of a change of life over the knowledge inputs, or over the sampling without them."""
-    if np.isfinite(row["life_change_know_low"]):
-        return row["life_change_know_low"], row["life_change_know_high"]
-    return row["life_change_low95"], row["life_change_high95"]
-
-
-def input_rows(assessment: Assessment) -> list[InputRow]:
-    """Write the inputs table in the units of the report."""
-    units = assessment.scenario.units
-    temperatures = {item.name for item in assessment.scenario.inputs if item.is_temperature}
-    rows = []
-    for _, item in assessment.inputs.iterrows():
-        kelvin = str(item["name"]) in temperatures
-        unit = "degC" if kelvin else str(item["unit"])
-        fixed = item["family"] == "fixed"
-
-        def text(
-            column: str, unit: str = unit, item: object = item, zero: float = ZERO_C * kelvin
-        ) -> str:
-            value = float(item[column])  # type: ignore[index]
-            spread = column == "sd"
-            value -= 0.0 if spread else zero
-            return formatting.number(
-                formatting.to_display_unit(value, unit, units=units, difference=spread)
-            )
-
-        source = item["source"]
-        rows.append(
-            InputRow(
-                label=str(item["label"]),
-                name=str(item["name"]),
-                family=str(item["family"]),
-                mean=text("mean"),
-                sd="" if fixed else text("sd"),
-                p05="" if fixed else text("p05"),
-                p95="" if fixed else text("p95"),
-                unit=formatting.display_unit(unit, units=units),
-                kind="" if fixed else str(item["kind"]),
-                source=source if isinstance(source, str) else "",
-            )
-        )
-    return rows
-
-
-def hand_rows(assessment: Assessment) -> list[HandRow]:
-    """Write the hand check; its formulas stay in internal units, results are given in both."""
-    units = assessment.scenario.units
-    rows = []
-    for step in assessment.hand_check:
-        if step.value == np.inf:
-            rows.append(HandRow(step.words, step.symbol, step.formula, "beyond it", ""))
-            continue
-        own = formatting.amount(step.value, step.unit, units="SI")
-        if step.unit == "mm2/yr":  # the formula's own unit, not the tidier one
-            own = f"{formatting.number(step.value)} mm²/yr"
-        other = formatting.amount(step.value, step.unit, units=units)
-        rows.append(
-            HandRow(step.words, step.symbol, step.formula, own, other if other != own else "")
-        )
-    return rows
-
-
-def _on_one_line(text: str) -> str:
-    """Keep a short interval on one line."""
-    return text.replace(" ", "\N{NO-BREAK SPACE}") if len(text) < 20 else text
-
-
 def _index_at_life(assessment: Assessment) -> dict[str, float]:
     life = assessment.scenario.target.service_life
     curves = assessment.curves
@@ -237,3 +191,75 @@ def _index_at_life(assessment: Assessment) -> dict[str, float]:
     return {
         str(k): float(v) for k, v in zip(rows["strategy"], rows["reliability_index"], strict=True)
     }
+
+
+def input_table(assessment: Assessment) -> Table:
+    """List the inputs with their sources; fixed strip ages stand with the strategies."""
+    units = assessment.scenario.units
+    kelvin = {item.name for item in assessment.scenario.inputs if item.is_temperature}
+    table = assessment.inputs
+    fixed_ages = table["name"].str.endswith(".strip_age") & (table["family"] == "fixed")
+
+    def unit(row: Row) -> str:
+        return "degC" if row["name"] in kelvin else str(row["unit"])
+
+    def value(header: str, key: str) -> Column:
+        def write(row: Row) -> str:
+            if row["family"] == "fixed" and key != "mean":
+                return ""
+            zero = ZERO_C if row["name"] in kelvin and key != "sd" else 0.0
+            return formatting.amount_without_unit(
+                row[key] - zero, unit(row), units=units, difference=key == "sd"
+            )
+
+        return numeric(header, write=write)
+
+    return Table(
+        sentence("run.inputs"),
+        (
+            Column("Input", "label"),
+            Column("Family", "family"),
+            value("Mean", "mean"),
+            value("sd", "sd"),
+            value("5 %", "p05"),
+            value("95 %", "p95"),
+            Column(
+                "Unit",
+                write=lambda r: formatting.display_unit(unit(r), units=units),
+                kind="tight",
+            ),
+            Column("Kind", write=lambda r: "" if r["family"] == "fixed" else str(r["kind"])),
+            Column(
+                "Source",
+                "source",
+                lambda text: (isinstance(text, str) and text) or "not stated",
+                kind="source",
+            ),
+        ),
+        table[~fixed_ages].to_dict("records"),
+    )
+
+
+def hand_table(assessment: Assessment) -> Table:
+    """List the hand check; its formulas stay in internal units, results are given in both."""
+    units = assessment.scenario.units
+
+    def result(step: HandStep) -> Cell:
+        if step.value == np.inf:
+            return Cell("beyond it")
+        own = formatting.amount(step.value, step.unit, units="SI")
+        if step.unit == "mm2/yr":  # the formula's own unit, not the tidier one
+            own = f"{number(step.value)} mm²/yr"
+        other = formatting.amount(step.value, step.unit, units=units)
+        return Cell(own, other if other != own else "")
+
+    return Table(
+        "",
+        (
+            Column("Step", write=lambda row: f"{row[0]}. {row[1].words}"),
+            Column("", write=lambda row: math(row[1].symbol), kind="tight"),
+            Column("Formula with numbers", write=lambda row: math(row[1].formula)),
+            numeric("Result", 1, result, kind="tight"),
+        ),
+        list(enumerate(assessment.hand_check, start=1)),
+    )

@@ -2,107 +2,178 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 
-import pandas as pd
+import matplotlib.figure
 
-from stripwise.report import formatting
+from stripwise.report.components import (
+    Column,
+    Figure,
+    Paragraph,
+    Section,
+    Table,
+    limit_state,
+    numeric,
+)
+from stripwise.report.prose import sentence
 from stripwise.studies.results import Assessment
+from stripwise.units.formatting import length, number, percent, years
 
-__all__ = ["ServicePart", "service_part"]
-
-Rows = list[tuple[str, list[str]]]
-
-
-@dataclass(frozen=True, slots=True)
-class ServicePart:
-    """Texts of the page: sentences, and rows of a name with its cells."""
-
-    notes: tuple[str, ...]
-    mechanisms: Rows
-    lives: Rows
-    extent_heads: tuple[str, ...]
-    extent: Rows
-    layer_heads: tuple[str, ...]
-    layers: Rows
-
-
-def service_part(assessment: Assessment) -> ServicePart:
-    """Write the tables of the service conditions; empty where the scenario sets none."""
-    service = assessment.service
-    heads, extent = _extent(assessment)
-    layer_heads, layers = _layers(assessment)
-    return ServicePart(
-        service.notes,
-        _mechanisms(service.mechanisms),
-        _lives(assessment),
-        heads,
-        extent,
-        layer_heads,
-        layers,
-    )
-
-
-def _layers(assessment: Assessment) -> tuple[tuple[str, ...], Rows]:
-    table = assessment.service.layers
-    if table is None:
-        return (), []
-    coated = assessment.scenario.service.coating is not None
-    columns = ["probability_at_target", *(["probability_uncoated"] if coated else [])]
-    columns += ["probability_grid", "probability_finer_grid"]
-    first = ("Strategy", "As computed", *(["Without the coating"] if coated else []))
-    units = assessment.scenario.units
-    rows = [
-        (
-            str(row["strategy"]),
-            [formatting.percent(float(row[column])) for column in columns]
-            + [formatting.length(float(row["front_change_mean_mm"]), units=units)],
-        )
-        for row in table.to_dict("records")
-    ]
-    return (*first, "Grid of the run", "Finer grid", "Fronts move by"), rows
-
-
-def _mechanisms(table: pd.DataFrame | None) -> Rows:
-    if table is None:
-        return []
-    wide = table.pivot_table(
-        index="strategy", columns="mechanism", values="probability_at_target", sort=False
-    )
-    order = ["chloride", "carbonation", "both"]
-    return [
-        (str(name), [formatting.percent(float(row[column])) for column in order])
-        for name, row in wide.iterrows()
-    ]
-
-
-def _lives(assessment: Assessment) -> Rows:
-    table, horizon = assessment.service.cracking_lives, assessment.scenario.sampling.horizon
-    if table is None:
-        return []
-    rows: Rows = []
-    for row in table.to_dict("records"):
-        cells = [formatting.percent(float(row[f"{what}_at_target"])) for what in LIMIT_STATES]
-        cells += [
-            formatting.years(float(row[f"{what}_life_yr"]), horizon=horizon)
-            for what in LIMIT_STATES
-        ]
-        rows.append((str(row["strategy"]), cells))
-    return rows
-
+__all__ = ["service_sections"]
 
 LIMIT_STATES = ("initiation", "cracking")
 
 
-def _extent(assessment: Assessment) -> tuple[tuple[str, ...], Rows]:
+def service_sections(
+    assessment: Assessment, figures: Mapping[str, matplotlib.figure.Figure]
+) -> tuple[Section, ...]:
+    """Lay out a section for each option that the scenario sets."""
+    parts = (
+        _mechanisms(assessment),
+        _cracking(assessment, figures),
+        _extent(assessment, figures),
+        _layers(assessment),
+    )
+    return tuple(part for part in parts if part is not None)
+
+
+def _figure(
+    name: str, figures: Mapping[str, matplotlib.figure.Figure], caption: str
+) -> tuple[Figure, ...]:
+    return (Figure(name, figures[name], caption),) if name in figures else ()
+
+
+def _percents(heads: Mapping[str, str]) -> tuple[Column, ...]:
+    """Make a column of probabilities for each key with its head, after the strategy's name."""
+    return (
+        Column("Strategy", "strategy"),
+        *(numeric(head, key, percent) for key, head in heads.items()),
+    )
+
+
+def _mechanisms(assessment: Assessment) -> Section | None:
+    table = assessment.service.mechanisms
+    if table is None:
+        return None
+    wide = table.pivot_table(
+        index="strategy", columns="mechanism", values="probability_at_target", sort=False
+    )
+    heads = {"chloride": "Chloride alone", "carbonation": "Carbonation alone", "both": "Both"}
+    rows = wide.reset_index().to_dict("records")
+    return Section(
+        "Two mechanisms, one cover",
+        (
+            Paragraph(
+                "Each mechanism alone and both together; the deeper of the two fronts governs."
+            ),
+            Table(
+                f"Probability of depassivation; {limit_state(assessment.scenario)}",
+                _percents(heads),
+                rows,
+            ),
+            Paragraph(
+                "All digits, with the age at which each reaches the target: mechanisms.csv.", "note"
+            ),
+        ),
+        keep=True,
+    )
+
+
+def _cracking(
+    assessment: Assessment, figures: Mapping[str, matplotlib.figure.Figure]
+) -> Section | None:
+    table, horizon = assessment.service.cracking_lives, assessment.scenario.sampling.horizon
+    if table is None:
+        return None
+    target = assessment.scenario.target
+    heads = {f"{what}_at_target": what.capitalize() for what in LIMIT_STATES}
+    lives = (
+        numeric(
+            f"{what.capitalize()} reaches it in",
+            f"{what}_life_yr",
+            lambda t: years(t, horizon=horizon),
+        )
+        for what in LIMIT_STATES
+    )
+    return Section(
+        "After depassivation: the first crack",
+        (
+            *_figure(
+                "cracking",
+                figures,
+                "Initiation: the front at the steel. Cracking: the bar has since lost the radius "
+                "that first cracks the cover. Data: cracking.csv.",
+            ),
+            Table(
+                f"The two lives side by side: probability at {years(target.service_life)}, and the "
+                f"age at which it reaches the target of {percent(target.probability)}",
+                (*_percents(heads), *lives),
+                table.to_dict("records"),
+            ),
+        ),
+    )
+
+
+def _extent(
+    assessment: Assessment, figures: Mapping[str, matplotlib.figure.Figure]
+) -> Section | None:
     table, options = assessment.service.extent, assessment.scenario.service.extent
     if table is None or options is None:
-        return (), []
-    at = table[table["age_yr"] == assessment.scenario.target.service_life]
-    columns = ["mean_share", "sd_share", *(f"above_{100.0 * x:g}_pct" for x in options.shares)]
-    heads = ("Mean", "sd", *(f"More than {100.0 * x:g} %" for x in options.shares))
-    rows = [
-        (str(row["strategy"]), [formatting.percent(float(row[column])) for column in columns])
-        for row in at.to_dict("records")
-    ]
-    return heads, rows
+        return None
+    life = assessment.scenario.target.service_life
+    shares = {
+        f"above_{100.0 * x:g}_pct": f"More than {number(100.0 * x)} %" for x in options.shares
+    }
+    return Section(
+        "How much of the face",
+        (
+            Table(
+                f"Share of the face that is depassivated at {years(life)}: mean, standard "
+                "deviation, and the chance that it exceeds a share",
+                _percents({"mean_share": "Mean", "sd_share": "sd", **shares}),
+                table[table["age_yr"] == life].to_dict("records"),
+            ),
+            Paragraph("Every tenth year: extent.csv.", "note"),
+            *_figure(
+                "face",
+                figures,
+                "One face out of many that could be: for understanding, not a forecast.",
+            ),
+        ),
+    )
+
+
+def _layers(assessment: Assessment) -> Section | None:
+    table, scenario = assessment.service.layers, assessment.scenario
+    if table is None:
+        return None
+    coated = scenario.service.coating is not None
+    text = sentence("run.layers")
+    if coated:
+        text += " " + sentence("run.coating")
+    heads = {
+        "probability_at_target": "As computed",
+        **({"probability_uncoated": "Without the coating"} if coated else {}),
+        "probability_grid": "Grid of the run",
+        "probability_finer_grid": "Finer grid",
+    }
+    moves = numeric(
+        "Fronts move by", "front_change_mean_mm", lambda mm: length(mm, units=scenario.units)
+    )
+    return Section(
+        "Layers and coating",
+        (
+            Paragraph(text),
+            Table(
+                f"Probability; {limit_state(scenario)}. Last columns: one sample by the grid of "
+                "the run and by one with cells and steps half as large",
+                (*_percents(heads), moves),
+                table.to_dict("records"),
+            ),
+            Paragraph(
+                "All digits: layers.csv. Cells, steps and the estimate of the error: under Method.",
+                "note",
+            ),
+        ),
+        keep=True,
+    )

@@ -9,21 +9,21 @@ from numpy.typing import NDArray
 from stripwise.distributions.distribution import Distribution
 from stripwise.evidence.profiles.chloride_profiles import ProfileFits
 from stripwise.evidence.profiles.layered_fit import LAYERED, SKIN_ONLY, LayeredFits
-from stripwise.report import formatting
-from stripwise.report.components import Section, Table, input_toml
+from stripwise.report.components import Column, Figure, Paragraph, Section, Table, numeric
+from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
+from stripwise.report.files import input_toml
+from stripwise.report.prose import sentence
+from stripwise.units import formatting
+from stripwise.units.formatting import diffusivity, number
 
 __all__ = [
     "plot_skins",
     "skin_depth_toml",
     "skin_findings",
-    "skin_method",
     "skin_record",
     "skin_section",
 ]
-
-E12 = 1e12
-"""From m2/s to the 10⁻¹² m²/s of the page."""
 
 NORMAL_975 = 1.959963984540054
 MAX_STRATEGIES = 12
@@ -45,7 +45,7 @@ def skin_findings(layered: LayeredFits, *, reference: str | None) -> tuple[str, 
     origin = (
         "given"
         if np.isnan(depth.low)
-        else (f"fitted, {formatting.interval(depth.low, depth.high, formatting.number)} mm")
+        else (f"fitted, {formatting.interval(depth.low, depth.high, _mm)}")
     )
     names = {
         c: [n for n, k in zip(layered.strategies, layered.choice, strict=True) if k == c]
@@ -54,13 +54,13 @@ def skin_findings(layered: LayeredFits, *, reference: str | None) -> tuple[str, 
     texts = []
     if names[LAYERED]:
         texts.append(
-            f"A skin of {formatting.number(depth.value)} mm ({origin}) on a core of another diffusivity is "
+            f"A skin of {_mm(depth.value)} ({origin}) on a core of another diffusivity is "
             f"supported for {formatting.join_with_and(names[LAYERED][:6])}."
         )
     if names[SKIN_ONLY]:
         texts.append(
             f"The exposure of {formatting.join_with_and(names[SKIN_ONLY][:6])} was too short to leave the "
-            f"{formatting.number(depth.value)} mm that curing changed: D_a is the skin's."
+            f"{_mm(depth.value)} that curing changed: D_a is the skin's."
         )
     if names["uniform"]:
         texts.append(
@@ -82,38 +82,37 @@ def skin_findings(layered: LayeredFits, *, reference: str | None) -> tuple[str, 
 
 def skin_section(fits: ProfileFits, layered: LayeredFits) -> Section:
     """Lay out the section on skin and core, with figure "skin" where a strategy is layered."""
-    rows = []
-    for place, name in enumerate(layered.strategies):
-        own = np.array([s == name for s in fits.profiles.strategies]) & layered.identifiable
-        uniform, two_layers = layered.aicc_uniform[place], layered.aicc_layered[place]
-        rows.append(
-            (
-                name,
-                f"{int(own.sum())} of {fits.profiles.strategies.count(name)}",
-                _mean(layered.skin[own]),
-                _mean(layered.core[own]),
-                formatting.number(float(uniform - two_layers), 2) if own.any() else "",
-                MODEL_NAMES[layered.choice[place]],
-            )
-        )
+
+    def own(name: str) -> NDArray[np.bool_]:
+        return np.array([s == name for s in fits.profiles.strategies]) & layered.identifiable
+
+    def gain(place: int) -> str:
+        if not own(layered.strategies[place]).any():
+            return ""
+        return number(float(layered.aicc_uniform[place] - layered.aicc_layered[place]), 2)
+
+    names, all_of = layered.strategies, fits.profiles.strategies
     table = Table(
-        f"Skin of {formatting.number(layered.depth.value)} mm on a core, geometric means in 10⁻¹² m²/s. "
+        f"Skin of {_mm(layered.depth.value)} on a core, geometric means in 10⁻¹² m²/s. "
         "Gain: how far the criterion falls against one diffusivity; above 2 the skin is taken up.",
-        ("Strategy", "Specimens that tell", "D of the skin", "D of the core", "Gain", "Supported"),
-        tuple(rows),
-        frozenset({1, 2, 3, 4}),
-    )
-    return Section(
-        "Skin and core",
         (
-            "Curing changes the outer millimetres. Where a profile reaches behind them it can tell "
-            "two diffusivities; where the exposure was shorter it measures the skin alone. The "
-            "penalties then belong to the skin: give the scenario affected_depth.",
+            Column("Strategy", write=lambda k: names[k]),
+            numeric(
+                "Specimens that tell",
+                write=lambda k: f"{int(own(names[k]).sum())} of {all_of.count(names[k])}",
+            ),
+            numeric("D of the skin", write=lambda k: _mean(layered.skin[own(names[k])])),
+            numeric("D of the core", write=lambda k: _mean(layered.core[own(names[k])])),
+            numeric("Gain", write=gain),
+            Column("Supported", write=lambda k: MODEL_NAMES[layered.choice[k]]),
         ),
-        "skin" if LAYERED in layered.choice else "",
-        "Data: layered.csv." if LAYERED in layered.choice else "",
-        (table,),
+        range(len(names)),
     )
+    about = Paragraph(sentence("skin.about"))
+    if LAYERED not in layered.choice:
+        return Section("Skin and core", (about, table))
+    drawing = sheet.draw(plot_skins, fits, layered)
+    return Section("Skin and core", (about, Figure("skin", drawing, "Data: layered.csv."), table))
 
 
 def plot_skins(fits: ProfileFits, layered: LayeredFits, *, ax: Axes | None = None) -> Axes:
@@ -124,7 +123,7 @@ def plot_skins(fits: ProfileFits, layered: LayeredFits, *, ax: Axes | None = Non
         own = np.array([s == name for s in fits.profiles.strategies]) & layered.identifiable
         means = []
         for part, values in (("skin", layered.skin), ("core", layered.core)):
-            logs = np.log(values[own] * E12)
+            logs = np.log(1e12 * values[own])
             mean, half = float(logs.mean()), np.nan
             if len(logs) > 1:
                 half = float(NORMAL_975 * logs.std(ddof=1) / np.sqrt(len(logs)))
@@ -135,15 +134,14 @@ def plot_skins(fits: ProfileFits, layered: LayeredFits, *, ax: Axes | None = Non
                     float(np.exp(mean)),
                     float(np.exp(mean - half)),
                     float(np.exp(mean + half)),
-                    formatting.number(float(np.exp(mean))),
-                    tuple((values[own] * E12)[:MAX_DOTS]),
+                    number(float(np.exp(mean))),
+                    tuple((1e12 * values[own])[:MAX_DOTS]),
                 )
             )
         ratio = float(np.exp(means[0] - means[1]))
         worst = max(worst, (name, ratio), key=lambda item: item[1])
     title = (
-        f"The skin of {worst[0]} lets chloride in {formatting.number(worst[1], 2)} times as fast as "
-        "its core"
+        f"The skin of {worst[0]} lets chloride in {number(worst[1], 2)} times as fast as its core"
     )
     note = (
         "Small dots: specimens; dot: geometric mean; bar: its 95 % interval by the scatter between "
@@ -153,20 +151,6 @@ def plot_skins(fits: ProfileFits, layered: LayeredFits, *, ax: Axes | None = Non
         note += f" The first {MAX_STRATEGIES} of {len(chosen)} strategies are drawn."
     return plot_dot_intervals(
         rows, title=title, note=note, label="Diffusivity [10⁻¹² m²/s]", log=False, ax=ax
-    )
-
-
-def skin_method() -> str:
-    """Say how the two-layer fits are made and judged, with sources."""
-    return (
-        "Skin and core: the solution for a layer on a half-space (Carslaw and Jaeger 12.8, "
-        "recalled), integrated over each layer; D of skin and core, Cs and, where it was not "
-        "measured, C0 by least squares for every specimen, one depth of the skin for all. A "
-        "strategy is taken as layered where Akaike's corrected criterion over its specimens "
-        "(Hurvich and Tsai 1989) falls by more than 2; specimens take part with one layer in the "
-        "skin and two behind it within the chloride's reach. A fitted depth has the wider of the "
-        "profile-likelihood and the jackknife interval (in simulations it held the truth in about "
-        "nine of ten), and its error goes into the penalties."
     )
 
 
@@ -196,4 +180,8 @@ def skin_record(layered: LayeredFits) -> dict[str, object]:
 
 
 def _mean(values: NDArray[np.float64]) -> str:
-    return formatting.number(float(np.exp(np.log(values).mean())) * E12) if values.size else ""
+    return diffusivity(float(np.exp(np.log(values).mean()))) if values.size else ""
+
+
+def _mm(length: float) -> str:
+    return formatting.length(length, units="SI")

@@ -6,12 +6,24 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog
-from stripwise.report import formatting
-from stripwise.report.components import Report, Section, Table, input_toml
+from stripwise.report.components import (
+    Column,
+    Figure,
+    Paragraph,
+    Report,
+    Section,
+    Table,
+    data_report,
+    numeric,
+)
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.fitted_families_figure import family_table, plot_fit
 from stripwise.report.figures.label_placement import shorten_text
+from stripwise.report.files import input_toml
+from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.strip_log_study import StripLogStudy
+from stripwise.units import formatting
+from stripwise.units.caution import STRENGTH_FIRST
 
 __all__ = ["plot_pours", "strip_log_report"]
 
@@ -25,49 +37,41 @@ NAME_WIDTH_MM = 34.0
 """Width left of the axes for the names of the pours."""
 
 NO_PERMISSION = (
-    "These are ages at which forms were taken, not ages at which they may be: strength, stability "
-    "and frost decide that."
+    f"These are ages at which forms were taken, not ages at which they may be: {STRENGTH_FIRST}."
 )
 
 
 def strip_log_report(study: StripLogStudy) -> Report:
     """Write up a strip log."""
-    data_file, log, fits, chosen = study.data_file, study.log, study.fits, study.chosen
-    with sheet.style_context():
-        figures = {
-            "pours": sheet.parent_figure(plot_pours(log)),
-            "ages": sheet.parent_figure(_plot_ages(study)),
-        }
-    return Report(
+    data_file, log, fits = study.data_file, study.log, study.fits
+    ages = Figure("ages", sheet.draw(_plot_ages, study), "Data: pours.csv, families.csv.")
+    return data_report(
+        data_file,
         title=f"Strip log: {data_file.path.stem}",
         about=f"Age at which {len(log.pours)} pours lost their form, from their concrete "
         f"temperature. {NO_PERMISSION}",
         findings=_findings(log),
         sections=(
-            Section("Each pour", (), "pours", "Data: pours.csv.", (_pour_table(log),)),
+            Section(
+                "Each pour",
+                (
+                    Figure("pours", sheet.draw(plot_pours, log), "Data: pours.csv."),
+                    _pour_table(log),
+                ),
+            ),
             Section(
                 "Distribution of the strip age",
-                (_scenario_advice(study),),
-                "ages",
-                "Data: pours.csv, families.csv.",
-                (family_table(fits, unit="h", chosen=chosen),) if fits else (),
+                (
+                    Paragraph(_scenario_advice(study)),
+                    ages,
+                    *((family_table(fits, unit="h", chosen=study.chosen),) if fits else ()),
+                ),
             ),
         ),
-        source=data_file.path,
-        digest=data_file.digest,
         warnings=log.warnings,
         method=_method(log),
-        assumptions=(
-            "The pours of the log stand for the pours of the wall that the scenario describes.",
-            "The temperature belongs to the concrete near the face; a sensor in the core reads "
-            "higher, and makes the face look older than it is.",
-            "Equivalent age describes hydration in concrete that stays moist and does not freeze.",
-        ),
-        figures=figures,
-        tables={
-            "pours.csv": log.pours,
-            "families.csv": study.families,
-        },
+        assumptions=paragraphs("strip_log.assumptions"),
+        tables={"pours.csv": log.pours, "families.csv": study.families},
         texts=_scenario_inputs(study),
         record={
             "kind": "strip-log",
@@ -86,7 +90,7 @@ def plot_pours(log: StripLog, *, ax: Axes | None = None) -> Axes:
     column = AGE_COLUMNS[log.function]
     pours = log.pours.sort_values(column, kind="stable").head(MAX_POURS)
     note = (
-        f"Filled: hours at {formatting.number(log.reference_c)} \N{DEGREE SIGN}C of equal hydration; "
+        f"Filled: hours at {_degrees(log.reference_c)} of equal hydration; "
         "open: hours by the clock."
     )
     if len(log.pours) > len(pours):
@@ -110,7 +114,9 @@ def plot_pours(log: StripLog, *, ax: Axes | None = None) -> Axes:
         color = style.PALETTE[1] if missed else style.PALETTE[0]
         ax.plot([pour[column], pour["clock_h"]], [y, y], color=style.LIGHT_GREY, lw=1.4, zorder=1)
         ax.plot([pour["clock_h"]], [y], "o", ms=4.2, mfc="white", mec=color, mew=0.9, zorder=2)
-        ax.plot([pour[column]], [y], "o", ms=5.0, color=color, mew=0, gid=f"pour-{y:.0f}", zorder=3)
+        ax.plot(
+            [pour[column]], [y], "o", ms=5.0, color=color, mew=0, gid=f"pour-{int(y)}", zorder=3
+        )
     if log.specified is not None:
         ax.axvline(log.specified, color=style.TARGET_COLOR, lw=0.9, ls=(0, (4, 2)), gid="specified")
     room = (NAME_WIDTH_MM - 4.0) * sheet.POINTS_PER_MM
@@ -138,8 +144,7 @@ def _plot_ages(study: StripLogStudy) -> Axes:
         study.ages,
         study.fits,
         chosen=study.chosen,
-        label=f"Equivalent age at stripping [h at {formatting.number(log.reference_c)} "
-        "\N{DEGREE SIGN}C]",
+        label=f"Equivalent age at stripping [h at {_degrees(log.reference_c)}]",
         title=f"Half of the pours were stripped before an equivalent age of {median}",
         note="Steps: pours; curves: fitted families, the one for the scenario in bold.",
         limit=log.specified,
@@ -172,11 +177,15 @@ def _findings(log: StripLog) -> tuple[str, ...]:
             f"{row['pour']} ({formatting.duration(row[AGE_COLUMNS[log.function]])})"
             for row in missed.head(MAX_NAMED).to_dict("records")
         ]
-        more = f" and {len(missed) - MAX_NAMED:,} more" if len(missed) > MAX_NAMED else ""
+        more = (
+            f" and {formatting.count(len(missed) - MAX_NAMED)} more"
+            if len(missed) > MAX_NAMED
+            else ""
+        )
         texts.append(f"Missed by: {', '.join(names)}{more}.")
     sd = "" if len(ages) < 2 else f", sd {formatting.duration(float(ages.std()))}"
     texts.append(
-        f"Equivalent age at stripping, hours at {formatting.number(log.reference_c)} \N{DEGREE SIGN}C: "
+        f"Equivalent age at stripping, hours at {_degrees(log.reference_c)}: "
         f"mean {formatting.duration(float(ages.mean()))}{sd}; by the clock "
         f"{formatting.duration(float(clock.mean()))}."
     )
@@ -187,40 +196,28 @@ def _findings(log: StripLog) -> tuple[str, ...]:
 def _pour_table(log: StripLog) -> Table:
     rows = log.pours.sort_values(AGE_COLUMNS[log.function], kind="stable").head(MAX_POURS)
     more = f" The youngest {MAX_POURS}; all in pours.csv." if len(log.pours) > len(rows) else ""
+    one = formatting.one_decimal
     return Table(
-        f"Pours, youngest first. Equivalent ages at {formatting.number(log.reference_c)} "
-        f"\N{DEGREE SIGN}C.{more}",
+        f"Pours, youngest first. Equivalent ages at {_degrees(log.reference_c)}.{more}",
         (
-            "Pour",
-            "Face",
-            "Placed (UTC)",
-            "Clock [h]",
-            "Mean [\N{DEGREE SIGN}C]",
-            "Arrhenius [h]",
-            "Nurse-Saul [h]",
-            "Misses",
-            "Follow-up",
-            "Temperature from",
-            "Notes",
+            Column("Pour", "pour"),
+            Column("Face", "face"),
+            Column("Placed (UTC)", "placed_utc", lambda text: text[:16].replace("T", " ")),
+            numeric("Clock [h]", "clock_h", one),
+            numeric("Mean [\N{DEGREE SIGN}C]", "temperature_mean_degC", one),
+            numeric("Arrhenius [h]", "equivalent_arrhenius_h", one),
+            numeric("Nurse-Saul [h]", "equivalent_nurse_saul_h", one),
+            Column("Misses", "misses"),
+            Column("Follow-up", "follow_up"),
+            Column("Temperature from", "temperature_source"),
+            Column("Notes", "notes"),
         ),
-        tuple(
-            (
-                row["pour"],
-                row["face"],
-                row["placed_utc"][:16].replace("T", " "),
-                f"{row['clock_h']:.1f}",
-                f"{row['temperature_mean_degC']:.1f}",
-                f"{row['equivalent_arrhenius_h']:.1f}",
-                f"{row['equivalent_nurse_saul_h']:.1f}",
-                row["misses"],
-                row["follow_up"],
-                row["temperature_source"],
-                row["notes"],
-            )
-            for row in rows.to_dict("records")
-        ),
-        frozenset({3, 4, 5, 6}),
+        rows.to_dict("records"),
     )
+
+
+def _degrees(celsius: float) -> str:
+    return formatting.temperature(celsius, units="SI")
 
 
 def _scenario_advice(study: StripLogStudy) -> str:
@@ -238,7 +235,7 @@ def _scenario_inputs(study: StripLogStudy) -> dict[str, str]:
     data_file, log = study.data_file, study.log
     count = f"{len(log.pours)} pours of {data_file.name}, SHA-256 {data_file.digest[:12]}"
     about = "Ages at which forms were taken. No permission to strip at such an age."
-    reference = f"{log.reference_c:g} degC"
+    reference = f"{formatting.number(log.reference_c)} degC"
     return {
         "strip-age.toml": input_toml(
             study.strip_age,
@@ -257,24 +254,17 @@ def _scenario_inputs(study: StripLogStudy) -> dict[str, str]:
             about=(
                 about,
                 "Hours by the clock: give the strategy the concrete's own temperature; the mean "
-                f"over these pours is {study.mean_temperature:.1f} degC.",
+                f"over these pours is {formatting.number(study.mean_temperature)} degC.",
             ),
         ),
     }
 
 
 def _method(log: StripLog) -> tuple[str, ...]:
-    return (
-        "Equivalent age by ASTM C1074 (recalled): sum of exp(-Q (1/Ta - 1/Tr)) dt with Q = "
-        f"{formatting.number(log.activation_temperature)} K, and as a second opinion the ratio of "
-        "temperature-time factors, sum of (Ta - T0) dt / (Tr - T0), with T0 = "
-        f"{formatting.number(log.datum_c)} \N{DEGREE SIGN}C. Ta is the mean concrete temperature of "
-        f"each interval, Tr = {formatting.number(log.reference_c)} \N{DEGREE SIGN}C (C1074 has 23). "
-        f"Pours are judged by the {log.function} function.",
-        "Clock times are turned into UTC before they are subtracted, so that a change of the "
-        "clocks in a night neither adds nor loses an hour.",
-        "A logger\N{RIGHT SINGLE QUOTATION MARK}s gaps up to 6 h are bridged by a straight line "
-        "and told; longer ones are refused.",
-        "Families by maximum likelihood; the one with the lowest criterion of Akaike (1974) goes "
-        "to the scenario. Goodness of fit by parametric bootstrap.",
+    return paragraphs(
+        "strip_log.method",
+        q=formatting.number(log.activation_temperature),
+        datum=_degrees(log.datum_c),
+        reference=_degrees(log.reference_c),
+        function=log.function,
     )

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from stripwise.report import formatting
 from stripwise.studies.results import Assessment
+from stripwise.units import formatting
 
 __all__ = ["OVER_KNOWLEDGE", "Share", "choice_shares", "driver_shares"]
 

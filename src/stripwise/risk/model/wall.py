@@ -9,11 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.curing.curing_law import (
-    effective_duration,
-    relative_log_penalty,
-    sample_curing_law,
-)
+from stripwise.curing.curing_law import effective_duration
+from stripwise.curing.laws import DEFAULT_LAW, LAWS, CuringLaw, is_law_input
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.ingress.carbonation import curing_term
 from stripwise.ingress.front import critical_ratio
@@ -98,8 +95,8 @@ class Plan:
             return True
         if self.penalty:
             return name in (self.penalty, self.factor, "curing.affected_depth")
-        own = (self.strip_age, self.retention)
-        return name in (*own, "curing.law", "curing.early_slope", "curing.affected_depth")
+        own = (self.strip_age, self.retention, "curing.affected_depth")
+        return name in own or is_law_input(name)
 
 
 def _given_log_penalty(plan: Plan, values: Values) -> Number:
@@ -185,6 +182,8 @@ class Wall:
         Curing to which the diffusivity belongs [d].
     conditions
         Options of the physics; None without any, which costs nothing.
+    law
+        Curing law.
     """
 
     inputs: tuple[Input, ...]
@@ -196,6 +195,7 @@ class Wall:
     layered: bool
     reference_d: float
     conditions: ServiceConditions | None = None
+    law: CuringLaw = LAWS[DEFAULT_LAW]
 
     def input(self, name: str) -> Input:
         """Return the input of that name."""
@@ -296,13 +296,13 @@ class Wall:
                 np.log(curing_term(plan.effective_days(values), exponent)) for plan in self.plans
             )
         days = {plan: plan.effective_days(values) for plan in self.plans if not plan.penalty}
-        longest = max([self.reference_d, *(float(d.max()) for d in days.values())])
-        law, slope = values["curing.law"], values["curing.early_slope"]
-        draws = sample_curing_law(law, slope, max_duration_d=longest) if days else None
+        by_law: dict[Plan, Array] = {}
+        if days:
+            variates = [values[name] for name in self.law.inputs]
+            logs = self.law.log_penalties(list(days.values()), self.reference_d, variates)
+            by_law = dict(zip(days, logs, strict=True))
         return tuple(
-            _given_log_penalty(plan, values)
-            if draws is None or plan.penalty
-            else relative_log_penalty(days[plan], self.reference_d, draws=draws)
+            by_law[plan] if plan in by_law else _given_log_penalty(plan, values)
             for plan in self.plans
         )
 

@@ -13,19 +13,13 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from stripwise.curing.curing_law import (
-    CHARACTERISTIC_PENALTY,
-    CuringLawSamples,
-    relative_log_penalty,
-)
 from stripwise.errors import InputError
 from stripwise.ingress.front import critical_tau, front_depth
 from stripwise.risk.model.wall import DIFFUSIVITY, Plan, SampleBlock, Wall
 
 __all__ = [
-    "characteristic_penalty",
     "design_life",
     "design_penalty",
     "largest_diffusivity",
@@ -39,47 +33,6 @@ GIVEN_PENALTY = "hand.penalty"
 """Name of the input that replaces a strategy's own penalty."""
 
 
-def characteristic_penalty(duration_d: ArrayLike, *, reference_d: float = 7.0) -> Array:
-    """Return the characteristic penalty factor after an effective curing duration.
-
-    Parameters
-    ----------
-    duration_d
-        Effective curing duration, any shape, above 0 [d].
-    reference_d
-        Curing of the concrete that the diffusivity belongs to [d].
-
-    Returns
-    -------
-    k_c of the shape of `duration_d`.
-
-    Raises
-    ------
-    InputError
-        If a duration is not above 0 or is NaN.
-
-    Notes
-    -----
-    Log-log between 1, 3, 7 and 28 d and constant beyond, as the law is. Below 1 d nothing is
-    published: the line through 1 and 3 d is continued, an extrapolation.
-
-    References
-    ----------
-    DuraCrete R17, General Guidelines for Durability Design and Redesign, BE95-1347, 2000
-    (recalled).
-
-    Examples
-    --------
-    >>> [round(float(k), 3) for k in characteristic_penalty([0.5, 1.0, 3.0, 28.0])]
-    [2.556, 2.08, 1.5, 0.79]
-    """
-    one, three, late = (
-        np.asarray(math.log(CHARACTERISTIC_PENALTY[days])) for days in (1.0, 3.0, 28.0)
-    )
-    draws = CuringLawSamples(one, three, late, np.asarray((one - three) / math.log(3.0)))
-    return np.asarray(np.exp(relative_log_penalty(duration_d, reference_d, draws=draws)))
-
-
 def design_penalty(wall: Wall, plan: Plan) -> float:
     """Return the penalty factor of a strategy in this format.
 
@@ -90,7 +43,7 @@ def design_penalty(wall: Wall, plan: Plan) -> float:
     if plan.penalty:
         return means[plan.penalty]
     duration = plan.effective_days(means)
-    return float(characteristic_penalty(duration, reference_d=wall.reference_d))
+    return float(wall.law.characteristic(duration, wall.reference_d))
 
 
 def wall_at_means(

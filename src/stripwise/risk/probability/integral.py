@@ -98,7 +98,7 @@ class Integral:
         """Return the integral after a change of the nominal cover [mm], if cover is integrated."""
         if self.name != COVER or self.distribution is None:
             return self
-        return replace(self, distribution=self.distribution.shifted(distance))
+        return replace(self, distribution=_shifted(self.distribution, distance))
 
     def conditional_mean(self, scores: Array) -> Number:
         """Return the mean of the integrated normal score given the sampled ones (d, n)."""
@@ -174,6 +174,11 @@ class Integral:
                     else np.mean((critical_factor <= 1.0) != flip)
                 )
         return means
+
+
+@functools.lru_cache(maxsize=2048)
+def _shifted(law: Distribution, distance: float) -> Distribution:
+    return law.shifted(distance)
 
 
 @functools.lru_cache(maxsize=256)

@@ -8,8 +8,7 @@ Axes: r repeats, k epistemic points, p strategies, a ages, c covers, b depths of
 
 from __future__ import annotations
 
-import functools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,18 +122,6 @@ def probability_by_epistemic_point(
     return np.array(list(run_parallel(outer, nested.count, workers=sample.workers)))
 
 
-def _shift_cover(integral: Integral, distance: float) -> Integral:
-    """Shift the nominal cover of an integral; each distribution is built once."""
-    if integral.name != COVER or integral.distribution is None:
-        return integral
-    return replace(integral, distribution=_cached_shift(integral.distribution, distance))
-
-
-@functools.lru_cache(maxsize=2048)
-def _cached_shift(law: Distribution, distance: float) -> Distribution:
-    return law.shifted(distance)
-
-
 @dataclass(frozen=True, slots=True)
 class _CoverIntegrals:
     """How one wall is integrated over a list of covers.
@@ -154,9 +141,7 @@ class _CoverIntegrals:
     @classmethod
     def from_covers(cls, wall: Wall, integral: Integral, covers: Array) -> _CoverIntegrals:
         nominal = wall.input(COVER).distribution.parent_mean
-        shifted_integrals = tuple(
-            _shift_cover(integral, float(cover) - nominal) for cover in covers
-        )
+        shifted_integrals = tuple(integral.moved(float(cover) - nominal) for cover in covers)
         if integral.name != COVER or integral.weights is not None:
             return cls(
                 wall, covers, shifted_integrals, 0.0, 1.0, np.empty((0, 0)), np.empty((0, 0))

@@ -27,6 +27,7 @@ __all__ = [
     "crossing",
     "crossings",
     "earliest_strip_ages",
+    "equivalent_cover",
     "find_target_root",
     "index_from_probability",
     "round_cover_up",
@@ -152,49 +153,58 @@ def crossings(at: Array, index: Array, target: float) -> Array:
     return np.array([crossing(at, row, target) for row in flat]).reshape(index.shape[:-1])
 
 
-def find_target_root(
-    at: Array, p: Array, target: float, *, epistemic: Array | None = None, log: bool = False
-) -> TargetRoot:
-    """Find where one row of probabilities meets the target, with both intervals.
+def equivalent_cover(changes: Array, index: Array, goal: Array) -> Array:
+    """Return the change of cover at which each row of the index reaches its own goal, (m,) [mm].
 
     Parameters
     ----------
-    at
-        (c,) rising places, cover [mm] or strip age [h].
+    changes
+        (c,) rising changes of cover [mm].
+    index
+        (m, c) index after each change.
+    goal
+        (m,) index to reach.
+
+    Returns
+    -------
+    As of `crossing`; NaN where the goal is not finite, or where the index jumps over it to
+    infinity, as where nothing near is random.
+    """
+    places = np.array([crossing(changes, row, g) for row, g in zip(index, goal, strict=True)])
+    above = np.minimum(np.searchsorted(changes, places), len(changes) - 1)
+    jumps = np.isfinite(places) & ~np.isfinite(index[np.arange(len(index)), above])
+    return np.where(np.isfinite(goal) & ~jumps, places, np.nan)
+
+
+def find_target_root(
+    covers: Array, p: Array, target: float, *, epistemic: Array | None = None
+) -> TargetRoot:
+    """Find the cover at which one row of probabilities meets the target, with both intervals.
+
+    Parameters
+    ----------
+    covers
+        (c,) rising mean covers [mm].
     p
         (r, c) probability, one row per repeat.
     target
         Reliability index to reach.
     epistemic
         (k, c) probability, one row per epistemic point.
-    log
-        Whether to interpolate and to average in the logarithm of the place.
     """
-    x = np.log(at) if log else at
     mean = index_from_probability(np.mean(p, axis=0))
-    root = crossing(x, mean, target)
+    root = crossing(covers, mean, target)
     know = (np.nan, np.nan)
     if epistemic is not None:
-        epistemic_roots = crossings(x, index_from_probability(epistemic), target)
-        ends = [float(v) for v in np.quantile(epistemic_roots, QUANTILES, method="nearest")]
-        know = _undo_log(ends[0], log=log), _undo_log(ends[1], log=log)
+        epistemic_roots = crossings(covers, index_from_probability(epistemic), target)
+        know_low, know_high = np.quantile(epistemic_roots, QUANTILES, method="nearest")
+        know = float(know_low), float(know_high)
     if not np.isfinite(root):
         status = ANY if root < 0.0 else NEVER
         return TargetRoot(root, know_low=know[0], know_high=know[1], status=status)
-    low, high = _interval(root, crossings(x, index_from_probability(p), target))
+    low, high = _interval(root, crossings(covers, index_from_probability(p), target))
     falls = bool(np.any(np.diff(np.clip(mean, -INDEX_CAP, INDEX_CAP)) < -FALL_TOLERANCE))
-    return TargetRoot(
-        _undo_log(root, log=log),
-        _undo_log(low, log=log),
-        _undo_log(high, log=log),
-        *know,
-        NOT_MONOTONE if falls else OK,
-    )
-
-
-def _undo_log(value: float, *, log: bool) -> float:
-    """Undo the logarithm of a root that is not infinite."""
-    return float(np.exp(value)) if log and np.isfinite(value) else value
+    return TargetRoot(root, low, high, *know, NOT_MONOTONE if falls else OK)
 
 
 def _interval(value: float, roots: Array) -> tuple[float, float]:

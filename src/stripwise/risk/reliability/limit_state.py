@@ -14,6 +14,7 @@ from stripwise.distributions.distribution import fixed
 from stripwise.distributions.sampling import InputSampler
 from stripwise.errors import InputError, NumericalError
 from stripwise.risk.model.service_fronts import ServiceFronts
+from stripwise.risk.model.service_options import refusal
 from stripwise.risk.model.wall import COVER, Plan, SampleBlock, Values, Wall
 from stripwise.risk.reliability.log_contents import (
     layered_log_relative_content,
@@ -86,17 +87,8 @@ class LimitState:
         sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations)
         if not sampler.dimensions:
             raise InputError("inputs", "none is random, so there is no probability to look for")
-        history = None if wall.conditions is None else wall.conditions.history
-        if history is not None and history.falls:
-            raise NumericalError(
-                "the surface chloride falls in time, so that the content at the bars does not tell "
-                "whether it was ever critical; take the sampled answer"
-            )
-        if wall.conditions is not None and wall.conditions.numerical:
-            raise NumericalError(
-                "the front behind layers or a coating is a numerical solution, which has no limit "
-                "state here; take the sampled answer"
-            )
+        if reason := refusal("design point", wall.conditions):
+            raise NumericalError(reason)
         return cls(own_wall, sampler, age)
 
     @property

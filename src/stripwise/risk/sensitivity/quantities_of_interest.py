@@ -31,7 +31,6 @@ __all__ = [
     "QUANTITIES",
     "TIME",
     "QuantitiesOfInterest",
-    "correlated_clusters",
 ]
 
 Array = NDArray[np.float64]
@@ -193,19 +192,3 @@ class QuantitiesOfInterest:
             one, replace(block, log_penalty=block.log_penalty[:1]), values[COVER], self.ages
         )[0]
         out[:] = self.integral.probability_below(critical_factor, score_mean, above=True)
-
-    def clipped_share(self, log_times: Array) -> float:
-        """Return the share of ln initiation times (n,) at one of their two ends."""
-        ends = np.log([EARLIEST_TIME, LATEST_TIME])
-        return float(np.mean((log_times <= ends[0]) | (log_times >= ends[1])))
-
-
-def correlated_clusters(sampler: InputSampler) -> list[tuple[int, ...]]:
-    """List, for each column, the columns correlated with it directly or through others."""
-    d = sampler.dimensions
-    linked = np.eye(d, dtype=bool)
-    if sampler.factor is not None:
-        linked |= np.abs(sampler.factor @ sampler.factor.T) > 1e-12
-        for _ in range(d):
-            linked = (linked.astype(int) @ linked.astype(int)) > 0
-    return [tuple(int(j) for j in np.flatnonzero(row)) for row in linked]

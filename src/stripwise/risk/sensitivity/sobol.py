@@ -1,7 +1,7 @@
 """Which inputs drive many outputs at once: Sobol' indices from sums that can be added to.
 
-Axes: d columns, n points, m outputs, k sets of columns, q pairs, r repeats. It serves every age,
-and probabilities beside continuous outputs; `margin_indices` serves one age of a run.
+Axes: d columns, n points, m outputs, k sets of columns, q pairs, r repeats. SALib takes one output
+and one scrambling at a time, and scipy no groups: they are the oracles of the tests.
 """
 
 from __future__ import annotations
@@ -15,13 +15,40 @@ from numpy.typing import NDArray
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.probability.parallel import run_parallel
 
-__all__ = ["SobolDesign", "SobolEstimates", "SobolSums", "accumulate_sums", "indices_from_sums"]
+__all__ = [
+    "AdditiveColumn",
+    "SobolDesign",
+    "SobolEstimates",
+    "SobolSums",
+    "accumulate_sums",
+    "indices_from_sums",
+    "output_shift",
+]
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
 
 CHUNK = 1024
 """Points per call of the model: outputs of a hundred ages then stay in the cache."""
+
+
+@dataclass(frozen=True, slots=True)
+class AdditiveColumn:
+    """A column that the first outputs add to a part that does not depend on it.
+
+    Attributes
+    ----------
+    column
+        The column, independent of the others.
+    variance
+        Variance of what it adds, known exactly.
+    outputs
+        How many outputs, the first ones, are such sums.
+    """
+
+    column: int
+    variance: float
+    outputs: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +68,8 @@ class SobolDesign:
         The column that the probabilities have integrated out, or -1.
     pairs
         (q) pairs of positions in `sets` whose interaction is estimated.
+    additive
+        A column whose share of some outputs needs no estimate, or None.
     """
 
     dimensions: int
@@ -48,6 +77,7 @@ class SobolDesign:
     continuous: int
     integrated: int = -1
     pairs: tuple[tuple[int, int], ...] = ()
+    additive: AdditiveColumn | None = None
 
     @property
     def runs_per_point(self) -> int:
@@ -116,6 +146,14 @@ class SobolEstimates:
     points: int
 
 
+def output_shift(model: Model, layout: SobolDesign) -> Array:
+    """Return what is taken off each output to keep digits: its value at the medians, (m,)."""
+    with np.errstate(all="ignore"):
+        shift = model(np.zeros((layout.dimensions, 1)))[:, 0].copy()
+    shift[layout.continuous :] = 0.0
+    return np.where(np.isfinite(shift), shift, 0.0)
+
+
 def accumulate_sums(
     model: Model,
     layout: SobolDesign,
@@ -125,6 +163,7 @@ def accumulate_sums(
     repeats: int,
     seed: int,
     shift: Array,
+    stage: str = "rank",
     workers: int = 2,
 ) -> list[SobolSums]:
     """Sum over a run of base points of each repeat's own scrambling, (r) sums.
@@ -137,11 +176,13 @@ def accumulate_sums(
         First base point and how many; together with earlier runs they should be a power of two.
     shift
         (m,) taken off the continuous outputs, near their means, to keep digits; else 0.
+    stage
+        Random stream.
     """
 
     def repeat(r: int) -> SobolSums:
         total = SobolSums.empty(layout, len(shift))
-        rng = random_stream(seed, stage="rank", index=(r,))
+        rng = random_stream(seed, stage=stage, index=(r,))
         for cell in sobol_blocks(2 * layout.dimensions, points, rng, start=start):
             for first in range(0, cell.shape[1], CHUNK):
                 with np.errstate(all="ignore"):  # what is not finite has its status
@@ -220,6 +261,9 @@ def indices_from_sums(
     and the total is E[p_A (1 - p_AB) + p_AB (1 - p_A)] / 2. All over P (1 - P). No yes/no output is
     ever sampled, so that the indices stay smooth where the event is rare.
 
+    A sum of one column and a part without it, y = x + g: both indices of the column are
+    Var(x) / (Var(x) + Var(g)), with Var(x) exact and Var(g) from the sample.
+
     References
     ----------
     Saltelli et al., Comput. Phys. Commun. 181, 2010, Table 2 (b) and (f), the latter Jansen's;
@@ -259,6 +303,11 @@ def _repeat_indices(s: SobolSums, layout: SobolDesign) -> tuple[Array, Array, Ar
         has_integrated[:, None], (mixed_mean - s.cross / n) / p_v, 0.5 * s.abs_d / n / p_v
     )
     second = _second(s, layout, centre=centre, first=first, variance=variance)
+    additive = layout.additive
+    if additive is not None and (additive.column,) in layout.sets:
+        k, own = layout.sets.index((additive.column,)), slice(additive.outputs)
+        rest = np.maximum(variance[own] - additive.variance, 0.0)
+        first[k, own] = total[k, own] = additive.variance / (additive.variance + rest)
     return first, total, second, mean, variance
 
 

@@ -133,7 +133,9 @@ def _read(
     rest = read_keys(table, path, problems, skip=("between",), readers={"rank": _rank})
     if len(problems) > before or len(names) != 2 or table.rank is None:
         return None  # the last two: reported with the shape of the file
-    if any(name not in by_name and problems.spoilt(tuple(name.split("."))) for name in names):
+    if any(
+        name not in by_name and problems.has_error_within(tuple(name.split("."))) for name in names
+    ):
         return None  # the input itself could not be read, and that was told
     for name in names:
         if name not in by_name:

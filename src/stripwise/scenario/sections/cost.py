@@ -11,13 +11,15 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
+from stripwise.curing.follow_up import FOLLOW_UPS, NO_FOLLOW_UP
 from stripwise.errors import InputError
 from stripwise.risk.probability.expected_cost import real_rate
 from stripwise.scenario.engine import declared, read_keys
 from stripwise.scenario.fields import PLAIN, YEARS, Price, Quantity
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.sections.curing import METHODS, FollowUp
+from stripwise.scenario.sections.curing import FollowUp
 from stripwise.scenario.shapes import Scalar, Table, scalar
+from stripwise.units.formatting import MM_PER_INCH
 from stripwise.units.quantities import NUMBER, parse, split
 
 __all__ = ["Cost", "CostTable", "read_cost"]
@@ -38,7 +40,7 @@ AREAS = MappingProxyType(
 """m2 in each unit of area."""
 
 HOURS = MappingProxyType({"h": 1.0, "hr": 1.0, "hour": 1.0, "d": 24.0, "day": 24.0})
-LENGTHS = MappingProxyType({"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4})
+LENGTHS = MappingProxyType({"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH, "inch": MM_PER_INCH})
 
 FORM_PARTS = ("hire", "crew", "delay")
 PRICES = ("forms", "cover", "repair")
@@ -299,11 +301,11 @@ def _follow_up_prices(
 ) -> Mapping[str, tuple[float, float]]:
     """Price of each method: per m2, and per m2 and hour."""
     rule = declared(CostTable, "follow_up")
-    prices: dict[str, tuple[float, float]] = {"none": (0.0, 0.0)}
+    prices: dict[str, tuple[float, float]] = {NO_FOLLOW_UP: (0.0, 0.0)}
     for method, raw in table.follow_up.items():
         path: KeyPath = (*PATH, "follow_up", method)
-        if method not in METHODS[1:]:
-            problems.choice(method, path, allowed=METHODS[1:])
+        if method not in FOLLOW_UPS:
+            problems.choice(method, path, allowed=FOLLOW_UPS)
             continue
         price = problems.number(currency.reader(rule, path), raw, path)
         timed = not math.isnan(price) and len(_split(raw, rule)[2]) == 2

@@ -8,9 +8,17 @@ from typing import Annotated
 
 from pydantic import Field
 
+from stripwise.curing.follow_up import (
+    FACES,
+    FOLLOW_UPS,
+    NO_FOLLOW_UP,
+    REFERENCE_FACE,
+    method_names,
+    retention_name,
+)
+from stripwise.curing.laws import DEFAULT_LAW, LAWS, Variate, law_names
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
-from stripwise.published import published_value
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import (
     ABOVE_0,
@@ -32,9 +40,7 @@ from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
 
 __all__ = [
     "CONCRETE_TEMPERATURE",
-    "FACES",
     "FREEZING",
-    "METHODS",
     "RETENTION",
     "Curing",
     "CuringTable",
@@ -42,17 +48,15 @@ __all__ = [
     "FollowUpTable",
     "read_curing",
     "read_follow_up",
-    "retention_name",
     "same_cure",
     "same_degree",
     "same_work",
 ]
 
-METHODS = ("none", "sheet", "membrane", "wet covering", "kept wet")
-FACES = ("vertical", "horizontal")
+LAW_VARIATES = ("early_slope",)
+"""Variates of curing laws that have a key."""
 
-LAW = "curing.law"
-LAW_INPUTS = ("early_slope", "affected_depth", "model_factor")
+LAW_INPUTS = (*LAW_VARIATES, "affected_depth", "model_factor")
 
 FREEZING = 1e-6
 """Temperature up to which a face freezes [degC]; 32 degF converts to a rounding above 0."""
@@ -135,6 +139,10 @@ class CuringTable(Table):
             published="maturity.reference_temperature.europe",
         ),
     ] = None
+    law: Annotated[
+        String | None,
+        Choice("Law from the curing duration to the penalty.", law_names, default=DEFAULT_LAW),
+    ] = None
     early_slope: Annotated[
         RandomInput | None,
         Random(
@@ -174,8 +182,8 @@ class FollowUpTable(Table):
         String | None,
         Choice(
             "What is done after stripping.",
-            METHODS,
-            needed=f"use one of {', '.join(METHODS)}",
+            method_names,
+            needed="use one of {options}",
             example='"sheet"',
         ),
     ] = None
@@ -196,7 +204,7 @@ class FollowUpTable(Table):
         ),
     ] = None
     face: Annotated[
-        String | None, Choice("Orientation of the face.", FACES, default="vertical")
+        String | None, Choice("Orientation of the face.", FACES, default=REFERENCE_FACE)
     ] = None
 
 
@@ -207,7 +215,7 @@ class FollowUp:
     Attributes
     ----------
     method
-        One of `METHODS`.
+        One of `method_names`.
     duration_h
         Duration [h]; 0 for "none".
     temperature
@@ -227,8 +235,8 @@ class FollowUp:
     @property
     def label(self) -> str:
         """Short words for a table, such as "sheet 3 d"."""
-        if self.method == "none":
-            return "none"
+        if self.method == NO_FOLLOW_UP:
+            return NO_FOLLOW_UP
         days = self.duration_h / 24.0
         length = f"{days:g} d" if days >= 1 else f"{self.duration_h:g} h"
         return f"{self.method} {length}"
@@ -254,9 +262,8 @@ class Curing:
         Concrete temperature of the choices and the default of the strategies [degC].
     layered
         Whether only the affected depth is penalised.
-    law_input, early_slope_input
-        Names of the inputs of the default law: its quantile u on [0, 1] and the normal variate
-        eta of the slope below one day.
+    law
+        Name of the curing law.
     affected_depth_input
         Name of the input with the affected depth [mm]; empty for the whole cover.
     model_factor_input
@@ -270,8 +277,7 @@ class Curing:
     reference_temperature: float
     temperature: float
     layered: bool
-    law_input: str
-    early_slope_input: str
+    law: str
     affected_depth_input: str
     model_factor_input: str = ""
 
@@ -288,19 +294,23 @@ def same_work(one: FollowUp, other: FollowUp) -> bool:
 
 def same_cure(one: FollowUp, other: FollowUp) -> bool:
     """Whether both are the same work and as warm, or both none."""
-    if one.method == other.method == "none":
+    if one.method == other.method == NO_FOLLOW_UP:
         return True
     return same_work(one, other) and same_degree(one.temperature, other.temperature)
-
-
-def retention_name(method: str, face: str) -> str:
-    """Return the name of the input with the moisture retention of a method on a face."""
-    return f"curing.retention.{method}.{face}"
 
 
 def read_curing(table: CuringTable, problems: Problems) -> tuple[Curing, list[Input]]:
     """Read [curing] except the retentions: NaN where there was a problem, and the inputs."""
     found = read_keys(table, ("curing",), problems, first=LAW_INPUTS)
+    variates = LAWS[found["law"]].variates
+    own = [_law_input(item) for item in variates if item.key not in LAW_INPUTS]
+    for key in LAW_VARIATES:
+        if key not in {item.key for item in variates}:
+            del found[key]
+            if getattr(table, key) is not None:
+                problems.add(
+                    ("curing", key), f'is not used by law = "{found["law"]}"; leave it out'
+                )
     names = {key: item.name for key, item in found.items() if isinstance(item, Input)}
     curing = Curing(
         reference_d=found["reference"],
@@ -310,19 +320,16 @@ def read_curing(table: CuringTable, problems: Problems) -> tuple[Curing, list[In
         reference_temperature=found["reference_temperature"],
         temperature=found["concrete_temperature"],
         layered="affected_depth" in names,
-        law_input=LAW,
-        early_slope_input="curing.early_slope",
+        law=found["law"],
         affected_depth_input=names.get("affected_depth", ""),
         model_factor_input=names.get("model_factor", ""),
     )
-    return curing, [_law_input(), *inputs_of(found)]
+    return curing, [*own, *inputs_of(found)]
 
 
-def _law_input() -> Input:
-    published = published_value("duracrete.curing_factor.1d").citation
-    source = f"{published}; place in the distributions, as a normal score"
-    law = distribution("normal", mean=0.0, sd=1.0)
-    return Input(LAW, "curing law", law, "", "curing", "knowledge", source)
+def _law_input(variate: Variate) -> Input:
+    law = distribution(variate.family, **dict(variate.numbers))
+    return Input(variate.input, variate.label, law, "", "curing", "knowledge", variate.source)
 
 
 def read_follow_up(
@@ -333,18 +340,18 @@ def read_follow_up(
     if table is not None:
         method = read_keys(table, path, problems, only=("method",))["method"]
     if table is None or method is None:
-        return FollowUp("none", 0.0, temperature, "vertical", "")
+        return FollowUp(NO_FOLLOW_UP, 0.0, temperature, REFERENCE_FACE, "")
     found = read_keys(table, path, problems, first=("face",), skip=("method", "duration"))
     face, own = found["face"], found["temperature"]
     temperature = temperature if own is None else own
-    if method == "none":
+    if method == NO_FOLLOW_UP:
         if table.duration is not None and method == table.method:
             problems.add(
                 (*path, "duration"),
                 'is not used by method = "none"; leave it out',
                 found=table.duration,
             )
-        return FollowUp("none", 0.0, temperature, face, "")
+        return FollowUp(NO_FOLLOW_UP, 0.0, temperature, face, "")
     if temperature <= FREEZING:
         problems.add(
             (*path, "temperature"),
@@ -360,7 +367,8 @@ def _duration(table: FollowUpTable, path: KeyPath, *, method: str, problems: Pro
     where = (*path, "duration")
     if table.duration is not None:
         return problems.number(declared(FollowUpTable, "duration").read, table.duration, where)
-    if method == "membrane":
-        return 24.0 * published_value("curing.membrane_duration").number
+    published_days = FOLLOW_UPS[method].duration_d
+    if published_days is not None:
+        return 24.0 * published_days
     problems.missing(where, f'how long the {method} stays, such as "3 d"')
     return math.nan

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from stripwise.distributions.random_input import Input
 from stripwise.risk.model.service_conditions import CoatingInputs, LayerInputs
+from stripwise.risk.model.service_options import combination
 from stripwise.risk.model.wall import COVER
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import (
@@ -279,19 +280,15 @@ def check_layers(
     if service.history is not None:
         problems.add(
             ("exposure", "surface_history"),
-            f"cannot be combined with a {what}: the numerical solution holds for a surface content "
-            "that is constant",
+            combination("history", "numerical", what=what),
         )
     if service.first_month is not None and layering.coating is not None:
         problems.add(
             ("exposure", "first_exposure"),
-            f"cannot be combined with a {what}, whose resistance would follow the seasons too; "
-            "leave it out for the mean of the monthly factors",
+            combination("seasons", "coating", what=what),
         )
     if service.extent is not None:
-        problems.add(
-            ("extent",), f"cannot be combined with a {what}: a face would be solved cell by cell"
-        )
+        problems.add(("extent",), combination("extent", "numerical", what=what))
 
 
 def credit_warning(layering: Layering) -> str:

@@ -5,41 +5,29 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 
+from stripwise.curing.follow_up import FACES, FOLLOW_UPS, retention_name
 from stripwise.distributions.random_input import Input
 from stripwise.published import published_value
 from stripwise.scenario.fields import Default
 from stripwise.scenario.problems import Problems, words
 from stripwise.scenario.random_tables import default_input, read_input
-from stripwise.scenario.sections.curing import FACES, METHODS, RETENTION, FollowUp, retention_name
+from stripwise.scenario.sections.curing import RETENTION, FollowUp
 from stripwise.scenario.shapes import InputTable
 
-__all__ = ["EVERY_RETENTION", "retention_inputs", "retention_warnings"]
-
-DEFAULT_RETENTION = {
-    ("sheet", "vertical"): "curing.retention.sheet.vertical",
-    ("sheet", "horizontal"): "curing.retention.sheet.vertical",
-    ("membrane", "vertical"): "curing.retention.membrane.vertical",
-    ("membrane", "horizontal"): "curing.retention.membrane.vertical",
-    ("wet covering", "vertical"): "curing.retention.wet_covering.vertical",
-    ("wet covering", "horizontal"): "curing.retention.wet_covering.horizontal",
-    ("kept wet", "vertical"): "curing.retention.kept_wet",
-    ("kept wet", "horizontal"): "curing.retention.kept_wet",
-}
-"""Key of the published default by method and face."""
-
-EVERY_RETENTION = tuple(DEFAULT_RETENTION)
-"""Every method on every face."""
-
-TAKEN_OVER = (("sheet", "horizontal"), ("membrane", "horizontal"))
-"""Methods and faces that have no value of their own and use that of a vertical face."""
+__all__ = ["every_retention", "retention_inputs", "retention_warnings"]
 
 Retentions = Mapping[str, Mapping[str, InputTable]]
+
+
+def every_retention() -> list[tuple[str, str]]:
+    """Return every method on every face."""
+    return [(method, face) for method in FOLLOW_UPS for face in FACES]
 
 
 def retention_inputs(
     given: Retentions, used: Iterable[tuple[str, str]], problems: Problems
 ) -> list[Input]:
-    """Build the retention of each method and face in use, in the order of `METHODS`.
+    """Build the retention of each method and face in use, in the order of `FOLLOW_UPS`.
 
     `given` are those of the file by method and face, which replace the defaults.
     """
@@ -47,13 +35,13 @@ def retention_inputs(
     for method, faces in given.items():
         for face in faces:
             path = ("curing", "retention", method, face)
-            if method not in METHODS[1:]:
-                problems.choice(method, path[:3], allowed=METHODS[1:])
+            if method not in FOLLOW_UPS:
+                problems.choice(method, path[:3], allowed=FOLLOW_UPS)
             elif face not in FACES:
                 problems.choice(face, path, allowed=FACES)
     items = (
         _retention(given.get(method, {}).get(face), method, face, problems)
-        for method, face in EVERY_RETENTION
+        for method, face in every_retention()
         if (method, face) in used
     )
     return [item for item in items if item is not None]
@@ -65,8 +53,10 @@ def retention_warnings(given: Retentions, follow_ups: list[FollowUp]) -> list[st
     return [
         f"curing.retention.{method}.{face}: there is no value for a {face} face; the one of a "
         "vertical face is taken over, an assumption. Give your own under [curing.retention]."
-        for method, face in TAKEN_OVER
-        if (method, face) in used and face not in given.get(method, {})
+        for method, face in every_retention()
+        if FOLLOW_UPS[method].taken_over(face)
+        and (method, face) in used
+        and face not in given.get(method, {})
     ]
 
 
@@ -76,9 +66,9 @@ def _retention(
     label = f"moisture retention of {method}, {face} face"
     declared = dataclasses.replace(RETENTION, label=label)
     if table is None:
-        key = DEFAULT_RETENTION[method, face]
+        key = FOLLOW_UPS[method].retention_key(face)
         source = published_value(key).citation
-        if (method, face) in TAKEN_OVER:
+        if FOLLOW_UPS[method].taken_over(face):
             source += "; taken over from a vertical face, an assumption"
         declared = dataclasses.replace(declared, default=Default(key, source=source))
         return default_input(declared, retention_name(method, face))

@@ -8,6 +8,7 @@ from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
 from stripwise.published import constant
+from stripwise.risk.model.service_options import combination
 from stripwise.scenario.engine import inputs_of, read_keys
 from stripwise.scenario.model import Service
 from stripwise.scenario.problems import KeyPath, Problems
@@ -112,9 +113,7 @@ def _refuse_layered_fall(
     if history is not None and history.falls and not whole:
         problems.add(
             ("exposure", "surface_history", "table"),
-            "falls again, which cannot be combined with a penalty on a skin; let the shares stay "
-            "at their highest, which is on the safe side, or write curing.affected_depth = "
-            '"whole cover"',
+            combination("fall", "skin"),
         )
 
 

@@ -14,10 +14,10 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.target_roots import with_strip_age
 from stripwise.scenario.model import Cost
-from stripwise.studies.design.design_result import CHOICE_COLUMNS
 from stripwise.studies.design.exchange_rates import exchange_row
 from stripwise.studies.design.prices import CostAges, PricedOptions
 from stripwise.studies.design.setting import Setting
+from stripwise.units.result_columns import columns
 
 __all__ = ["break_even_rows", "choice_table", "dominated", "find_break_even"]
 
@@ -109,7 +109,7 @@ def choice_table(priced: PricedOptions, ages: CostAges, cost: Cost) -> pd.DataFr
             )
         )
     rows.append(_rate_row(priced, ages, cost, names))
-    return pd.DataFrame(rows, columns=CHOICE_COLUMNS)
+    return pd.DataFrame(rows, columns=columns("choice"))
 
 
 def _per_price_unit(costs: Array, price: float) -> Array:

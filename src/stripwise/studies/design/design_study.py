@@ -21,7 +21,7 @@ from stripwise.risk.probability.nominal_covers import (
 from stripwise.risk.probability.target_roots import NEVER, index_from_probability
 from stripwise.scenario.model import Cost, Scenario
 from stripwise.studies.design.break_even import break_even_rows, choice_table, dominated
-from stripwise.studies.design.design_result import DESIGN_COLUMNS, PARETO_COLUMNS, DesignResult
+from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.design.exchange_rates import exchange_rows, exchange_table
 from stripwise.studies.design.hand_rules import rule_table
 from stripwise.studies.design.prices import (
@@ -40,6 +40,8 @@ from stripwise.studies.design.sentences import design_verdict, design_warnings
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.design.site_table import reference_table, site_table
 from stripwise.studies.results import ReliabilityMap
+from stripwise.units.formatting import duration, length
+from stripwise.units.result_columns import columns
 
 __all__ = ["design"]
 
@@ -212,16 +214,16 @@ class _DesignMap:
                 "reliability_index": index_from_probability(mean).ravel(),
                 "cost": self.costs(setting, ages)[1].ravel(),
             }
-        )[DESIGN_COLUMNS]
+        )[columns("design")]
 
 
 def map_options(setting: Setting) -> list[Option]:
     """Every design point of the map as an option, cover running fastest, then strip age."""
     plans = setting.plans_at(setting.strip_ages)
-    count = len(setting.strip_ages)
+    count, units = len(setting.strip_ages), setting.scenario.units
     return [
         Option(
-            f"{plan.name}, {hours:.4g} h, {cover:.4g} mm",
+            f"{plan.name}, {duration(hours)}, {length(cover, units=units)}",
             "design point",
             plan,
             setting.choices.follow_up[n // count],
@@ -297,7 +299,7 @@ def _cost_tables(
     )
     return _CostTables(
         cost=table,
-        pareto=pareto[PARETO_COLUMNS],
+        pareto=pareto[columns("pareto")],
         choice=choice_table(chosen, ages, cost),
         break_even=break_even_rows(setting, ages, cost),
     )

@@ -15,19 +15,21 @@ from stripwise.risk.probability.nominal_covers import (
     probability_by_repeat,
 )
 from stripwise.risk.probability.target_roots import (
-    crossing,
     crossings,
+    equivalent_cover,
     index_from_probability,
     with_strip_age,
 )
-from stripwise.studies.design.design_result import EXCHANGE_COLUMNS
 from stripwise.studies.design.setting import Setting
+from stripwise.units.formatting import number
+from stripwise.units.result_columns import columns
 
 __all__ = [
     "AT_DESIGN_POINT",
     "COVER_PER_DAY",
     "EARLIER_H",
     "ON_TARGET_LINE",
+    "design_point_rows",
     "exchange_row",
     "exchange_rows",
     "exchange_table",
@@ -52,18 +54,18 @@ COVER_PER_DAY = "cover worth 24 h more in the forms"
 
 def exchange_table(rows: list[dict[str, object]]) -> pd.DataFrame:
     """Tabulate rows of `exchange_row`."""
-    return pd.DataFrame(rows, columns=EXCHANGE_COLUMNS)
+    return pd.DataFrame(rows, columns=columns("exchange"))
 
 
 def exchange_rows(setting: Setting) -> list[dict[str, object]]:
-    """Find the exchange rates at the design point and along the target line, as `EXCHANGE_COLUMNS`.
+    """Find the exchange rates at the design point and along the target line, as the columns of `exchange`.
 
     The design point is the reference strategy at the scenario's cover; on the target line the rate
     between t and t + 24 h is the difference of the two required covers.
     """
     rows = _scatter_rows(setting)
     if not setting.reference.penalty:
-        rows = _point_rows(setting) + rows
+        rows = design_point_rows(setting) + rows
     return rows + _line_rows(setting)
 
 
@@ -176,14 +178,8 @@ def _cover_changes(setting: Setting) -> Array:
     )
 
 
-def _equivalent_cover(cover_changes: Array, present: Array, goal: Array) -> Array:
-    """Change of cover at which each row of the index (m, c) reaches its own goal (m,) [mm]."""
-    return np.array(
-        [crossing(cover_changes, row, float(g)) for row, g in zip(present, goal, strict=True)]
-    )
-
-
-def _point_rows(setting: Setting) -> list[dict[str, object]]:
+def design_point_rows(setting: Setting) -> list[dict[str, object]]:
+    """Price later and earlier stripping at the design point, 24 h more in the forms first."""
     plan, hours = setting.reference, setting.hours(setting.reference)
     earlier = min(EARLIER_H, hours - setting.choices.strip_age[0])
     ages = [hours, hours + DAY_H] + ([hours - earlier] if earlier > 0.0 else [])
@@ -199,7 +195,7 @@ def _point_rows(setting: Setting) -> list[dict[str, object]]:
 
     def answers(row: int, goal: int) -> list[Array | None]:
         return [
-            None if b is None else _equivalent_cover(cover_changes, b[:, row], b[:, goal, zero])
+            None if b is None else equivalent_cover(cover_changes, b[:, row], b[:, goal, zero])
             for b in pairs
         ]
 
@@ -215,7 +211,7 @@ def _point_rows(setting: Setting) -> list[dict[str, object]]:
         assert by_repeat_values is not None
         rows.append(
             _root_row(
-                f"cover that stripping {earlier:.3g} h earlier must buy",
+                f"cover that stripping {number(earlier)} h earlier must buy",
                 AT_DESIGN_POINT,
                 label,
                 nominal,
@@ -243,7 +239,7 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
         _by_repeat_and_epistemic(setting, at_point, narrow),
     )
     point = [
-        None if a is None or b is None else _equivalent_cover(cover_changes, a[:, 0], b[:, 0, zero])
+        None if a is None or b is None else equivalent_cover(cover_changes, a[:, 0], b[:, 0, zero])
         for a, b in zip(present, narrower, strict=True)
     ]
     over_range = _index(setting, setting.wide_covers)

@@ -12,20 +12,20 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from stripwise.risk.model.service_options import refusal
 from stripwise.risk.model.wall import COVER, Plan
 from stripwise.risk.probability.cover_margin import design_penalty, required_nominal_cover
 from stripwise.risk.probability.nominal_covers import shifted_cover
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.probability.target_roots import OK
-from stripwise.studies.design.design_result import RULE_COLUMNS
 from stripwise.studies.design.required_cover import RequiredCovers
 from stripwise.studies.design.setting import Setting
+from stripwise.units.formatting import round_up_cover
+from stripwise.units.result_columns import columns
 
 __all__ = ["rule_table"]
 
 CHECK_SAMPLES = 200_000
-MM_PER_INCH = 25.4
-NO_RULE = "no rule: the hand calculation knows the front of chloride alone, not of carbonation"
 MAX_DEVIATIONS = 4.0
 """Standard errors that the Monte Carlo check may lie above the target."""
 
@@ -37,12 +37,11 @@ def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFram
     rule gives, another method than the calibration.
     """
     rows = []
-    conditions = setting.wall.conditions
-    if conditions is not None and conditions.carbonation:
+    if reason := refusal("rule", setting.wall.conditions):
         allowed = setting.scenario.target.probability
         none = pd.DataFrame({"strategy": [plan.name for plan in setting.wall.plans]})
-        return none.assign(status=NO_RULE, allowed_probability=allowed).reindex(
-            columns=RULE_COLUMNS
+        return none.assign(status=reason, allowed_probability=allowed).reindex(
+            columns=columns("rules")
         )
     for plan, root in zip(setting.wall.plans, required_covers.in_wide_range, strict=True):
         front = required_nominal_cover(setting.wall, plan, life=setting.life, margin=0.0)
@@ -63,12 +62,11 @@ def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFram
         else:
             row["status"] = "no rule: the cover needed lies outside twice the range"
         rows.append(row)
-    return pd.DataFrame(rows).reindex(columns=RULE_COLUMNS)
+    return pd.DataFrame(rows).reindex(columns=columns("rules"))
 
 
 def _check_rule(setting: Setting, plan: Plan, front: float, margin: float) -> dict[str, object]:
-    step = 0.05 * MM_PER_INCH if setting.scenario.units == "US" else 1.0
-    rounded = float(np.ceil(setting.nominal(margin) / step - 1e-9) * step)
+    rounded = round_up_cover(setting.nominal(margin), units=setting.scenario.units)
     mean = front + rounded + setting.scenario.cover_bias
     wall = replace(
         setting.wall,

@@ -19,8 +19,8 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.target_roots import index_from_probability
 from stripwise.scenario.model import Cost, FollowUp
-from stripwise.studies.design.design_result import COST_COLUMNS
 from stripwise.studies.design.setting import Setting
+from stripwise.units.result_columns import columns
 
 __all__ = ["CostAges", "Option", "PricedOptions", "first_cost", "price_options"]
 
@@ -123,7 +123,7 @@ class PricedOptions:
     first: Array
 
     def table(self, setting: Setting, ages: CostAges, cost: Cost) -> pd.DataFrame:
-        """Tabulate the options as `COST_COLUMNS`; the intervals are of the present cost."""
+        """Tabulate the options as the columns of `cost`; the intervals are of the present cost."""
         weights = ages.weights(cost)
         rows = []
         allowed = setting.scenario.target.probability
@@ -162,7 +162,7 @@ class PricedOptions:
                     "currency": cost.currency,
                 }
             )
-        return pd.DataFrame(rows, columns=COST_COLUMNS)
+        return pd.DataFrame(rows, columns=columns("cost"))
 
 
 def first_cost(setting: Setting, cost: Cost, option: Option) -> tuple[float, float, float]:

@@ -21,8 +21,8 @@ from stripwise.risk.probability.target_roots import (
     find_target_root,
     index_from_probability,
 )
-from stripwise.studies.design.design_result import EARLIEST_COLUMNS, REQUIRED_COLUMNS
 from stripwise.studies.design.setting import Setting
+from stripwise.units.result_columns import columns
 
 __all__ = ["RequiredCovers", "earliest_table", "find_required_covers"]
 
@@ -71,7 +71,7 @@ class RequiredCovers:
                     "know_high": setting.nominal(root.know_high),
                 }
             )
-        return pd.DataFrame(rows, columns=[*REQUIRED_COLUMNS, "know_low", "know_high"])
+        return pd.DataFrame(rows, columns=[*columns("required"), "know_low", "know_high"])
 
 
 def cover_status(status: str) -> str:
@@ -121,7 +121,7 @@ def _within(root: TargetRoot, covers: Array) -> TargetRoot:
 
 
 def earliest_table(setting: Setting, p: Array, epistemic_p: Array | None) -> pd.DataFrame:
-    """Tabulate the earliest strip age over follow-ups and rounded covers, as `EARLIEST_COLUMNS`.
+    """Tabulate the earliest strip age over follow-ups and rounded covers, as the columns of `earliest`.
 
     `p` (r, f, t, d) is the probability on the map's strip ages and the rounded covers, `epistemic_p`
     (k, f, t, d) the same over the epistemic points.
@@ -161,7 +161,7 @@ def earliest_table(setting: Setting, p: Array, epistemic_p: Array | None) -> pd.
                     "status": strip_status(one.status),
                 }
             )
-    return pd.DataFrame(rows, columns=EARLIEST_COLUMNS)
+    return pd.DataFrame(rows, columns=columns("earliest"))
 
 
 def _first(root: TargetRoot, setting: Setting) -> float:

@@ -9,14 +9,24 @@ import pandas as pd
 
 from stripwise.studies.design.exchange_rates import AT_DESIGN_POINT, COVER_PER_DAY
 from stripwise.studies.service_notes import omitted_options
+from stripwise.units.caution import STRENGTH_FIRST
+from stripwise.units.formatting import (
+    duration,
+    in_range,
+    interval,
+    join_with_and,
+    length,
+    number,
+    per_unit,
+    percent,
+    price,
+    years,
+)
 
 if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult
 
 __all__ = ["design_verdict", "design_warnings"]
-
-MM_PER_INCH = 25.4
-DAYS_FROM_H = 48.0
 
 NAMED_PARAMETERS = ("price of a repair", "real discount rate")
 """Break-even parameters that the sentences name; the table has all."""
@@ -69,7 +79,7 @@ def _required(result: DesignResult) -> str:
     scenario = result.scenario
     name, target = scenario.reference_strategy, scenario.target
     row = _row(result.required, strategy=name)
-    goal = f"the target of {_percent(target.probability)} within {target.service_life:g} yr"
+    goal = f"the target of {percent(target.probability)} within {years(target.service_life)}"
     if row["status"].startswith("no cover"):
         return (
             f'With "{name}" no cover of the range up to '
@@ -79,7 +89,7 @@ def _required(result: DesignResult) -> str:
         return f'With "{name}" any cover of the range meets {goal}.'
     return (
         f'With "{name}" the wall needs a nominal cover of '
-        f"{_length(row['required_cover_mm'], result)}, {_rounded_length(row['drawn_cover_mm'], result)} on "
+        f"{_length(row['required_cover_mm'], result)}, {_length(row['drawn_cover_mm'], result)} on "
         f"the drawing, to meet {goal}{_knowledge_interval(row, result)}."
     )
 
@@ -88,13 +98,8 @@ def _knowledge_interval(row: dict[str, Any], result: DesignResult) -> str:
     low, high = float(row["know_low"]), float(row["know_high"])
     if np.isnan(low) or np.isnan(high):
         return ""
-    return f" ({_bound(low, result)} to {_bound(high, result)} over what is not known)"
-
-
-def _bound(mm: float, result: DesignResult) -> str:
-    if np.isinf(mm):
-        return "beyond twice the range" if mm > 0 else "less than half the range"
-    return _length(mm, result)
+    ends = interval(low, high, in_range(lambda mm: _length(mm, result)))
+    return f" ({ends} over what is not known)"
 
 
 def _strategies(result: DesignResult) -> str:
@@ -103,11 +108,11 @@ def _strategies(result: DesignResult) -> str:
         if row["strategy"] == result.scenario.reference_strategy:
             continue
         drawn = row["drawn_cover_mm"]
-        text = _rounded_length(drawn, result) if np.isfinite(drawn) else "more than the range holds"
+        text = _length(drawn, result) if np.isfinite(drawn) else "more than the range holds"
         if row["status"].startswith("any cover"):
             text += " or less"
         by_cover.setdefault(text, []).append(f'"{row["strategy"]}"')
-    parts = [f"{_listing(names)} {text}" for text, names in by_cover.items()]
+    parts = [f"{join_with_and(names)} {text}" for text, names in by_cover.items()]
     return f"The others need on the drawing: {'; '.join(parts)}." if parts else ""
 
 
@@ -121,15 +126,15 @@ def _earliest(result: DesignResult) -> str:
     for row in table[np.isclose(table["cover_mm"], cover)].to_dict("records"):
         follow_up = "no follow-up" if row["follow_up"] == "none" else row["follow_up"]
         if row["status"].startswith("no strip"):
-            text = f"never within {_hours(result.design['strip_age_h'].max())}"
+            text = f"never within {duration(result.design['strip_age_h'].max())}"
         elif row["status"].startswith("any strip"):
-            text = f"at any strip age from {_hours(row['earliest_strip_age_h'])} on"
+            text = f"at any strip age from {duration(row['earliest_strip_age_h'])} on"
         else:
-            text = f"from {_hours(row['earliest_strip_age_h'])} on"
+            text = f"from {duration(row['earliest_strip_age_h'])} on"
         parts.append(f"with {follow_up} {text}")
     return (
         f"At a nominal cover of {_length(cover, result)} the target is met on average: "
-        f"{'; '.join(parts)} (durability alone; strength, stability and frost decide first)."
+        f"{'; '.join(parts)} (durability alone; {STRENGTH_FIRST})."
     )
 
 
@@ -142,7 +147,7 @@ def _exchange_rate(result: DesignResult) -> str:
     row = rows[0]
     text = (
         f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
-        f"{_hours(row['strip_age_h'])}, 24 h more in the forms are worth "
+        f"{duration(row['strip_age_h'])}, 24 h more in the forms are worth "
         f"{_length(row['value'], result)} of cover"
     )
     scatter = first[first["question"].str.contains("scatter")].to_dict("records")
@@ -163,9 +168,9 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     text = (
         "The cheapest design point that meets the target on average has "
         f"{_length(best['cover_mm'], result)} of nominal cover, forms kept "
-        f"{_hours(best['strip_age_h'])} and {then}: "
-        f"{best['cost']:.4g} {money}/m² expected present cost, "
-        f"{best['first_cost']:.4g} of it for the first build"
+        f"{duration(best['strip_age_h'])} and {then}: "
+        f"{number(best['cost'])} {money}/m² expected present cost, "
+        f"{number(best['first_cost'])} of it for the first build"
     )
     drawn = cost[(cost["kind"] == "strategy at drawn cover") & (cost["met_on_average"] == "yes")]
     if drawn.empty:
@@ -173,7 +178,7 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     pick = drawn.sort_values("cost").iloc[0]
     return text + (
         f'. Among the strategies, each at its drawn cover, "{pick["option"]}" with '
-        f"{_rounded_length(pick['cover_mm'], result)} is the cheapest, {pick['cost']:.4g} {money}/m²."
+        f"{_length(pick['cover_mm'], result)} is the cheapest, {number(pick['cost'])} {money}/m²."
     )
 
 
@@ -186,14 +191,14 @@ def _hour_value(result: DesignResult) -> str:
     band = (
         ""
         if np.isnan(row["know_low"])
-        else f" ({row['know_low']:.2g} to {row['know_high']:.2g} over what is not known)"
+        else f" ({interval(row['know_low'], row['know_high'], price)} over what is not known)"
     )
     answer = "less" if row["value"] < scenario.cost.forms else "more"
     text = (
         f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
-        f"{_hours(row['strip_age_h'])}, one hour more in the forms avoids repairs worth "
-        f"{row['value']:.2g} {scenario.cost.currency}/m²{band}, {answer} than the "
-        f"{scenario.cost.forms:.3g} that the hour costs"
+        f"{duration(row['strip_age_h'])}, one hour more in the forms avoids repairs worth "
+        f"{price(row['value'])} {scenario.cost.currency}/m²{band}, {answer} than the "
+        f"{price(scenario.cost.forms)} that the hour costs"
     )
     faster = result.exchange[result.exchange["question"].str.startswith("cover that stripping")]
     for other in faster.to_dict("records"):
@@ -201,9 +206,9 @@ def _hour_value(result: DesignResult) -> str:
             hours = float(str(other["question"]).split()[3])
             paid = float(other["value"]) * scenario.cost.cover
             text += (
-                f"; stripping {hours:.3g} h earlier must buy {_length(other['value'], result)} of "
-                f"cover for {paid:.2g} {scenario.cost.currency}/m² and saves "
-                f"{hours * scenario.cost.forms:.2g} of forms"
+                f"; stripping {duration(hours)} earlier must buy {_length(other['value'], result)} of "
+                f"cover for {price(paid)} {scenario.cost.currency}/m² and saves "
+                f"{price(hours * scenario.cost.forms)} of forms"
             )
     return text + "."
 
@@ -211,13 +216,11 @@ def _hour_value(result: DesignResult) -> str:
 def _choice_changes(choice: pd.DataFrame) -> str:
     parts = []
     for row in choice[choice["parameter"].isin(NAMED_PARAMETERS)].to_dict("records"):
-        rate = row["unit"] == "1/yr"
         for side, word in (("above", "above"), ("below", "below")):
             at = row[f"changes_{side}"]
             if np.isnan(at):
                 continue
-            shown = f"{100 * at:.2g} %" if rate else f"{at:.3g} {row['unit']}"
-            own = f"{100 * row['value']:.2g} %" if rate else f"{row['value']:.3g}"
+            shown, own = (per_unit(x, row["unit"]) for x in (at, row["value"]))
             parts.append(
                 f'{word} a {row["parameter"]} of {shown} (now {own}) to "{row[f"choice_{side}"]}"'
             )
@@ -229,25 +232,5 @@ def _choice_changes(choice: pd.DataFrame) -> str:
     return f"The choice among the strategies changes {'; '.join(parts)}."
 
 
-def _listing(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def _percent(share: float) -> str:
-    return f"{100.0 * share:.3g} %"
-
-
 def _length(mm: float, result: DesignResult) -> str:
-    if result.scenario.units == "US":
-        return f"{mm / MM_PER_INCH:.2f} in"
-    return f"{mm:.1f} mm".replace(".0 mm", " mm")
-
-
-def _rounded_length(mm: float, result: DesignResult) -> str:
-    if result.scenario.units == "US":
-        return f"{mm / MM_PER_INCH:g} in"
-    return f"{mm:g} mm"
-
-
-def _hours(hours: float) -> str:
-    return f"{hours:.3g} h" if hours < DAYS_FROM_H else f"{hours / 24.0:.3g} d"
+    return length(float(mm), units=result.scenario.units)

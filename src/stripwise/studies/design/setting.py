@@ -14,10 +14,10 @@ from stripwise.risk.probability.nominal_covers import SamplingOptions, has_cheap
 from stripwise.risk.probability.target_roots import round_cover_up, with_strip_age
 from stripwise.scenario.model import Choices, Scenario
 from stripwise.studies.from_scenario import build_plan, build_wall
+from stripwise.units import formatting
 
 __all__ = ["Setting"]
 
-MM_PER_INCH = 25.4
 
 Array = NDArray[np.float64]
 
@@ -178,15 +178,13 @@ class Setting:
 
     def length(self, mm: float) -> str:
         """Write a short length as the report of the scenario does."""
-        if self.scenario.units == "US":
-            return f"{mm / MM_PER_INCH:.3g} in"
-        return f"{mm:.3g} mm"
+        return formatting.length(mm, units=self.scenario.units)
 
     @property
     def sd_reduction(self) -> float:
         """How much less scatter is priced, 5 mm or 0.2 in; half of it if it is smaller [mm]."""
         sd = self.wall.input(COVER).distribution.parent_sd
-        cut = 0.2 * MM_PER_INCH if self.scenario.units == "US" else 5.0
+        cut = 0.2 * formatting.MM_PER_INCH if self.scenario.units == "US" else 5.0
         return cut if sd > cut else 0.5 * sd
 
 

@@ -9,10 +9,10 @@ import pandas as pd
 
 from stripwise.published import constant, published_value
 from stripwise.risk.probability.target_roots import ANY, TargetRoot, earliest_strip_ages
-from stripwise.studies.design.design_result import SITE_COLUMNS
 from stripwise.studies.design.required_cover import strip_status
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import build_plan
+from stripwise.units.result_columns import columns
 
 __all__ = ["reference_table", "site_table"]
 
@@ -77,7 +77,7 @@ def site_table(setting: Setting) -> pd.DataFrame:
                     "status": strip_status(root.status),
                 }
             )
-    return pd.DataFrame(rows, columns=SITE_COLUMNS)
+    return pd.DataFrame(rows, columns=columns("strip-ages"))
 
 
 def _upper_bound(roots: TargetRoot, hours: float) -> float:

@@ -13,6 +13,7 @@ from stripwise.evidence.profiles.penalty_factors import (
     ProfilePenaltyFactors,
 )
 from stripwise.scenario.penalty_files import FittedPenalties, fitted_text
+from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
 
 __all__ = ["diffusivity_toml", "penalty_files", "profile_files"]
@@ -31,7 +32,7 @@ def profile_files(
     There is no penalties.toml where the reference is the only strategy.
     """
     exposure = sorted(set(fits.profiles.exposure.tolist()))
-    span = f"{exposure[0]:g}" if len(exposure) == 1 else f"{exposure[0]:g} to {exposure[-1]:g}"
+    span = interval(exposure[0], exposure[-1])
     name = penalties.reference.replace(ZERO_WIDTH_JOINER, "")
     description = f"fitted by stripwise from {source}, exposure {span} d, reference {name}"
     files = penalty_files(penalties, source=source, description=description)

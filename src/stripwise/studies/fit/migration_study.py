@@ -18,6 +18,7 @@ from stripwise.evidence.profiles.penalty_factors import (
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.migration_rows import MigrationTests, build_migration_tests
 from stripwise.studies.fit.fitted_inputs import diffusivity_toml, penalty_files
+from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
 
 __all__ = ["MigrationStudy", "study_migration"]
@@ -108,7 +109,7 @@ def _age_text(tests: MigrationTests) -> str:
     ages = np.unique(tests.age[np.isfinite(tests.age)])
     if ages.size == 0:
         return ""
-    span = f"{ages[0]:g}" if ages.size == 1 else f"{ages[0]:g} to {ages[-1]:g}"
+    span = interval(float(ages[0]), float(ages[-1]))
     return f" at an age of {span} d"
 
 

@@ -21,7 +21,6 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.risk.sensitivity.anova import Anova, anova
-from stripwise.risk.sensitivity.choice_variance import INDEX_RANGE
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.curing import same_cure
 from stripwise.studies.from_scenario import build_plan
@@ -29,38 +28,24 @@ from stripwise.studies.rank.factorial import (
     Choice,
     FactorialDesign,
     FactorialSize,
+    clipped_index,
+    leading_choice,
     outcomes,
-    target_lives,
     with_choice,
 )
-from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
+from stripwise.studies.rank.target_lives import target_lives
+from stripwise.studies.result_tables import choice_rows
+from stripwise.units.result_columns import columns
 
-__all__ = ["INDEX", "LOG_LIFE", "OPTION_COLUMNS", "PROBABILITY", "ChoiceTables", "choice_tables"]
+__all__ = ["INDEX", "LOG_LIFE", "PROBABILITY", "ChoiceTables", "choice_tables"]
 
 Array = NDArray[np.float64]
 
 INDEX, PROBABILITY, LOG_LIFE = "reliability index", "probability", "ln of the life"
-OPTION_COLUMNS = [
-    "choice",
-    "option",
-    "value",
-    "unit",
-    "planned",
-    "age_yr",
-    "probability",
-    "low95",
-    "high95",
-    "know_low",
-    "know_high",
-    "reliability_index",
-    "life_yr",
-    "probability_over_all",
-]
 AGE_COUNT = 14
 KNOWLEDGE_POINTS = 512
 MAX_REPEATS = 16
 QUANTILES = (0.025, 0.975)
-CONSTANT_OUTCOME = "undefined: the outcome does not vary over the options"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +57,10 @@ class ChoiceTables:
     design
         The options.
     indices
-        Exact shares of the variance over all combinations: `SENSITIVITY_COLUMNS`; the interval is
+        Exact shares of the variance over all combinations: the columns of `sensitivity`; the interval is
         sampling error for "choices", and what is not known for "choices over knowledge".
     options
-        Each option alone, all else as in the strategy: `OPTION_COLUMNS`.
+        Each option alone, all else as in the strategy: the columns of `options`.
     top
         Name of the choice with the largest total share of the reliability index, or empty.
     top_share
@@ -114,17 +99,14 @@ def choice_tables(wall: Wall, scenario: Scenario, plan: Plan, *, workers: int = 
     sample = SamplingOptions(size.points, repeats, seed, "choices", workers)
     epistemic_sample = SamplingOptions(KNOWLEDGE_POINTS, 1, seed, "choices", workers)
     design = FactorialDesign.from_scenario(wall, scenario, nodes=size.nodes)
-    weights = [one.weights for one in design.choices]
+    weights = design.weights
     p = outcomes(design, ages, sample=sample)
     assert p is not None
     known = outcomes(design, ages, sample=epistemic_sample, epistemic=True)
 
     def measures(values: Array) -> dict[str, Array]:
         whole = values[:, at]
-        outcome_values = {
-            INDEX: np.clip(reliability_index(whole, 1.0 - whole), *INDEX_RANGE),
-            PROBABILITY: whole,
-        }
+        outcome_values = {INDEX: clipped_index(whole), PROBABILITY: whole}
         if size.with_lives:
             outcome_values[LOG_LIFE] = np.log(
                 target_lives(values, ages, target=target.reliability_index, horizon=horizon)
@@ -133,22 +115,27 @@ def choice_tables(wall: Wall, scenario: Scenario, plan: Plan, *, workers: int = 
 
     sampled = {name: anova(y, weights) for name, y in measures(p).items()}
     epistemic = {} if known is None else {n: anova(y, weights) for n, y in measures(known).items()}
-    rows = list(_index_rows(design, sampled, life, epistemic=False))
-    rows += _index_rows(design, epistemic, life, epistemic=True)
+    rows: list[dict[str, object]] = []
+    for variances in (sampled, epistemic):
+        rows += choice_rows(
+            design.names,
+            variances,
+            ages={INDEX: life, PROBABILITY: life, LOG_LIFE: np.nan},
+            epistemic=variances is epistemic,
+            higher_order=True,
+        )
     half = FactorialDesign.from_scenario(wall, scenario, nodes=size.nodes, shrink=0.5)
     narrow = outcomes(half, ages[at : at + 1], sample=sample)
     assert narrow is not None
-    inner = anova(
-        np.clip(reliability_index(narrow[:, 0], 1.0 - narrow[:, 0]), *INDEX_RANGE), weights
-    )
-    totals = sampled[INDEX].total
-    deciding_totals = epistemic[INDEX].total if epistemic else totals
-    top = _largest(totals.mean(axis=0))
-    whole = reliability_index(p[:, at], 1.0 - p[:, at])
-    beyond = np.mean(_never_reached(p, target.reliability_index)) if size.with_lives else 0.0
+    inner = anova(clipped_index(narrow[:, 0]), weights)
+    top = leading_choice(sampled[INDEX])
+    deciding = (epistemic or sampled)[INDEX].total
+    whole = p[:, at]
+    is_clipped = reliability_index(whole, 1.0 - whole) != clipped_index(whole)
+    is_late = _never_reached(p, target.reliability_index)
     return ChoiceTables(
         design=design,
-        indices=pd.DataFrame(rows).reindex(columns=SENSITIVITY_COLUMNS),
+        indices=pd.DataFrame(rows).reindex(columns=columns("sensitivity")),
         options=_option_table(
             wall,
             scenario,
@@ -159,75 +146,28 @@ def choice_tables(wall: Wall, scenario: Scenario, plan: Plan, *, workers: int = 
             epistemic_sample=epistemic_sample,
             mean=sampled[PROBABILITY],
         ),
-        top=design.choices[top].name if top >= 0 else "",
-        top_share=float(np.mean([_largest(row) == top for row in deciding_totals])),
+        top=design.names[top] if top >= 0 else "",
+        top_share=float(
+            np.mean(np.where(np.isfinite(deciding).all(axis=1), deciding.argmax(axis=1), -1) == top)
+        ),
         over_knowledge=bool(epistemic),
-        flips=_largest(inner.total.mean(axis=0)) != top,
+        flips=leading_choice(inner) != top,
         clipped=(
-            float(np.mean((whole < INDEX_RANGE[0]) | (whole > INDEX_RANGE[1]))),
-            float(beyond),
+            _share(is_clipped, weights),
+            _share(is_late, weights) if size.with_lives else 0.0,
         ),
         combinations=int(np.prod([len(w) for w in weights])),
     )
 
 
-def _largest(total: Array) -> int:
-    return int(np.argmax(total)) if np.isfinite(total).all() else -1
+def _share(flags: Array, weights: list[Array]) -> float:
+    """Return the weighted share of combinations that are marked."""
+    return float(anova(flags.astype(float), weights).mean.mean())
 
 
 def _never_reached(p: Array, target: float) -> Array:
     """Whether the target is not reached at the last age."""
     return np.asarray(reliability_index(p[:, -1], 1.0 - p[:, -1]) > target)
-
-
-def _index_rows(
-    design: FactorialDesign, variances: dict[str, Anova], life: float, *, epistemic: bool
-) -> Iterator[dict[str, object]]:
-    names = [one.name for one in design.choices]
-    points = "points of what is not known" if epistemic else "repeats"
-    for quantity, parts in variances.items():
-        common: dict[str, object] = {
-            "analysis": "choices over knowledge" if epistemic else "choices",
-            "strategy": "",
-            "quantity": quantity,
-            "age_yr": np.nan if quantity == LOG_LIFE else life,
-            "input": "",
-            "input2": "",
-            "group": "",
-        }
-        flat = int(np.sum(~np.isfinite(parts.first[:, 0])))
-        status = f"{CONSTANT_OUTCOME} at {flat} of {len(parts.first)} {points}" if flat else "ok"
-        for i, name in enumerate(names):
-            yield {
-                **common,
-                "input": name,
-                **_numbers("first", parts.first[:, i], epistemic),
-                **_numbers("total", parts.total[:, i], epistemic),
-                "status": status,
-            }
-        for k, (i, j) in enumerate(parts.pairs):
-            yield {
-                **common,
-                "input": names[i],
-                "input2": names[j],
-                **_numbers("second", parts.second[:, k], epistemic),
-                "status": status,
-            }
-        if len(names) > 2:
-            yield {
-                **common,
-                "group": "interactions of three and more",
-                **_numbers("first", parts.higher_order, epistemic),
-                "status": status,
-            }
-
-
-def _numbers(name: str, values: Array, epistemic: bool) -> dict[str, object]:
-    if not np.isfinite(values).all():
-        return {}
-    bounds = (np.mean(values), *np.quantile(values, QUANTILES)) if epistemic else t_interval(values)
-    mean, low, high = (float(x) for x in bounds)
-    return {name: mean, f"{name}_low95": low, f"{name}_high95": high}
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +242,7 @@ def _option_table(
                 "probability_over_all": _mean_over_combinations(change, design, mean),
             }
         )
-    return pd.DataFrame(rows).reindex(columns=OPTION_COLUMNS)
+    return pd.DataFrame(rows).reindex(columns=columns("options"))
 
 
 def _mean_over_combinations(change: _SingleChange, design: FactorialDesign, mean: Anova) -> float:

@@ -20,9 +20,10 @@ from stripwise.risk.sensitivity.sobol import (
     SobolSums,
     accumulate_sums,
     indices_from_sums,
+    output_shift,
 )
 
-__all__ = ["FIRST_POINTS", "MAX_POINTS", "SampleHistory", "Step", "converge", "output_shift"]
+__all__ = ["FIRST_POINTS", "MAX_POINTS", "SampleHistory", "Step", "converge"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -77,14 +78,6 @@ class SampleHistory:
     def last(self) -> Step:
         """The largest size."""
         return self.steps[-1]
-
-
-def output_shift(model: Model, layout: SobolDesign) -> Array:
-    """Return what is taken off each output to keep digits: its value at the medians, (m,)."""
-    with np.errstate(all="ignore"):
-        shift = model(np.zeros((layout.dimensions, 1)))[:, 0].copy()
-    shift[layout.continuous :] = 0.0
-    return np.where(np.isfinite(shift), shift, 0.0)
 
 
 def converge(

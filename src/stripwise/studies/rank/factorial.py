@@ -5,11 +5,11 @@ Axes: m repeats or epistemic points, a ages, q choices.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate
 
 from stripwise.distributions.distribution import Distribution, distribution, with_shifted_moments
 from stripwise.distributions.random_input import Input
@@ -21,22 +21,31 @@ from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,
 )
-from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
-from stripwise.risk.sensitivity.anova import gauss_lobatto
+from stripwise.risk.probability.reliability_index import reliability_index
+from stripwise.risk.sensitivity.anova import Anova, gauss_legendre
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.choices import AS_SPECIFIED
 from stripwise.studies.from_scenario import build_plan
 
-__all__ = ["Choice", "FactorialDesign", "FactorialSize", "outcomes", "target_lives", "with_choice"]
+__all__ = [
+    "Choice",
+    "FactorialDesign",
+    "FactorialSize",
+    "clipped_index",
+    "leading_choice",
+    "outcomes",
+    "with_choice",
+]
 
 Array = NDArray[np.float64]
 
+INDEX_RANGE = (-4.0, 6.0)
+"""The index is clipped to it before its variance is analysed: beyond, nobody chooses."""
 COVER_HALF_RANGE = 10.0
 """Range of cover to each side of the stated mean, where the scenario gives none [mm], assumed."""
 SD_HALF_RANGE = 0.25
 """Range of the cover's sd to each side of the stated one, where none is listed, assumed; for 8 mm
 the 6 to 10 mm of fib Bulletin 34 (2006), Annex B2, recalled."""
-INTERPOLATION_FACTOR = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +62,7 @@ class FactorialSize:
     @classmethod
     def from_wall(cls, wall: Wall) -> FactorialSize:
         """Return the size for a wall."""
-        return cls(5, 1024, True) if has_cheap_covers(wall) else cls(3, 128, False)
+        return cls(8, 1024, True) if has_cheap_covers(wall) else cls(3, 128, False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +100,12 @@ class Choice:
         log: bool = False,
         assumed: bool = False,
     ) -> Choice:
-        """Open a range, uniform in the value or in its logarithm."""
-        x, weights = gauss_lobatto(nodes)
+        """Open a range, uniform in the value or in its logarithm.
+
+        Its ends are options too, of weight 0: they are shown, and the variance is that of the range.
+        """
+        x, weights = gauss_legendre(nodes)
+        x, weights = np.array([0.0, *x, 1.0]), np.array([0.0, *weights, 0.0])
         values = low * (high / low) ** x if log else low + (high - low) * x
         return cls(name, tuple(float(v) for v in values), (), weights, assumed)
 
@@ -119,8 +132,8 @@ class FactorialDesign:
         Mean covers [mm].
     plans
         Every strip age with every follow-up, or every strategy.
-    plan_shape
-        (strip ages, follow-ups), or (strategies,).
+    plan_choices
+        Number of options by name: of strip age and follow-up, or of strategy.
     walls
         Every cover scatter with every concrete, the concrete running faster.
     wall_shape
@@ -130,19 +143,35 @@ class FactorialDesign:
     choices: tuple[Choice, ...]
     covers: Array
     plans: tuple[Plan, ...]
-    plan_shape: tuple[int, ...]
+    plan_choices: dict[str, int]
     walls: tuple[Wall, ...]
     wall_shape: tuple[int, int]
 
     @classmethod
     def from_scenario(
-        cls, wall: Wall, scenario: Scenario, *, nodes: int, shrink: float = 1.0
+        cls,
+        wall: Wall,
+        scenario: Scenario,
+        *,
+        nodes: int,
+        shrink: float = 1.0,
+        names: Sequence[str] | None = None,
     ) -> FactorialDesign:
         """Lay out the choices of a scenario.
 
-        Without [choices] its strategies are one choice, with cover and scatter over assumed ranges.
-        `nodes` are Gauss-Lobatto nodes of a range; `shrink` is the share of the ranges to keep,
-        about their middle; lists stay.
+        Cover is uniform in mm, strip age uniform in its logarithm, and the options of a list weigh
+        the same. Without [choices] the strategies are one choice, with cover and scatter over
+        assumed ranges.
+
+        Parameters
+        ----------
+        nodes
+            Gauss-Legendre nodes of a range.
+        shrink
+            Share of the ranges to keep, about their middle; lists stay.
+        names
+            Choices to open, in the order of the axes; all that have more than one option unless
+            given.
         """
         opened = scenario.choices
         law = wall.input(COVER).distribution
@@ -152,24 +181,41 @@ class FactorialDesign:
         else:
             ends, assumed = opened.cover[:2], False
         cover = Choice.from_range("cover", *_shrink(*ends, shrink), nodes=nodes, assumed=assumed)
-        curing, plans, shape = _curing_choices(wall, scenario, nodes=nodes, shrink=shrink)
-        sds = _scatter_choice(scenario, law)
-        concretes = opened.concretes if opened else ()
-        names = (AS_SPECIFIED, *(item.name for item in concretes))
+        curing, plans = _curing_choices(wall, scenario, nodes=nodes, shrink=shrink)
+        with_walls = names is None
+        sds = _scatter_choice(scenario, law) if with_walls else FIXED_SCATTER
+        concretes = opened.concretes if opened and with_walls else ()
+        labels = (AS_SPECIFIED, *(item.name for item in concretes))
         walls = tuple(
             _changed_wall(wall, sd, inputs)
             for sd in (sds.numbers or (None,))
             for inputs in ((), *(item.inputs for item in concretes))
         )
-        listed = (cover, *curing, sds, Choice.from_options("concrete", names))
+        listed = (cover, *curing, sds, Choice.from_options("concrete", labels))
+        by_name = {one.name: one for one in listed}
         return cls(
-            choices=tuple(one for one in listed if len(one.weights) > 1),
+            choices=tuple(one for one in listed if len(one.weights) > 1)
+            if names is None
+            else tuple(by_name[name] for name in names),
             covers=np.array(cover.numbers),
             plans=plans,
-            plan_shape=shape,
+            plan_choices={one.name: len(one.weights) for one in curing},
             walls=walls,
-            wall_shape=(max(len(sds.numbers), 1), len(names)),
+            wall_shape=(max(len(sds.numbers), 1), len(labels)),
         )
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the choices."""
+        return [one.name for one in self.choices]
+
+    @property
+    def weights(self) -> list[Array]:
+        """Weights of the options of each choice."""
+        return [one.weights for one in self.choices]
+
+
+FIXED_SCATTER = Choice("execution scatter", (), (), np.ones(1))
 
 
 def _assumed_cover_range(wall: Wall, mean: float) -> tuple[float, float]:
@@ -192,7 +238,7 @@ def _scatter_choice(scenario: Scenario, law: Distribution) -> Choice:
     if listed:
         return Choice.from_values("execution scatter", tuple(sorted(listed)))
     if law.is_fixed:
-        return Choice("execution scatter", (), (), np.ones(1))
+        return FIXED_SCATTER
     sd = law.parent_sd
     candidates = ((1.0 - SD_HALF_RANGE) * sd, sd, (1.0 + SD_HALF_RANGE) * sd)
     values = tuple(
@@ -212,11 +258,11 @@ def _allows_sd_change(law: Distribution, change: float) -> bool:
 
 def _curing_choices(
     wall: Wall, scenario: Scenario, *, nodes: int, shrink: float
-) -> tuple[tuple[Choice, ...], tuple[Plan, ...], tuple[int, ...]]:
+) -> tuple[tuple[Choice, ...], tuple[Plan, ...]]:
     opened = scenario.choices
     if opened is None:
         names = tuple(plan.name for plan in wall.plans)
-        return (Choice.from_options("strategy", names),), wall.plans, (len(names),)
+        return (Choice.from_options("strategy", names),), wall.plans
     low, high = opened.strip_age
     if shrink != 1.0:
         ends = _shrink(float(np.log(low)), float(np.log(high)), shrink)
@@ -234,7 +280,7 @@ def _curing_choices(
         for hours in age.numbers
         for item in opened.follow_up
     )
-    return (age, follow), plans, (nodes, len(opened.follow_up))
+    return (age, follow), plans
 
 
 def _changed_wall(wall: Wall, sd: float | None, inputs: tuple[Input, ...]) -> Wall:
@@ -285,15 +331,25 @@ def outcomes(
             p = probability_by_repeat(one, design.covers, ages, sample=sample)
         parts.append(p)
     stacked = np.array(parts)  # (walls, m, plans, a, covers)
+    axes = ("execution scatter", "concrete", "m", *design.plan_choices, "age", "cover")
     whole = stacked.reshape(
-        *design.wall_shape, stacked.shape[1], *design.plan_shape, *stacked.shape[3:]
+        *design.wall_shape, stacked.shape[1], *design.plan_choices.values(), *stacked.shape[3:]
     )
-    # (scatter, concrete, m, strip age, follow-up, a, cover) to (m, a, cover, ..., concrete)
-    last = whole.ndim - 1
-    curing = tuple(range(3, last - 1))
-    ordered = np.transpose(whole, (2, last - 1, last, *curing, 0, 1))
-    kept = tuple(len(one.weights) for one in design.choices)
-    return ordered.reshape(*ordered.shape[:2], *kept)
+    order = ["m", "age", *design.names]
+    order += [name for name in axes if name not in order]  # of one option each
+    ordered = np.transpose(whole, [axes.index(name) for name in order])
+    return ordered.reshape(*ordered.shape[:2], *(len(one) for one in design.weights))
+
+
+def clipped_index(p: Array) -> Array:
+    """Return the reliability index of probabilities, clipped to -4 and 6."""
+    return np.clip(reliability_index(p, 1.0 - p), *INDEX_RANGE)
+
+
+def leading_choice(parts: Anova) -> int:
+    """Return the position of the choice with the largest mean total share; -1 if undefined."""
+    total = parts.total.mean(axis=0)
+    return int(np.argmax(total)) if np.isfinite(total).all() else -1
 
 
 def _with_equal_epistemic_inputs(walls: tuple[Wall, ...]) -> tuple[Wall, ...]:
@@ -318,45 +374,3 @@ def _with_equal_epistemic_inputs(walls: tuple[Wall, ...]) -> tuple[Wall, ...]:
         return replace(wall, inputs=tuple(inputs))
 
     return tuple(one(wall) for wall in walls)
-
-
-def target_lives(p: Array, ages: Array, *, target: float, horizon: float) -> Array:
-    """Return the age at which each probability reaches that of the target.
-
-    Parameters
-    ----------
-    p
-        (m, a, ...) probability, never falling with age.
-    ages
-        (a,) rising ages [yr].
-    target
-        Reliability index of the target.
-    horizon
-        Last age [yr].
-
-    Returns
-    -------
-    (m, ...) lives [yr], between the first age and the horizon, which stand for what lies beyond.
-
-    Notes
-    -----
-    The index is interpolated over the logarithm of age by a cubic that keeps falling, eight times
-    as finely as it was computed, and then read linearly.
-    """
-    index = np.clip(reliability_index(p, 1.0 - p), -INFINITE_INDEX, INFINITE_INDEX)
-    log_age = np.log(ages)
-    fine = np.interp(
-        np.linspace(0.0, len(ages) - 1.0, INTERPOLATION_FACTOR * (len(ages) - 1) + 1),
-        np.arange(len(ages)),
-        log_age,
-    )
-    curve = interpolate.PchipInterpolator(log_age, index, axis=1)(fine)
-    rows = np.moveaxis(curve, 1, -1)
-    passed = np.sum(rows > target, axis=-1)
-    j = np.clip(passed, 1, len(fine) - 1)[..., None]
-    above, below = (np.take_along_axis(rows, k, axis=-1)[..., 0] for k in (j - 1, j))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.clip(np.nan_to_num((above - target) / (above - below), nan=1.0), 0.0, 1.0)
-    log_life = fine[j[..., 0] - 1] + share * (fine[j[..., 0]] - fine[j[..., 0] - 1])
-    log_life = np.where(passed == 0, fine[0], np.where(passed == len(fine), fine[-1], log_life))
-    return np.asarray(np.minimum(np.exp(log_life), horizon))

@@ -13,15 +13,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.sensitivity.input_sets import RankedItem, index_status
 from stripwise.risk.sensitivity.quantities_of_interest import MARGIN
 from stripwise.studies.rank.convergence import SampleHistory
-from stripwise.studies.rank.input_groups import CORRELATED, RankedItem, RankedItems, index_status
-from stripwise.studies.result_tables import SENSITIVITY_COLUMNS
+from stripwise.studies.rank.input_groups import RankedItems
+from stripwise.units.result_columns import columns
 
 __all__ = [
-    "CONVERGENCE_COLUMNS",
     "LIFE",
-    "SHAPLEY_COLUMNS",
     "convergence_table",
     "index_table",
     "shapley_table",
@@ -32,40 +31,13 @@ Array = NDArray[np.float64]
 LIFE = f"{MARGIN} over the life"
 """Indices of all ages up to the target life, each age weighted by its variance and time."""
 
-CONVERGENCE_COLUMNS = [
-    "points_per_repeat",
-    "repeats",
-    "model_runs",
-    "quantity",
-    "age_yr",
-    "input",
-    "group",
-    "first",
-    "first_low95",
-    "first_high95",
-    "total",
-    "total_low95",
-    "total_high95",
-]
 NO_EFFECT = "undefined: the output is not finite or does not vary, or two inputs are one variable"
-SHAPLEY_COLUMNS = [
-    "strategy",
-    "quantity",
-    "age_yr",
-    "input",
-    "group",
-    "effect",
-    "low95",
-    "high95",
-    "correlated",
-    "status",
-]
 
 
 def index_table(
     ranked: RankedItems, sample: SampleHistory, *, strategy: str, life: float
 ) -> pd.DataFrame:
-    """Tabulate all indices of a ranking as `SENSITIVITY_COLUMNS`, up to the target life [yr].
+    """Tabulate all indices of a ranking as the columns of `sensitivity`, up to the target life [yr].
 
     Estimates are not clipped: a small index may come out a little negative, and so may the lower
     end of an interval.
@@ -102,7 +74,7 @@ def index_table(
             bounds = second.at(q, m)
             rows.append({**row, **_bounds("second", bounds), "status": index_status(bounds)})
     rows += list(_rows_over_life(ranked, sample, strategy=strategy, life=life))
-    table = pd.DataFrame(rows).reindex(columns=SENSITIVITY_COLUMNS)
+    table = pd.DataFrame(rows).reindex(columns=columns("sensitivity"))
     text = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
     table[text] = table[text].astype(object).fillna("")
     return table
@@ -203,7 +175,7 @@ def convergence_table(ranked: RankedItems, sample: SampleHistory, *, age: float)
                         **{key: v for key, v in numbers.items() if key != "status"},
                     }
                 )
-    return pd.DataFrame(rows).reindex(columns=CONVERGENCE_COLUMNS)
+    return pd.DataFrame(rows).reindex(columns=columns("convergence"))
 
 
 def _outputs_near(ranked: RankedItems, age: float) -> list[int]:
@@ -220,7 +192,7 @@ def _defined_items(ranked: RankedItems) -> list[RankedItem]:
 def shapley_table(
     ranked: RankedItems, effects: Array, *, outputs: list[int], strategy: str
 ) -> pd.DataFrame:
-    """Tabulate Shapley effects (r, d, len(outputs)) as `SHAPLEY_COLUMNS`, empty without outputs."""
+    """Tabulate Shapley effects (r, d, len(outputs)) as the columns of `shapley`, empty without outputs."""
     rows: list[dict[str, object]] = []
     names = ranked.quantities.names
     for column, m in enumerate(outputs):
@@ -238,8 +210,8 @@ def shapley_table(
                     "effect": mean,
                     "low95": low,
                     "high95": high,
-                    "correlated": "yes" if item.reason == CORRELATED else "no",
+                    "correlated": "yes" if item.reason else "no",
                     "status": "ok" if fine else NO_EFFECT,
                 }
             )
-    return pd.DataFrame(rows).reindex(columns=SHAPLEY_COLUMNS)
+    return pd.DataFrame(rows).reindex(columns=columns("shapley"))

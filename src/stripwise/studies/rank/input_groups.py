@@ -5,57 +5,35 @@ Axes: d columns, k sets, m outputs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.distributions.random_input import GROUPS
 from stripwise.errors import InputError
+from stripwise.risk.sensitivity.input_sets import (
+    CORRELATED,
+    RankedItem,
+    additive_cover,
+    column_sets,
+    correlated_clusters,
+    ranked_items,
+)
 from stripwise.risk.sensitivity.quantities_of_interest import (
     FAILURE,
+    MARGIN,
     QuantitiesOfInterest,
-    correlated_clusters,
 )
 from stripwise.risk.sensitivity.sobol import SobolDesign, SobolEstimates
+from stripwise.units.formatting import number, years
 
-__all__ = [
-    "CORRELATED",
-    "MIN_PROBABILITY",
-    "RankedItem",
-    "RankedItems",
-    "index_status",
-    "reject_correlated",
-]
+__all__ = ["MIN_PROBABILITY", "SEE_SHAPLEY", "RankedItems", "reject_correlated"]
 
 MIN_PROBABILITY = 1e-4
 """Failure is ranked by variance only while it and its opposite are at least this probable."""
 
-MAX_HALF_WIDTH = 0.05
-"""A first or total index whose half interval exceeds this is marked wide."""
-
-CORRELATED = "correlated; see shapley.csv"
-
-
-@dataclass(frozen=True, slots=True)
-class RankedItem:
-    """An input or a group.
-
-    Attributes
-    ----------
-    input, group
-        Name of the input (empty for a group) and of its group.
-    columns
-        Its columns; of a correlated input all that move with it.
-    reason
-        Why it has no index of its own, or empty.
-    """
-
-    input: str
-    group: str
-    columns: tuple[int, ...]
-    reason: str
+SEE_SHAPLEY = f"{CORRELATED}; see shapley.csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,23 +70,11 @@ class RankedItems:
                 f"random: {texts}; a ranking needs at least two, since one alone holds the whole "
                 "variance",
             )
-        clusters = correlated_clusters(sampler)
-        items = [
-            RankedItem(
-                item.name, item.group, clusters[i], CORRELATED if len(clusters[i]) > 1 else ""
-            )
-            for i, item in enumerate(sampler.inputs)
-        ]
-        for group in GROUPS:
-            columns = tuple(i for i, item in enumerate(sampler.inputs) if item.group == group)
-            if columns:
-                split = any(not set(clusters[i]) <= set(columns) for i in columns)
-                items.append(RankedItem("", group, columns, CORRELATED if split else ""))
-        for cluster in dict.fromkeys(clusters):
-            if len(cluster) > 1:
-                name = "correlated: " + " + ".join(sampler.names[i] for i in cluster)
-                items.append(RankedItem("", name, cluster, ""))
-        sets = tuple(dict.fromkeys(item.columns for item in items if not item.reason))
+        items = tuple(
+            replace(item, reason=SEE_SHAPLEY) if item.reason else item
+            for item in ranked_items(sampler)
+        )
+        sets = column_sets(items)
         singles = [k for k, item in enumerate(items) if item.input and not item.reason]
         pairs = tuple(combinations(singles, 2)) if second_order else ()
         place = {columns: k for k, columns in enumerate(sets)}
@@ -118,8 +84,9 @@ class RankedItems:
             quantities.continuous,
             quantities.integrated,
             tuple((place[items[i].columns], place[items[j].columns]) for i, j in pairs),
+            additive_cover(sampler, outputs=sum(q == MARGIN for q, _ in quantities.names)),
         )
-        return cls(quantities, tuple(items), layout, pairs)
+        return cls(quantities, items, layout, pairs)
 
     def position(self, item: RankedItem) -> int:
         """Position of an item's columns in the layout's sets."""
@@ -150,7 +117,7 @@ class RankedItems:
         """Name an index by its set and output."""
         item = next(i for i in self.items if not i.reason and self.position(i) == k)
         quantity, age = self.quantities.names[m]
-        when = f" at {age:.3g} yr" if np.isfinite(age) else ""
+        when = f" at {years(age)}" if np.isfinite(age) else ""
         return f"{item.input or item.group} ({quantity}{when})"
 
 
@@ -159,13 +126,8 @@ def _rare_reason(p: float) -> str:
         return "the event does not happen in this sample"
     if p >= 1.0 - 1e-12:
         return "the event always happens in this sample"
-    side = f"P = {p:.1e}" if p < 0.5 else f"1 - P = {1.0 - p:.1e}"
-    return f"{side} is below {MIN_PROBABILITY:g}; importance factors in form.csv answer there"
-
-
-def index_status(*bounds: tuple[float, float, float]) -> str:
-    """Return "wide" or "ok" for estimates, each with its mean, low and high bound."""
-    return "wide" if max(high - mean for mean, _, high in bounds) > MAX_HALF_WIDTH else "ok"
+    side = f"P = {number(p, 2)}" if p < 0.5 else f"1 - P = {number(1.0 - p, 2)}"
+    return f"{side} is below {number(MIN_PROBABILITY)}; importance factors in form.csv answer there"
 
 
 def reject_correlated(quantities: QuantitiesOfInterest) -> None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stripwise.distributions.sampling import InputSampler, copula
 from stripwise.errors import InputError
+from stripwise.risk.model.service_options import refusal
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.sensitivity.quantities_of_interest import (
     EARLIEST_TIME,
@@ -28,10 +29,11 @@ from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.choice_tables import ChoiceTables, choice_tables
 from stripwise.studies.rank.convergence import MAX_POINTS, SampleHistory, converge
 from stripwise.studies.rank.index_tables import convergence_table, index_table, shapley_table
-from stripwise.studies.rank.input_groups import CORRELATED, RankedItems
+from stripwise.studies.rank.input_groups import RankedItems
 from stripwise.studies.rank.reliability_table import reliability
 from stripwise.studies.rank.value_of_information import value_of_information_table
 from stripwise.studies.service_notes import omitted_options
+from stripwise.units.formatting import count, number, years
 
 __all__ = ["PRECISION", "Ranking", "rank", "standard_ages"]
 
@@ -122,16 +124,12 @@ def rank(
     """
     report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
-    if scenario.service.numerical:
-        raise InputError(
-            "layer or coating",
-            "rank holds for faces with a front in closed form; leave out [[layer]] and the credit "
-            "for a coating, or read the drivers in the report of a run",
-        )
+    wall = _without_cracking_inputs(build_wall(scenario))
+    if reason := refusal("rank", wall.conditions):
+        raise InputError("layer or coating", reason)
     name = _strategy_name(scenario, strategy)
     at = _ages(scenario, ages)
     width = _precision(precision)
-    wall = _without_cracking_inputs(build_wall(scenario))
     plans = {plan.name: plan for plan in wall.plans}
     plan, reference = plans[name], plans[scenario.reference_strategy]
     quantities = QuantitiesOfInterest.from_wall(wall, plan, reference=reference, ages=at)
@@ -254,7 +252,7 @@ def _shapley(
     ranked: RankedItems, strategy: str, *, life: float, repeats: int, seed: int, workers: int
 ) -> pd.DataFrame:
     """Shapley effects of margin and initiation time at the target life, if any are correlated."""
-    if not any(item.reason == CORRELATED for item in ranked.items):
+    if not any(item.reason for item in ranked.items):
         return shapley_table(ranked, np.empty((repeats, 0, 0)), outputs=[], strategy=strategy)
     q = ranked.quantities
     sampler = q.sampler
@@ -286,8 +284,8 @@ def _notes(
     last = sample.last
     if not sample.reached:
         sentences.append(
-            f"The widest 95 % interval is {last.width:.3f}, of the {last.kind} index of "
-            f"{ranked.index_name(last.set, last.output)}; {width:g} was aimed at, and the budget of "
+            f"The widest 95 % interval is {number(last.width)}, of the {last.kind} index of "
+            f"{ranked.index_name(last.set, last.output)}; {number(width)} was aimed at, and the budget of "
             f"{last.points} points a repeat is used up."
         )
     negative = int((indices[["first", "total", "second"]] < 0.0).sum().sum())
@@ -305,7 +303,7 @@ def _notes(
             "correlated group has indices of its own."
         )
     sentences.append(
-        f"Initiation times below {EARLIEST_TIME:g} yr or above {LATEST_TIME:,.0f} yr count as these ends, so "
+        f"Initiation times below {years(EARLIEST_TIME)} or above {count(LATEST_TIME)} yr count as these ends, so "
         "that the logarithm is finite."
     )
     if not ranked.quantities.integral.name:

@@ -22,12 +22,11 @@ from stripwise.risk.reliability.elasticity import elasticities, importance_facto
 from stripwise.risk.reliability.form import DesignPoint, first_order
 from stripwise.risk.reliability.importance_sampling import importance_sampling
 from stripwise.risk.reliability.limit_state import LimitState, single_strategy_wall
-from stripwise.risk.sensitivity.quantities_of_interest import correlated_clusters
+from stripwise.risk.sensitivity.input_sets import correlated_clusters
+from stripwise.units.formatting import index
+from stripwise.units.result_columns import columns
 
 __all__ = [
-    "ELASTICITY_COLUMNS",
-    "FORM_COLUMNS",
-    "RELIABILITY_COLUMNS",
     "Reliability",
     "reliability",
     "sampled_probabilities",
@@ -40,44 +39,6 @@ MIN_SAMPLED_PROBABILITY = 1e-10
 MAX_SAMPLED_COV = 0.3
 """No reference is sampled below this probability or above this coefficient of variation."""
 
-FORM_COLUMNS = [
-    "strategy",
-    "age_yr",
-    "input",
-    "group",
-    "alpha",
-    "alpha_squared",
-    "gamma_squared",
-    "design_score",
-    "design_value",
-    "unit",
-    "status",
-]
-ELASTICITY_COLUMNS = [
-    "strategy",
-    "age_yr",
-    "input",
-    "moment",
-    "value",
-    "step",
-    "unit",
-    "index_change",
-    "status",
-]
-RELIABILITY_COLUMNS = [
-    "strategy",
-    "age_yr",
-    "method",
-    "probability",
-    "low95",
-    "high95",
-    "cov",
-    "reliability_index",
-    "gap_to_sampled",
-    "calls",
-    "note",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Reliability:
@@ -86,11 +47,11 @@ class Reliability:
     Attributes
     ----------
     form
-        Design points and importance factors, `FORM_COLUMNS`.
+        Design points and importance factors, the columns of `form`.
     elasticity
-        Change of the index for 1 % in each moment at the first age, `ELASTICITY_COLUMNS`.
+        Change of the index for 1 % in each moment at the first age, the columns of `elasticity`.
     methods
-        Each probability by each method, `RELIABILITY_COLUMNS`.
+        Each probability by each method, the columns of `reliability`.
     """
 
     form: pd.DataFrame
@@ -169,9 +130,9 @@ def reliability(
         if j == 0:
             elasticity_rows += _elasticity_rows(state, design_point, common)
     return Reliability(
-        pd.DataFrame(form).reindex(columns=FORM_COLUMNS),
-        pd.DataFrame(elasticity_rows).reindex(columns=ELASTICITY_COLUMNS),
-        pd.DataFrame(methods).reindex(columns=RELIABILITY_COLUMNS),
+        pd.DataFrame(form).reindex(columns=columns("form")),
+        pd.DataFrame(elasticity_rows).reindex(columns=columns("elasticity")),
+        pd.DataFrame(methods).reindex(columns=columns("reliability")),
     )
 
 
@@ -190,7 +151,7 @@ def _design_point(state: LimitState) -> DesignPoint:
     if not alone:
         raise problem
     best = min(alone.values(), key=lambda one: one.index)
-    notes = [f"{name} alone {one.index:.3f}" for name, one in alone.items()]
+    notes = [f"{name} alone {index(one.index)}" for name, one in alone.items()]
     notes += [one.disagreement for one in alone.values() if one.disagreement]
     return replace(
         best,

@@ -19,9 +19,10 @@ from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET, Number, Plan, Wa
 from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import Integral, critical_diffusivity_factors, front_depths
 from stripwise.risk.probability.parallel import run_parallel
-from stripwise.risk.sensitivity.quantities_of_interest import correlated_clusters
+from stripwise.risk.sensitivity.input_sets import correlated_clusters
+from stripwise.units.result_columns import columns
 
-__all__ = ["VALUE_OF_INFORMATION_COLUMNS", "order_of_preference", "value_of_information_table"]
+__all__ = ["order_of_preference", "value_of_information_table"]
 
 Array = NDArray[np.float64]
 
@@ -33,19 +34,6 @@ MIN_PROBABILITY = 1e-7
 """Nearer than this to 0 or 1 a probability varies too little for this sample to share out."""
 SURVEY_READINGS = 20
 """Independent readings of the cover survey that is compared with a perfect one."""
-
-VALUE_OF_INFORMATION_COLUMNS = [
-    "measurement",
-    "group",
-    "strategy",
-    "age_yr",
-    "variance_share",
-    "low95",
-    "high95",
-    "chance_of_another_choice",
-    "choice_now",
-    "status",
-]
 
 TEST_NAMES = {
     "curing": "curing test on the face",
@@ -110,7 +98,7 @@ def value_of_information_table(
 
     Returns
     -------
-    DataFrame of `VALUE_OF_INFORMATION_COLUMNS`, the largest share first; inputs of kind scatter
+    DataFrame of the columns of `worth`, the largest share first; inputs of kind scatter
     have a status that says why they have no number. Empty if nothing random is of kind knowledge.
 
     References
@@ -123,7 +111,7 @@ def value_of_information_table(
     random = [i for i in wall.inputs if not i.distribution.is_fixed]
     epistemic = [i for i in random if i.kind == "knowledge"]
     if not epistemic:
-        return pd.DataFrame(columns=VALUE_OF_INFORMATION_COLUMNS)
+        return pd.DataFrame(columns=columns("worth"))
     names = [item.name for item in epistemic]
     place = [plan.name for plan in wall.plans].index(strategy)
     order = order_of_preference(wall)
@@ -180,7 +168,7 @@ def value_of_information_table(
         for item in random
         if item.kind != "knowledge" and not (item.name == COVER and MEAN_COVER_OFFSET in names)
     ]
-    return pd.DataFrame(rows).reindex(columns=VALUE_OF_INFORMATION_COLUMNS)
+    return pd.DataFrame(rows).reindex(columns=columns("worth"))
 
 
 def order_of_preference(wall: Wall) -> list[int]:

@@ -1,21 +1,31 @@
-"""How a number becomes text: percent, years, lengths and intervals, in SI or US units."""
+"""The only place where a number becomes text: on terminal, page, table and figure.
+
+Percent, millimetres and prices have two digits below 10 and three from there on, inches two
+decimals, other numbers three digits. A formula that a reader is to work out by hand, an input file
+and a value that an error quotes keep digits of their own.
+"""
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 __all__ = [
     "DASH",
-    "DURABILITY_ONLY",
     "MINUS",
     "MM2_YR_PER_E12_M2_S",
     "MM_PER_INCH",
     "amount",
+    "amount_without_unit",
+    "count",
     "curing_temperatures",
+    "diffusivity",
     "display_unit",
+    "distinct_percents",
     "duration",
+    "first_few",
+    "in_range",
     "index",
     "interval",
     "join_with_and",
@@ -23,17 +33,21 @@ __all__ = [
     "no_break_spaces",
     "number",
     "one_decimal",
+    "per_unit",
     "percent",
+    "points",
+    "price",
     "round_up_cover",
     "share_with_interval",
+    "signed",
     "signed_percent",
+    "signed_points",
     "temperature",
     "to_display_unit",
+    "value_with_interval",
     "years",
 ]
 
-DURABILITY_ONLY = "Durability only: strength, stability and frost decide first."
-"""Stands on every figure that a strip age could be read from."""
 DASH = "\N{EN DASH}"
 """Stands where there is no number."""
 
@@ -45,6 +59,8 @@ MM2_YR_PER_E12_M2_S = 31.5576
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=(?:yr|mm|in|%|h|d)(?:\W|$))|(?<=No\.) (?=\d)")
 DIFFUSIVITY_UNIT = "10⁻¹² m²/s"
+MOST_DIGITS = 7
+"""Digits beyond which two numbers count as the same."""
 
 
 def number(x: float, digits: int = 3) -> str:
@@ -72,6 +88,31 @@ def number(x: float, digits: int = 3) -> str:
     return text.replace("-", MINUS)
 
 
+def count(n: float) -> str:
+    """Write a whole number, its thousands set apart by commas.
+
+    Examples
+    --------
+    >>> count(200_000)
+    '200,000'
+    """
+    return f"{n:,.0f}" if math.isfinite(n) else number(n)
+
+
+def signed(x: float, digits: int = 2) -> str:
+    """Write a difference with its sign, 0 without one."""
+    text = number(x, digits)
+    return f"+{text}" if x > 0 and text != "0" else text
+
+
+def one_decimal(value: float) -> str:
+    """Write a number to one decimal, without a negative 0: readings under each other, ticks."""
+    if not math.isfinite(value):
+        return DASH
+    text = f"{value:.1f}"
+    return ("0.0" if float(text) == 0 else text).replace("-", MINUS)
+
+
 def percent(p: float) -> str:
     """Write a probability or share between 0 and 1 in percent; NaN is an en dash.
 
@@ -80,36 +121,85 @@ def percent(p: float) -> str:
     >>> percent(0.0968), percent(0.1234), percent(1e-9)
     ('9.7 %', '12.3 %', 'below 0.001 %')
     """
-    if math.isnan(p):
+    return DASH if math.isnan(p) else f"{points(p)} %"
+
+
+def points(share: float) -> str:
+    """Write a share between 0 and 1 in hundredths, as `percent` does but without the unit."""
+    if 0 < share < 1e-5:
+        return "below 0.001"
+    if 0.9995 <= share < 1:
+        return "above 99.9"
+    return _two_or_three_digits(100.0 * share)
+
+
+def signed_points(change: float) -> str:
+    """Write a change of a share in hundredths, with its sign."""
+    text = points(abs(change))
+    sign = "+" if change > 0 else MINUS
+    return text if text == "0" or math.isnan(change) else f"{sign}{text}"
+
+
+def distinct_percents(one: float, other: float) -> tuple[str, str]:
+    """Write two probabilities with as many digits as keep them apart, so that none reads as met.
+
+    Examples
+    --------
+    >>> distinct_percents(0.10004, 0.1)
+    ('10.004 %', '10 %')
+    """
+    texts = percent(one), percent(other)
+    for digits in range(4, MOST_DIGITS + 1):
+        if texts[0] != texts[1] or one == other or not math.isfinite(one + other):
+            break
+        texts = f"{number(100.0 * one, digits)} %", f"{number(100.0 * other, digits)} %"
+    return texts
+
+
+def share_with_interval(value: float, low: float, high: float) -> str:
+    """Write a share of the variance in % with its interval, all given as fractions.
+
+    Examples
+    --------
+    >>> share_with_interval(0.351, 0.34, 0.362)
+    '35.1 (34 to 36.2)'
+    """
+    if not math.isfinite(value):
         return DASH
-    if 0 < p < 1e-5:
-        return "below 0.001 %"
-    if 0.9995 <= p < 1:
-        return "above 99.9 %"
-    value = 100.0 * p
-    return f"{number(value, 2 if value < 9.95 else 3)} %"
+    return value_with_interval(value, low, high, points)
+
+
+def value_with_interval(
+    value: float, low: float, high: float, write: Callable[[float], str] = number
+) -> str:
+    """Write a value with its interval in brackets, unless both read the same."""
+    text, ends = write(value), interval(low, high, write)
+    return f"{text} ({ends})" if ends not in ("", text) else text
 
 
 def signed_percent(value: float) -> str:
     """Write a change that is already in percent with its sign, in whole percent from 10 on."""
     if not math.isfinite(value):
         return DASH
-    text = f"{value:+.0f}" if abs(value) >= 9.95 else f"{value:+.1f}"
-    if float(text) == 0:
-        text = "0"
-    return text.replace("-", MINUS) + " %"
+    text = f"{value:+.0f}" if abs(value) >= 9.95 else _strip_zeros(f"{value:+.1f}")
+    return f"{'0' if float(text) == 0 else text} %".replace("-", MINUS)
 
 
-def years(t: float, *, horizon: float) -> str:
-    """Write a time in years; one that is not reached (inf) is "more than" the horizon [yr].
+def years(t: float, *, horizon: float | None = None) -> str:
+    """Write a time in years, one that was given with three digits.
+
+    One that was computed has a `horizon` [yr] and is written in whole years from 10 on; if it is
+    not reached (inf) it is "more than" the horizon.
 
     Examples
     --------
-    >>> years(31.2, horizon=120), years(float("inf"), horizon=120)
-    ('31 yr', 'more than 120 yr')
+    >>> years(12.5), years(31.2, horizon=120), years(float("inf"), horizon=120)
+    ('12.5 yr', '31 yr', 'more than 120 yr')
     """
     if math.isnan(t):
         return DASH
+    if horizon is None:
+        return f"{number(t)} yr"
     if math.isinf(t) or t > horizon:
         return f"more than {number(horizon)} yr"
     return f"{t:.0f} yr" if t >= 9.95 else f"{_strip_zeros(f'{t:.1f}')} yr"
@@ -123,25 +213,30 @@ def duration(hours: float) -> str:
     >>> duration(36), duration(72)
     ('36 h', '3 d')
     """
-    if math.isnan(hours):
+    if not math.isfinite(hours):
         return DASH
     return f"{number(hours)} h" if hours < 48 else f"{number(hours / 24)} d"
 
 
 def length(mm: float, *, units: str) -> str:
-    """Write a length given in mm, in mm for "SI" and in inches for "US".
+    """Write a length given in mm, in mm for "SI" and in inches for "US"; infinite ones as a dash.
 
     Examples
     --------
-    >>> length(60, units="SI"), length(60, units="US")
-    ('60 mm', '2.36 in')
+    >>> length(60, units="SI"), length(8.86, units="SI"), length(60, units="US")
+    ('60 mm', '8.9 mm', '2.36 in')
     """
-    return amount(mm, "mm", units=units)
+    return amount(mm, "mm", units=units) if math.isfinite(mm) else DASH
 
 
 def temperature(celsius: float, *, units: str) -> str:
     """Write a temperature given in degC, in degC for "SI" and in degF for "US"."""
     return amount(celsius, "degC", units=units)
+
+
+def diffusivity(m2_s: float, digits: int = 3) -> str:
+    """Write a diffusivity given in m2/s in 1e-12 m2/s, without the unit."""
+    return number(1e12 * m2_s, digits)
 
 
 def curing_temperatures(
@@ -172,7 +267,7 @@ def index(beta: float) -> str:
     return f"{beta:.2f}".replace("-", MINUS)
 
 
-def interval(low: float, high: float, write: Callable[[float], str]) -> str:
+def interval(low: float, high: float, write: Callable[[float], str] = number) -> str:
     """Write an interval as "low to high", with the unit once if both ends have the same.
 
     `write` writes one end with its unit. Empty if an end is NaN, one value if both ends read the same.
@@ -211,7 +306,7 @@ def display_unit(unit: str, *, units: str) -> str:
         return "in" if units == "US" else "mm"
     if unit == "degC":
         return "\N{DEGREE SIGN}F" if units == "US" else "\N{DEGREE SIGN}C"
-    return unit.replace("mm2", "mm²")
+    return unit.replace("m2", "m²")
 
 
 def amount(value: float, unit: str, *, units: str, difference: bool = False) -> str:
@@ -224,13 +319,44 @@ def amount(value: float, unit: str, *, units: str, difference: bool = False) -> 
     """
     if math.isnan(value):
         return DASH
-    shown = to_display_unit(value, unit, units=units, difference=difference)
+    text = amount_without_unit(value, unit, units=units, difference=difference)
     name = display_unit(unit, units=units)
-    text = f"{round(shown, 2) + 0.0:.2f}".replace("-", MINUS) if name == "in" else number(shown)
     times = "\N{NO-BREAK SPACE}\N{MULTIPLICATION SIGN}\N{NO-BREAK SPACE}"
     if unit == "mm2/yr":
         return f"{text}{times}{name}"
     return f"{text} {name}" if name else text
+
+
+def amount_without_unit(value: float, unit: str, *, units: str, difference: bool = False) -> str:
+    """Write a value as `amount` does, for a column whose head or neighbour has the unit."""
+    shown = to_display_unit(value, unit, units=units, difference=difference)
+    name = display_unit(unit, units=units)
+    if not math.isfinite(shown):
+        return number(shown)
+    if name == "in" and (abs(shown) >= 0.0995 or shown == 0):
+        return f"{round(shown, 2) + 0.0:.2f}".replace("-", MINUS)
+    return _two_or_three_digits(shown) if name in ("mm", "in") else number(shown)
+
+
+def price(value: float) -> str:
+    """Write a price, or what it comes to, with two digits or three."""
+    return _two_or_three_digits(value)
+
+
+def per_unit(value: float, unit: str) -> str:
+    """Write a price or a rate with its unit; 1/yr in percent."""
+    return percent(value) if unit == "1/yr" else f"{price(value)} {unit.replace('m2', 'm²')}"
+
+
+def in_range(write: Callable[[float], str]) -> Callable[[float], str]:
+    """Make a writer of what was sought in a range, which infinite values lie outside."""
+
+    def written(x: float) -> str:
+        if not math.isinf(x):
+            return write(x)
+        return "beyond the range" if x > 0 else "below the range"
+
+    return written
 
 
 def round_up_cover(mm: float, *, units: str) -> float:
@@ -239,11 +365,17 @@ def round_up_cover(mm: float, *, units: str) -> float:
     return math.ceil(mm / step - 1e-9) * step
 
 
-def join_with_and(parts: list[str]) -> str:
+def join_with_and(parts: Sequence[str]) -> str:
     """Join words as in a sentence: "a", "a and b", "a, b and c"."""
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def first_few(parts: Sequence[str], rest_in: str, most: int = 6) -> str:
+    """List parts with semicolons, or the first of them and where the others stand."""
+    more = f", and {len(parts) - most} more in {rest_in}" if len(parts) > most else ""
+    return "; ".join(parts[:most]) + more
 
 
 def no_break_spaces(text: str) -> str:
@@ -251,26 +383,9 @@ def no_break_spaces(text: str) -> str:
     return UNIT_AFTER_NUMBER.sub("\N{NO-BREAK SPACE}", text)
 
 
+def _two_or_three_digits(x: float) -> str:
+    return number(x, 2 if abs(x) < 9.95 else 3)
+
+
 def _strip_zeros(text: str) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def one_decimal(value: float) -> str:
-    """Write a number to one decimal, without a negative 0."""
-    text = f"{value:.1f}"
-    return ("0.0" if float(text) == 0 else text).replace("-", MINUS)
-
-
-def share_with_interval(value: float, low: float, high: float) -> str:
-    """Write a share of the variance in % with its interval, all given as fractions.
-
-    Examples
-    --------
-    >>> share_with_interval(0.351, 0.34, 0.362)
-    '35.1 (34.0 to 36.2)'
-    """
-    if not math.isfinite(value):
-        return DASH
-    return (
-        f"{one_decimal(100.0 * value)} ({one_decimal(100.0 * low)} to {one_decimal(100.0 * high)})"
-    )

@@ -1,0 +1,179 @@
+"""One caution, one page skeleton and one place where a number becomes text."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import stripwise
+from stripwise.evidence.tables.data_file import read_data_file
+from stripwise.evidence.tables.data_kinds import KINDS
+from stripwise.evidence.tables.timestamps import find_time_zone
+from stripwise.report.pages.cover_survey_page import survey_report
+from stripwise.report.pages.design_page import design_report
+from stripwise.report.pages.drying_page import drying_report
+from stripwise.report.pages.plan_tests_page import plan_report
+from stripwise.report.pages.profiles_page import profiles_report
+from stripwise.report.pages.run_page import run_report
+from stripwise.report.pages.strip_log_page import strip_log_report
+from stripwise.studies.fit.cover_survey_study import study_cover_survey
+from stripwise.studies.fit.drying_study import study_drying
+from stripwise.studies.fit.planned_tests import plan_tests
+from stripwise.studies.fit.profiles_study import study_profiles
+from stripwise.studies.fit.strip_log_study import study_strip_log
+from stripwise.units.caution import CAUTION, GATES, STRENGTH_FIRST
+
+SOURCE = Path(stripwise.__file__).parent
+ROOT = SOURCE.parents[1]
+SCENARIOS = ROOT / "scenarios"
+
+CODE = {
+    path.relative_to(SOURCE).as_posix(): path.read_text(encoding="utf-8")
+    for path in sorted(SOURCE.rglob("*"))
+    if path.suffix in (".py", ".j2")
+}
+
+
+def read(*parts):
+    return read_data_file(SCENARIOS.joinpath(*parts), kinds=KINDS)
+
+
+def make_reports(six, pier):
+    design = design_report(pier)
+    zone = find_time_zone("CET")
+    return {
+        "run": run_report(six),
+        "design": design,
+        "strip-age table": design.pages["strip-ages.html"],
+        "profiles": profiles_report(study_profiles(read("lab-wall", "profiles.csv"))),
+        "drying": drying_report(study_drying(read("site-records", "drying.csv"))),
+        "strip log": strip_log_report(
+            study_strip_log(read("site-records", "strip-log.csv"), zone=zone)
+        ),
+        "cover": survey_report(study_cover_survey(read("site-records", "cover.csv"))),
+        "plan": plan_report(plan_tests(pier.scenario)),
+    }
+
+
+def test_the_page_of_every_command_has_caution_and_gates(six, pier, read_page):
+    for name, report in make_reports(six, pier).items():
+        words = read_page(report).words
+        assert words.count(CAUTION) == 1, name
+        assert all(gate in words for gate in GATES), name
+        assert words.index(CAUTION) < words.index(report.signature.rows[0][0]), name
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "licensed practice",
+        "responsible engineer",
+        "stability and frost",
+        "in-place strength of the face",
+    ],
+)
+def test_no_second_wording_of_the_caution(words):
+    """A docstring may name the three, and a reminder of the run's page points to the box."""
+    found = [
+        name
+        for name, text in CODE.items()
+        if words in " ".join(_without_docstrings(name, text).split()).lower()
+    ]
+    assert found == ["units/caution.py"]
+
+
+def _without_docstrings(name, text):
+    if not name.endswith(".py"):
+        return text
+    return " ".join(
+        node.value
+        for statement in ast.walk(ast.parse(text))
+        if not (isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant))
+        for node in ast.iter_child_nodes(statement)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    )
+
+
+def test_the_readme_has_the_caution():
+    assert CAUTION in (ROOT / "README.md").read_text(encoding="utf-8")
+    assert STRENGTH_FIRST in CODE["units/caution.py"]
+
+
+def test_there_is_one_page_skeleton_and_one_environment():
+    templates = SOURCE / "report" / "templates"
+    assert sorted(path.name for path in templates.iterdir() if path.is_file()) == [
+        "page.css",
+        "page.html.j2",
+        "prose.toml",
+    ]
+    assert [name for name, text in CODE.items() if "jinja2.Environment(" in text] == [
+        "report/render.py"
+    ]
+
+
+def test_millimetres_in_an_inch_stand_once():
+    assigned = [name for name, text in CODE.items() if re.search(r"^MM_PER_INCH\b", text, re.M)]
+    assert assigned == ["units/formatting.py"]
+    divided = [
+        name
+        for name, text in CODE.items()
+        if re.search(r"(?m)^(?!\s*>>>).*[*/] ?25\.4\b|^\w+ = 25\.4\b", text)
+    ]
+    assert divided == ["units/formatting.py"]
+
+
+ALLOWED = {
+    "studies/hand_calculation.py": None,  # formulas keep the digits that a hand calculation needs
+    "studies/service_results.py": {"g", ".2f"},  # likewise, and a column name
+    "report/pages/service_section.py": {"g"},  # a column name
+    "studies/design/site_table.py": {"g"},  # name of a published value
+    "studies/fit/fitted_inputs.py": {".6g"},  # input files
+    "report/files.py": {".6g"},
+    "studies/rank/factorial.py": {"g"},  # name of an option
+    "studies/rank/convergence.py": None,  # an error, put together before it is raised
+}
+
+SPELT_AS_TYPED = ("InputError", "EvidenceError", "NumericalError", "problems.add")
+"""An error quotes a value as the file or the option spells it."""
+
+
+def number_formats(text):
+    """List the format specifications of numbers outside errors, by line."""
+    tree = ast.parse(text)
+    errors = {
+        line
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func).endswith(SPELT_AS_TYPED)
+        for line in range(node.lineno, (node.end_lineno or node.lineno) + 1)
+    }
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+            spec = ast.unparse(node.format_spec)[2:-1]
+            if re.search(r"[.,+]|[gfe%]$", spec) and node.lineno not in errors:
+                found.append((node.lineno, spec))
+    return found
+
+
+def test_no_number_becomes_text_elsewhere():
+    found = {}
+    for name, text in CODE.items():
+        if not name.startswith(("studies/", "report/", "cli/")) or not name.endswith(".py"):
+            continue
+        allowed = ALLOWED.get(name, set())
+        specs = [
+            (line, s)
+            for line, s in number_formats(text)
+            if allowed is not None and s not in allowed
+        ]
+        if specs:
+            found[name] = specs
+    assert found == {}
+
+
+def test_a_number_format_is_seen_by_that_search():
+    assert number_formats('f"{x:.2f} mm"') == [(1, ".2f")]
+    assert number_formats('f"{x:,}"') == [(1, ",")]
+    assert number_formats('f"{x:>8} {y!r}"') == []
+    assert number_formats('raise InputError("age", f"{x:g} yr")') == []

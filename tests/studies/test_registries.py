@@ -1,0 +1,196 @@
+"""A method, a law or a family that is added to its table alone goes through every command.
+
+The added rows are invented, and so are their numbers.
+"""
+
+import json
+import re
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
+from typer.testing import CliRunner
+
+import stripwise
+from stripwise import cli
+from stripwise.curing.follow_up import FOLLOW_UPS, FollowUpMethod, method_names
+from stripwise.curing.laws import DEFAULT_LAW, LAWS, CuringLaw, Variate, law_names
+from stripwise.distributions.distribution import distribution
+from stripwise.distributions.families import FAMILIES, Family, FamilyMember, family_names
+from stripwise.errors import ScenarioError
+from stripwise.evidence.statistics.likelihood import LIKELIHOODS
+from stripwise.scenario.json_schema import json_schema
+
+WALL = """
+title = "Small wall (invented)"
+reference_strategy = "Forms 48 h"
+[target]
+service_life = "50 yr"
+probability = 0.1
+[exposure]
+temperature = "10 degC"
+chloride_basis = "binder"
+surface_chloride = { family = "lognormal", mean = 1.6, cov = 0.3 }
+[concrete]
+diffusivity = { family = "normal", mean = "2e-12 m^2/s", cov = 0.2 }
+specimens = "cured as the face"
+ageing_exponent = 0.4
+[reinforcement]
+cover = { family = "normal", mean = "55 mm", sd = "8 mm" }
+critical_chloride = { family = "beta", mean = 0.6, sd = 0.15, low = 0.2, high = 2.0 }
+[curing]
+reference = "7 d"
+concrete_temperature = "20 degC"
+affected_depth = "whole cover"
+# more
+[[strategy]]
+name = "Forms 48 h"
+strip_age = "48 h"
+[[strategy]]
+name = "Forms 16 h"
+strip_age = "16 h"
+follow_up = { method = "sheet", duration = "5 d", face = "horizontal" }
+[choices]
+cover = { low = "40 mm", high = "60 mm", step = "20 mm" }
+strip_age = { low = "12 h", high = "72 h" }
+follow_up = [ { method = "none" }, { method = "sheet", duration = "3 d" } ]
+[cost]
+forms = "0.30 EUR/m^2/h"
+follow_up = { sheet = "2.50 EUR/m^2" }
+cover = "0.10 EUR/m^2/mm"
+repair = "300 EUR/m^2"
+real_rate = "2 %"
+horizon = "100 yr"
+[sampling]
+points = 128
+repeats = 8
+horizon = "120 yr"
+"""
+
+
+@pytest.fixture
+def write(tmp_path):
+    def inner(*changes):
+        text = WALL
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new)
+        path = tmp_path / "wall.toml"
+        path.write_text(text, "utf-8")
+        return path
+
+    return inner
+
+
+def invoke(*words):
+    result = CliRunner().invoke(cli.app, [str(word) for word in words])
+    assert result.exit_code == 0, result.stderr or repr(result.exception)
+    return result.stdout
+
+
+def through_every_command(path, folder):
+    """Take a scenario through the commands; return what each printed and the pages."""
+    said = {"check": invoke("check", path)}
+    for command in ("run", "design", "rank"):
+        out = folder / command
+        said[command] = invoke(command, path, "--out", out)
+        said[f"{command} page"] = (out / "report.html").read_text("utf-8")
+    said["stripped"] = invoke("stripped", path, "--after", "14 h", "--at", "12 degC")
+    return said
+
+
+def test_a_method_more(monkeypatch, write, tmp_path):
+    change = ("sheet", "steam tent")
+    with pytest.raises(ScenarioError, match="steam tent"):
+        stripwise.load(write(("follow_up = { sheet", 'follow_up = { "sheet"'), change))
+    method = FollowUpMethod({"vertical": "curing.retention.kept_wet"}, usual_days=(2.0,))
+    monkeypatch.setitem(FOLLOW_UPS, "steam tent", method)
+    path = write(("follow_up = { sheet", 'follow_up = { "sheet"'), change)
+    said = through_every_command(path, tmp_path)
+    for command in ("check", "run page", "design page", "rank page", "stripped"):
+        assert "steam tent" in said[command], command
+    assert "steam tent 2 d" in said["stripped"]  # its usual duration, beside that of the file
+    assert "taken over" in said["check"]  # it has no retention of a horizontal face
+    case = stripwise.load(path)
+    assert_allclose(case.input("curing.retention.steam tent.horizontal").distribution.mean, 0.8)
+    assert method_names()[-1] == "steam tent"
+    assert '"steam tent"' in json.dumps(json_schema())
+
+
+def power_law(name="exponent"):
+    """k_c = (reference / duration)^b, b = 0.4 exp(0.2 z)."""
+
+    def log_penalties(durations, reference, variates):
+        exponent = 0.4 * np.exp(0.2 * np.asarray(variates[0]))
+        return [np.asarray(exponent * np.log(reference / np.asarray(days))) for days in durations]
+
+    return CuringLaw(
+        variates=(Variate(name, "exponent of the power law", "invented"),),
+        log_penalties=log_penalties,
+        characteristic=lambda days, reference: (reference / np.asarray(days)) ** 0.4,
+        citation="invented for this test",
+        extrapolated_below_d=0.5,
+        extrapolation="Below 0.5 d nothing supports the power law.",
+        method="The penalty is a power of the effective curing duration.",
+    )
+
+
+def test_a_curing_law_more(monkeypatch, write, tmp_path):
+    named = ("# more", 'law = "power"')
+    with pytest.raises(ScenarioError, match=re.escape(f'must be one of "{DEFAULT_LAW}"')):
+        stripwise.load(write(named))
+    monkeypatch.setitem(LAWS, "power", power_law())
+    path = write(named)
+    said = through_every_command(path, tmp_path)
+    assert "Curing law: power; invented for this test." in said["check"]
+    assert "curing.exponent" in said["check"]
+    assert "curing.law" not in said["check"]
+    assert "The penalty is a power of the effective curing duration." in said["run page"]
+    assert "DuraCrete" not in said["run page"].split("power of the effective")[1].split("</p>")[0]
+    assert "exponent of the power law" in said["rank page"]
+    # the mean over z of (168 / 48)^b, by quadrature
+    nodes, weights = np.polynomial.hermite_e.hermegauss(60)
+    mean = np.sum(weights * 3.5 ** (0.4 * np.exp(0.2 * nodes))) / np.sqrt(2 * np.pi)
+    table = stripwise.assess(stripwise.load(path)).strategies.set_index("strategy")
+    assert_allclose(table.loc["Forms 48 h", "penalty_mean"], mean, rtol=2e-3)
+    assert law_names() == (DEFAULT_LAW, "power")
+
+
+def test_a_variate_of_another_law_is_refused(monkeypatch, write):
+    monkeypatch.setitem(LAWS, "power", power_law())
+    path = write(("# more", 'law = "power"\nearly_slope = 0.5'))
+    with pytest.raises(ScenarioError, match='early_slope: is not used by law = "power"; leave it'):
+        stripwise.load(path)
+
+
+def test_the_default_law_is_not_named(write):
+    named = invoke("check", write(("# more", f'law = "{DEFAULT_LAW}"')))
+    assert named == invoke("check", write())
+    assert "Curing law:" not in named
+
+
+def shifted_exponential(mean, sd, _low, _high):
+    law = stats.expon(mean - sd, sd)
+    return FamilyMember("delayed", mean, sd, mean - sd, np.inf, mean, sd, law, None)
+
+
+def test_a_family_more(monkeypatch, write, tmp_path):
+    change = ('"lognormal", mean = 1.6, cov = 0.3', '"delayed", mean = 1.6, cov = 0.3')
+    with pytest.raises(ScenarioError, match="delayed"):
+        stripwise.load(write(change))
+    monkeypatch.setitem(FAMILIES, "delayed", Family(shifted_exponential))
+    said = through_every_command(write(change), tmp_path)
+    assert "delayed" in said["check"]
+    assert "delayed" in said["run page"]
+    # F^-1(Phi(z)) and back, against the closed form of the exponential
+    law = distribution("delayed", mean=1.6, sd=0.48)
+    z = np.linspace(-4.0, 4.0, 9)
+    assert_allclose(law.from_normal(z), 1.12 - 0.48 * stats.norm.logsf(z), rtol=1e-12)
+    assert_allclose(law.to_normal(law.from_normal(z)), z, rtol=0, atol=1e-9)
+    assert family_names()[-1] == "delayed"
+    assert '"delayed"' in json.dumps(json_schema())
+
+
+def test_a_fit_knows_families_of_a_scenario_alone():
+    assert set(LIKELIHOODS) <= set(FAMILIES)

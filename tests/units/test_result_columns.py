@@ -1,0 +1,170 @@
+"""Every CSV that a command writes has the columns that the registry declares, in their order."""
+
+import csv
+import json
+import os
+import re
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from stripwise import cli
+from stripwise.units.result_columns import COLUMNS, TABLES, column_rows, columns, fits
+
+ROOT = Path(__file__).parents[2]
+SCENARIOS = ROOT / "scenarios"
+
+SMALL = "[sampling]\npoints = 128\nrepeats = 8\n"
+
+
+MIGRATION = """specimen,strategy,penetration_mm,voltage_V,thickness_mm,temperature_degC,duration_h,age_d
+M1,Forms 7 d,18.2,30,50,22,24,28
+M2,Forms 7 d,17.2,30,50,22,24,28
+M3,Forms 12 h,30.2,30,50,22,24,28
+M4,Forms 12 h,31.2,30,50,22,24,28
+"""
+
+SHARED = {"penalties", "penalty_covariance"}
+"""Files of one meaning for several kinds of data."""
+
+
+def invoke(*words):
+    result = CliRunner().invoke(cli.app, [str(word) for word in words])
+    assert result.exit_code == 0, result.stderr
+    return result
+
+
+def small(name, folder):
+    """Write a shipped scenario with a small sample."""
+    text = (SCENARIOS / name).read_text("utf-8")
+    text = re.sub(r"^\[sampling\]\n(?:.+\n)*", "", text, flags=re.MULTILINE)
+    path = folder / Path(name).name
+    path.write_text(text.rstrip() + "\n\n" + SMALL, "utf-8")
+    return path
+
+
+def heads(folder):
+    found = {}
+    for path in folder.glob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as stream:
+            found[path.stem] = next(csv.reader(stream))
+    return found
+
+
+def check(folder, kind="", more=()):
+    """Hold the head of every CSV of a folder against its declaration; return their names."""
+    found = heads(folder)
+    assert found
+    names = {
+        f"{kind}/{stem}" if kind and stem not in SHARED | {"pours"} else stem: head
+        for stem, head in found.items()
+    }
+    for name, head in names.items():
+        assert fits(name, head), (name, head)
+    assert set(more) <= set(names)
+    return set(names)
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """Tables that the other tests of this module have seen."""
+    return set()
+
+
+@pytest.mark.parametrize(
+    ("name", "more"),
+    [
+        ("retaining-wall.toml", ("mechanisms", "cracking", "extent")),
+        ("coated-wall.toml", ("layers",)),
+    ],
+)
+def test_a_run(name, more, tmp_path, written):
+    path = small(name, tmp_path)
+    invoke("run", path, "--out", tmp_path / "out", "--quiet")
+    usual = {"curves", "strategies", "sensitivity", "inputs"}
+    written |= check(tmp_path / "out", more={*usual, *more})
+
+
+def test_a_design(tmp_path, written):
+    path = small("pier-wall-cost.toml", tmp_path)
+    invoke("design", path, "--out", tmp_path / "out", "--quiet")
+    written |= check(tmp_path / "out", more=("design", "strip-ages", "cost", "pareto", "choice"))
+
+
+def test_a_ranking(tmp_path, written):
+    path = small("pier-wall-cost.toml", tmp_path)
+    text = path.read_text("utf-8")
+    correlation = '[[correlation]]\nbetween = [ "exposure.surface_chloride", "concrete.diffusivity" ]\nrank = 0.3\n'
+    path.write_text(text.replace(SMALL, f"{correlation}\n{SMALL}"), "utf-8")
+    invoke("rank", path, "--out", tmp_path / "out", "--quiet")
+    written |= check(tmp_path / "out", more=("form", "worth", "options", "choices", "shapley"))
+
+
+def test_an_answer_to_the_site(tmp_path, written):
+    path = small("garage-wall.toml", tmp_path)
+    answer = invoke("stripped", path, "--after", "20 h", "--at", "18 degC", "--json").stdout
+    for row in json.loads(answer)["outcomes"]:
+        assert list(row) == columns("outcomes")
+    written |= {"outcomes"}
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ("profiles", ("lab-wall/profiles.csv", "--reference", "Forms 7 d", "--layered")),
+        ("profiles", ("lab-wall/profiles.csv",)),
+        ("strip-log", ("site-records/strip-log.csv", "--zone", "CET")),
+        ("cover", ("site-records/cover.csv", "--limit", "45 mm")),
+        ("cover", ("site-records/cover.csv", "--bounds", "20 mm to 100 mm")),
+        (
+            "drying",
+            ("site-records/drying.csv", "--profiles", SCENARIOS / "site-records/diffusivities.csv"),
+        ),
+    ],
+)
+def test_a_fit(kind, words, tmp_path, written):
+    invoke("fit", SCENARIOS / words[0], *words[1:], "--out", tmp_path / "out")
+    written |= check(tmp_path / "out", kind)
+
+
+def test_a_fit_of_migration_tests(tmp_path, written):
+    data = tmp_path / "migration.csv"
+    data.write_text(MIGRATION, "utf-8")
+    invoke("fit", data, "--reference", "Forms 7 d", "--out", tmp_path / "out")
+    written |= check(tmp_path / "out", "migration")
+
+
+def test_a_survey_against_a_scenario(tmp_path, written):
+    data = tmp_path / "cover.csv"
+    rows = "".join(f"{40 + i % 17},{'north' if i % 2 else 'south'}\n" for i in range(60))
+    data.write_text(f"cover_mm,area\n{rows}", "utf-8")
+    path = small("garage-wall.toml", tmp_path)
+    invoke("fit", data, "--scenario", path, "--out", tmp_path / "out")
+    written |= check(tmp_path / "out", "cover", more=("cover/areas", "cover/probability"))
+
+
+def test_planned_tests(tmp_path, written):
+    path = small("garage-wall.toml", tmp_path)
+    invoke("plan-tests", path, "--out", tmp_path / "out")
+    written |= check(tmp_path / "out", more=("plan",))
+
+
+def test_no_table_is_declared_that_nothing_writes(written):
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        pytest.skip("the tests above run in other processes")
+    assert set(TABLES) - written == set()
+
+
+def test_every_column_is_declared_once_and_used():
+    used = {name for table in TABLES for name in columns(table)}
+    assert used == set(COLUMNS)
+    rows = column_rows()
+    assert len(rows) == sum(len(names) for names in TABLES.values())
+    assert all(row.meaning and not row.meaning.endswith(".") for row in rows)
+
+
+def test_a_meaning_of_one_file_alone():
+    meanings = {row.table: row.meaning for row in column_rows() if row.column == "effect"}
+    assert "difference to be shown" in meanings["plan"]
+    assert "Shapley" in meanings["shapley"]
