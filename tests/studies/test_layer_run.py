@@ -67,7 +67,7 @@ def test_the_estimate_of_the_error_is_that_of_the_method(case):
 def test_everything_is_told(result):
     text = " ".join((*result.service.notes, *result.warnings))
     for part in (
-        "Layers from the surface inwards, at mean values: 12.0 mm of 1.3 times the diffusivity",
+        "Layers from the surface inwards, at mean values: 12 mm of 1.3 times the diffusivity",
         "Coating: credit is taken, as the scenario asks",
         "The evidence for the life of coatings is thin",
         "60 cells graded over the depth, 200 implicit steps of second order to 100 yr",
