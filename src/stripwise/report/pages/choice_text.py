@@ -99,12 +99,13 @@ def choice_sentences(
     over = "choices over knowledge" if tables.over_knowledge else "choices"
     bounds = _total_shares(tables, over).to_dict("index")[tables.top]
     reason = "over what is not known" if tables.over_knowledge else "by sampling error alone"
-    low, high = (formatting.percent(float(bounds[f"total_{end}95"])) for end in ("low", "high"))
+    low, high = (float(bounds[f"total_{end}95"]) for end in ("low", "high"))
+    within = formatting.interval(low, high, formatting.percent)
     others = [name for name in order.index if name != tables.top]
     text = (
         f"Within {ranges}, the {CHOICE_NAMES[tables.top]} moves the reliability at "
         f"{formatting.years(life)} most: alone and with the others it holds "
-        f"{formatting.percent(float(order[tables.top]))} of the variance ({low} to {high} {reason})"
+        f"{formatting.percent(float(order[tables.top]))} of the variance ({within} {reason})"
     )
     if others:
         text += f", then the {CHOICE_NAMES[others[0]]} with {formatting.percent(float(order[others[0]]))}"
@@ -144,26 +145,20 @@ def _widest_choice_sentence(
 
 
 def _range_text(choice: Choice, units: str) -> str:
-    assumed = " (assumed)" if choice.assumed else ""
-    match choice.name:
-        case "cover":
-            low, high = (
-                formatting.length(x, units=units) for x in (choice.numbers[0], choice.numbers[-1])
-            )
-            return f"{low} to {high} of cover{assumed}"
-        case "strip age":
-            low, high = (formatting.duration(x) for x in (choice.numbers[0], choice.numbers[-1]))
-            return f"{low} to {high} in the forms"
-        case "execution scatter":
-            low, high = (
-                formatting.length(x, units=units) for x in (choice.numbers[0], choice.numbers[-1])
-            )
-            return f"a cover scatter of {low} to {high} (sd{'; assumed' if assumed else ''})"
-        case name:
-            plural = {"follow-up": "follow-ups", "strategy": "strategies", "concrete": "concretes"}[
-                name
-            ]
-            return f"{len(choice.options)} {plural}"
+    plurals = {"follow-up": "follow-ups", "strategy": "strategies", "concrete": "concretes"}
+    if choice.name in plurals:
+        return f"{len(choice.options)} {plurals[choice.name]}"
+
+    def write(x: float) -> str:
+        hours = choice.name == "strip age"
+        return formatting.duration(x) if hours else formatting.length(x, units=units)
+
+    span = formatting.interval(choice.numbers[0], choice.numbers[-1], write)
+    if choice.name == "strip age":
+        return f"{span} in the forms"
+    if choice.name == "execution scatter":
+        return f"a cover scatter of {span} (sd{'; assumed' if choice.assumed else ''})"
+    return f"{span} of cover{' (assumed)' if choice.assumed else ''}"
 
 
 def clipped_note(tables: ChoiceTables) -> str:
