@@ -25,7 +25,7 @@ from stripwise.studies.fit.strip_log_study import study_strip_log
 from stripwise.units.caution import CAUTION, GATES, STRENGTH_FIRST
 
 SOURCE = Path(stripwise.__file__).parent
-ROOT = SOURCE.parents[1]
+ROOT = Path(__file__).parents[2]
 SCENARIOS = ROOT / "scenarios"
 
 CODE = {
