@@ -25,7 +25,7 @@ from scipy.special import ndtr
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import NumericalError
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.reliability.form import first_order
 from stripwise.risk.reliability.limit_state import LimitState
 from stripwise.risk.sensitivity.quantities_of_interest import MARGIN, QuantitiesOfInterest

@@ -38,6 +38,7 @@ STAGES = (
     "shapley",
     "value of information",
     "grids",
+    "confidence",
 )
 
 

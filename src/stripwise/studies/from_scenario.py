@@ -5,13 +5,18 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from stripwise.curing.laws import LAWS
 from stripwise.curing.maturity import equivalent_age
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR, ZERO_CELSIUS, AgeingLaw
 from stripwise.risk.model.service_conditions import ServiceConditions
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.curves import CurveSet, probability_curves
+from stripwise.risk.probability.confidence import epistemic_probability
+from stripwise.risk.probability.curves import CurveSet, Growth, probability_curves
 from stripwise.scenario.model import FollowUp, Scenario
+from stripwise.studies.decision import is_decided
 from stripwise.studies.result_tables import DurabilityTarget
 
 __all__ = [
@@ -23,7 +28,12 @@ __all__ = [
     "target_from",
 ]
 
+Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
+
+MOST_GROWTH, MOST_POINTS, NUMERICAL_POINTS = 16, 2**18, 2**13
+"""How far a sample may grow, how many points a repeat may reach, and the same where every front is
+a numerical solution."""
 
 PENALTY_POINTS, PENALTY_REPEATS = 4096, 8
 """Sample for mean penalties; their error is far below what a test plan can use."""
@@ -129,10 +139,23 @@ def compute_curves(
 ) -> CurveSet:
     """Compute the curves of a wall, with the sampling and the ages of its scenario.
 
-    `band` False leaves out the band over the knowledge inputs.
+    The sample doubles while it leaves open which strategies meet the target. `band` False leaves
+    out the band over the epistemic inputs, and the confidence with it.
     """
-    sampling = scenario.sampling
-    return probability_curves(
+    sampling, target = scenario.sampling, scenario.target
+    most = NUMERICAL_POINTS if wall.numerical else MOST_POINTS
+
+    def is_enough(probability: Array) -> bool:
+        error = np.std(probability, axis=0, ddof=1) / np.sqrt(sampling.repeats)
+        decided = is_decided(
+            np.mean(probability, axis=0),
+            error,
+            allowed=target.probability,
+            repeats=sampling.repeats,
+        )
+        return bool(np.all(decided))
+
+    curves = probability_curves(
         wall,
         horizon=sampling.horizon,
         kinks=(
@@ -147,7 +170,19 @@ def compute_curves(
         workers=workers,
         progress=progress,
         band=band,
+        growth=Growth(target.service_life, is_enough, min(MOST_GROWTH * sampling.points, most)),
     )
+    if not band:
+        return curves
+    epistemic = epistemic_probability(
+        wall,
+        age=target.service_life,
+        mean_index=curves.mean.at(np.array([target.service_life]))[:, 0],
+        points=sampling.points,
+        seed=sampling.seed,
+        workers=workers,
+    )
+    return dataclasses.replace(curves, at_target=epistemic)
 
 
 def mean_penalties(scenario: Scenario) -> dict[str, float]:

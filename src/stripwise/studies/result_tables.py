@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -11,12 +12,15 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import Wall
-from stripwise.risk.probability.curves import CurveSet, t_interval
+from stripwise.risk.probability.confidence import Confidence
+from stripwise.risk.probability.curves import CurveSet
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.life_ratio import life_ratio_interval
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.risk.sensitivity.anova import Anova
 from stripwise.risk.sensitivity.input_sets import index_status
 from stripwise.risk.sensitivity.margin_indices import MarginIndices
+from stripwise.studies.decision import Decision, decide
 from stripwise.units.formatting import interval, signed, years
 from stripwise.units.result_columns import columns
 
@@ -24,6 +28,7 @@ __all__ = [
     "DurabilityTarget",
     "choice_rows",
     "curve_table",
+    "decisions_at_target",
     "margin_rows",
     "strategy_table",
 ]
@@ -77,9 +82,11 @@ def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.Da
         "know_high": _probability(curves.know_high, ages),
         "reliability_index": index,
     }
+    decisions = decisions_at_target(curves, target)
     frames = []
     for i, plan in enumerate(wall.plans):
         rows = {k: np.nan if v is None else v[i] for k, v in at_ages.items()}
+        rows["confidence"] = np.where(ages == target.life, decisions[i].confidence, np.nan)
         frames.append(pd.DataFrame({"strategy": plan.name, "age_yr": ages, **rows}))
     return pd.concat(frames, ignore_index=True)[columns("curves")]
 
@@ -104,6 +111,8 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
     reference = [plan.name for plan in wall.plans].index(target.reference)
     by_repeat = np.array([c.age_at_index(target.index) for c in curves.repeats])
     index_by_repeat = np.array([c.at(at)[:, 0] for c in curves.repeats])
+    confidence = _confidence(curves, target)
+    decisions = decisions_at_target(curves, target)
     rows = []
     for i, plan in enumerate(wall.plans):
         change = _life_change(
@@ -122,7 +131,7 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
                 "life_at_target_yr": life[i],
                 "median_initiation_yr": np.nan,
                 **change,
-                "meets_target": _meets_target(strategy_bounds, target.probability),
+                **_decision_cells(decisions[i], confidence, i),
             }
         )
     table = pd.DataFrame(rows)
@@ -141,19 +150,46 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
     return table[columns("strategies")]
 
 
+def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Decision, ...]:
+    """Decide on every strategy at the target life."""
+    at = np.array([target.life])
+    by_repeat = np.array([special.ndtr(-c.at(at)[:, 0]) for c in curves.repeats])
+    error = np.std(by_repeat, axis=0, ddof=1) / np.sqrt(len(by_repeat))
+    probability = special.ndtr(-curves.mean.at(at))[:, 0]
+    confidence = _confidence(curves, target)
+    return tuple(
+        decide(
+            float(probability[i]),
+            float(error[i]),
+            allowed=target.probability,
+            repeats=len(by_repeat),
+            confidence=math.nan if confidence is None else float(confidence.value[i]),
+        )
+        for i in range(probability.size)
+    )
+
+
+def _confidence(curves: CurveSet, target: DurabilityTarget) -> Confidence | None:
+    return None if curves.at_target is None else curves.at_target.confidence(target.index)
+
+
+def _decision_cells(
+    decision: Decision, confidence: Confidence | None, i: int
+) -> dict[str, float | str]:
+    ends = (math.nan, math.nan)
+    if confidence is not None:
+        ends = (float(confidence.low95[i]), float(confidence.high95[i]))
+    return {
+        "meets_target": decision.meets_target,
+        "confidence": decision.confidence,
+        "confidence_low95": ends[0],
+        "confidence_high95": ends[1],
+    }
+
+
 def _strip_age(wall: Wall, i: int) -> float:
     age = wall.plans[i].strip_age
     return wall.input(age).distribution.mean if isinstance(age, str) else age
-
-
-def _meets_target(bounds: dict[str, float], allowed: float) -> str:
-    kind = "know" if np.isfinite(bounds["know_low"]) else ""
-    low, high = (
-        (bounds["know_low"], bounds["know_high"]) if kind else (bounds["low95"], bounds["high95"])
-    )
-    if high <= allowed:
-        return "yes"
-    return "no" if low > allowed else "undecided"
 
 
 def _life_change(

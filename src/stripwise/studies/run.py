@@ -13,7 +13,8 @@ import pandas as pd
 from scipy import special
 
 from stripwise.risk.model.wall import COVER, Wall
-from stripwise.risk.probability.curves import CASES_WITHOUT_FRONT, CurveSet, t_interval
+from stripwise.risk.probability.curves import CASES_WITHOUT_FRONT, CurveSet
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.sensitivity.margin_indices import MarginIndices, margin_indices
 from stripwise.scenario.describe import inputs_table

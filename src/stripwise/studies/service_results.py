@@ -14,10 +14,11 @@ from stripwise.risk.model.layered_fronts import PENALTY_NODES
 from stripwise.risk.model.service_conditions import COARSE_GRID, ServiceConditions
 from stripwise.risk.model.wall import COVER, Plan, Wall
 from stripwise.risk.probability.cracking import cracking_curves
-from stripwise.risk.probability.curves import CurveSet, t_interval
+from stripwise.risk.probability.curves import CurveSet
 from stripwise.risk.probability.extent import FaceSize, corroded_share_moments, simulate_faces
 from stripwise.risk.probability.grid_check import GRID_SAMPLES, grid_check
 from stripwise.risk.probability.integral import front_depths, initiation_ages
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nested_sampling import (
     NUMERICAL_INNER_POINTS,
     NUMERICAL_OUTER_POINTS,

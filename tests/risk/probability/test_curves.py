@@ -9,7 +9,8 @@ from stripwise.distributions.random_input import Correlation
 from stripwise.ingress.transformed_time import AgeingLaw
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability import epistemic_band
-from stripwise.risk.probability.curves import probability_curves, t_interval
+from stripwise.risk.probability.curves import probability_curves
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.probability.reliability_index import Curves, reliability_index
 

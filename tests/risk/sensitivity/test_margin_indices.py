@@ -8,8 +8,8 @@ from scipy.special import erfcinv
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation
 from stripwise.risk.model.wall import COVER, Plan
-from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import front_depths
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.sensitivity.margin_indices import margin_indices
 
 

@@ -8,8 +8,8 @@ from scipy.stats import uniform
 from stripwise.distributions.distribution import fixed
 from stripwise.distributions.random_input import Correlation
 from stripwise.distributions.sampling import normal_block
-from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import front_depths, initiation_ages
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.sensitivity import quantities_of_interest as q
 from stripwise.risk.sensitivity.quantities_of_interest import QuantitiesOfInterest
 from stripwise.risk.sensitivity.sobol import SobolDesign, accumulate_sums, indices_from_sums

@@ -6,7 +6,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from stripwise.errors import InputError
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.sensitivity.shapley import shapley_effects
 
 

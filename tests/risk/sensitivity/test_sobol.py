@@ -9,7 +9,7 @@ from scipy.stats import multivariate_normal, uniform
 from scipy.stats import sobol_indices as scipy_sobol
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.sensitivity.sobol import (
     AdditiveColumn,
     SobolDesign,

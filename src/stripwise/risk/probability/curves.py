@@ -10,17 +10,19 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import COVER, Wall
+from stripwise.risk.probability.confidence import EpistemicProbability
 from stripwise.risk.probability.epistemic_band import epistemic_band
 from stripwise.risk.probability.integral import Integral, initiation_ages
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.reliability_index import FIRST_AGE, Curves, reliability_index
 
-__all__ = ["CASES_WITHOUT_FRONT", "SPECIAL_CASES", "CurveSet", "probability_curves", "t_interval"]
+__all__ = ["CASES_WITHOUT_FRONT", "SPECIAL_CASES", "CurveSet", "Growth", "probability_curves"]
 
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -70,6 +72,8 @@ class CurveSet:
         Largest error at the midpoints of the ages, in probability, on the pilot sample.
     integrated
         Name of the input that was integrated exactly; empty if none.
+    at_target
+        The probability at the target life by epistemic point; None without any.
     """
 
     mean: Curves
@@ -86,18 +90,16 @@ class CurveSet:
     samples: int
     interpolation_error: float
     integrated: str
+    at_target: EpistemicProbability | None = None
 
 
-def t_interval(values: Array) -> tuple[Array, Array, Array]:
-    """Return the mean and 95 % interval over independent repeats (r, ...), by Student's t.
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """When a sample is doubled: while P by repeat (r, s) at an age [yr] is not enough to decide."""
 
-    Mean, low, high, each without the first axis; not clipped, NaN where a value is infinite.
-    """
-    repeats = len(values)
-    with np.errstate(invalid="ignore"):  # infinite values have no interval
-        mean = np.mean(values, axis=0)
-        half = stats.t.ppf(0.975, repeats - 1) * np.std(values, axis=0, ddof=1) / np.sqrt(repeats)
-        return mean, mean - half, mean + half
+    age: float
+    is_enough: Callable[[Array], bool]
+    most_points: int
 
 
 def probability_curves(
@@ -111,6 +113,7 @@ def probability_curves(
     workers: int = 2,
     progress: Progress | None = None,
     band: bool = True,
+    growth: Growth | None = None,
 ) -> CurveSet:
     """Compute the curves of all strategies of a wall.
 
@@ -126,6 +129,8 @@ def probability_curves(
         Called with a stage and the share done.
     band
         Whether to compute the band over the epistemic inputs.
+    growth
+        When to double the sample; None keeps it at `points`.
 
     Raises
     ------
@@ -138,21 +143,34 @@ def probability_curves(
         wall, integral, sampler, horizon=horizon, kinks=kinks, seed=seed
     )
 
-    def repeat(r: int) -> _SampleSums:
-        blocks = sobol_blocks(
-            sampler.dimensions, points, random_stream(seed, stage="main", index=(r,))
-        )
-        total: _SampleSums | None = None
-        for z in blocks:
-            part = _sum_block(wall, integral, sampler, z, ages=ages, upper=upper)
-            total = part if total is None else total.plus(part)
-        assert total is not None
-        return total
+    def sample(first: int, count: int) -> list[_SampleSums]:
+        """Sum `count` points of every scrambling from the point `first` on."""
 
-    sums: list[_SampleSums] = []
-    for one in run_parallel(repeat, repeats, workers=workers):
-        sums.append(one)
-        report("curves", len(sums) / repeats)
+        def repeat(r: int) -> _SampleSums:
+            rng = random_stream(seed, stage="main", index=(r,))
+            total: _SampleSums | None = None
+            for z in sobol_blocks(sampler.dimensions, count, rng, start=first):
+                part = _sum_block(wall, integral, sampler, z, ages=ages, upper=upper)
+                total = part if total is None else total.plus(part)
+            assert total is not None
+            return total
+
+        found: list[_SampleSums] = []
+        for one in run_parallel(repeat, repeats, workers=workers):
+            found.append(one)
+            report("curves", len(found) / repeats)
+        return found
+
+    sums = sample(0, points)
+    if growth is not None:
+        at = int(np.argmin(np.abs(ages - growth.age)))
+        while 2 * points <= growth.most_points:
+            tails = np.array([s.means[:, at] for s in sums]) / points
+            if growth.is_enough(np.where(upper[:, at], 1.0 - tails, tails)):
+                break
+            more = sample(points, points)
+            sums = [one.plus(other) for one, other in zip(sums, more, strict=True)]
+            points *= 2
     tail_means = np.array([s.means for s in sums]) / points
     if not np.all(np.isfinite(tail_means)):
         raise NumericalError("a probability is not finite")

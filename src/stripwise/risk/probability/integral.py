@@ -118,7 +118,7 @@ class Integral:
         return (
             float(np.mean(self.probability_below(x, score_mean, above=above)))
             if table is None
-            else table.mean(x)
+            else table.mean(np.atleast_1d(x))  # a number where nothing but the cover is random
         )
 
     def _table(self, above: bool) -> CumulativeTable | None:

@@ -66,8 +66,9 @@ class NestedSample:
         prefer_cover: bool = False,
         outer_points: int = MAP_OUTER_POINTS,
         inner_points: int = MAP_INNER_POINTS,
+        replicate: int = 0,
     ) -> NestedSample | None:
-        """Sample both levels; None if no random input is epistemic."""
+        """Sample both levels, scrambled anew by `replicate`; None if no random input is epistemic."""
         epistemic_inputs = [
             i for i in wall.inputs if i.kind == "knowledge" and not i.distribution.is_fixed
         ]
@@ -82,9 +83,9 @@ class NestedSample:
         integral, sampler = Integral.from_wall(wall, rest, prefer_cover=prefer_cover)
         outer = InputSampler.from_inputs(epistemic_inputs, wall.correlations)
         size = min(points, NUMERICAL_INNER_POINTS if wall.numerical else inner_points)
-        rng = random_stream(seed, stage=stage, index=(0,))
+        rng = random_stream(seed, stage=stage, index=(2 * replicate,))
         z = next(iter(sobol_blocks(sampler.dimensions, size, rng)))
-        rng = random_stream(seed, stage=stage, index=(1,))
+        rng = random_stream(seed, stage=stage, index=(2 * replicate + 1,))
         z_outer = next(iter(sobol_blocks(outer.dimensions, outer_points, rng)))
         score_mean = integral.conditional_mean(sampler.correlate(z))
         return cls(integral, score_mean, sampler.values(z), outer.values(z_outer), outer_points)

@@ -15,7 +15,7 @@ from scipy import special
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import InputError, NumericalError
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.reliability.form import DesignPoint
 
 __all__ = ["RareEstimate", "importance_sampling", "subset_simulation"]

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Wall
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,

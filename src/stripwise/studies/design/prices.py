@@ -10,9 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Plan
-from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.expected_cost import cost_ages, repair_cost_weights
 from stripwise.risk.probability.integral import Integral
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import COVER, Plan, Wall
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
     probability_by_epistemic_point,

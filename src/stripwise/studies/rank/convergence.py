@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.errors import NumericalError
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.sensitivity.sobol import (
     SobolDesign,
     SobolEstimates,

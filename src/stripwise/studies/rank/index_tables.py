@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.curves import t_interval
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.sensitivity.input_sets import RankedItem, index_status
 from stripwise.risk.sensitivity.quantities_of_interest import MARGIN
 from stripwise.studies.rank.convergence import SampleHistory

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import Integral
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.risk.reliability.elasticity import elasticities, importance_factors
 from stripwise.risk.reliability.form import DesignPoint, first_order

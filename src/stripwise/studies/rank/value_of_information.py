@@ -16,8 +16,8 @@ from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.service_fronts import ServiceFronts
 from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET, Number, Plan, Wall
-from stripwise.risk.probability.curves import t_interval
 from stripwise.risk.probability.integral import Integral, critical_diffusivity_factors, front_depths
+from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.sensitivity.input_sets import correlated_clusters
 from stripwise.units.result_columns import columns

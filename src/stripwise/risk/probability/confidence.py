@@ -1,0 +1,119 @@
+"""How sure it is that a target is met: the share of the epistemic points at which P is allowed.
+
+Axes: r scramblings, k epistemic points, s strategies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.nested_sampling import BAND_INNER_POINTS, NestedSample
+from stripwise.risk.probability.parallel import run_parallel
+from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
+
+__all__ = ["Confidence", "EpistemicProbability", "epistemic_probability"]
+
+Array = NDArray[np.float64]
+
+SCRAMBLINGS, OUTER_POINTS = 16, 64
+"""Scramblings and epistemic points of each."""
+SLOW_OUTER_POINTS = 8
+"""Points of each where every front is a numerical solution or the root of a long sum."""
+
+
+@dataclass(frozen=True, slots=True)
+class Confidence:
+    """The confidence (s,) and the ends of its 95 % sampling interval, each from 0 to 1."""
+
+    value: Array
+    low95: Array
+    high95: Array
+
+
+@dataclass(frozen=True, slots=True)
+class EpistemicProbability:
+    """The probability at one age for each scrambling, epistemic point and strategy.
+
+    Attributes
+    ----------
+    index
+        (r, k, s) its reliability index, which keeps digits where P is small.
+    """
+
+    index: Array
+
+    def confidence(self, allowed_index: float) -> Confidence:
+        """Return the share of the epistemic points whose index is at least the allowed one."""
+        met = np.mean(self.index >= allowed_index, axis=1)
+        mean, low, high = t_interval(met)
+        return Confidence(mean, np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0))
+
+    def index_at_confidence(self, confidence: float) -> Array:
+        """Return by scrambling (r, s) the index that this share of the epistemic points reaches."""
+        return np.asarray(np.quantile(self.index, 1.0 - confidence, axis=1))
+
+
+def epistemic_probability(
+    wall: Wall,
+    *,
+    age: float,
+    mean_index: Array,
+    points: int,
+    seed: int,
+    workers: int = 2,
+) -> EpistemicProbability | None:
+    """Compute P at an age [yr] for every epistemic point; None without epistemic inputs.
+
+    The aleatory inputs are integrated inside with fewer points than the answer `mean_index` (s,)
+    has, so the difference of the mean over all points is taken back from each of them.
+
+    Parameters
+    ----------
+    points
+        Sobol' points of a scrambling, which the inside does not exceed.
+    """
+    slow = wall.numerical or (wall.has_surface_history and wall.layered)
+    outer_points = SLOW_OUTER_POINTS if slow else OUTER_POINTS
+    coarse, ages = wall.with_coarse_grid(), np.array([age])
+    upper = mean_index[:, None] < 0.0
+
+    def scrambling(r: int) -> Array:
+        nested = NestedSample.from_wall(
+            wall,
+            points=points,
+            seed=seed,
+            stage="confidence",
+            outer_points=outer_points,
+            inner_points=BAND_INNER_POINTS,
+            replicate=r,
+        )
+        if nested is None:
+            return np.empty((0, len(wall.plans)))
+        tails = np.empty((nested.count, len(wall.plans)))
+        for k in range(nested.count):
+            values = nested.values(k)
+            block = coarse.sample_block(values)
+            tails[k] = nested.integral.probabilities(
+                coarse, block, values, nested.score_mean, ages=ages, upper=upper
+            )[:, 0]
+        return tails
+
+    tails = np.array(list(run_parallel(scrambling, SCRAMBLINGS, workers=workers)))
+    if tails.size == 0:
+        return None
+
+    def index(tail: Array) -> Array:
+        flipped = upper[:, 0]
+        return reliability_index(
+            np.where(flipped, 1.0 - tail, tail), np.where(flipped, tail, 1.0 - tail)
+        )
+
+    with np.errstate(invalid="ignore"):
+        correction = mean_index - index(tails.mean(axis=(0, 1)))
+    shifted = index(tails) + np.where(np.isfinite(correction), correction, 0.0)
+    return EpistemicProbability(np.clip(shifted, -INFINITE_INDEX, INFINITE_INDEX))

@@ -1,0 +1,108 @@
+"""The one decision rule: whether a strategy meets the target, how sure that is, and in which words.
+
+The predictive probability, over all that is uncertain, is held against the allowed one, as ISO
+2394, the JCSS Probabilistic Model Code and fib Bulletin 34 (2006) do (recalled).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+__all__ = [
+    "CLEAR",
+    "NO",
+    "TOO_CLOSE",
+    "YES",
+    "Decision",
+    "decide",
+    "decision_limit",
+    "is_decided",
+    "manner",
+]
+
+YES, NO, TOO_CLOSE = "yes", "no", "too close to call"
+"""Values of meets_target."""
+
+ERROR_CHANCE = 3.2e-5
+"""Chance that sampling error puts P on the wrong side of the allowed value."""
+
+CLEAR = 0.9
+"""From this chance on an answer is clear."""
+
+
+def decision_limit(repeats: int) -> float:
+    """Return how many standard errors must lie between P and the allowed value.
+
+    Student's t with one degree of freedom less than there are repeats.
+
+    Examples
+    --------
+    >>> round(decision_limit(16), 1)
+    5.5
+    """
+    return float(stats.t.isf(ERROR_CHANCE, repeats - 1))
+
+
+def is_decided(
+    probability: ArrayLike, error: ArrayLike, *, allowed: float, repeats: int
+) -> np.ndarray:
+    """Whether probabilities lie so far from the allowed one that sampling error decides nothing.
+
+    A probability without sampling error is decided, at the allowed value too: it then meets it.
+    """
+    gap = np.abs(np.asarray(probability, dtype=float) - allowed)
+    error = np.asarray(error, dtype=float)
+    return np.asarray((gap > decision_limit(repeats) * error) | (error == 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The answer on one strategy.
+
+    Attributes
+    ----------
+    meets_target
+        yes, no or too close to call; the last counts as not met.
+    confidence
+        Share of the epistemic points that meet the target; NaN where nothing is epistemic.
+    """
+
+    meets_target: str
+    confidence: float = math.nan
+
+    @property
+    def met(self) -> bool:
+        """Whether the target counts as met."""
+        return self.meets_target == YES
+
+    @property
+    def manner(self) -> str:
+        """The word beside the answer: clearly, narrowly, or nothing where that cannot be said."""
+        return manner(self.meets_target, self.confidence)
+
+
+def decide(
+    probability: float,
+    error: float,
+    *,
+    allowed: float,
+    repeats: int,
+    confidence: float = math.nan,
+) -> Decision:
+    """Decide on a probability with its standard error over repeats."""
+    if not bool(is_decided(probability, error, allowed=allowed, repeats=repeats)):
+        return Decision(TOO_CLOSE, confidence)
+    return Decision(YES if probability <= allowed else NO, confidence)
+
+
+def manner(meets_target: str, confidence: float) -> str:
+    """Return "clearly", "narrowly" or, without a confidence or an answer, an empty text."""
+    if math.isnan(confidence) or meets_target == TOO_CLOSE:
+        return ""
+    sure = confidence >= CLEAR if meets_target == YES else confidence <= 1.0 - CLEAR
+    return "clearly" if sure else "narrowly"

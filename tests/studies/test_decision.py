@@ -1,0 +1,65 @@
+"""The decision rule: which side of the limit, and whether sampling error may decide."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from stripwise.studies.decision import (
+    NO,
+    TOO_CLOSE,
+    YES,
+    decide,
+    decision_limit,
+    is_decided,
+    manner,
+)
+
+
+@pytest.mark.parametrize("repeats", [8, 16, 64])
+def test_the_limit_leaves_the_stated_chance_of_error(repeats):
+    assert stats.t.sf(decision_limit(repeats), repeats - 1) == pytest.approx(3.2e-5, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("probability", "error", "answer"),
+    [
+        (0.099, 1e-4, YES),
+        (0.101, 1e-4, NO),
+        (0.0999, 1e-4, TOO_CLOSE),
+        (0.1001, 1e-4, TOO_CLOSE),
+        (0.1, 0.0, YES),
+        (0.2, 0.0, NO),
+    ],
+)
+def test_the_answer(probability, error, answer):
+    assert decide(probability, error, allowed=0.1, repeats=16).meets_target == answer
+
+
+def test_at_the_limit_no_seed_decides():
+    """Repeats of mean exactly at the limit: none of 200 seeds may say yes or no."""
+    for seed in range(200):
+        sample = np.random.default_rng(seed).normal(0.1, 1e-3, 16)
+        error = sample.std(ddof=1) / 4.0
+        assert not is_decided(sample.mean(), error, allowed=0.1, repeats=16)
+
+
+@pytest.mark.parametrize(
+    ("answer", "confidence", "word"),
+    [
+        (YES, 0.95, "clearly"),
+        (YES, 0.55, "narrowly"),
+        (NO, 0.05, "clearly"),
+        (NO, 0.55, "narrowly"),
+        (TOO_CLOSE, 0.5, ""),
+        (YES, math.nan, ""),
+    ],
+)
+def test_the_word_beside_the_answer(answer, confidence, word):
+    assert manner(answer, confidence) == word
+
+
+def test_only_yes_counts_as_met():
+    assert decide(0.05, 1e-4, allowed=0.1, repeats=16).met
+    assert not decide(0.1, 1e-4, allowed=0.1, repeats=16).met
