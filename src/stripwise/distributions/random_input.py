@@ -32,6 +32,9 @@ class Input:
         "scatter" (aleatory: varies along the wall) or "knowledge" (epistemic).
     source
         Where the numbers come from; empty if the scenario does not say.
+    between_walls
+        Share b of the normal score's variance that is drawn once per wall, which is epistemic; the
+        rest varies along the wall. 0 or 1 where `kind` says all of it.
     is_temperature
         Whether a value in K is a point of the temperature scale, shown in degC or degF, and no
         coefficient.
@@ -45,6 +48,14 @@ class Input:
     kind: str = "scatter"
     source: str = ""
     is_temperature: bool = False
+    between_walls: float = 0.0
+
+    @property
+    def epistemic_share(self) -> float:
+        """Share of the variance of the normal score that is epistemic; 0 for a fixed input."""
+        if self.distribution.is_fixed:
+            return 0.0
+        return 1.0 if self.kind == "knowledge" else self.between_walls
 
 
 @dataclass(frozen=True, slots=True)

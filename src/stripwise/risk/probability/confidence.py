@@ -99,7 +99,7 @@ def epistemic_probability(
             values = nested.values(k)
             block = coarse.sample_block(values)
             tails[k] = nested.integral.probabilities(
-                coarse, block, values, nested.score_mean, ages=ages, upper=upper
+                coarse, block, values, nested.score_mean_at(k), ages=ages, upper=upper
             )[:, 0]
         return tails
 

@@ -83,7 +83,7 @@ def epistemic_band(
         values = nested.values(k)
         block = coarse.sample_block(values)
         return nested.integral.probabilities(
-            coarse, block, values, nested.score_mean, ages=ages, upper=upper
+            coarse, block, values, nested.score_mean_at(k), ages=ages, upper=upper
         )
 
     def index(tail_means: Array) -> Array:

@@ -100,6 +100,11 @@ class Integral:
             return self
         return replace(self, distribution=_shifted(self.distribution, distance))
 
+    def with_scale(self, factor: float, *, dimensions: int) -> Integral:
+        """Return the integral given that part of its own score, whose sd the factor leaves."""
+        weights = np.zeros(dimensions) if self.weights is None else factor * self.weights
+        return replace(self, weights=weights, scale=factor * self.scale)
+
     def conditional_mean(self, scores: Array) -> Number:
         """Return the mean of the integrated normal score given the sampled ones (d, n)."""
         return 0.0 if self.weights is None else self.weights @ scores

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.integral import Integral
@@ -33,26 +34,34 @@ SKIN_RISE_INNER_POINTS = 256
 
 @dataclass(frozen=True, slots=True)
 class NestedSample:
-    """Outer points of the epistemic inputs around one shared inner sample of the aleatory ones.
+    """Outer points of what is epistemic around one shared inner sample of what is aleatory.
+
+    An input whose variance lies partly between walls has a score in both: sqrt(b) B + sqrt(1-b) W.
 
     Attributes
     ----------
     integral
-        What is integrated exactly inside.
-    score_mean
-        Its conditional mean score.
+        What is integrated exactly inside, given the outer point.
     aleatory_values
-        Values of the aleatory and fixed inputs, (n,) or numbers.
+        Values of the wholly aleatory and the fixed inputs, (n,) or numbers.
     epistemic_values
-        Values of the epistemic inputs, (k,) each.
+        Values of the wholly epistemic inputs, (k,) each.
+    split
+        Inputs in both levels, with their outer scores (k,) and inner scores (n,).
+    score_mean
+        Mean score of the integrated input given the inner sample, before its own outer score.
+    integrated_scores
+        Outer scores (k,) of the integrated input times sqrt(b); zeros where it has none.
     count
         Outer points k.
     """
 
     integral: Integral
-    score_mean: Array | float
     aleatory_values: dict[str, Array | float]
     epistemic_values: dict[str, Array | float]
+    split: tuple[tuple[Input, Array, Array], ...]
+    score_mean: Array | float
+    integrated_scores: Array
     count: int
 
     @classmethod
@@ -68,29 +77,59 @@ class NestedSample:
         inner_points: int = MAP_INNER_POINTS,
         replicate: int = 0,
     ) -> NestedSample | None:
-        """Sample both levels, scrambled anew by `replicate`; None if no random input is epistemic."""
-        epistemic_inputs = [
-            i for i in wall.inputs if i.kind == "knowledge" and not i.distribution.is_fixed
-        ]
-        if not epistemic_inputs:
+        """Sample both levels, scrambled anew by `replicate`; None if nothing is epistemic."""
+        outer_inputs = [i for i in wall.inputs if i.epistemic_share > 0.0]
+        if not outer_inputs:
             return None
-        rest = [i for i in wall.inputs if i not in epistemic_inputs]
+        rest = [i for i in wall.inputs if i.epistemic_share < 1.0]
         if wall.has_surface_history and wall.layered:
             outer_points = min(outer_points, MAP_OUTER_POINTS)
             inner_points = min(inner_points, SKIN_RISE_INNER_POINTS)
         if wall.numerical:
             outer_points = min(outer_points, NUMERICAL_OUTER_POINTS)
         integral, sampler = Integral.from_wall(wall, rest, prefer_cover=prefer_cover)
-        outer = InputSampler.from_inputs(epistemic_inputs, wall.correlations)
+        outer = InputSampler.from_inputs(outer_inputs, wall.correlations)
         size = min(points, NUMERICAL_INNER_POINTS if wall.numerical else inner_points)
         rng = random_stream(seed, stage=stage, index=(2 * replicate,))
         z = next(iter(sobol_blocks(sampler.dimensions, size, rng)))
         rng = random_stream(seed, stage=stage, index=(2 * replicate + 1,))
         z_outer = next(iter(sobol_blocks(outer.dimensions, outer_points, rng)))
+        inner_scores = dict(zip(sampler.names, sampler.correlate(z), strict=True))
+        outer_scores = dict(zip(outer.names, outer.correlate(z_outer), strict=True))
+        partly = {i.name: i for i in outer_inputs if i.epistemic_share < 1.0}
+        own, integrated_scores = partly.get(integral.name), np.zeros(outer_points)
         score_mean = integral.conditional_mean(sampler.correlate(z))
-        return cls(integral, score_mean, sampler.values(z), outer.values(z_outer), outer_points)
+        if own is not None:
+            b = own.epistemic_share
+            integrated_scores = np.sqrt(b) * outer_scores[own.name]
+            score_mean = np.sqrt(1.0 - b) * np.asarray(score_mean)
+            integral = integral.with_scale(np.sqrt(1.0 - b), dimensions=sampler.dimensions)
+        aleatory, epistemic = sampler.values(z), outer.values(z_outer)
+        return cls(
+            integral=integral,
+            aleatory_values={k: v for k, v in aleatory.items() if k not in partly},
+            epistemic_values={k: v for k, v in epistemic.items() if k not in partly},
+            split=tuple(
+                (item, outer_scores[name], inner_scores[name])
+                for name, item in partly.items()
+                if name != integral.name
+            ),
+            score_mean=score_mean,
+            integrated_scores=integrated_scores,
+            count=outer_points,
+        )
 
     def values(self, k: int) -> dict[str, Array | float]:
         """Return every input at outer point k."""
-        known = {name: float(np.asarray(v)[k]) for name, v in self.epistemic_values.items()}
-        return {**self.aleatory_values, **known}
+        values = dict(self.aleatory_values)
+        for name, column in self.epistemic_values.items():
+            values[name] = float(np.asarray(column)[k])
+        for item, between, within in self.split:
+            b = item.epistemic_share
+            score = np.sqrt(b) * between[k] + np.sqrt(1.0 - b) * within
+            values[item.name] = item.distribution.from_normal(score)
+        return values
+
+    def score_mean_at(self, k: int) -> Array | float:
+        """Return the mean score of the integrated input at outer point k, (n,) or a number."""
+        return self.score_mean + float(self.integrated_scores[k])
