@@ -14,7 +14,7 @@ from stripwise.errors import InputError
 from stripwise.published import published_value as published
 from stripwise.scenario.fields import Bounds, Random
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.shapes import InputTable
+from stripwise.scenario.shapes import BETWEEN_WALLS, InputTable
 from stripwise.units.names import formula_problem, printable
 from stripwise.units.quantities import NUMBER, TEMPERATURE, parse
 
@@ -68,7 +68,13 @@ def default_input(declared: Random, name: str) -> Input:
 
 
 def _input(
-    declared: Random, name: str, law: Distribution, *, kind: str = "", source: str = ""
+    declared: Random,
+    name: str,
+    law: Distribution,
+    *,
+    kind: str = "",
+    source: str = "",
+    between_walls: float = 0.0,
 ) -> Input:
     return Input(
         name=name,
@@ -79,6 +85,7 @@ def _input(
         kind=kind or declared.kind,
         source=source,
         is_temperature=declared.measure.quantity is TEMPERATURE,
+        between_walls=between_walls,
     )
 
 
@@ -97,12 +104,14 @@ def read_input(
     """
     reader = _Reader(declared, table, path, problems, converter or _by_measure(declared))
     before = len(problems)
-    kind = reader.kind()
+    share = reader.between_walls()
+    kind = reader.kind() if share is None else "knowledge" if share == 1.0 else "scatter"
     source = reader.source()
     law = reader.distribution()
     if law is None or len(problems) > before:
         return None
-    return _input(declared, name, law, kind=kind, source=source)
+    partly = share if share is not None and share < 1.0 else 0.0
+    return _input(declared, name, law, kind=kind, source=source, between_walls=partly)
 
 
 def _by_measure(declared: Random) -> Converter:
@@ -128,6 +137,18 @@ class _Reader:
             rule = f'must be "scatter": {self.declared.only_scatter}'
             self.problems.add(where, rule, found=kind)
         return kind
+
+    def between_walls(self) -> float | None:
+        raw, where = self.table.between_walls, (*self.path, "between_walls")
+        if raw is None:
+            return None
+        if self.table.kind is not None:
+            self.problems.add(where, "is given beside kind; give one of them", found=raw)
+        share = self.problems.number(BETWEEN_WALLS.read, raw, where)
+        if share == 1.0 and self.declared.only_scatter:
+            rule = f"must be below 1: {self.declared.only_scatter}"
+            self.problems.add(where, rule, found=raw)
+        return share
 
     def source(self) -> str:
         source, where = self.table.source or "", (*self.path, "source")

@@ -47,7 +47,11 @@ from stripwise.scenario.sections.strategies import (
     read_reference,
     read_strategies,
 )
-from stripwise.scenario.sections.target import read_sampling, read_target
+from stripwise.scenario.sections.target import (
+    epistemic_for_confidence,
+    read_sampling,
+    read_target,
+)
 from stripwise.scenario.sections.temperature_series import read_series
 
 __all__ = ["resolve"]
@@ -136,6 +140,9 @@ def resolve(
         fitted=strategies.fitted,
         problems=problems,
     )
+    by_law = any(not strategy.penalty_input for strategy in strategies.strategies)
+    counted = inputs if by_law else [item for item in inputs if item not in curing_inputs]
+    epistemic_for_confidence(target, file.target, counted, problems)
     problems.raise_all()
     warnings = [
         fewer,

@@ -9,10 +9,11 @@ from pydantic import Field as PydanticField
 
 from stripwise.distributions.families import family_names
 from stripwise.distributions.random_input import KINDS
-from stripwise.scenario.fields import MM, Choice, Flag, Key, Quantity, Text
+from stripwise.scenario.fields import MM, PLAIN, Choice, Flag, Key, Quantity, Text
 
 __all__ = [
     "BASES",
+    "BETWEEN_WALLS",
     "TEXT_LIMIT",
     "ContentInput",
     "ContentTable",
@@ -75,6 +76,14 @@ class Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+BETWEEN_WALLS = Quantity(
+    "Share of the spread that lies between walls and not along this one, instead of kind.",
+    PLAIN,
+    "0 to 1",
+    example="0.5",
+)
+
+
 class InputTable(Table):
     """An input, random or fixed."""
 
@@ -90,6 +99,7 @@ class InputTable(Table):
     kind: Annotated[
         String | None, Choice("Whether it varies along the wall or is not known.", KINDS)
     ] = None
+    between_walls: Annotated[Scalar | None, BETWEEN_WALLS] = None
     source: Annotated[String | None, Text("Where the numbers come from.")] = None
     unusual: Annotated[Logical, Flag("Whether a number outside the usual range is meant.")] = False
     plausible: Annotated[Logical, Flag("Old name of unusual.")] = False

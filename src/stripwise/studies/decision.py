@@ -93,11 +93,25 @@ def decide(
     allowed: float,
     repeats: int,
     confidence: float = math.nan,
+    demanded: tuple[float, float] | None = None,
 ) -> Decision:
-    """Decide on a probability with its standard error over repeats."""
+    """Decide on a probability with its standard error over repeats.
+
+    `demanded` is, for an owner who demands a confidence, the quantile of P over the epistemic
+    points at that confidence with its standard error; it must be allowed too.
+    """
+    answers = [
+        _answer(value, spread, allowed=allowed, repeats=repeats)
+        for value, spread in ((probability, error), *([demanded] if demanded else []))
+    ]
+    worst = next((word for word in (NO, TOO_CLOSE) if word in answers), YES)
+    return Decision(worst, confidence)
+
+
+def _answer(probability: float, error: float, *, allowed: float, repeats: int) -> str:
     if not bool(is_decided(probability, error, allowed=allowed, repeats=repeats)):
-        return Decision(TOO_CLOSE, confidence)
-    return Decision(YES if probability <= allowed else NO, confidence)
+        return TOO_CLOSE
+    return YES if probability <= allowed else NO
 
 
 def manner(meets_target: str, confidence: float) -> str:

@@ -126,6 +126,7 @@ def target_from(scenario: Scenario) -> DurabilityTarget:
         index=scenario.target.reliability_index,
         horizon=scenario.sampling.horizon,
         reference=scenario.reference_strategy,
+        confidence=scenario.target.confidence,
     )
 
 

@@ -53,6 +53,8 @@ class DurabilityTarget:
         Last age [yr].
     reference
         Name of the reference strategy.
+    confidence
+        Share of the epistemic points that must meet the target too; 0 for no demand.
     """
 
     life: float
@@ -60,6 +62,7 @@ class DurabilityTarget:
     index: float
     horizon: float
     reference: str
+    confidence: float = 0.0
 
 
 def _probability(curves: Curves | None, ages: Array) -> Array | None:
@@ -107,7 +110,7 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
             ("know_high", _probability(curves.know_high, at)),
         )
     }
-    life = curves.mean.age_at_index(target.index)
+    life = np.minimum(curves.mean.age_at_index(target.index), _life_at_confidence(curves, target))
     reference = [plan.name for plan in wall.plans].index(target.reference)
     by_repeat = np.array([c.age_at_index(target.index) for c in curves.repeats])
     index_by_repeat = np.array([c.at(at)[:, 0] for c in curves.repeats])
@@ -157,6 +160,10 @@ def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Dec
     error = np.std(by_repeat, axis=0, ddof=1) / np.sqrt(len(by_repeat))
     probability = special.ndtr(-curves.mean.at(at))[:, 0]
     confidence = _confidence(curves, target)
+    demanded = None
+    if target.confidence and curves.at_target is not None:
+        quantiles = special.ndtr(-curves.at_target.index_at_confidence(target.confidence))
+        demanded = quantiles.mean(axis=0), quantiles.std(axis=0, ddof=1) / np.sqrt(len(quantiles))
     return tuple(
         decide(
             float(probability[i]),
@@ -164,9 +171,18 @@ def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Dec
             allowed=target.probability,
             repeats=len(by_repeat),
             confidence=math.nan if confidence is None else float(confidence.value[i]),
+            demanded=None if demanded is None else (float(demanded[0][i]), float(demanded[1][i])),
         )
         for i in range(probability.size)
     )
+
+
+def _life_at_confidence(curves: CurveSet, target: DurabilityTarget) -> Array | float:
+    """Return the ages (s,) until which the demanded confidence holds, inf without a demand."""
+    if not target.confidence or curves.epistemic is None:
+        return math.inf
+    quantile = np.quantile(curves.epistemic, 1.0 - target.confidence, axis=0)
+    return Curves(curves.mean.ages, quantile).age_at_index(target.index)
 
 
 def _confidence(curves: CurveSet, target: DurabilityTarget) -> Confidence | None:

@@ -197,6 +197,10 @@ class Wall:
     conditions: ServiceConditions | None = None
     law: CuringLaw = LAWS[DEFAULT_LAW]
 
+    def uses(self, item: Input) -> bool:
+        """Tell whether an input reaches any strategy; those of curing may reach none."""
+        return item.group != "curing" or any(plan.uses(item.name) for plan in self.plans)
+
     def input(self, name: str) -> Input:
         """Return the input of that name."""
         return next(item for item in self.inputs if item.name == name)

@@ -77,9 +77,9 @@ class NestedSample:
         inner_points: int = MAP_INNER_POINTS,
         replicate: int = 0,
     ) -> NestedSample | None:
-        """Sample both levels, scrambled anew by `replicate`; None if nothing is epistemic."""
+        """Sample both levels, scrambled anew by `replicate`; None if nothing that counts is epistemic."""
         outer_inputs = [i for i in wall.inputs if i.epistemic_share > 0.0]
-        if not outer_inputs:
+        if not any(wall.uses(i) for i in outer_inputs):
             return None
         rest = [i for i in wall.inputs if i.epistemic_share < 1.0]
         if wall.has_surface_history and wall.layered:

@@ -117,7 +117,9 @@ def probability_by_epistemic_point(
     integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers)
 
     def outer(k: int) -> Array:
-        return integrals.probability(integrals.sums(nested.values(k), nested.score_mean_at(k), ages))
+        return integrals.probability(
+            integrals.sums(nested.values(k), nested.score_mean_at(k), ages)
+        )
 
     return np.array(list(run_parallel(outer, nested.count, workers=sample.workers)))
 

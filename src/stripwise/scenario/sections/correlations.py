@@ -152,6 +152,13 @@ def _read(
             "along the wall cannot correlate with what we do not know",
         )
         return None
+    if first.epistemic_share != second.epistemic_share:
+        problems.add(
+            where,
+            f"between_walls is {first.epistemic_share:g} for {first.name} and "
+            f"{second.epistemic_share:g} for {second.name}; correlated inputs need the same",
+        )
+        return None
     return Correlation(first.name, second.name, rest["rank"])
 
 

@@ -76,6 +76,10 @@ def _mean_doubt(cover: CoverTable | None, problems: Problems) -> Input | None:
         return None
     path = ("reinforcement", "cover", "mean_doubt")
     sd = problems.number(declared(CoverTable, "mean_doubt").read, cover.mean_doubt, path)
+    if cover.between_walls is not None:
+        rule = "is given beside between_walls, which says the same; give one of them"
+        problems.add(path, rule, found=cover.mean_doubt)
+        return None
     if math.isnan(sd):
         return None
     law = distribution("normal", mean=0.0, sd=sd)

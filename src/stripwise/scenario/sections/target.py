@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated
 
 from scipy import special
 
+from stripwise.distributions.random_input import Input
 from stripwise.scenario import shapes
 from stripwise.scenario.engine import read_keys
 from stripwise.scenario.fields import PLAIN, YEARS, Choice, Quantity, Whole
@@ -20,6 +22,7 @@ __all__ = [
     "SamplingTable",
     "Target",
     "TargetTable",
+    "epistemic_for_confidence",
     "read_sampling",
     "read_target",
 ]
@@ -55,6 +58,15 @@ class TargetTable(Table):
     ] = None
     reliability_index: Annotated[
         Scalar | None, Quantity("The same as a reliability index.", PLAIN, "-3 to 8", example="1.3")
+    ] = None
+    confidence: Annotated[
+        Scalar | None,
+        Quantity(
+            "Share of what may be true that must meet the target too.",
+            PLAIN,
+            "0.5 to 0.99",
+            example="0.9",
+        ),
     ] = None
 
 
@@ -103,12 +115,14 @@ class ReportTable(Table):
 class Target:
     """Durability target: probability of depassivation allowed within the service life.
 
-    `service_life` in years; `probability` and `reliability_index` say the same thing.
+    `service_life` in years; `probability` and `reliability_index` say the same thing;
+    `confidence` is the share of the epistemic points that must meet it too, 0 for no demand.
     """
 
     service_life: float
     probability: float
     reliability_index: float
+    confidence: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +157,20 @@ def read_target(table: TargetTable | None, problems: Problems) -> Target:
         probability = float(special.ndtr(-index))
     else:
         problems.missing(("target", "probability"), "or give reliability_index")
-    return Target(found["service_life"], probability, index)
+    return Target(found["service_life"], probability, index, found["confidence"] or 0.0)
+
+
+def epistemic_for_confidence(
+    target: Target, table: TargetTable | None, inputs: Iterable[Input], problems: Problems
+) -> None:
+    """Refuse a demanded confidence where no random input is epistemic."""
+    if target.confidence and not any(item.epistemic_share > 0.0 for item in inputs):
+        problems.add(
+            ("target", "confidence"),
+            'needs a random input of kind = "knowledge" or with between_walls: without any, '
+            "nothing is uncertain that could be counted",
+            found=table and table.confidence,
+        )
 
 
 def _limit(probability: float, raw: object, problems: Problems) -> tuple[float, float]:
