@@ -147,12 +147,23 @@ def test_effective_duration_adds_what_the_follow_up_retains():
     assert float(days) == pytest.approx(18.6 / 24.0, rel=1e-14)
 
 
-@pytest.mark.parametrize("hours", [-2.0, 0.0, 3.9])
-def test_effective_duration_has_a_floor_of_four_hours(hours):
+@pytest.mark.parametrize("hours", [0.5, 1.0, 3.9])
+def test_effective_duration_has_no_floor_that_hides_a_harm(hours):
     days = effective_duration(
         hours, strip_factor=1.0, retention=0.0, follow_up_h=100.0, follow_up_factor=1.0
     )
-    assert float(days) == pytest.approx(4.0 / 24.0, rel=1e-14)
+    assert float(days) == pytest.approx(hours / 24.0, rel=1e-14)
+
+
+@pytest.mark.parametrize(("hours", "mean"), [(4.0, 5.4), (1.0, 10.5), (0.1, 35.0)])
+def test_mean_penalty_goes_on_below_what_is_published(hours, mean):
+    """Means of the law itself, by quadrature over both variates; no published value exists."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(80)
+    weights = np.outer(weights, weights) / (2.0 * np.pi)
+    z, eta = np.meshgrid(nodes, nodes, indexing="ij")
+    draws = sample_curing_law(z.ravel(), eta.ravel())
+    k = np.exp(log_penalty(hours / 24.0, draws)).reshape(z.shape)
+    assert float((weights * k).sum()) == pytest.approx(mean, rel=0.02)
 
 
 def test_the_floor_holds_for_the_sum():

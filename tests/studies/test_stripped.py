@@ -274,7 +274,7 @@ def test_the_cold_has_its_frost_line_and_a_mild_strip_a_shorter_one(case, answer
 
 
 def test_a_strip_below_the_floor_says_so(case):
-    text = "the true penalty may be worse"
+    text = "far beyond anything published"
     assert text in " ".join(notes(case, record(case), effective_h=4.0, equivalent_h=3.9))
     assert text not in " ".join(notes(case, record(case), effective_h=4.0, equivalent_h=4.0))
 

@@ -24,7 +24,8 @@ __all__ = [
     "CHARACTERISTIC_PENALTY",
     "EARLY_EXPONENT",
     "EARLY_SLOPE_SD",
-    "MIN_DURATION_H",
+    "PUBLISHED_FROM_H",
+    "UNCURED_H",
     "CuringLawSamples",
     "characteristic_penalty",
     "effective_duration",
@@ -39,8 +40,14 @@ Weights = tuple[Array | float, ...]
 
 HOURS_PER_DAY = 24.0
 
-MIN_DURATION_H = constant("curing.shortest_duration")
-"""Floor of the effective curing duration [h]."""
+PUBLISHED_FROM_H = constant("curing.shortest_duration")
+"""Effective curing [h] below which the law goes on, far beyond anything published."""
+
+LEAST_H = 1e-6
+"""Keeps the logarithm of a sample finite that counts as not cured anyway [h]."""
+
+UNCURED_H = constant("curing.uncured")
+"""Equivalent age at stripping [h] below which a face counts as not cured at all."""
 
 EARLY_SLOPE_SD = constant("curing.early_slope_sd")
 """Sd of the exponent of the law below one day."""
@@ -279,7 +286,7 @@ def effective_duration(
 
     Returns
     -------
-    Array of the broadcast shape of all five [d]; at least 4 h, an assumption.
+    Array of the broadcast shape of all five [d].
 
     Raises
     ------
@@ -301,7 +308,7 @@ def effective_duration(
     after = _checked("follow-up duration", follow_up_h, low=0.0, unit=" h")
     follow_up_rate = _checked("maturity factor of the follow-up", follow_up_factor, low=0.0)
     hours = age * strip_rate + retained * (after * follow_up_rate)
-    return np.asarray(np.maximum(hours, MIN_DURATION_H) / HOURS_PER_DAY)
+    return np.asarray(np.maximum(hours, LEAST_H) / HOURS_PER_DAY)
 
 
 def _weights(duration_d: ArrayLike) -> Weights:

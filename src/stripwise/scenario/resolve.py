@@ -79,11 +79,10 @@ def resolve(
     target = read_target(file.target, problems)
     sampling = read_sampling(file.sampling, target, problems=problems)
     chloride, carbonation = read_mechanisms(file, problems)
-    contents = read_contents(file.exposure, problems) if chloride else Contents()
-    monthly: tuple[float, ...] = ()
-    inputs: list[Input] = []
-    concrete, concrete_inputs = Concrete(), list[Input]()
+    contents, monthly, concrete = Contents(), tuple[float, ...](), Concrete()
+    inputs, concrete_inputs = list[Input](), list[Input]()
     if chloride:
+        contents = read_contents(file.exposure, problems)
         series = _series(file, path, allow_outside=allow_outside, problems=problems)
         monthly, inputs = read_exposure(file.exposure, contents, series=series, problems=problems)
         concrete, concrete_inputs = read_concrete(file.concrete, problems)
@@ -129,8 +128,8 @@ def resolve(
     cost = read_cost(
         file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems
     )
-    title = read_keys(file, (), problems)["title"] or ""
     label = read_keys(file.exposure, ("exposure",), problems, only=("class",))["class"]
+    title = read_keys(file, (), problems)["title"]
     units = read_keys(file.report, ("report",), problems)["units"]
     reference = read_reference(file.reference_strategy, strategies.strategies, problems)
     correlations = read_correlations(
@@ -140,9 +139,9 @@ def resolve(
         fitted=strategies.fitted,
         problems=problems,
     )
-    by_law = any(not strategy.penalty_input for strategy in strategies.strategies)
-    counted = inputs if by_law else [item for item in inputs if item not in curing_inputs]
-    epistemic_for_confidence(target, file.target, counted, problems)
+    by_law = not all(plan.penalty_input for plan in strategies.strategies)
+    unused = () if by_law else curing_inputs
+    epistemic_for_confidence(target, file.target, inputs, unused=unused, problems=problems)
     problems.raise_all()
     warnings = [
         fewer,
@@ -156,13 +155,12 @@ def resolve(
         references.penalties, strategies.strategies, curing=curing, has_choices=choices is not None
     )
     if chloride:
-        warnings.append(
-            specimens_warning(file.concrete.specimens, concrete, reference_d=curing.reference_d)
-        )
+        specimens = file.concrete.specimens
+        warnings.append(specimens_warning(specimens, concrete, reference_d=curing.reference_d))
     return Scenario(
         path=path,
         digest=digest,
-        title=title,
+        title=title or "",
         exposure_class=label or "",
         target=target,
         reference_strategy=reference,

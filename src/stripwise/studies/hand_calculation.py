@@ -7,7 +7,6 @@ from collections.abc import Mapping
 import numpy as np
 from scipy import special
 
-from stripwise.curing.curing_law import MIN_DURATION_H
 from stripwise.ingress.carbonation import curing_term, humidity_term
 from stripwise.ingress.transformed_time import REFERENCE_TEMPERATURE
 from stripwise.risk.model.wall import COVER, DIFFUSIVITY, Plan, Wall
@@ -132,9 +131,6 @@ def _curing_formula(wall: Wall, plan: Plan, mean: Mapping[str, float]) -> str:
         text += (
             f" + {mean[plan.retention]:.3g} x {plan.follow_up_h:g} h x {plan.follow_up_factor:.4f}"
         )
-    hours = float(MIN_DURATION_H)
-    if 24.0 * float(plan.effective_days(mean)) <= hours:
-        return f"max({text}, {hours:g} h) / 24"
     return f"({text}) / 24"
 
 

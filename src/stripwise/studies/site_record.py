@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from stripwise.curing.curing_law import PUBLISHED_FROM_H
 from stripwise.curing.follow_up import FACES, FOLLOW_UPS, NO_FOLLOW_UP, retention_name
 from stripwise.curing.laws import LAWS
 from stripwise.published import constant
@@ -12,6 +13,7 @@ from stripwise.scenario.problems import Problems
 from stripwise.scenario.sections.curing import (
     CONCRETE_TEMPERATURE,
     FREEZING,
+    uncured_problem,
 )
 from stripwise.scenario.sections.strategies import FIXED_STRIP_AGE
 from stripwise.units.caution import CAUTION
@@ -75,6 +77,8 @@ def read_record(
     problems = Problems("site record", {})
     age = problems.number(FIXED_STRIP_AGE.read, after, ("after",))
     temperature = problems.number(CONCRETE_TEMPERATURE.read, at, ("at",))
+    if broken := uncured_problem(age, temperature, scenario.curing):
+        problems.add(("after",), broken, found=after)
     later = temperature
     if follow_up_at is not None:
         later = problems.number(CONCRETE_TEMPERATURE.read, follow_up_at, ("follow-up-at",))
@@ -183,11 +187,10 @@ def notes(
         sentences.append(
             f"Below {number(limit)} d of effective curing the law is an extrapolation."
         )
-    floor = constant("curing.shortest_duration")
-    if equivalent_h < floor:
+    if equivalent_h < PUBLISHED_FROM_H:
         sentences.append(
-            f"The equivalent age lies below {duration(floor)}, the shortest effective curing of the law: "
-            "the true penalty may be worse."
+            f"The equivalent age lies below {duration(PUBLISHED_FROM_H)}: the curing law goes on there, "
+            "far beyond anything published."
         )
     if scenario.strategy(record.plan).penalty_input:
         sentences.append(

@@ -17,7 +17,6 @@ from stripwise.curing.follow_up import retention_name, wet_method
 from stripwise.curing.maturity import MATURITY_FUNCTIONS, equivalent_age, nurse_saul_maturity
 from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
-from stripwise.published import constant
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
@@ -274,11 +273,6 @@ def _days_to_match(case: Scenario, record: SiteRecord, plan: Plan, outcomes: pd.
         return math.nan
     missing_hours = float(
         outcomes["effective_curing_h"].iloc[0] - outcomes["effective_curing_h"].iloc[1]
-    )
-    # below its shortest duration the law counts more than the true equivalent age: make that up first
-    equivalent = float(outcomes["equivalent_age_h"].iloc[1])
-    missing_hours += (
-        max(constant("curing.shortest_duration") - equivalent, 0.0) if missing_hours > 0.0 else 0.0
     )
     wet = wet_method()
     name = retention_name(wet, record.face)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.curing.curing_law import effective_duration
+from stripwise.curing.curing_law import UNCURED_H, effective_duration
 from stripwise.curing.laws import DEFAULT_LAW, LAWS, CuringLaw, is_law_input
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.ingress.carbonation import curing_term
@@ -37,6 +37,10 @@ COVER = "reinforcement.cover"
 DIFFUSIVITY = "concrete.diffusivity"
 MEAN_COVER_OFFSET = "reinforcement.cover.mean_doubt"
 """Mean cover of this wall less the stated one [mm]; only where that is uncertain."""
+
+LOG_UNCURED, LOG_UNCURED_SKIN = 25.0, 9.0
+"""ln k_c of a face that was not cured at all: its front is at the bars at once. A solution through
+layers takes no more than the second, which has the same effect within a skin."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,12 @@ class Plan:
         if isinstance(strip, float) and isinstance(retention, float):
             return _cached_effective_days(self, strip, retention)
         return self._compute_effective_days(strip, retention)
+
+    def is_uncured(self, values: Values) -> NDArray[np.bool_] | bool:
+        """Whether the forms went before the face was cured at all, (n,) or one answer."""
+        if self.penalty or not isinstance(self.strip_age, str):
+            return False
+        return np.asarray(values[self.strip_age]) * self.strip_factor < UNCURED_H
 
     def _compute_effective_days(self, strip: Number, retention: Number) -> Array:
         return effective_duration(
@@ -300,11 +310,14 @@ class Wall:
                 np.log(curing_term(plan.effective_days(values), exponent)) for plan in self.plans
             )
         days = {plan: plan.effective_days(values) for plan in self.plans if not plan.penalty}
-        by_law: dict[Plan, Array] = {}
+        by_law: dict[Plan, Number] = {}
         if days:
             variates = [values[name] for name in self.law.inputs]
             logs = self.law.log_penalties(list(days.values()), self.reference_d, variates)
-            by_law = dict(zip(days, logs, strict=True))
+            uncured = LOG_UNCURED_SKIN if self.layered or self.numerical else LOG_UNCURED
+            for plan, log_k in zip(days, logs, strict=True):
+                early = plan.is_uncured(values)
+                by_law[plan] = np.where(early, uncured, log_k) if np.any(early) else log_k
         return tuple(
             by_law[plan] if plan in by_law else _given_log_penalty(plan, values)
             for plan in self.plans

@@ -197,8 +197,9 @@ def probability_curves(
             report=report,
         )
     samples = points * repeats
-    k_mean = sum(s.penalty for s in sums) / samples
-    k_square = sum(s.penalty_square for s in sums) / samples
+    cured = np.maximum(sum(s.cured for s in sums), 1.0)  # a face that was not has no finite k_c
+    k_mean = sum(s.penalty for s in sums) / cured
+    k_square = sum(s.penalty_square for s in sums) / cured
     return CurveSet(
         mean=mean_curves,
         repeats=tuple(curves(one) for one in tail_means),
@@ -231,6 +232,7 @@ SPECIAL_CASES = (
     *CASES_WITHOUT_FRONT,
     "no penalised zone left below the convection zone",
     "ageing exponent of 0.95 or more",
+    "forms removed before 1 equivalent hour, counted as depassivated",
 )
 
 
@@ -243,6 +245,7 @@ class _SampleSums:
     penalty_square: Array
     effective: Array
     cases: Array
+    cured: Array
 
     def plus(self, other: _SampleSums) -> _SampleSums:
         return _SampleSums(
@@ -251,6 +254,7 @@ class _SampleSums:
             self.penalty_square + other.penalty_square,
             self.effective + other.effective,
             self.cases + other.cases,
+            self.cured + other.cured,
         )
 
 
@@ -273,7 +277,11 @@ def _sum_block(
     block = wall.sample_block(values)
     score_mean = integral.conditional_mean(scores)
     means = integral.probabilities(wall, block, values, score_mean, ages=ages, upper=upper)
-    penalty = [np.exp(log_k) for log_k in block.log_penalty]
+    uncured = [plan.is_uncured(values) for plan in wall.plans]
+    penalty = [
+        np.where(early, 0.0, np.exp(log_k)) if np.any(early) else np.exp(log_k)
+        for early, log_k in zip(uncured, block.log_penalty, strict=True)
+    ]
 
     def total(value: ArrayLike) -> float:
         return float(np.mean(np.asarray(value, dtype=float)) * size)
@@ -292,6 +300,7 @@ def _sum_block(
             total(np.where(has_front, zone_at_bars, 0.0)),
             total(np.asarray(block.skin) <= np.asarray(block.zone)) if wall.layered else 0.0,
             total(np.asarray(block.exponent) >= 0.95),
+            total(np.any([np.broadcast_to(early, size) for early in uncured], axis=0)),
         ]
     )
     return _SampleSums(
@@ -300,6 +309,7 @@ def _sum_block(
         np.array([total(np.square(k)) for k in penalty]),
         np.array([total(plan.effective_days(values)) for plan in wall.plans]),
         cases,
+        np.array([total(np.logical_not(early)) for early in uncured]),
     )
 
 

@@ -8,6 +8,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from stripwise.curing.curing_law import UNCURED_H
 from stripwise.curing.follow_up import (
     FACES,
     FOLLOW_UPS,
@@ -17,6 +18,7 @@ from stripwise.curing.follow_up import (
     retention_name,
 )
 from stripwise.curing.laws import DEFAULT_LAW, LAWS, Variate, law_names
+from stripwise.curing.maturity import equivalent_age
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
 from stripwise.scenario.engine import declared, inputs_of, read_keys
@@ -51,6 +53,7 @@ __all__ = [
     "same_cure",
     "same_degree",
     "same_work",
+    "uncured_problem",
 ]
 
 LAW_VARIATES = ("early_slope",)
@@ -372,3 +375,26 @@ def _duration(table: FollowUpTable, path: KeyPath, *, method: str, problems: Pro
         return 24.0 * published_days
     problems.missing(where, f'how long the {method} stays, such as "3 d"')
     return math.nan
+
+
+def uncured_problem(hours: float, temperature: float, curing: Curing) -> str:
+    """Say why a strip age [h] at a concrete temperature [degC] is no curing at all, else ""."""
+    if math.isnan(hours + temperature + curing.reference_temperature):
+        return ""
+    for function in declared(CuringTable, "maturity").options:
+        equivalent = float(
+            equivalent_age(
+                hours,
+                temperature,
+                function=function,
+                reference_c=curing.reference_temperature,
+                activation_temperature=curing.activation_temperature,
+                datum_c=curing.datum_temperature,
+            )
+        )
+        if equivalent < UNCURED_H:
+            return (
+                f"is {equivalent:.2g} equivalent hours at {temperature:g} degC by the {function} "
+                f"function; below {UNCURED_H:g} h a face counts as not cured at all"
+            )
+    return ""

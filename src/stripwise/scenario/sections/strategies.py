@@ -19,6 +19,7 @@ from stripwise.scenario.sections.curing import (
     FollowUp,
     FollowUpTable,
     read_follow_up,
+    uncured_problem,
 )
 from stripwise.scenario.shapes import PenaltyInput, PenaltyTable, RandomInput, Scalar, String, Table
 from stripwise.units.names import printable, slug
@@ -42,8 +43,10 @@ STRIP_AGE = Random(
     "strip age",
     HOURS,
     "curing",
-    usual=(1.0, 1440.0),
-    usual_words="1 h to 60 d",
+    usual=(4.0, 1440.0),
+    usual_words="4 h to 60 d",
+    possible=(1.0, 1440.0),
+    possible_words="1 h to 60 d",
     bounds=ABOVE_0,
     needed="the age at stripping, such as {}",
     example='"16 h"',
@@ -225,6 +228,11 @@ def _strategy(
         _within_limits(found["strip_age"], table.strip_age, path, problems)
     own = found["concrete_temperature"]
     temperature = curing.temperature if own is None else own
+    age = found["strip_age"]
+    if isinstance(age, Input) and table.penalty is None:
+        hours = age.distribution.parent_mean
+        if broken := uncured_problem(hours, temperature, curing):
+            problems.add((*path, "strip_age"), broken, found=f"{hours:g} h")
     strategy = Strategy(
         name=name,
         slug=slug(name),
@@ -255,10 +263,10 @@ def _within_limits(
     item: Input, table: RandomInput | None, path: KeyPath, problems: Problems
 ) -> None:
     """Hold the strip age to its limits even where `unusual` lifts the usual range."""
-    low, high = STRIP_AGE.usual
+    low, high = STRIP_AGE.ends
     if table is not None and not low <= item.distribution.parent_mean <= high:
         found = table.value if table.value is not None else table.mean
-        problems.add((*path, "strip_age"), f"must be {STRIP_AGE.usual_words}", found=found)
+        problems.add((*path, "strip_age"), f"must be {STRIP_AGE.possible_range}", found=found)
 
 
 def _with_fit(strategy: Strategy, found: FromFit | None, *, curing: Curing) -> Strategy:

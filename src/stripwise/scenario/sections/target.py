@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -161,10 +161,16 @@ def read_target(table: TargetTable | None, problems: Problems) -> Target:
 
 
 def epistemic_for_confidence(
-    target: Target, table: TargetTable | None, inputs: Iterable[Input], problems: Problems
+    target: Target,
+    table: TargetTable | None,
+    inputs: Iterable[Input],
+    *,
+    unused: Sequence[Input],
+    problems: Problems,
 ) -> None:
-    """Refuse a demanded confidence where no random input is epistemic."""
-    if target.confidence and not any(item.epistemic_share > 0.0 for item in inputs):
+    """Refuse a demanded confidence where no random input that acts is epistemic."""
+    acting = [item for item in inputs if item not in unused]
+    if target.confidence and not any(item.epistemic_share > 0.0 for item in acting):
         problems.add(
             ("target", "confidence"),
             'needs a random input of kind = "knowledge" or with between_walls: without any, '
