@@ -128,9 +128,11 @@ def resolve(
     cost = read_cost(
         file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems
     )
-    label = read_keys(file.exposure, ("exposure",), problems, only=("class",))["class"]
-    title = read_keys(file, (), problems)["title"]
-    units = read_keys(file.report, ("report",), problems)["units"]
+    labels = {
+        **read_keys(file, (), problems),
+        **read_keys(file.exposure, ("exposure",), problems, only=("class",)),
+        **read_keys(file.report, ("report",), problems),
+    }
     reference = read_reference(file.reference_strategy, strategies.strategies, problems)
     correlations = read_correlations(
         file.correlation,
@@ -160,8 +162,8 @@ def resolve(
     return Scenario(
         path=path,
         digest=digest,
-        title=title or "",
-        exposure_class=label or "",
+        title=labels["title"] or "",
+        exposure_class=labels["class"] or "",
         target=target,
         reference_strategy=reference,
         strategies=strategies.strategies,
@@ -177,7 +179,7 @@ def resolve(
         exposure_age_d=concrete.exposure_age_d,
         ageing_ends=concrete.ageing_ends,
         chloride_basis=contents.basis,
-        units=units,
+        units=labels["units"],
         data_files=tuple(references.files.items()),
         warnings=tuple(warning for warning in warnings if warning),
         retentions=tuple(retentions),
