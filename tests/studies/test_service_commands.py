@@ -122,7 +122,7 @@ def test_a_design_holds_under_every_option(case, counted):
     result = design(scenario, workers=1)
     table = result.design[np.isclose(result.design["strip_age_h"], 14.0)]
     for place, cover in enumerate((50.0, 60.0)):
-        row = table[np.isclose(table["cover_mm"], cover)].iloc[0]
+        row = table[np.isclose(table["nominal_cover_mm"], cover)].iloc[0]
         # 32 points in each of 8 repeats: the t interval is 2.36 standard errors wide either way
         error = max(0.5 * (row["high95"] - row["low95"]) / 2.36, 1e-3)
         close(row["probability"], counted[place][0], error)

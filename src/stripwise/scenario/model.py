@@ -166,6 +166,11 @@ class Scenario:
     service: Service = Service()
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
+    @property
+    def nominal_cover(self) -> float:
+        """Cover of the drawings [mm]."""
+        return self.input("reinforcement.cover").distribution.parent_mean - self.cover_bias
+
     def input(self, name: str) -> Input:
         """Return the input of that name.
 

@@ -123,7 +123,13 @@ def resolve(
     inputs += curing_inputs + [item for item in retentions if item.name in used]
     inputs += strategies.inputs
     if choices is not None:
-        check_choices(choices, inputs, chloride=chloride, problems=problems)
+        check_choices(
+            choices,
+            inputs,
+            bias=cover_bias(file.reinforcement),
+            chloride=chloride,
+            problems=problems,
+        )
     skin_within_cover(inputs, problems)
     cost = read_cost(
         file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems

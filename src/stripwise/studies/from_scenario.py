@@ -69,6 +69,7 @@ def build_wall(scenario: Scenario) -> Wall:
         layered=scenario.curing.layered,
         reference_d=scenario.curing.reference_d,
         law=LAWS[scenario.curing.law],
+        cover_bias=scenario.cover_bias,
         conditions=service_conditions_from(scenario),
     )
 

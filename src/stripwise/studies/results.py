@@ -56,7 +56,7 @@ class ExchangeRate:
     Attributes
     ----------
     cover, strip_age
-        The design point: mean cover [mm] and strip age [h].
+        The design point: nominal cover [mm] and strip age [h].
     rate
         mm of cover per 24 h of forms.
     low95, high95
@@ -81,7 +81,7 @@ class ReliabilityMap:
     Attributes
     ----------
     cover
-        (c,) mean cover [mm].
+        (c,) nominal cover [mm].
     strip_age
         (t,) strip age [h], equally spaced in its logarithm.
     follow_up

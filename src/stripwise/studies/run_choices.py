@@ -112,4 +112,6 @@ def _exchange(setting: Setting) -> ExchangeRate | None:
         float(str(row[name])) for name in ("value", "low95", "high95", "know_low", "know_high")
     )
     hours = setting.hours(setting.reference)
-    return ExchangeRate(setting.mean_cover, hours, value, low95, high95, know_low, know_high)
+    return ExchangeRate(
+        setting.wall.nominal_cover, hours, value, low95, high95, know_low, know_high
+    )

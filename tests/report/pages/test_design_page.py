@@ -83,7 +83,7 @@ def test_the_page_for_the_site_is_short_and_cautious(pier, report, read_page):
     row = table[
         (table["temperature_degC"] == 10.0)
         & (table["follow_up"] == "none")
-        & (table["cover_mm"] == 70.0)
+        & (table["nominal_cover_mm"] == 70.0)
     ].iloc[0]
     assert f"{row['site_strip_age_h']:g} h" in text
     assert row["site_strip_age_h"] >= row["high95"]

@@ -30,7 +30,7 @@ def found(closed_design):
 
 def test_probability_of_every_design_point(found, closed):
     for hours, rows in found.design.groupby("strip_age_h"):
-        exact = special.ndtr((closed.front(hours) - rows["cover_mm"]) / closed.sd)
+        exact = special.ndtr((closed.front(hours) - rows["nominal_cover_mm"]) / closed.sd)
         assert_allclose(rows["probability"], exact, rtol=0, atol=1e-7)
         assert_allclose(rows["reliability_index"], -special.ndtri(exact), rtol=0, atol=1e-4)
     # nothing is sampled, so that the interval closes
@@ -49,7 +49,7 @@ def test_required_cover_is_the_front_and_beta_deviations(found, closed):
 
 
 def test_earliest_strip_age_is_the_root_of_the_front(found, closed):
-    rows = found.earliest.set_index("cover_mm")
+    rows = found.earliest.set_index("nominal_cover_mm")
     met = 0
     for cover, row in rows.iterrows():
         limit = float(cover) - BETA * closed.sd
@@ -71,7 +71,7 @@ def test_exchange_rates_are_differences_of_fronts(found, closed):
     table = found.exchange
     days = table[table["question"] == COVER_PER_DAY]
     point = days[days["place"] == AT_DESIGN_POINT].iloc[0]
-    assert (point["strip_age_h"], point["cover_mm"]) == (24.0, 60.0)
+    assert (point["strip_age_h"], point["nominal_cover_mm"]) == (24.0, 60.0)
     assert_allclose(point["value"], closed.front(24.0) - closed.front(48.0), rtol=0, atol=1e-4)
     line = days[days["place"] == ON_TARGET_LINE]
     assert len(line) >= 3
@@ -79,7 +79,7 @@ def test_exchange_rates_are_differences_of_fronts(found, closed):
         hours = row["strip_age_h"]
         exact = closed.front(hours) - closed.front(hours + 24.0)
         assert_allclose(row["value"], exact, rtol=0, atol=1e-4)
-        assert_allclose(row["cover_mm"], closed.front(hours) + BETA * closed.sd, rtol=0, atol=1e-4)
+        assert_allclose(row["nominal_cover_mm"], closed.front(hours) + BETA * closed.sd, rtol=0, atol=1e-4)
     earlier = table[table["question"] == "cover that stripping 12 h earlier must buy"].iloc[0]
     assert_allclose(earlier["value"], closed.front(12.0) - closed.front(24.0), rtol=0, atol=1e-4)
 
@@ -111,7 +111,7 @@ def test_site_table_strips_by_equal_maturity(found):
     # ASTM C1074 with Q = 5000 K (recalled).
     rows = found.strip_ages[found.strip_ages["status"] == "ok"]
     table = rows.pivot_table(
-        index="cover_mm", columns="temperature_degC", values="earliest_strip_age_h"
+        index="nominal_cover_mm", columns="temperature_degC", values="earliest_strip_age_h"
     )
     pairs = table[[15.0, 20.0]].dropna()
     assert not pairs.empty
@@ -158,11 +158,19 @@ def test_design_point_rows_need_no_whole_design(found, closed):
     assert len(design_point_rows(late)) == 1
 
 
-def test_nominal_covers_leave_out_the_bias(closed):
-    case = closed.scenario
-    biased = stripwise.design(replace(case, cover_bias=3.0, cost=None))
-    plain = stripwise.design(replace(case, cost=None))
-    for table, column in (("design", "cover_mm"), ("required", "required_cover_mm")):
-        left, right = (getattr(r, table)[column] for r in (biased, plain))
-        assert_allclose(right - left, 3.0, rtol=0, atol=1e-9)
+def test_every_cover_is_nominal(closed):
+    """The mean lies above the nominal by the bias, on the map, in the table and at the price."""
+    case, bias = closed.scenario, -4.0
+    biased, plain = stripwise.design(replace(case, cover_bias=bias)), stripwise.design(case)
+    assert_allclose(biased.design["nominal_cover_mm"], plain.design["nominal_cover_mm"])
+    for hours, rows in biased.design.groupby("strip_age_h"):
+        mean = rows["nominal_cover_mm"] + bias
+        exact = special.ndtr((closed.front(hours) - mean) / closed.sd)
+        assert_allclose(rows["probability"], exact, rtol=0, atol=1e-7)
+    need, without = biased.required["required_cover_mm"], plain.required["required_cover_mm"]
+    assert_allclose(need - without, -bias, rtol=0, atol=1e-4)
     assert_allclose(biased.required["drawn_cover_mm"] % 5.0, 0.0)
+    # the owner pays for what is drawn: a worse bias costs more
+    drawn = [r.cost[r.cost["kind"] == "strategy at drawn cover"] for r in (biased, plain)]
+    assert np.all(drawn[0]["first_cost"].to_numpy() > drawn[1]["first_cost"].to_numpy() - 1e-9)
+    assert drawn[0]["first_cost"].sum() > drawn[1]["first_cost"].sum()

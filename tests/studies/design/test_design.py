@@ -33,7 +33,7 @@ def test_columns_of_the_contract(pier):
         list(pier.design)
         == columns("design")
         == [
-            "cover_mm",
+            "nominal_cover_mm",
             "strip_age_h",
             "follow_up",
             "probability",
@@ -64,7 +64,7 @@ def test_a_design_point_is_a_run_of_its_own(pier, pier_case, place):
         pier_case, "own", strip_age=float(row["strip_age_h"]), temperature=15.0, follow_up=follow_up
     )
     inputs = tuple(
-        replace(item, distribution=shifted_cover(wall, float(row["cover_mm"])))
+        replace(item, distribution=shifted_cover(wall, float(row["nominal_cover_mm"])))
         if item.name == COVER
         else item
         for item in wall.inputs
@@ -105,9 +105,9 @@ def test_less_time_in_the_forms_needs_more_cover(pier):
     order = ["Forms 5 d", "Forms 24 h", "Forms 14 h"]
     assert need[order].is_monotonic_increasing
     for _, rows in pier.earliest.groupby("follow_up"):
-        hours = rows.sort_values("cover_mm")["earliest_strip_age_h"].to_numpy()
+        hours = rows.sort_values("nominal_cover_mm")["earliest_strip_age_h"].to_numpy()
         assert np.all(hours[1:] <= hours[:-1])
-    for _, rows in pier.strip_ages.groupby(["follow_up", "cover_mm"]):
+    for _, rows in pier.strip_ages.groupby(["follow_up", "nominal_cover_mm"]):
         hours = rows.sort_values("temperature_degC")["earliest_strip_age_h"].to_numpy()
         assert np.all(hours[1:] <= hours[:-1])
 
@@ -117,11 +117,11 @@ def test_warm_concrete_without_follow_up_strips_earlier_by_its_maturity(pier):
     # stand in the ratio of the Arrhenius factors, ASTM C1074 with Q = 5000 K (recalled).
     rows = pier.strip_ages[
         (pier.strip_ages["follow_up"] == "none") & (pier.strip_ages["status"] == "ok")
-    ].set_index(["temperature_degC", "cover_mm"])["earliest_strip_age_h"]
+    ].set_index(["temperature_degC", "nominal_cover_mm"])["earliest_strip_age_h"]
     factor = np.exp(5000.0 * (1.0 / 283.15 - 1.0 / 293.15))
     for cover in (55.0, 60.0):
         assert_allclose(rows[10.0, cover] / rows[20.0, cover], factor, rtol=1e-3)
-    own = pier.earliest.set_index(["follow_up", "cover_mm"])["earliest_strip_age_h"]
+    own = pier.earliest.set_index(["follow_up", "nominal_cover_mm"])["earliest_strip_age_h"]
     assert_allclose(rows[15.0, 60.0], own["none", 60.0], rtol=1e-3)
 
 
@@ -130,7 +130,7 @@ def test_exchange_rate_along_the_target_line_is_the_difference_of_covers(pier, p
     line = table[(table["place"] == "along the target line") & (table["follow_up"] == "none")]
     rows = line[line["question"].str.contains("24 h")].set_index("strip_age_h")
     setting = Setting.from_scenario(pier_case, workers=1)
-    need = rows["cover_mm"]
+    need = rows["nominal_cover_mm"]
     assert_allclose(need[24.0] - need[48.0], rows.at[24.0, "value"], rtol=0, atol=1e-9)
     # the covers belong to the target
     plan = replace(setting.plans[0], strip_age=48.0)
@@ -157,7 +157,7 @@ def test_covers_on_the_target_line_meet_it_where_the_mean_cover_is_in_doubt(pier
         plan = replace(setting.plans[0], strip_age=row["strip_age_h"])
         p = probability_by_repeat(
             setting.wall_with((plan,)),
-            np.array([row["cover_mm"]]),
+            np.array([row["nominal_cover_mm"]]),
             setting.at_life,
             sample=setting.map_sample,
         ).mean()
@@ -212,7 +212,7 @@ def test_cheapest_point_is_the_cheapest_that_meets_the_target(pier):
     cheapest = pier.cost[pier.cost["kind"] == "cheapest point"].set_index("follow_up")
     for label, rows in good.groupby("follow_up"):
         best = rows.loc[rows["cost"].idxmin()]
-        assert best["cover_mm"] == cheapest.at[label, "cover_mm"]
+        assert best["nominal_cover_mm"] == cheapest.at[label, "nominal_cover_mm"]
         # the same sample at more points per repeat than the map would take
         assert_allclose(best["cost"], cheapest.at[label, "cost"], rtol=1e-9)
     assert cheapest["met_on_average"].eq("yes").all()
@@ -313,7 +313,7 @@ def test_every_kind_of_wall_has_a_design(quick_case, case):
         cost=cost,
     )
     result = stripwise.design(wall)
-    p = result.design.pivot_table(index="strip_age_h", columns="cover_mm", values="probability")
+    p = result.design.pivot_table(index="strip_age_h", columns="nominal_cover_mm", values="probability")
     assert np.all(np.diff(p.to_numpy(), axis=1) <= 1e-9)
     assert np.all(np.diff(p.to_numpy(), axis=0) <= 1e-9)
     assert cost is None or np.isfinite(result.cost["cost"]).all()

@@ -80,7 +80,7 @@ def test_the_earliest_strip_age_comes_with_its_caution(closed_design, told):
     assert "strength" in text
     assert "stability" in text
     assert "frost" in text
-    row = closed_design.earliest.set_index("cover_mm").loc[60.0]
+    row = closed_design.earliest.set_index("nominal_cover_mm").loc[60.0]
     assert row["status"] == "ok"
     hours = formatting.duration(row["earliest_strip_age_h"])
     assert f"with no follow-up from {hours} on" in text

@@ -87,7 +87,7 @@ def _label_rows(ax: Axes, data: DesignResult, rows: pd.DataFrame) -> None:
     room = (LEFT_MM - 3.0) * sheet.POINTS_PER_MM
     lines = []
     for row in rows.to_dict("records"):
-        cover = formatting.length(float(row["cover_mm"]), units=units)
+        cover = formatting.length(float(row["nominal_cover_mm"]), units=units)
         name = str(row["option"]) if row["kind"] != "cheapest point" else "cheapest design point"
         after = ""
         if row["kind"] == "cheapest point":
@@ -168,7 +168,7 @@ def _title(data: DesignResult, rows: pd.DataFrame) -> str:
     if strategies.empty:
         return "What the cheapest design point costs in the long run"
     best = strategies.iloc[0]
-    cover = formatting.length(float(best["cover_mm"]), units=data.scenario.units)
+    cover = formatting.length(float(best["nominal_cover_mm"]), units=data.scenario.units)
     return (
         f"In the long run {best['option']} with {cover} of nominal cover is the cheapest strategy: "
         f"{formatting.number(float(best['cost']))} {money}/m²"

@@ -130,7 +130,7 @@ def plot_map(
     ax.set_xticks([], minor=True)
     ax.set_xlabel("Strip age", fontsize=style.TEXT_SIZE)
     ax.set_ylabel(
-        f"Mean cover [{formatting.display_unit('mm', units=units)}]", fontsize=style.TEXT_SIZE
+        f"Nominal cover [{formatting.display_unit('mm', units=units)}]", fontsize=style.TEXT_SIZE
     )
     rise = 3.5 + _names_height(lines_in_range(ax.get_xlim(), lines), sheet.axes_size(ax)[0])
     sheet.annotate(
@@ -257,15 +257,15 @@ def _title(data: HasReliabilityMap) -> str:
         hours = formatting.duration(float(grid.strip_age[at]))
         if np.isnan(required[at]):
             most = formatting.length(float(grid.cover[-1]), units=units)
-            parts.append(f"stripped at {hours}, not even {most} of mean cover is enough")
+            parts.append(f"stripped at {hours}, not even {most} of nominal cover is enough")
         elif required[at] <= grid.cover[0]:
             least = formatting.length(float(grid.cover[0]), units=units)
-            parts.append(f"stripped at {hours}, {least} of mean cover is enough")
+            parts.append(f"stripped at {hours}, {least} of nominal cover is enough")
         else:
             cover = formatting.length(
                 formatting.round_up_cover(float(required[at]), units=units), units=units
             )
-            parts.append(f"stripped at {hours}, the wall needs {cover} of mean cover")
+            parts.append(f"stripped at {hours}, the wall needs {cover} of nominal cover")
     text = "; ".join(parts)
     after = f" (follow-up: {grid.follow_up[0]})"
     if grid.follow_up[0] == "none":

@@ -191,7 +191,7 @@ def _title(data: DesignResult) -> str:
     after = "" if best["follow_up"] == "none" else f", then {best['follow_up']}"
     return (
         "The cheapest first build that meets the target has "
-        f"{formatting.length(float(best['cover_mm']), units=units)} of nominal cover and forms kept "
+        f"{formatting.length(float(best['nominal_cover_mm']), units=units)} of nominal cover and forms kept "
         f"{formatting.duration(float(best['strip_age_h']))}{after}: "
         f"{formatting.number(float(best['first_cost']))} {data.scenario.cost.currency}/m²"
     )

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 from stripwise.errors import InputError
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import Box, spread_labels, text_width
-from stripwise.report.pages.cover_answers import mean_cover
 from stripwise.scenario.sections.curing import same_cure, same_degree
 from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
 from stripwise.units import formatting
@@ -34,12 +33,12 @@ def draw_strategy_markers(
 ) -> list[Box]:
     """Mark the strategies of a panel by a dot each, with their numbers spread beside it.
 
-    `hours` (t,) are the strip ages of the map [h], `cover` (c,) its mean covers in the unit of the
+    `hours` (t,) are the strip ages of the map [h], `cover` (c,) its nominal covers in the unit of the
     axis, `label` names the follow-up. Returns what is covered on paper [pt].
     """
     scenario = data.scenario
-    mean = formatting.to_display_unit(mean_cover(data), "mm", units=scenario.units)
-    if not cover[0] <= mean <= cover[-1]:
+    nominal = formatting.to_display_unit(scenario.nominal_cover, "mm", units=scenario.units)
+    if not cover[0] <= nominal <= cover[-1]:
         return []
     numbers_at: dict[float, list[str]] = {}
     for number, strip, panel in _map_points(data):
@@ -49,11 +48,11 @@ def draw_strategy_markers(
         return []
     width, height = sheet.axes_size(ax)
     strips = np.array(list(numbers_at))
-    dots = to_axes_points(ax, strips, np.full(len(numbers_at), mean))
+    dots = to_axes_points(ax, strips, np.full(len(numbers_at), nominal))
     texts = [", ".join(numbers) for numbers in numbers_at.values()]
     ax.plot(
         strips,
-        np.full(len(numbers_at), mean),
+        np.full(len(numbers_at), nominal),
         "o",
         ms=DOT_SIZE,
         mfc=style.MARKER_COLOR,
@@ -141,7 +140,7 @@ def _map_points(data: HasReliabilityMap) -> list[tuple[int, float, str]]:
 def strategies_off_map(data: HasReliabilityMap) -> list[int]:
     """List the strategies that lie on no panel of the map, by number from 1."""
     grid = require_map(data)
-    inside = grid.cover[0] <= mean_cover(data) <= grid.cover[-1]
+    inside = grid.cover[0] <= data.scenario.nominal_cover <= grid.cover[-1]
     shown = {
         number
         for number, strip, label in _map_points(data)

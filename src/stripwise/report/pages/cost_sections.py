@@ -116,14 +116,14 @@ def _cost_table(result: DesignResult) -> Table:
             return str(row["option"])
         return "no follow-up" if row["follow_up"] == "none" else str(row["follow_up"])
 
-    lowest = write(float(result.design["cover_mm"].min()))
+    lowest = write(float(result.design["nominal_cover_mm"].min()))
     return Table(
         f"Per m², {cost.currency}. In grey: knowledge interval. Cover counts beyond {lowest}. "
         f"Repairs: {_repair_text(scenario)}, at a real discount rate of {percent(cost.rate)} a year, "
         f"until {years(cost.horizon)}.",
         (
             Column("Option", write=option),
-            numeric("Cover", "cover_mm", write, kind="tight"),
+            numeric("Cover", "nominal_cover_mm", write, kind="tight"),
             numeric("Strip age", "strip_age_h", duration, kind="tight"),
             numeric("Probability", "probability", percent, kind="tight"),
             Column("Target met on average", "met_on_average", lambda text: Cell(text, kind=text)),

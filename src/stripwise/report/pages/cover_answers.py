@@ -15,7 +15,6 @@ __all__ = [
     "CoverTable",
     "cover_table",
     "earliest_table",
-    "mean_cover",
     "required_cover",
     "usual_strip_ages",
 ]
@@ -55,16 +54,8 @@ class CoverTable:
     rows: tuple[tuple[str, tuple[str, ...]], ...]
 
 
-def mean_cover(assessment: HasReliabilityMap) -> float:
-    """Return the mean cover of the scenario [mm]; NaN if no input is named so."""
-    for item in assessment.scenario.inputs:
-        if item.name == "reinforcement.cover":
-            return float(item.distribution.mean)
-    return float("nan")
-
-
 def required_cover(grid: ReliabilityMap, target: float) -> Array:
-    """Interpolate the mean cover at which the index reaches the target, (f, t) [mm].
+    """Interpolate the nominal cover at which the index reaches the target, (f, t) [mm].
 
     The lowest of the map where that is enough, NaN where the highest is not.
     """
@@ -73,7 +64,7 @@ def required_cover(grid: ReliabilityMap, target: float) -> Array:
 
 
 def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
-    """Tabulate the mean cover that meets the target, by strip age and follow-up.
+    """Tabulate the nominal cover that meets the target, by strip age and follow-up.
 
     Rounded up to whole mm or 0.05 in; None without a map.
     """
@@ -103,7 +94,7 @@ def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
 
 
 def earliest_table(assessment: HasReliabilityMap) -> CoverTable | None:
-    """Tabulate the earliest strip age that meets the target, by mean cover and follow-up.
+    """Tabulate the earliest strip age that meets the target, by nominal cover and follow-up.
 
     Rounded up to half hours or tenths of a day; None without a map.
     """

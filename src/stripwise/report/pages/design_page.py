@@ -204,7 +204,7 @@ def _required_table(result: DesignResult) -> Table:
 
 def _earliest_table(result: DesignResult) -> Table:
     table, write = result.earliest, _length(result)
-    covers = np.sort(table["cover_mm"].unique())
+    covers = np.sort(table["nominal_cover_mm"].unique())
     spread = np.linspace(0, len(covers) - 1, min(len(covers), MAX_COVERS))
     picks = [float(covers[k]) for k in np.unique(np.round(spread).astype(int))]
     longest = duration(float(result.design["strip_age_h"].max()))
@@ -219,7 +219,7 @@ def _earliest_table(result: DesignResult) -> Table:
 
     lines = []
     for label, rows in table.groupby("follow_up", sort=False):
-        by_cover = {float(row["cover_mm"]): row for row in rows.to_dict("records")}
+        by_cover = {float(row["nominal_cover_mm"]): row for row in rows.to_dict("records")}
         lines.append((follow_up_text(str(label)), [cell(by_cover[cover]) for cover in picks]))
     return matrix(
         f"Earliest strip age that meets the target, by nominal cover. {cured_at(result.scenario)} In "
@@ -251,8 +251,8 @@ def _exchange_table(result: DesignResult) -> Table:
 
     def place(row: Row) -> str:
         parts = [str(row["place"])]
-        if np.isfinite(row["cover_mm"]) and row["place"] == "at the design point":
-            parts.append(_length(result)(row["cover_mm"]))
+        if np.isfinite(row["nominal_cover_mm"]) and row["place"] == "at the design point":
+            parts.append(_length(result)(row["nominal_cover_mm"]))
         return ", ".join(
             [*parts, duration(float(row["strip_age_h"])), follow_up_text(str(row["follow_up"]))]
         )

@@ -223,14 +223,14 @@ def _map_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]
         (
             *blocks,
             matrix(
-                "Mean cover that meets the target, by strip age (rounded up; knowledge averaged, "
+                "Nominal cover that meets the target, by strip age (rounded up; knowledge averaged, "
                 "no safety margin added)",
                 "Follow-up",
                 covers.heads,
                 covers.rows,
             ),
             matrix(
-                "Earliest strip age that meets the target, by mean cover (rounded up to half "
+                "Earliest strip age that meets the target, by nominal cover (rounded up to half "
                 "hours, from 2 d on to tenths of a day; knowledge averaged, no safety margin added)",
                 "Follow-up",
                 earliest.heads,
@@ -271,7 +271,7 @@ def _exchange(assessment: Assessment) -> Iterable[Section]:
     elif sampling:
         bounds = f" (sampling interval {sampling}; no knowledge inputs)"
     text = Markup(
-        "At a mean cover of {} and a strip age of {}, 24 h more in the forms buy as much "
+        "At a nominal cover of {} and a strip age of {}, 24 h more in the forms buy as much "
         "reliability as <strong>{}</strong> of cover{}, for {}. The rate holds near this point "
         "only. The gates before stripping stay as they are."
     ).format(

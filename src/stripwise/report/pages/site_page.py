@@ -28,7 +28,7 @@ def site_page(result: DesignResult) -> Report:
     """Make the strip-age table as one page to print for the site."""
     scenario, table, hours = result.scenario, result.strip_ages, result.design["strip_age_h"]
     units = scenario.units
-    covers = sorted(table["cover_mm"].unique())
+    covers = sorted(table["nominal_cover_mm"].unique())
     settled = (
         " on average over what is not known; settled the other way, much longer may be needed, as "
         "the knowledge intervals of the report say"
@@ -39,7 +39,7 @@ def site_page(result: DesignResult) -> Report:
         (
             temperature(float(str(warmth)), units=units),
             follow_up_text(str(label)),
-            *rows.sort_values("cover_mm")["site_strip_age_h"],
+            *rows.sort_values("nominal_cover_mm")["site_strip_age_h"],
         )
         for warmth, block in table.groupby("temperature_degC", sort=True)
         for label, rows in block.groupby("follow_up", sort=False)

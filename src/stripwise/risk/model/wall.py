@@ -194,6 +194,8 @@ class Wall:
         Options of the physics; None without any, which costs nothing.
     law
         Curing law.
+    cover_bias
+        Mean cover less the nominal cover of drawings [mm].
     """
 
     inputs: tuple[Input, ...]
@@ -206,6 +208,7 @@ class Wall:
     reference_d: float
     conditions: ServiceConditions | None = None
     law: CuringLaw = LAWS[DEFAULT_LAW]
+    cover_bias: float = 0.0
 
     def uses(self, item: Input) -> bool:
         """Tell whether an input reaches any strategy; those of curing may reach none."""
@@ -214,6 +217,11 @@ class Wall:
     def input(self, name: str) -> Input:
         """Return the input of that name."""
         return next(item for item in self.inputs if item.name == name)
+
+    @property
+    def nominal_cover(self) -> float:
+        """Cover of the drawings [mm]."""
+        return self.input(COVER).distribution.parent_mean - self.cover_bias
 
     @property
     def has_surface_history(self) -> bool:

@@ -63,10 +63,9 @@ class SamplingOptions:
     workers: int = 2
 
 
-def shifted_cover(wall: Wall, mean: float) -> Distribution:
-    """Return the distribution of the cover after a change of the nominal cover to a mean [mm]."""
-    law = wall.input(COVER).distribution
-    return law.shifted(mean - law.parent_mean)
+def shifted_cover(wall: Wall, nominal: float) -> Distribution:
+    """Return the distribution of the cover under another nominal cover [mm]."""
+    return wall.input(COVER).distribution.shifted(nominal - wall.nominal_cover)
 
 
 def has_cheap_covers(wall: Wall) -> bool:
@@ -86,7 +85,7 @@ def probability_by_repeat(
 ) -> Array:
     """Return the probability per scrambling, (r, p, a, c).
 
-    Over strategies, ages (a,) since first exposure [yr] and mean covers (c,) [mm].
+    Over strategies, ages (a,) since first exposure [yr] and nominal covers (c,) [mm].
     """
     integral, sampler = Integral.from_wall(wall, prefer_cover=True)
     integrals = _CoverIntegrals.from_covers(wall, integral, covers)
@@ -142,8 +141,9 @@ class _CoverIntegrals:
 
     @classmethod
     def from_covers(cls, wall: Wall, integral: Integral, covers: Array) -> _CoverIntegrals:
-        nominal = wall.input(COVER).distribution.parent_mean
-        shifted_integrals = tuple(integral.moved(float(cover) - nominal) for cover in covers)
+        shifted_integrals = tuple(
+            integral.moved(float(cover) - wall.nominal_cover) for cover in covers
+        )
         if integral.name != COVER or integral.weights is not None:
             return cls(
                 wall, covers, shifted_integrals, 0.0, 1.0, np.empty((0, 0)), np.empty((0, 0))
@@ -200,7 +200,6 @@ class _CoverIntegrals:
     def _one_by_one(self, values: dict[str, Number], score_mean: Number, ages: Array) -> Array:
         wall, block = self.wall, self.wall.sample_block(values)
         p = np.empty((len(wall.plans), len(ages), len(self.covers)))
-        nominal = wall.input(COVER).distribution.parent_mean
         if self.shifted_integrals and self.shifted_integrals[0].name == COVER:
             for j, age in enumerate(ages):
                 depths = front_depths(wall, block, age)
@@ -212,7 +211,7 @@ class _CoverIntegrals:
             return p
         upper = np.zeros(p.shape[:2], dtype=bool)
         for c, cover in enumerate(self.covers):
-            shifted_values = {**values, COVER: values[COVER] + (float(cover) - nominal)}
+            shifted_values = {**values, COVER: values[COVER] + (float(cover) - wall.nominal_cover)}
             p[:, :, c] = self.shifted_integrals[c].probabilities(
                 wall, block, shifted_values, score_mean, ages, upper
             )

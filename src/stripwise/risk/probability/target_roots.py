@@ -184,7 +184,7 @@ def find_target_root(
     Parameters
     ----------
     covers
-        (c,) rising mean covers [mm].
+        (c,) rising nominal covers [mm].
     p
         (r, c) probability, one row per repeat.
     target
@@ -253,7 +253,7 @@ def earliest_strip_ages(
     plans
         p strategies whose strip age is sought.
     covers
-        (c,) mean cover [mm].
+        (c,) nominal cover [mm].
     strip_ages
         Shortest and longest strip age [h].
     age

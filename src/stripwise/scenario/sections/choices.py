@@ -153,7 +153,7 @@ class ConcreteOption:
 class Choices:
     """Ranges of the decisions on the table; None where the scenario does not open one.
 
-    `cover` (low, high, step) in mm of mean cover; `strip_age` (low, high) in h; `cover_sd` in mm,
+    `cover` (low, high, step) in mm of nominal cover; `strip_age` (low, high) in h; `cover_sd` in mm,
     empty where the execution is no choice; `concretes` besides that of the scenario.
     """
 
@@ -207,16 +207,17 @@ def read_choices(
 
 
 def check_choices(
-    choices: Choices, inputs: list[Input], *, chloride: bool, problems: Problems
+    choices: Choices, inputs: list[Input], *, bias: float, chloride: bool, problems: Problems
 ) -> None:
-    """Check the ranges against the inputs of the scenario."""
+    """Check the ranges against the inputs of the scenario; `bias` of the cover [mm]."""
     by_name = {item.name: item.distribution for item in inputs}
     zone, cover = by_name.get("exposure.convection_zone"), by_name.get("reinforcement.cover")
-    if zone is not None and choices.cover[0] <= zone.mean:
+    less = f" less the bias of the cover, {bias:g} mm" if bias else ""
+    if zone is not None and choices.cover[0] + bias <= zone.mean:
         problems.add(
             ("choices", "cover", "low"),
-            f"must be above the mean convection zone of {zone.mean:.3g} mm; bars inside it are not "
-            "covered by the model",
+            f"must be above the mean convection zone of {zone.mean:.3g} mm{less}; bars inside it are "
+            "not covered by the model",
             found=f"{choices.cover[0]:g} mm",
         )
     if cover is not None:

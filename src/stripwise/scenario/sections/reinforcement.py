@@ -7,6 +7,7 @@ from typing import Annotated
 
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
+from stripwise.errors import InputError
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import FROM_0, MM, PERCENT, Random
 from stripwise.scenario.problems import Problems
@@ -103,6 +104,9 @@ def mean_doubt_alone(
 
 
 def cover_bias(table: ReinforcementTable) -> float:
-    """Return the mean cover less the nominal cover [mm], of a section without problems."""
+    """Return the mean cover less the nominal cover [mm]; 0 where that is no length."""
     bias = None if table.cover is None else table.cover.bias
-    return 0.0 if bias is None else parse(bias, LENGTH, to="mm", difference=True)
+    try:
+        return 0.0 if bias is None else parse(bias, LENGTH, to="mm", difference=True)
+    except InputError:
+        return 0.0

@@ -184,7 +184,7 @@ def break_even_rows(setting: Setting, ages: CostAges, cost: Cost) -> list[dict[s
     if plan.penalty:
         return []
     wall = setting.wall_with(tuple(with_strip_age(plan, h) for h in (hours, hours + 1.0)))
-    covers = np.array([setting.mean_cover])
+    covers = np.array([setting.wall.nominal_cover])
     weights = ages.weights(cost)
 
     def avoided_repairs(p: Array | None) -> Array | None:
@@ -205,7 +205,7 @@ def break_even_rows(setting: Setting, ages: CostAges, cost: Cost) -> list[dict[s
             "most that one hour more in the forms is worth (repairs avoided)",
             "at the design point",
             setting.label(plan),
-            setting.nominal(setting.mean_cover),
+            setting.wall.nominal_cover,
             hours,
             by_repeat_values,
             epistemic,

@@ -42,7 +42,7 @@ class DesignResult:
         Prices of strategies and design points, first cost against probability, where the choice
         turns; None without a [cost] section.
     reliability_map
-        The map for the figures; its cover is the mean cover.
+        The map for the figures.
     verdict
         Sentences, the most important first.
     warnings

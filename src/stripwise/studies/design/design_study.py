@@ -205,7 +205,7 @@ class _DesignMap:
         options = map_options(setting)
         return pd.DataFrame(
             {
-                "cover_mm": [setting.nominal(o.cover) for o in options],
+                "nominal_cover_mm": [o.cover for o in options],
                 "strip_age_h": [o.hours for o in options],
                 "follow_up": [o.follow_up.label for o in options],
                 "probability": mean.ravel(),
@@ -251,7 +251,7 @@ def _cost_tables(
             "strategy",
             plan,
             setting.scenario.strategy(plan.name).follow_up,
-            setting.mean_cover,
+            setting.wall.nominal_cover,
             setting.hours(plan),
         )
         for plan in setting.wall.plans
@@ -262,8 +262,7 @@ def _cost_tables(
             "strategy at drawn cover",
             o.plan,
             o.follow_up,
-            setting.rounded_up(setting.nominal(max(f.value, setting.covers[0])))
-            + setting.scenario.cover_bias,
+            setting.rounded_up(max(f.value, float(setting.covers[0]))),
             o.hours,
         )
         for o, f in zip(strategies, required_covers.in_range, strict=True)
@@ -284,7 +283,7 @@ def _cost_tables(
                     "kind": "design point",
                     "option": [o.name for o in points],
                     "follow_up": [o.follow_up.label for o in points],
-                    "cover_mm": [setting.nominal(o.cover) for o in points],
+                    "nominal_cover_mm": [o.cover for o in points],
                     "strip_age_h": [o.hours for o in points],
                     "first_cost": first.ravel(),
                     "probability": mean.ravel(),

@@ -104,7 +104,7 @@ def exchange_row(  # noqa: PLR0917
         "question": question,
         "place": place,
         "follow_up": follow_up,
-        "cover_mm": cover,
+        "nominal_cover_mm": cover,
         "strip_age_h": hours,
         "value": mean,
         "low95": low,
@@ -172,7 +172,7 @@ def _index(setting: Setting, covers: Array) -> Callable[[Wall, bool], Array | No
 
 def _cover_changes(setting: Setting) -> Array:
     """Return changes of cover to look at, 0 among them, that leave some cover [mm]."""
-    less = min(LARGEST_COVER_CUT, 0.6 * setting.mean_cover)
+    less = min(LARGEST_COVER_CUT, 0.6 * setting.wall.nominal_cover)
     return np.concatenate(
         [np.linspace(-less, 0.0, 16)[:-1], np.linspace(0.0, LARGEST_EXTRA_COVER, 31)]
     )
@@ -188,10 +188,10 @@ def design_point_rows(setting: Setting) -> list[dict[str, object]]:
         _cover_changes(setting),
     )
     pairs = _by_repeat_and_epistemic(
-        setting, _index(setting, setting.mean_cover + cover_changes), wall
+        setting, _index(setting, setting.wall.nominal_cover + cover_changes), wall
     )
     zero = int(np.argmin(np.abs(cover_changes)))
-    label, nominal = setting.label(plan), setting.nominal(setting.mean_cover)
+    label, nominal = setting.label(plan), setting.wall.nominal_cover
 
     def answers(row: int, goal: int) -> list[Array | None]:
         return [
@@ -232,7 +232,7 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
     question = f"cover worth {setting.length(setting.sd_reduction)} less scatter of the cover"
     hours, label = setting.hours(plan), setting.label(plan)
     cover_changes = _cover_changes(setting)
-    at_point = _index(setting, setting.mean_cover + cover_changes)
+    at_point = _index(setting, setting.wall.nominal_cover + cover_changes)
     zero = int(np.argmin(np.abs(cover_changes)))
     present, narrower = (
         _by_repeat_and_epistemic(setting, at_point, wide),
@@ -258,7 +258,7 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
     ]
     rows = []
     for place, (by_repeat_values, by_epistemic), cover in (
-        (AT_DESIGN_POINT, point, setting.nominal(setting.mean_cover)),
+        (AT_DESIGN_POINT, point, setting.wall.nominal_cover),
         (ON_TARGET_LINE, line, np.nan),
     ):
         assert by_repeat_values is not None
@@ -298,7 +298,7 @@ def _line_rows(setting: Setting) -> list[dict[str, object]]:
                     COVER_PER_DAY,
                     ON_TARGET_LINE,
                     plan.name,
-                    setting.nominal(float(by_repeat_values[0, f, i])),
+                    float(by_repeat_values[0, f, i]),
                     age,
                     _difference(by_repeat_values[:, f, i], by_repeat_values[:, f, j]),
                     None

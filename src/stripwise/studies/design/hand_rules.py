@@ -50,11 +50,11 @@ def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFram
             "strategy": plan.name,
             "hand_penalty": design_penalty(setting.wall, plan),
             "hand_front_mm": front,
-            "margin_mm": setting.nominal(margin),
-            "low95": setting.nominal(root.low95 - front),
-            "high95": setting.nominal(root.high95 - front),
-            "know_low": setting.nominal(root.know_low - front),
-            "know_high": setting.nominal(root.know_high - front),
+            "margin_mm": margin,
+            "low95": root.low95 - front,
+            "high95": root.high95 - front,
+            "know_low": root.know_low - front,
+            "know_high": root.know_high - front,
             "allowed_probability": setting.scenario.target.probability,
         }
         if np.isfinite(margin) and np.isfinite(front):
@@ -66,13 +66,12 @@ def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFram
 
 
 def _check_rule(setting: Setting, plan: Plan, front: float, margin: float) -> dict[str, object]:
-    rounded = round_up_cover(setting.nominal(margin), units=setting.scenario.units)
-    mean = front + rounded + setting.scenario.cover_bias
+    rounded = round_up_cover(margin, units=setting.scenario.units)
     wall = replace(
         setting.wall,
         plans=(plan,),
         inputs=tuple(
-            replace(item, distribution=shifted_cover(setting.wall, mean))
+            replace(item, distribution=shifted_cover(setting.wall, front + rounded))
             if item.name == COVER
             else item
             for item in setting.wall.inputs

@@ -88,7 +88,7 @@ class Option:
     follow_up
         Curing afterwards, for its price.
     cover
-        Mean cover [mm].
+        Nominal cover [mm].
     hours
         Strip age [h].
     """
@@ -144,7 +144,7 @@ class PricedOptions:
                     "option": option.name,
                     "kind": option.kind,
                     "follow_up": option.follow_up.label,
-                    "cover_mm": setting.nominal(option.cover),
+                    "nominal_cover_mm": option.cover,
                     "strip_age_h": option.hours,
                     "probability": p,
                     "reliability_index": float(index_from_probability(np.array(p))),

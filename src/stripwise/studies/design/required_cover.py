@@ -31,12 +31,12 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class RequiredCovers:
-    """Mean cover that each strategy needs.
+    """Nominal cover that each strategy needs.
 
     Attributes
     ----------
     in_range
-        s roots in the range of the choices, by mean cover [mm].
+        s roots in the range of the choices, by nominal cover [mm].
     in_wide_range
         s roots within twice the range.
     probability
@@ -48,8 +48,8 @@ class RequiredCovers:
     probability: Array
 
     def table(self, setting: Setting) -> pd.DataFrame:
-        """Tabulate the nominal covers."""
-        low = setting.nominal(float(setting.covers[0]))
+        """Tabulate the covers."""
+        low = float(setting.covers[0])
         rows = []
         for plan, root in zip(setting.wall.plans, self.in_range, strict=True):
             if root.status == ANY:
@@ -57,8 +57,8 @@ class RequiredCovers:
             elif root.status == NEVER:
                 required, bounds = np.inf, (np.nan, np.nan)
             else:
-                required = setting.nominal(root.value)
-                bounds = setting.nominal(root.low95), setting.nominal(root.high95)
+                required = root.value
+                bounds = root.low95, root.high95
             rows.append(
                 {
                     "strategy": plan.name,
@@ -67,8 +67,8 @@ class RequiredCovers:
                     "high95": bounds[1],
                     "drawn_cover_mm": setting.rounded_up(required),
                     "status": cover_status(root.status),
-                    "know_low": setting.nominal(root.know_low),
-                    "know_high": setting.nominal(root.know_high),
+                    "know_low": root.know_low,
+                    "know_high": root.know_high,
                 }
             )
         return pd.DataFrame(rows, columns=[*columns("required"), "know_low", "know_high"])
@@ -91,7 +91,7 @@ def strip_status(status: str) -> str:
 
 
 def find_required_covers(setting: Setting) -> RequiredCovers:
-    """Find the mean cover that meets the target, for every strategy, from all points."""
+    """Find the nominal cover that meets the target, for every strategy, from all points."""
     p = probability_by_repeat(
         setting.wall, setting.wide_covers, setting.at_life, sample=setting.strategy_sample
     )[:, :, 0]
@@ -152,7 +152,7 @@ def earliest_table(setting: Setting, p: Array, epistemic_p: Array | None) -> pd.
             rows.append(
                 {
                     "follow_up": label,
-                    "cover_mm": setting.nominal(float(cover)),
+                    "nominal_cover_mm": float(cover),
                     "earliest_strip_age_h": _first(one, setting),
                     "low95": one.low95,
                     "high95": one.high95,

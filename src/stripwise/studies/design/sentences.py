@@ -83,7 +83,7 @@ def _required(result: DesignResult) -> str:
     if row["status"].startswith("no cover"):
         return (
             f'With "{name}" no cover of the range up to '
-            f"{_length(result.design['cover_mm'].max(), result)} meets {goal}."
+            f"{_length(result.design['nominal_cover_mm'].max(), result)} meets {goal}."
         )
     if row["status"].startswith("any cover"):
         return f'With "{name}" any cover of the range meets {goal}.'
@@ -118,12 +118,11 @@ def _strategies(result: DesignResult) -> str:
 
 def _earliest(result: DesignResult) -> str:
     table = result.earliest
-    item = result.scenario.input("reinforcement.cover").distribution
-    own = item.parent_mean - result.scenario.cover_bias
-    covers = np.sort(table["cover_mm"].unique())
+    own = result.scenario.nominal_cover
+    covers = np.sort(table["nominal_cover_mm"].unique())
     cover = float(covers[int(np.argmin(np.abs(covers - own)))])
     parts = []
-    for row in table[np.isclose(table["cover_mm"], cover)].to_dict("records"):
+    for row in table[np.isclose(table["nominal_cover_mm"], cover)].to_dict("records"):
         follow_up = "no follow-up" if row["follow_up"] == "none" else row["follow_up"]
         if row["status"].startswith("no strip"):
             text = f"never within {duration(result.design['strip_age_h'].max())}"
@@ -146,7 +145,7 @@ def _exchange_rate(result: DesignResult) -> str:
         return ""
     row = rows[0]
     text = (
-        f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
+        f"At {_length(row['nominal_cover_mm'], result)} of nominal cover and forms kept "
         f"{duration(row['strip_age_h'])}, 24 h more in the forms are worth "
         f"{_length(row['value'], result)} of cover"
     )
@@ -167,7 +166,7 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     then = "no follow-up" if follow_up == "none" else f"the follow-up {follow_up}"
     text = (
         "The cheapest design point that meets the target on average has "
-        f"{_length(best['cover_mm'], result)} of nominal cover, forms kept "
+        f"{_length(best['nominal_cover_mm'], result)} of nominal cover, forms kept "
         f"{duration(best['strip_age_h'])} and {then}: "
         f"{number(best['cost'])} {money}/m² expected present cost, "
         f"{number(best['first_cost'])} of it for the first build"
@@ -178,7 +177,7 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     pick = drawn.sort_values("cost").iloc[0]
     return text + (
         f'. Among the strategies, each at its drawn cover, "{pick["option"]}" with '
-        f"{_length(pick['cover_mm'], result)} is the cheapest, {number(pick['cost'])} {money}/m²."
+        f"{_length(pick['nominal_cover_mm'], result)} is the cheapest, {number(pick['cost'])} {money}/m²."
     )
 
 
@@ -195,7 +194,7 @@ def _hour_value(result: DesignResult) -> str:
     )
     answer = "less" if row["value"] < scenario.cost.forms else "more"
     text = (
-        f"At {_length(row['cover_mm'], result)} of nominal cover and forms kept "
+        f"At {_length(row['nominal_cover_mm'], result)} of nominal cover and forms kept "
         f"{duration(row['strip_age_h'])}, one hour more in the forms avoids repairs worth "
         f"{price(row['value'])} {scenario.cost.currency}/m²{band}, {answer} than the "
         f"{price(scenario.cost.forms)} that the hour costs"

@@ -47,11 +47,11 @@ class Setting:
     plans
         f follow-ups of the choices, at any strip age.
     covers
-        (c,) mean cover of the map [mm].
+        (c,) nominal cover of the map [mm].
     strip_ages
         (t,) strip ages of the map [h].
     wide_covers
-        Mean covers over which roots are sought, well beyond the range [mm].
+        Nominal covers over which roots are sought, well beyond the range [mm].
     life, target
         Target life [yr] and reliability index.
     map_sample, strategy_sample, epistemic_sample
@@ -118,11 +118,6 @@ class Setting:
         return tuple(plan.name for plan in self.plans)
 
     @property
-    def mean_cover(self) -> float:
-        """Mean cover of the scenario, before any truncation [mm]."""
-        return self.wall.input(COVER).distribution.parent_mean
-
-    @property
     def at_life(self) -> Array:
         """The target life as the only age [yr]."""
         return np.array([self.life])
@@ -142,20 +137,15 @@ class Setting:
         """Follow-up of a strategy in words."""
         return self.scenario.strategy(plan.name).follow_up.label
 
-    def nominal(self, mean: float) -> float:
-        """Nominal cover of a mean cover [mm]."""
-        return mean - self.scenario.cover_bias
-
     def rounded_up(self, nominal: float) -> float:
         """Nominal cover rounded up to what a drawing holds [mm]."""
         return round_cover_up(nominal, units=self.scenario.units)
 
     def rounded_covers(self) -> Array:
-        """Mean covers of the range whose nominal cover a drawing holds [mm]."""
+        """Covers of the range that a drawing holds [mm]."""
         step = self.rounded_up(0.1)
-        bias = self.scenario.cover_bias
-        first = self.rounded_up(self.nominal(float(self.covers[0])))
-        covers = np.arange(first, self.nominal(float(self.covers[-1])) + 1e-6, step) + bias
+        first = self.rounded_up(float(self.covers[0]))
+        covers = np.arange(first, float(self.covers[-1]) + 1e-6, step)
         return covers if covers.size else self.covers[[0, -1]]
 
     def plans_at(self, hours: Array) -> tuple[Plan, ...]:

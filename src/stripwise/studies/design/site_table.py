@@ -68,7 +68,7 @@ def site_table(setting: Setting) -> pd.DataFrame:
             rows.append(
                 {
                     "temperature_degC": temperature,
-                    "cover_mm": setting.nominal(float(cover)),
+                    "nominal_cover_mm": float(cover),
                     "follow_up": follow_up.label,
                     "earliest_strip_age_h": hours,
                     "low95": root.low95,

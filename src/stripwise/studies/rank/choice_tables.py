@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.model.wall import COVER, Plan, Wall
+from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
@@ -263,8 +263,6 @@ def _single_changes(
     wall: Wall, scenario: Scenario, plan: Plan, design: FactorialDesign
 ) -> Iterator[_SingleChange]:
     """List the strategy as it is, then each option of each choice alone."""
-    law = wall.input(COVER).distribution
-    mean = law.parent_mean
 
     def change(
         choice: str,
@@ -274,7 +272,7 @@ def _single_changes(
         planned: bool = False,
         new_wall: Wall = wall,
         new_plan: Plan = plan,
-        cover: float = mean,
+        cover: float = wall.nominal_cover,
     ) -> _SingleChange:
         return _SingleChange(choice, option, value, planned, new_wall, new_plan, cover)
 
@@ -285,7 +283,11 @@ def _single_changes(
             match choice.name:
                 case "cover":
                     yield change(
-                        choice.name, "", value, planned=_is_close(value, mean), cover=value
+                        choice.name,
+                        "",
+                        value,
+                        planned=_is_close(value, wall.nominal_cover),
+                        cover=value,
                     )
                 case "strip age":
                     planned_value = _strip_age(wall, plan)

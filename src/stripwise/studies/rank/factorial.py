@@ -129,7 +129,7 @@ class FactorialDesign:
     choices
         Choices with more than one option, in the order of the axes of `outcomes`.
     covers
-        Mean covers [mm].
+        Nominal covers [mm].
     plans
         Every strip age with every follow-up, or every strategy.
     plan_choices
@@ -175,9 +175,8 @@ class FactorialDesign:
         """
         opened = scenario.choices
         law = wall.input(COVER).distribution
-        mean = law.parent_mean
         if opened is None:
-            ends, assumed = _assumed_cover_range(wall, mean), True
+            ends, assumed = _assumed_cover_range(wall), True
         else:
             ends, assumed = opened.cover[:2], False
         cover = Choice.from_range("cover", *_shrink(*ends, shrink), nodes=nodes, assumed=assumed)
@@ -218,14 +217,15 @@ class FactorialDesign:
 FIXED_SCATTER = Choice("execution scatter", (), (), np.ones(1))
 
 
-def _assumed_cover_range(wall: Wall, mean: float) -> tuple[float, float]:
+def _assumed_cover_range(wall: Wall) -> tuple[float, float]:
+    nominal, mean = wall.nominal_cover, wall.nominal_cover + wall.cover_bias
     zone = (
         wall.input("exposure.convection_zone").distribution.mean
         if any(item.name == "exposure.convection_zone" for item in wall.inputs)
         else 0.0
     )
     half_range = min(COVER_HALF_RANGE, 0.5 * (mean - zone)) if mean > zone else COVER_HALF_RANGE
-    return mean - half_range, mean + half_range
+    return nominal - half_range, nominal + half_range
 
 
 def _shrink(low: float, high: float, share: float) -> tuple[float, float]:
