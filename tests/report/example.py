@@ -347,7 +347,7 @@ def make_sensitivity(scenario: Scenario) -> pd.DataFrame:
             if any(item.kind == "knowledge" for item in scenario.inputs):
                 rows.append(
                     _row(
-                        "choices over knowledge",
+                        "choices by epistemic point",
                         "",
                         "reliability index",
                         life,

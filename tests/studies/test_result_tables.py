@@ -168,7 +168,7 @@ def test_choice_rows_of_repeats_and_of_points():
     assert_allclose(rows[0]["first_high95"] - rows[0]["first"], half, rtol=1e-6)
     over = choice_rows(names, parts, ages={"own": 50.0}, epistemic=True)
     assert len(over) == 6
-    assert {r["analysis"] for r in over} == {"choices over knowledge"}
+    assert {r["analysis"] for r in over} == {"choices by epistemic point"}
     low, high = np.quantile(first, [0.025, 0.975])
     assert_allclose([over[0]["first_low95"], over[0]["first_high95"]], [low, high])
     assert [(r["input"], r["input2"]) for r in over[3:]] == [

@@ -92,7 +92,7 @@ def test_exchange_rate_is_the_one_of_a_design(pier_choices, pier):
 
 
 def test_intervals_over_what_is_not_known(pier_choices):
-    own, over = (by_input(pier_choices.rows, a) for a in ("choices", "choices over knowledge"))
+    own, over = (by_input(pier_choices.rows, a) for a in ("choices", "choices by epistemic point"))
     assert list(own) == list(over) == NAMES
     for name in NAMES:
         assert own[name]["total_low95"] <= own[name]["total"] <= own[name]["total_high95"]

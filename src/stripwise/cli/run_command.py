@@ -46,7 +46,7 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--require-target",
             help="End with code 3 unless the reference strategy meets the target: its "
-            "meets_target in strategies.csv must be yes; undecided is not enough.",
+            "meets_target in strategies.csv must be yes; too close to call is not enough.",
         ),
     ] = False,
     strategy: Annotated[

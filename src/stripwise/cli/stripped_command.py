@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
 __all__ = ["stripped"]
 
-TARGET_WORDS = {"yes": "still met", "no": "missed"}
-
 
 @app.command(epilog='Example:  stripwise stripped wall.toml --after "14 h" --at "6 degC"')
 def stripped(  # noqa: PLR0917 - typer reads the options from the signature
@@ -138,14 +136,15 @@ def _headline(answer: SiteAnswer, scenario: Scenario) -> str:
     moved = f"from {before} to {after}"
     if before == after:
         verb, moved = "leaves", f"at {after}"
-    life = f"goes from {lives[0]} to {lives[1]}" if lives[0] != lives[1] else f"stays {lives[0]}"
+    allowed = formatting.percent(target.probability)
+    life = f"fall from {lives[0]} to {lives[1]}" if lives[0] != lives[1] else f"stay {lives[0]}"
     text = (
         f"Stripping after {formatting.duration(record.strip_age_h)} at "
         f"{formatting.temperature(record.temperature, units=scenario.units)}, where the plan was "
         f'"{record.plan}", {verb} the '
         f"probability of depassivation within {formatting.years(target.service_life)} {moved}, if nothing "
-        f"follows; {formatting.percent(target.probability)} is allowed. "
-        f"{_target_sentence(stripped_row, target.probability)} The life until the target is reached {life}."
+        f"follows. {_target_sentence(stripped_row, allowed)} The years until the {allowed} limit is "
+        f"exceeded {life}."
     )
     days = answer.kept_wet_to_match_d
     if math.isfinite(days) and days > 0.0:
@@ -156,23 +155,29 @@ def _headline(answer: SiteAnswer, scenario: Scenario) -> str:
     return wrap(text, always=True)
 
 
-def _target_sentence(stripped_row: dict[Hashable, Any], allowed: float) -> str:
+def _target_sentence(stripped_row: dict[Hashable, Any], allowed: str) -> str:
     """State whether the target is met after the strip, as far as durability goes."""
-    from stripwise.units import formatting
+    from stripwise.studies.decision import TOO_CLOSE, YES, manner
+    from stripwise.units.formatting import confidence
 
-    if stripped_row["meets_target"] != "undecided":
-        return f"By durability alone the target is {TARGET_WORDS[stripped_row['meets_target']]}."
-    mean = "met" if stripped_row["probability_at_target"] <= allowed else "missed"
-    band = formatting.interval(
-        stripped_row["know_low"], stripped_row["know_high"], formatting.percent
+    answer, sure = str(stripped_row["meets_target"]), float(stripped_row["confidence"])
+    if answer == TOO_CLOSE:
+        return f"By durability alone it is too close to call against the {allowed} limit: count it as failing."
+    how = manner(answer, sure)
+    text = (
+        f"By durability alone it {'still meets' if answer == YES else 'fails'} the {allowed} limit"
     )
-    reason = f"{band} over what is not known" if band else "by sampling error alone"
-    return f"By durability alone the target is {mean} on average, but not surely ({reason})."
+    text += f", {how}" if how else ""
+    if math.isnan(sure):
+        return f"{text}."
+    if answer == YES:
+        return f"{text} (confidence {confidence(sure)})."
+    return f"{text} (chance that it meets it nevertheless: {confidence(sure)})."
 
 
 def _strip_table(answer: SiteAnswer, scenario: Scenario) -> str:
     """Compare the plan with the strip, line by line."""
-    from stripwise.units.formatting import DASH, duration, interval, percent, years
+    from stripwise.units.formatting import DASH, confidence, duration, interval, percent, years
 
     target, horizon = scenario.target, scenario.sampling.horizon
     plan_and_strip = _rows(answer)[:2]
@@ -191,14 +196,15 @@ def _strip_table(answer: SiteAnswer, scenario: Scenario) -> str:
             lambda r: percent(r["probability_at_target"]),
         ),
         line(
-            "  over what is not known",
+            "  uncertainty range (95 %)",
             lambda r: interval(r["know_low"], r["know_high"], percent) or DASH,
         ),
         line(
-            f"life at {percent(target.probability)}",
+            f"years until {percent(target.probability)}",
             lambda r: years(r["life_at_target_yr"], horizon=horizon),
         ),
-        line("target met", lambda r: r["meets_target"]),
+        line("confidence", lambda r: confidence(r["confidence"])),
+        line("meets the limit", lambda r: r["meets_target"]),
     ]
     face = f"{answer.record.face} face; follow-up as planned: {plan_and_strip[0]['follow_up']}"
     return "\n".join(
@@ -242,12 +248,14 @@ def _follow_up_table(answer: SiteAnswer, scenario: Scenario) -> str:
                 "points\noff plan", "probability_change", lambda x: _percentage_points(x).split()[0]
             ),
             numeric(
-                f"life\nat {percent(target.probability)}",
+                f"years until\n{percent(target.probability)}",
                 "life_at_target_yr",
                 lambda t: years(t, horizon=horizon).replace("more than", "over"),
             ),
             numeric("against\nplan", "life_change_pct", signed_percent),
-            numeric("target\nmet", "meets_target", str),
+            Column(
+                "\nmeets", "meets_target", lambda text: text.replace("too close to call", "close")
+            ),
         ),
         _rows(answer)[1:],
     )

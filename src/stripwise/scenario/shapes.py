@@ -129,7 +129,7 @@ class CoverTable(InputTable):
     mean_doubt: Annotated[
         Scalar | None,
         Quantity(
-            "sd of what is not known about the mean until it is surveyed.",
+            "epistemic sd of the mean, until the cover is surveyed.",
             MM,
             "0.1 mm to 50 mm",
             difference=True,

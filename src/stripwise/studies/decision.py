@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 __all__ = [
@@ -24,6 +24,8 @@ __all__ = [
     "is_decided",
     "manner",
 ]
+
+Array = NDArray[np.float64]
 
 YES, NO, TOO_CLOSE = "yes", "no", "too close to call"
 """Values of meets_target."""
@@ -93,17 +95,18 @@ def decide(
     allowed: float,
     repeats: int,
     confidence: float = math.nan,
-    demanded: tuple[float, float] | None = None,
+    demanded: Array | None = None,
 ) -> Decision:
     """Decide on a probability with its standard error over repeats.
 
     `demanded` is, for an owner who demands a confidence, the quantile of P over the epistemic
-    points at that confidence with its standard error; it must be allowed too.
+    points at that confidence, by scrambling; it must be allowed too.
     """
-    answers = [
-        _answer(value, spread, allowed=allowed, repeats=repeats)
-        for value, spread in ((probability, error), *([demanded] if demanded else []))
-    ]
+    answers = [_answer(probability, error, allowed=allowed, repeats=repeats)]
+    if demanded is not None:
+        count = len(demanded)
+        spread = float(np.std(demanded, ddof=1) / np.sqrt(count))
+        answers.append(_answer(float(np.mean(demanded)), spread, allowed=allowed, repeats=count))
     worst = next((word for word in (NO, TOO_CLOSE) if word in answers), YES)
     return Decision(worst, confidence)
 

@@ -20,9 +20,11 @@ from stripwise.studies.decision import is_decided
 from stripwise.studies.result_tables import DurabilityTarget
 
 __all__ = [
+    "MOST_GROWTH",
     "build_plan",
     "build_wall",
     "compute_curves",
+    "largest_sample",
     "mean_penalties",
     "service_conditions_from",
     "target_from",
@@ -145,7 +147,7 @@ def compute_curves(
     out the band over the epistemic inputs, and the confidence with it.
     """
     sampling, target = scenario.sampling, scenario.target
-    most = NUMERICAL_POINTS if wall.numerical else MOST_POINTS
+    most = largest_sample(wall)
 
     def is_enough(probability: Array) -> bool:
         error = np.std(probability, axis=0, ddof=1) / np.sqrt(sampling.repeats)
@@ -185,6 +187,11 @@ def compute_curves(
         workers=workers,
     )
     return dataclasses.replace(curves, at_target=epistemic)
+
+
+def largest_sample(wall: Wall) -> int:
+    """Return how many points of a repeat a growing sample may reach."""
+    return NUMERICAL_POINTS if wall.numerical else MOST_POINTS
 
 
 def mean_penalties(scenario: Scenario) -> dict[str, float]:

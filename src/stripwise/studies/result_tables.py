@@ -162,8 +162,7 @@ def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Dec
     confidence = _confidence(curves, target)
     demanded = None
     if target.confidence and curves.at_target is not None:
-        quantiles = special.ndtr(-curves.at_target.index_at_confidence(target.confidence))
-        demanded = quantiles.mean(axis=0), quantiles.std(axis=0, ddof=1) / np.sqrt(len(quantiles))
+        demanded = special.ndtr(-curves.at_target.index_at_confidence(target.confidence))
     return tuple(
         decide(
             float(probability[i]),
@@ -171,7 +170,7 @@ def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Dec
             allowed=target.probability,
             repeats=len(by_repeat),
             confidence=math.nan if confidence is None else float(confidence.value[i]),
-            demanded=None if demanded is None else (float(demanded[0][i]), float(demanded[1][i])),
+            demanded=None if demanded is None else demanded[:, i],
         )
         for i in range(probability.size)
     )
@@ -304,12 +303,12 @@ def choice_rows(
     higher_order
         Whether the interactions of three choices and more have a row.
     """
-    points = "points of what is not known" if epistemic else "repeats"
+    points = "epistemic points" if epistemic else "repeats"
     rows: list[dict[str, object]] = []
     for quantity, parts in variances.items():
         flat = int(np.sum(~np.isfinite(parts.first[:, 0])))
         common: dict[str, object] = {
-            "analysis": "choices over knowledge" if epistemic else "choices",
+            "analysis": "choices by epistemic point" if epistemic else "choices",
             "strategy": "",
             "quantity": quantity,
             "age_yr": ages[quantity],

@@ -58,11 +58,13 @@ class ExchangeRate:
     cover, strip_age
         The design point: nominal cover [mm] and strip age [h].
     rate
-        mm of cover per 24 h of forms.
+        Cover to add instead of 24 h more in the forms [mm].
+    saved
+        Cover to take off after 24 h more in the forms [mm].
     low95, high95
         Sampling interval [mm].
     know_low, know_high
-        2.5 % and 97.5 % quantiles over the knowledge inputs [mm]; NaN without such inputs.
+        2.5 % and 97.5 % quantiles over the epistemic inputs [mm]; NaN without such inputs.
     """
 
     cover: float
@@ -72,6 +74,7 @@ class ExchangeRate:
     high95: float
     know_low: float
     know_high: float
+    saved: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +91,21 @@ class ReliabilityMap:
         f labels.
     index
         (f, t, c) reliability index.
+    demanded
+        (f, t, c) index that the demanded share of the epistemic points reaches; None where no
+        confidence is demanded.
     """
 
     cover: NDArray[np.float64]
     strip_age: NDArray[np.float64]
     follow_up: tuple[str, ...]
     index: NDArray[np.float64]
+    demanded: NDArray[np.float64] | None = None
+
+    @property
+    def governing(self) -> NDArray[np.float64]:
+        """Index that must reach the target, (f, t, c): the lower one where a confidence is demanded."""
+        return self.index if self.demanded is None else np.minimum(self.index, self.demanded)
 
 
 class HasReliabilityMap(Protocol):

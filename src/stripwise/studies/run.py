@@ -25,7 +25,7 @@ from stripwise.studies.hand_calculation import hand_check
 from stripwise.studies.results import Assessment, MonteCarloCheck
 from stripwise.studies.run_choices import ChoiceAnalysis, analyse_choices
 from stripwise.studies.service_results import coating_warnings, service_hand_check, service_results
-from stripwise.studies.verdict import verdict
+from stripwise.studies.verdict import NOTHING_EPISTEMIC, verdict
 from stripwise.units.formatting import count, distinct_percents, number, percent
 from stripwise.units.result_columns import columns
 
@@ -139,6 +139,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
             target=target,
             choices=scenario.choices,
             exchange=choices.exchange if choices else None,
+            drawn=choices.drawn if choices else {},
             flips=choices.flips if choices else False,
             units=scenario.units,
         ),
@@ -259,9 +260,7 @@ def _warnings(
             "their basis, the cover and the convection zone before using the answer."
         )
     if curves.know_low is None:
-        messages.append(
-            "No random input is marked as knowledge: the bands show sampling error only."
-        )
+        messages.append(NOTHING_EPISTEMIC)
     if curves.integrated != COVER:
         what = (
             f"{curves.integrated} was integrated exactly instead of the cover"

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
-from stripwise.risk.probability.target_roots import index_from_probability
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
+from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.risk.sensitivity.anova import anova
 from stripwise.scenario.model import Scenario
 from stripwise.studies.design.exchange_rates import design_point_rows
+from stripwise.studies.design.required_cover import find_required_covers
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.rank.factorial import (
     FactorialDesign,
@@ -47,12 +52,16 @@ class ChoiceAnalysis:
         Cover against form time at the reference strategy, or None if its penalty is given.
     map
         Reliability index over the choices.
+    drawn
+        Nominal cover [mm] to draw for each strategy by the decision rule; inf where the range holds
+        none.
     """
 
     rows: list[dict[str, object]]
     flips: bool
     exchange: ExchangeRate | None
     map: ReliabilityMap
+    drawn: dict[str, float]
 
 
 def analyse_choices(scenario: Scenario, *, workers: int) -> ChoiceAnalysis | None:
@@ -89,6 +98,7 @@ def analyse_choices(scenario: Scenario, *, workers: int) -> ChoiceAnalysis | Non
         leading_choice(shares) != leading_choice(shares_half),
         _exchange(setting),
         _map(setting, sample),
+        _drawn_covers(replace(setting, strategy_sample=sample)),
     )
 
 
@@ -98,20 +108,43 @@ def _map(setting: Setting, sample: SamplingOptions) -> ReliabilityMap:
     covers = np.append(np.arange(low, high - 1e-9, step), high)
     hours = np.geomspace(*setting.choices.strip_age, MAP_STRIP_AGES)
     wall = setting.wall.with_coarse_grid().with_plans(setting.plans_at(hours))
+    shape = (len(setting.plans), len(hours), len(covers))
     p = probability_by_repeat(wall, covers, setting.at_life, sample=sample).mean(axis=0)
-    index = index_from_probability(p).reshape(len(setting.plans), len(hours), len(covers))
-    return ReliabilityMap(covers, hours, setting.labels, index)
+    demanded = None
+    if setting.rule.confidence:
+        by_point = probability_by_epistemic_point(
+            wall, covers, setting.at_life, sample=setting.epistemic_sample
+        )
+        assert by_point is not None
+        demanded = setting.rule.demanded(by_point)[0].reshape(shape)
+    index = index_from_probability(p).reshape(shape)
+    return ReliabilityMap(covers, hours, setting.labels, index, demanded)
 
 
 def _exchange(setting: Setting) -> ExchangeRate | None:
     """Return the cover that is worth 24 h more in the forms, at the reference strategy."""
     if setting.reference.penalty:
         return None
-    row = design_point_rows(setting)[0]
+    row, saved = design_point_rows(setting)[:2]
     value, low95, high95, know_low, know_high = (
         float(str(row[name])) for name in ("value", "low95", "high95", "know_low", "know_high")
     )
     hours = setting.hours(setting.reference)
     return ExchangeRate(
-        setting.wall.nominal_cover, hours, value, low95, high95, know_low, know_high
+        setting.wall.nominal_cover,
+        hours,
+        value,
+        low95,
+        high95,
+        know_low,
+        know_high,
+        saved=float(str(saved["value"])),
     )
+
+
+def _drawn_covers(setting: Setting) -> dict[str, float]:
+    roots = find_required_covers(setting, ranges=False).in_range
+    return {
+        plan.name: setting.drawn_cover(root)
+        for plan, root in zip(setting.wall.plans, roots, strict=True)
+    }

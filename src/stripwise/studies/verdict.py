@@ -2,29 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+import math
+from collections.abc import Callable, Hashable, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from stripwise.scenario.model import Choices
+from stripwise.scenario.model import Choices, Target
+from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
 from stripwise.studies.result_tables import DurabilityTarget
 from stripwise.studies.results import ExchangeRate
 from stripwise.units.formatting import (
+    confidence,
     distinct_percents,
     duration,
     in_range,
     interval,
+    join_with_and,
     length,
     percent,
     signed_percent,
     years,
 )
 
-__all__ = ["verdict"]
+__all__ = [
+    "NOTHING_EPISTEMIC",
+    "answer_sentence",
+    "exchange_sentence",
+    "limit",
+    "uncertainty_range",
+    "verdict",
+]
 
-Row = dict[Hashable, Any]
+Row = Mapping[Hashable, Any]
+
+NOTHING_EPISTEMIC = (
+    'No random input is epistemic (kind = "knowledge", or between_walls): there is no uncertainty '
+    "range and no confidence, and intervals show sampling error only."
+)
+
+VERBS = {YES: "meets", NO: "fails", TOO_CLOSE: "is too close to call against"}
 
 
 def verdict(
@@ -34,156 +52,176 @@ def verdict(
     target: DurabilityTarget,
     choices: Choices | None,
     exchange: ExchangeRate | None,
+    drawn: Mapping[str, float],
     flips: bool,
     units: str,
 ) -> tuple[str, ...]:
     """State what the tables of a run show.
 
-    `exchange` is the rate at the design point; `flips` is whether the order of the choices changes
+    `exchange` is the rate at the design point; `drawn` the nominal cover [mm] to draw for a
+    strategy, inf where the range holds none; `flips` is whether the order of the choices changes
     when their ranges are halved; `units` is "SI" or "US".
     """
-    sentences = [_target_sentence(strategies, target), _acceptance_sentence(strategies, target)]
-    sentences += _change_sentences(strategies, target)
+    rows = {str(row["strategy"]): row for row in strategies.to_dict("records")}
+    sentences = [
+        answer_sentence(target.reference, rows[target.reference], target),
+        _acceptance(rows),
+        _ways_to_accept(rows, drawn, units),
+        _changes(rows, target),
+    ]
     if choices is not None:
-        sentences += _choice_sentences(
-            sensitivity, choices=choices, exchange=exchange, flips=flips, units=units, target=target
+        sentences.append(
+            _choices(sensitivity, choices=choices, flips=flips, units=units, target=target)
         )
-    return tuple(sentences)
+    if exchange is not None and np.isfinite(exchange.rate):
+        saved = length(exchange.saved, units=units) if np.isfinite(exchange.saved) else ""
+        sentences.append(
+            exchange_sentence(
+                cover=length(exchange.cover, units=units),
+                hours=exchange.strip_age,
+                add=length(exchange.rate, units=units),
+                save=saved,
+            )
+        )
+    return tuple(sentence for sentence in sentences if sentence)
 
 
-def _rows(table: pd.DataFrame, key: str) -> dict[str, Row]:
-    return {str(row[key]): row for row in table.to_dict("records")}
+def limit(target: Target) -> str:
+    """Name the target of a scenario."""
+    return f"the {percent(target.probability)} limit within {years(target.service_life)}"
 
 
-def _interval_words(row: Row) -> str:
-    kind = "know_" if np.isfinite(row["know_low"]) else ""
-    low, high = (row["know_low"], row["know_high"]) if kind else (row["low95"], row["high95"])
-    reason = "over what is not known" if kind else "by sampling error alone"
-    return f"{interval(low, high, percent)} {reason}"
+def uncertainty_range(low: float, high: float, write: Callable[[float], str]) -> str:
+    """Write the 95 % range over the epistemic inputs in brackets; nothing where there is none."""
+    if math.isnan(low) or math.isnan(high):
+        return ""
+    return f" (uncertainty range {interval(low, high, write)})"
 
 
-def _target_sentence(strategies: pd.DataFrame, target: DurabilityTarget) -> str:
-    row = _rows(strategies, "strategy")[target.reference]
-    answer = {
-        "yes": "meets",
-        "no": "misses",
-        "undecided": "neither surely meets nor surely misses",
-    }[row["meets_target"]]
+def answer_sentence(name: str, row: Row, target: DurabilityTarget) -> str:
+    """Say whether a strategy meets the target, by how much and how sure that is.
+
+    `row` holds the columns of `strategies`.
+    """
+    answer, sure = str(row["meets_target"]), float(row["confidence"])
     probability, allowed = distinct_percents(row["probability_at_target"], target.probability)
-    return (
-        f'The reference strategy "{target.reference}" {answer} the target: the probability that the '
-        f"bars are depassivated within {years(target.life)} is {probability} "
-        f"({_interval_words(row)}), against "
-        f"{allowed} allowed."
+    how = manner(answer, sure)
+    text = (
+        f'"{name}" {VERBS[answer]} the {allowed} limit{f", {how}" if how else ""}: the probability '
+        f"that the bars are depassivated within {years(target.life)} is {probability}"
+        f"{uncertainty_range(row['know_low'], row['know_high'], percent)}."
     )
+    if answer == TOO_CLOSE:
+        text += " It counts as failing."
+    if math.isnan(sure):
+        return text
+    chance = confidence(sure)
+    if answer == YES:
+        return f"{text} Confidence {chance}."
+    return f"{text} Chance that it meets the limit nevertheless: {chance}."
 
 
-def _acceptance_sentence(strategies: pd.DataFrame, target: DurabilityTarget) -> str:
+def _acceptance(rows: Mapping[str, Row]) -> str:
     parts = []
-    for word, one, more in (
-        ("yes", "meets it", "meet it"),
-        ("undecided", "is undecided", "are undecided"),
-        ("no", "misses it", "miss it"),
+    for answer, words in (
+        (YES, "Accept"),
+        (NO, "Reject"),
+        (TOO_CLOSE, "Too close to call, which counts as failing"),
     ):
-        count = int((strategies["meets_target"] == word).sum())
-        if count:
-            parts.append(f"{count} {one if count == 1 else more}")
-    below = strategies["probability_at_target"] <= target.probability
-    return (
-        f"Of {len(strategies)} strategies, {', '.join(parts)}; taken at the mean probability, "
-        f"{int(below.sum())} of them {'stays' if below.sum() == 1 else 'stay'} within the target."
-    )
+        names = [f'"{name}"' for name, row in rows.items() if row["meets_target"] == answer]
+        if len(names) == len(rows) > 1:
+            names = [f"all {len(rows)} strategies"]
+        if names:
+            parts.append(f"{words}: {join_with_and(names)}.")
+        elif answer == YES:
+            parts.append("Accept none.")
+    return " ".join(parts)
 
 
-def _change_sentences(strategies: pd.DataFrame, target: DurabilityTarget) -> list[str]:
-    parts = []
-    banded = False
-    for name, row in _rows(strategies, "strategy").items():
+def _ways_to_accept(rows: Mapping[str, Row], drawn: Mapping[str, float], units: str) -> str:
+    """Say which cover makes the rejected strategies acceptable."""
+    by_cover: dict[float, list[str]] = {}
+    for name, row in rows.items():
+        if row["meets_target"] != YES and name in drawn:
+            by_cover.setdefault(drawn[name], []).append(f'"{name}"')
+    parts = [
+        f"draw {length(cover, units=units)} of nominal cover to accept {join_with_and(names)}"
+        for cover, names in sorted(by_cover.items())
+        if np.isfinite(cover)
+    ]
+    never = by_cover.get(math.inf, [])
+    text = f"{'; '.join(parts)}." if parts else ""
+    text = text[:1].upper() + text[1:]
+    if never:
+        text += f" No cover of the range is enough for {join_with_and(never)}."
+    return text.strip()
+
+
+def _changes(rows: Mapping[str, Row], target: DurabilityTarget) -> str:
+    parts, ranged = [], False
+    for name, row in rows.items():
         change = float(row["life_change_pct"])
         if name == target.reference:
             continue
-        if np.isfinite(change):
-            parts.append(
-                f'"{name}" {"loses" if change < 0 else "gains"} {_unsigned(change)}'
-                + _change_interval(row)
-            )
-            banded = banded or bool(_change_interval(row))
-        else:
+        if not np.isfinite(change):
             parts.append(f'no share can be given for "{name}" ({row["life_status"]})')
+            continue
+        ends = (row["life_change_know_low"], row["life_change_know_high"])
+        shown = f" ({interval(*ends, signed_percent)})" if np.isfinite(ends[0]) else ""
+        ranged = ranged or bool(shown)
+        size = signed_percent(abs(change)).removeprefix("+")
+        parts.append(f'"{name}" {"loses" if change < 0 else "gains"} {size}{shown}')
     if not parts:
-        return []
-    brackets = " (in brackets: over what is not known)" if banded else ""
-    return [
-        f'Life until the target is reached, against "{target.reference}"{brackets}: '
+        return ""
+    return (
+        f"Years until the {percent(target.probability)} limit is exceeded, against "
+        f'"{target.reference}"{" (uncertainty range in brackets)" if ranged else ""}: '
         f"{'; '.join(parts)}."
-    ]
+    )
 
 
-def _change_interval(row: Row) -> str:
-    low, high = row["life_change_know_low"], row["life_change_know_high"]
-    return f" ({interval(low, high, signed_percent)})" if np.isfinite(low) else ""
-
-
-def _unsigned(change: float) -> str:
-    return signed_percent(abs(change)).removeprefix("+")
-
-
-def _choice_sentences(
+def _choices(
     sensitivity: pd.DataFrame,
     *,
     choices: Choices,
-    exchange: ExchangeRate | None,
     flips: bool,
     units: str,
     target: DurabilityTarget,
-) -> list[str]:
-    epistemic = sensitivity[sensitivity["analysis"] == "choices over knowledge"]
+) -> str:
     rows = sensitivity[(sensitivity["analysis"] == "choices") & sensitivity["total"].notna()]
     if rows.empty:
-        return ["Over the ranges given, the reliability does not vary with any choice."]
-    shares = _rows(rows, "input")
-    total = {name: float(row["total"]) for name, row in shares.items()}
+        return "Over the ranges given, no choice changes the reliability."
+    total = {str(row["input"]): float(row["total"]) for row in rows.to_dict("records")}
     first, second = "cover", "strip age"
     if total["strip age"] > total["cover"]:
         first, second = second, first
-
-    def length_text(mm: float) -> str:
-        return length(mm, units=units)
-
-    write = in_range(length_text)
     low, high, _ = choices.cover
-    ranges = f"{interval(low, high, write)} of cover and {interval(*choices.strip_age, duration)}"
-    known = _rows(epistemic[epistemic["total"].notna()], "input")
-    bounds, reason = (
-        (known[first], "over what is not known")
-        if known
-        else (shares[first], "by sampling error alone")
+    write = in_range(lambda mm: length(mm, units=units))
+    known = sensitivity[
+        (sensitivity["analysis"] == "choices by epistemic point") & (sensitivity["input"] == first)
+    ].dropna(subset=["total"])
+    ends = ""
+    if len(known):
+        low95, high95 = (float(known.iloc[0][key]) for key in ("total_low95", "total_high95"))
+        ends = uncertainty_range(low95, high95, percent)
+    order = (
+        "changes the order, so it belongs to the ranges" if flips else "does not change the order"
     )
-    hedge = "" if bounds["total_low95"] > 0.5 else "probably "
+    return (
+        f"Within {interval(low, high, write)} of nominal cover and "
+        f"{interval(*choices.strip_age, duration)} in the forms, {first} matters more than {second}: "
+        f"it explains {percent(total[first])}{ends} of the variance of the reliability index at "
+        f"{years(target.life)}, {second} {percent(total[second])}, each with its interactions. "
+        f"Halving both ranges {order}."
+    )
+
+
+def exchange_sentence(*, cover: str, hours: float, add: str, save: str) -> str:
+    """Say what a day in the forms and cover are worth to each other, both ways."""
     text = (
-        f"Within {ranges} in the forms, {first} {hedge}matters more than {second}: alone and with "
-        f"the others it explains {percent(total[first])} of the variance of the reliability index "
-        f"at {years(target.life)}, {second} {percent(total[second])}"
+        f"At {cover} of nominal cover, {add} more cover at {duration(hours)} is as reliable as 24 h "
+        "more in the forms"
     )
-    text += (
-        f" (share of {first} "
-        f"{interval(bounds['total_low95'], bounds['total_high95'], percent)} {reason})"
-    )
-    text += "."
-    text += (
-        " With both ranges halved about their middles the order changes, so it belongs to the "
-        "ranges more than to the wall."
-        if flips
-        else " With both ranges halved about their middles the order stays."
-    )
-    sentences = [text]
-    if exchange is not None and np.isfinite(exchange.rate):
-        band = ""
-        if np.isfinite(exchange.know_low):
-            band = f" ({interval(exchange.know_low, exchange.know_high, write)} over what is not known)"
-        sentences.append(
-            f"At {write(exchange.cover)} of cover and forms kept "
-            f"{duration(exchange.strip_age)}, 24 h more in the forms are worth "
-            f"{write(exchange.rate)} of cover{band}."
-        )
-    return sentences
+    if save:
+        text += f"; with the forms kept {duration(hours + 24.0)}, {save} of cover can be taken off"
+    return text + "."

@@ -18,6 +18,7 @@ __all__ = [
     "MM_PER_INCH",
     "amount",
     "amount_without_unit",
+    "confidence",
     "count",
     "curing_temperatures",
     "diffusivity",
@@ -131,6 +132,22 @@ def points(share: float) -> str:
     if 0.9995 <= share < 1:
         return "above 99.9"
     return _two_or_three_digits(100.0 * share)
+
+
+def confidence(share: float) -> str:
+    """Write a confidence to 5 %, as no sample of it deserves more; NaN is an en dash.
+
+    Examples
+    --------
+    >>> confidence(0.684), confidence(0.99), confidence(0.01)
+    ('70 %', 'over 95 %', 'under 5 %')
+    """
+    if math.isnan(share):
+        return DASH
+    steps = round(20.0 * share)
+    if steps == 0:
+        return "under 5 %"
+    return "over 95 %" if steps == 20 else f"{5 * steps} %"
 
 
 def signed_points(change: float) -> str:

@@ -79,7 +79,9 @@ def test_exchange_rates_are_differences_of_fronts(found, closed):
         hours = row["strip_age_h"]
         exact = closed.front(hours) - closed.front(hours + 24.0)
         assert_allclose(row["value"], exact, rtol=0, atol=1e-4)
-        assert_allclose(row["nominal_cover_mm"], closed.front(hours) + BETA * closed.sd, rtol=0, atol=1e-4)
+        assert_allclose(
+            row["nominal_cover_mm"], closed.front(hours) + BETA * closed.sd, rtol=0, atol=1e-4
+        )
     earlier = table[table["question"] == "cover that stripping 12 h earlier must buy"].iloc[0]
     assert_allclose(earlier["value"], closed.front(12.0) - closed.front(24.0), rtol=0, atol=1e-4)
 

@@ -313,7 +313,9 @@ def test_every_kind_of_wall_has_a_design(quick_case, case):
         cost=cost,
     )
     result = stripwise.design(wall)
-    p = result.design.pivot_table(index="strip_age_h", columns="nominal_cover_mm", values="probability")
+    p = result.design.pivot_table(
+        index="strip_age_h", columns="nominal_cover_mm", values="probability"
+    )
     assert np.all(np.diff(p.to_numpy(), axis=1) <= 1e-9)
     assert np.all(np.diff(p.to_numpy(), axis=0) <= 1e-9)
     assert cost is None or np.isfinite(result.cost["cost"]).all()

@@ -57,7 +57,7 @@ def test_every_choice_has_rows_with_intervals(full):
     names = ["cover", "strip age", "follow-up", "execution scatter", "concrete"]
     assert [c.name for c in tables.design.choices] == names
     assert tables.combinations == 10 * 10 * 2 * 3 * 2
-    for analysis in ("choices", "choices over knowledge"):
+    for analysis in ("choices", "choices by epistemic point"):
         for quantity in (INDEX, PROBABILITY, LOG_LIFE):
             rows = totals(tables, quantity, analysis)
             assert list(rows.index) == names

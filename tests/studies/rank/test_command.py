@@ -120,7 +120,7 @@ def test_range_of_ages_and_json(small, tmp_path):
     record = json.loads(result.stdout)
     assert record["run"]["strategy"] == "Forms 24 h"
     assert {"choices", "options", "worth"} <= set(record)
-    assert any(row["analysis"] == "choices over knowledge" for row in record["choices"])
+    assert any(row["analysis"] == "choices by epistemic point" for row in record["choices"])
     table = pd.read_csv(tmp_path / "out" / "sensitivity.csv")
     assert set(table["age_yr"].dropna()) == {20.0, 30.0, 40.0, 50.0}
 

@@ -1,4 +1,4 @@
-"""Which penalty factors follow from the diffusivities of the strategies, and how surely."""
+"""Which penalty factors follow from the diffusivities of the strategies, and with which error."""
 
 from __future__ import annotations
 

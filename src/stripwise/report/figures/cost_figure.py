@@ -183,5 +183,5 @@ def _note(data: DesignResult) -> str:
         f"Strategies at the cover that the drawing holds. {DURABILITY_ONLY}"
     )
     if data.cost["know_low"].notna().any():
-        note += " In brackets: 2.5 % to 97.5 % over the knowledge inputs."
+        note += " In brackets: uncertainty range (95 %)."
     return note

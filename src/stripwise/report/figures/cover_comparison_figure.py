@@ -37,7 +37,7 @@ def plot_cover_comparison(comparison: pd.DataFrame, scenario: Scenario) -> Axes:
         rows,
         title=_comparison_text(comparison, scenario),
         note=f"Probability of depassivation at {formatting.years(target.service_life)} with the "
-        f"cover as specified and as surveyed; bars: 95 % over the knowledge inputs; dashed: the "
+        f"cover as specified and as surveyed; bars: uncertainty range (95 %); dashed: the "
         f"target, {formatting.percent(target.probability)}.",
         label="Probability of depassivation [%]",
         mark=100.0 * target.probability,
@@ -49,7 +49,7 @@ def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
     grid = Table(
         f"At {formatting.years(scenario.target.service_life)} from first exposure; limit state: "
         f"depassivation; target {formatting.percent(scenario.target.probability)}. Interval: 95 % over "
-        "the knowledge inputs, or of the sampling where there are none.",
+        "the epistemic inputs, or of the sampling where there are none.",
         (
             Column("Strategy", "strategy"),
             Column("Cover", "cover"),
@@ -65,7 +65,7 @@ def comparison_section(comparison: pd.DataFrame, scenario: Scenario) -> Section:
                 "Interval",
                 write=lambda r: formatting.interval(*_interval_ends(r), formatting.percent),
             ),
-            Column("Meets target", "meets_target"),
+            Column("Meets the limit", "meets_target"),
         ),
         comparison.sort_values("strategy", kind="stable").to_dict("records"),
     )
@@ -110,8 +110,8 @@ def _verdict_changes(comparison: pd.DataFrame, allowed: float) -> str:
         for name in before.index[before["meets_target"] != after["meets_target"]]
     ]
     if parts:
-        return f"The survey changes whether the target is surely met: {', '.join(parts)}."
-    start = "Whether the target is surely met stays as it was for every strategy"
+        return f"The survey changes whether the limit is met: {', '.join(parts)}."
+    start = "The survey changes no verdict"
     meeting = {
         name: set(rows.index[rows["probability_at_target"] <= allowed])
         for name, rows in by_cover.items()

@@ -91,8 +91,8 @@ def draw_run_figures(assessment: Assessment) -> dict[str, Figure]:
 def plot_curves(data: Assessment, *, ax: Axes | None = None) -> Axes:
     """Plot the probability of depassivation over age for every strategy.
 
-    Curves that cannot be told apart share one label. The shaded bands are the knowledge interval
-    of the reference strategy and of the worst one; without knowledge inputs the sampling interval.
+    Curves that cannot be told apart share one label. The shaded bands are the uncertainty range
+    of the reference strategy and of the worst one; without epistemic inputs the sampling interval.
     """
     scenario = data.scenario
     names = [strategy.name for strategy in scenario.strategies]
@@ -284,11 +284,11 @@ def _note(data: Assessment) -> str:
     if _has_knowledge(data):
         error = 0.5 * float((data.curves["high95"] - data.curves["low95"]).max())
         return (
-            "Shaded: 95 % interval over the knowledge inputs (what we do not know), for the "
+            "Shaded: uncertainty range (95 %), for the "
             "reference strategy and the worst one. Sampling error is not drawn: at most "
             f"{formatting.points(error)} percentage points."
         )
     return (
-        "No input is marked as knowledge: the bands show sampling error only, for the reference "
-        "strategy and the worst one, and say nothing about what we do not know."
+        "No input is epistemic: the bands show sampling error only, for the reference "
+        "strategy and the worst one."
     )

@@ -29,7 +29,7 @@ LEFT_MM, RIGHT_MM, BOTTOM_MM = 14.0, 46.0, 12.0
 def plot_required_cover(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     """Plot the nominal cover that meets the target over strip age, one line per follow-up.
 
-    The strategies stand as numbered dots at their required cover, with the knowledge interval as a
+    The strategies stand as numbered dots at their required cover, with the uncertainty range as a
     thin bar where there is one; lines that cannot be told apart share a label.
     """
     grid, units = data.reliability_map, data.scenario.units
@@ -196,5 +196,5 @@ def _note(data: DesignResult) -> str:
         "Dots: strategies by their number in the table."
     )
     if data.required["know_low"].notna().any():
-        note += " Grey bar: the reference strategy, 2.5 % to 97.5 % over the knowledge inputs."
+        note += " Grey bar: the reference strategy, uncertainty range (95 %)."
     return f"{note} {DURABILITY_ONLY}"

@@ -113,9 +113,7 @@ def _cracking_note(data: Assessment) -> str:
     table = data.service.cracking
     assert table is not None
     shaded = (
-        " Shaded: 95 % interval of cracking over the knowledge inputs."
-        if table["know_high"].notna().any()
-        else ""
+        " Shaded: uncertainty range (95 %) of cracking." if table["know_high"].notna().any() else ""
     )
     return (
         "Full: depassivation. Broken: the first crack. The reference strategy and the one that "

@@ -34,7 +34,7 @@ def choice_blocks(
                     Column("choice", 0),
                     numeric("alone [%]", 1, str),
                     numeric("with the others [%]", 2, str),
-                    numeric("with the others, over what is not known [%]", 3, str),
+                    numeric("with the others, uncertainty range [%]", 3, str),
                 ),
                 shares,
             ),
@@ -60,7 +60,7 @@ def _share_rows(tables: ChoiceTables) -> list[tuple[str, ...]]:
     """List choice, share alone, total share and its band over epistemic inputs, the largest first."""
     own = _select_indices(tables, "choices", pair=False)
     own = own.dropna(subset=["total"]).sort_values("total", ascending=False)
-    over = _select_indices(tables, "choices over knowledge", pair=False)
+    over = _select_indices(tables, "choices by epistemic point", pair=False)
     bands = {str(row["input"]): share_text(row, "total") for _, row in over.iterrows()}
     return [
         (
@@ -105,7 +105,7 @@ def _option_table(tables: ChoiceTables, *, strategy: str, units: str, horizon: f
             numeric("option", write=option),
             numeric("probability", "probability", formatting.percent),
             numeric(
-                "over what is not known",
+                "uncertainty range",
                 write=lambda r: (
                     formatting.interval(r["know_low"], r["know_high"], formatting.percent)
                     or formatting.DASH

@@ -96,26 +96,25 @@ def choice_sentences(
     )
     rows = _total_shares(tables, "choices")
     order = rows["total"].sort_values(ascending=False)
-    over = "choices over knowledge" if tables.over_knowledge else "choices"
+    over = "choices by epistemic point" if tables.over_knowledge else "choices"
     bounds = _total_shares(tables, over).to_dict("index")[tables.top]
-    reason = "over what is not known" if tables.over_knowledge else "by sampling error alone"
+    kind = "uncertainty range" if tables.over_knowledge else "sampling interval"
     low, high = (float(bounds[f"total_{end}95"]) for end in ("low", "high"))
     within = formatting.interval(low, high, formatting.percent)
     others = [name for name in order.index if name != tables.top]
     text = (
         f"Within {ranges}, the {CHOICE_NAMES[tables.top]} moves the reliability at "
         f"{formatting.years(life)} most: alone and with the others it holds "
-        f"{formatting.percent(float(order[tables.top]))} of the variance ({within} {reason})"
+        f"{formatting.percent(float(order[tables.top]))} of the variance ({kind} {within})"
     )
     if others:
         text += f", then the {CHOICE_NAMES[others[0]]} with {formatting.percent(float(order[others[0]]))}"
     text += f". It comes first at {formatting.percent(tables.top_share)} of the points "
-    text += "of what is not known" if tables.over_knowledge else "of the sample"
+    text += "of the uncertainty range" if tables.over_knowledge else "of the sample"
     text += (
-        "; with the ranges halved about their middles another comes first, so the order belongs to "
-        "the ranges more than to the wall."
+        ". Halving the ranges changes the order, so it belongs to the ranges."
         if tables.flips
-        else "; with the ranges halved about their middles it stays first."
+        else ". Halving the ranges does not change the order."
     )
     return [
         _widest_choice_sentence(tables, strategy=strategy, life=life, allowed=allowed, units=units),

@@ -22,8 +22,10 @@ from stripwise.report.components import (
 )
 from stripwise.report.prose import sentence
 from stripwise.scenario.model import Scenario
+from stripwise.studies.design.cost_tables import CHEAPEST_PAIR, DRAWN_STRATEGY
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.units.formatting import (
+    confidence,
     duration,
     interval,
     join_with_and,
@@ -38,8 +40,8 @@ __all__ = ["cost_sections"]
 
 COST_GROUPS = {
     "strategy": "Strategies at the scenario's cover",
-    "strategy at drawn cover": "Strategies at the cover that the drawing holds",
-    "cheapest point": "Cheapest design point of each follow-up that meets the target",
+    DRAWN_STRATEGY: "Strategies, each at the cover to draw",
+    CHEAPEST_PAIR: "Cheapest pair of each curing after stripping that meets the limit",
 }
 
 SMALLEST_COST = 0.005
@@ -112,13 +114,13 @@ def _cost_table(result: DesignResult) -> Table:
         rows += [GroupRow(title), *own] if own else []
 
     def option(row: Row) -> str:
-        if row["kind"] != "cheapest point":
+        if row["kind"] != CHEAPEST_PAIR:
             return str(row["option"])
         return "no follow-up" if row["follow_up"] == "none" else str(row["follow_up"])
 
     lowest = write(float(result.design["nominal_cover_mm"].min()))
     return Table(
-        f"Per m², {cost.currency}. In grey: knowledge interval. Cover counts beyond {lowest}. "
+        f"Per m², {cost.currency}. In grey: uncertainty range (95 %). Cover counts beyond {lowest}. "
         f"Repairs: {_repair_text(scenario)}, at a real discount rate of {percent(cost.rate)} a year, "
         f"until {years(cost.horizon)}.",
         (
@@ -126,7 +128,10 @@ def _cost_table(result: DesignResult) -> Table:
             numeric("Cover", "nominal_cover_mm", write, kind="tight"),
             numeric("Strip age", "strip_age_h", duration, kind="tight"),
             numeric("Probability", "probability", percent, kind="tight"),
-            Column("Target met on average", "met_on_average", lambda text: Cell(text, kind=text)),
+            Column(
+                "Meets the limit", "meets_target", lambda text: Cell(text, kind=text.split()[0])
+            ),
+            numeric("Confidence", "confidence", confidence),
             numeric("Forms", "forms", _money),
             numeric("Follow-up", "follow_up_curing", _money),
             numeric("Cover", "cover", _money),

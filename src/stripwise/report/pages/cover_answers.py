@@ -59,7 +59,7 @@ def required_cover(grid: ReliabilityMap, target: float) -> Array:
 
     The lowest of the map where that is enough, NaN where the highest is not.
     """
-    roots = crossings(grid.cover, grid.index, target)
+    roots = crossings(grid.cover, grid.governing, target)
     return np.where(roots == np.inf, np.nan, np.maximum(roots, grid.cover[0]))
 
 
@@ -118,7 +118,7 @@ def earliest_table(assessment: HasReliabilityMap) -> CoverTable | None:
     return CoverTable(
         heads=tuple(formatting.length(float(grid.cover[c]), units=units) for c in columns),
         rows=tuple(
-            (label, tuple(cell(grid.index[f, :, c]) for c in columns))
+            (label, tuple(cell(grid.governing[f, :, c]) for c in columns))
             for f, label in enumerate(grid.follow_up)
         ),
     )
@@ -141,7 +141,7 @@ def usual_strip_ages(low: float, high: float) -> list[float]:
 
 def _at_strip_ages(grid: ReliabilityMap, hours: Array) -> ReliabilityMap:
     """Interpolate the map at other strip ages, linearly in their logarithm."""
-    index = np.clip(grid.index, -MAX_INDEX, MAX_INDEX)
+    index = np.clip(grid.governing, -MAX_INDEX, MAX_INDEX)
     log_age = np.log(grid.strip_age)
     interpolated = np.empty((index.shape[0], hours.size, index.shape[2]))
     for f, c in np.ndindex(index.shape[0], index.shape[2]):

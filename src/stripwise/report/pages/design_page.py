@@ -94,7 +94,7 @@ def design_report(result: DesignResult) -> Report:
 
 
 def _interval_text(row: Row, kind: str, write: Write) -> str:
-    """Write the interval of the "sampling" or over the "knowledge" inputs."""
+    """Write the "sampling" interval or the "uncertainty" range."""
     ends = ("low95", "high95") if kind == "sampling" else ("know_low", "know_high")
     return interval(float(row[ends[0]]), float(row[ends[1]]), in_range(write))
 
@@ -180,8 +180,8 @@ def _required_table(result: DesignResult) -> Table:
     write, scenario = _length(result), result.scenario
     step = "1/4 in" if scenario.units == "US" else "5 mm"
     return Table(
-        f"Nominal cover at which each strategy meets the target, and what a drawing holds ({step} "
-        "steps, rounded up). In grey: sampling interval; knowledge interval.",
+        f"Nominal cover at which each strategy meets the target, and the one to draw ({step} "
+        "steps, by the decision rule). In grey: 95 % sampling interval.",
         (
             numeric("No.", "number", str),
             Column("Strategy", "strategy"),
@@ -191,15 +191,19 @@ def _required_table(result: DesignResult) -> Table:
                     write(r["required_cover_mm"]), _interval_text(r, "sampling", write)
                 ),
             ),
-            numeric("On the drawing", "drawn_cover_mm", write),
+            numeric("To draw", "drawn_cover_mm", _drawn(write)),
             numeric(
-                "Over the knowledge inputs", write=lambda r: _interval_text(r, "knowledge", write)
+                "Uncertainty range (95 %)", write=lambda r: _interval_text(r, "uncertainty", write)
             ),
             Column("Status", "status", lambda text: "" if text == "ok" else text),
         ),
         result.required.assign(number=range(1, len(result.required) + 1)).to_dict("records"),
         bold=lambda r: bool(r["strategy"] == scenario.reference_strategy),
     )
+
+
+def _drawn(write: Write) -> Write:
+    return lambda mm: write(mm) if np.isfinite(mm) else "none in the range"
 
 
 def _earliest_table(result: DesignResult) -> Table:
@@ -235,7 +239,7 @@ def _exchange_section(result: DesignResult) -> Section:
     if _has_knowledge(result):
         text += " " + sentence("design.exchange_knowledge")
     return Section(
-        "What one is worth in terms of the other",
+        "Trading cover against form time",
         (Paragraph(text), _exchange_table(result), _target_line_table(result)),
         keep=True,
     )
@@ -269,7 +273,8 @@ def _exchange_table(result: DesignResult) -> Table:
             numeric("Worth", write=value, kind="tight"),
             numeric("Sampling interval", write=lambda r: _interval_text(r, "sampling", writer(r))),
             numeric(
-                "Knowledge interval", write=lambda r: _interval_text(r, "knowledge", writer(r))
+                "Uncertainty range (95 %)",
+                write=lambda r: _interval_text(r, "uncertainty", writer(r)),
             ),
         ),
         table[~on_line].to_dict("records"),
@@ -280,15 +285,15 @@ def _target_line_table(result: DesignResult) -> Table:
     """Set the rates along the target line out by follow-up and strip age."""
     table, write = result.exchange, _length(result)
     rows = table[(table["place"] == ON_TARGET_LINE) & (table["question"] == COVER_PER_DAY)]
-    kind = "knowledge" if _has_knowledge(result) else "sampling"
+    kind = "uncertainty range" if _has_knowledge(result) else "sampling interval"
 
     def cell(row: Row) -> Cell:
-        small = _interval_text(row, "knowledge", write) or _interval_text(row, "sampling", write)
+        small = _interval_text(row, "uncertainty", write) or _interval_text(row, "sampling", write)
         return Cell(write(row["value"]), small)
 
     return matrix(
         "Along the target line: cover saved by 24 h more in the forms, from the strip age above "
-        f"each column. In grey: {kind} interval. All rows: exchange.csv.",
+        f"each column. In grey: {kind}. All rows: exchange.csv.",
         "Follow-up",
         [duration(float(age)) for age in sorted(rows["strip_age_h"].unique())],
         [

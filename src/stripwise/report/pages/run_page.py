@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 import matplotlib.figure
+import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
@@ -40,6 +41,7 @@ from stripwise.report.prose import sentence
 from stripwise.report.render import math
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import Assessment
+from stripwise.studies.verdict import uncertainty_range
 from stripwise.units.formatting import (
     count,
     curing_temperatures,
@@ -151,16 +153,16 @@ def _answer_sections(assessment: Assessment, figures: Figures) -> Iterable[Secti
             Paragraph(_intervals(assessment)),
         ),
     )
-    meaning = "knowledge" if has_knowledge(assessment) else "sampling"
     yield Section(
         "The strategies side by side",
         (
             strategy_table(assessment),
             *(Paragraph(f"{text}.", "note") for text in _remarks(assessment)),
             Paragraph(
-                f"“Undecided” means that the target lies inside the {meaning} interval. Beside "
-                "every strip age stand the gates of the box on the first page: in-place strength, "
-                "stability, frost. All digits: strategies.csv.",
+                "“Too close to call” counts as failing: not even the largest sample tells on which "
+                "side of the limit the probability lies. Beside every strip age stand the gates of "
+                "the box on the first page: in-place strength, stability, frost. All digits: "
+                "strategies.csv.",
                 "note",
             ),
         ),
@@ -212,33 +214,25 @@ def _map_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]
         if blocks:
             yield Section(heading, blocks)
         return
-    averaged = (
-        "at the probability averaged over what is not known: a strategy may stand here and still "
-        "be “undecided” above"
-        if has_knowledge(assessment)
-        else "at the mean probability"
-    )
     yield Section(
         heading,
         (
             *blocks,
             matrix(
-                "Nominal cover that meets the target, by strip age (rounded up; knowledge averaged, "
-                "no safety margin added)",
+                "Nominal cover that meets the target, by strip age (rounded up)",
                 "Follow-up",
                 covers.heads,
                 covers.rows,
             ),
             matrix(
                 "Earliest strip age that meets the target, by nominal cover (rounded up to half "
-                "hours, from 2 d on to tenths of a day; knowledge averaged, no safety margin added)",
+                "hours, from 2 d on to tenths of a day)",
                 "Follow-up",
                 earliest.heads,
                 earliest.rows,
             ),
             Paragraph(
-                f"Both tables: {limit_state(scenario)}, {averaged}. These are ages for durability "
-                "alone.",
+                f"Both tables: {limit_state(scenario)}. These are ages for durability alone.",
                 "note",
             ),
             GATES_BLOCK,
@@ -262,22 +256,23 @@ def _exchange(assessment: Assessment) -> Iterable[Section]:
 
     write = in_range(length_text)
     worth = write(rate.rate)
+    bounds = uncertainty_range(rate.know_low, rate.know_high, write)
     sampling = interval(rate.low95, rate.high95, write)
-    knowledge = interval(rate.know_low, rate.know_high, write)
-    bounds = ""
-    if knowledge:
-        bounds = f" (over the knowledge inputs {knowledge}"
-        bounds += f"; sampling {sampling})" if sampling != worth else ")"
-    elif sampling:
-        bounds = f" (sampling interval {sampling}; no knowledge inputs)"
+    if not bounds and sampling:
+        bounds = f" (sampling interval {sampling})"
     text = Markup(
-        "At a nominal cover of {} and a strip age of {}, 24 h more in the forms buy as much "
-        "reliability as <strong>{}</strong> of cover{}, for {}. The rate holds near this point "
-        "only. The gates before stripping stay as they are."
+        "At a nominal cover of {} and {} in the forms, <strong>{}</strong> more cover{} is as "
+        "reliable as 24 h more in the forms, for {}."
     ).format(
         write(rate.cover), duration(rate.strip_age), worth, bounds, limit_state(assessment.scenario)
     )
-    yield Section("Exchange rate of cover and form time", (Paragraph(text),), level=3, keep=True)
+    if np.isfinite(rate.saved):
+        text += (
+            f" The other way round the rate differs: with the forms kept "
+            f"{duration(rate.strip_age + 24.0)}, {write(rate.saved)} of cover can be taken off. Both "
+            "hold near this point only; the gates before stripping stay as they are."
+        )
+    yield Section("Trading cover against form time", (Paragraph(text),), level=3, keep=True)
 
 
 def _hand_check(assessment: Assessment) -> Section:

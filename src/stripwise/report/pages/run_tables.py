@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from stripwise.report.components import Cell, Column, Table, limit_state, numeric, sentence_case
 from stripwise.report.prose import sentence
 from stripwise.report.render import math
+from stripwise.studies.decision import manner
 from stripwise.studies.results import Assessment, HandStep
 from stripwise.units import formatting
 from stripwise.units.formatting import duration, interval, number, percent, years
@@ -32,7 +33,7 @@ Row = Mapping[Any, Any]
 
 
 def has_knowledge(assessment: Assessment) -> bool:
-    """Whether the run has an interval over the knowledge inputs."""
+    """Whether the run has an uncertainty range."""
     return bool(assessment.curves["know_high"].notna().any())
 
 
@@ -40,8 +41,8 @@ def strategy_rows(assessment: Assessment) -> list[Row]:
     """Collect what the table says of each strategy, in the order of the scenario.
 
     Beside the columns of strategies.csv: number, is_reference, follow_up, index at the service life,
-    and the ends of the intervals of life and change (over the knowledge inputs, or of the sampling
-    without them).
+    and the ends of the intervals of life and change (the uncertainty range, or the sampling interval
+    where nothing is epistemic).
     """
     scenario = assessment.scenario
     table = assessment.strategies.set_index("strategy", drop=False)
@@ -68,10 +69,10 @@ def strategy_rows(assessment: Assessment) -> list[Row]:
 def strategy_table(assessment: Assessment) -> Table:
     """Set the strategies side by side."""
     target, horizon = assessment.scenario.target, assessment.scenario.sampling.horizon
-    over = (
-        "over the knowledge inputs; sampling intervals are in strategies.csv"
+    small = (
+        "uncertainty range (95 %); sampling intervals are in strategies.csv"
         if has_knowledge(assessment)
-        else "of the sampling"
+        else "95 % sampling interval"
     )
 
     def life(t: float) -> str:
@@ -82,7 +83,7 @@ def strategy_table(assessment: Assessment) -> Table:
         return Cell(life(row["life_at_target_yr"]), ends.replace(" yr to more than ", " to over "))
 
     return Table(
-        f"{sentence_case(limit_state(assessment.scenario))}. In grey: 95 % interval {over}. The "
+        f"{sentence_case(limit_state(assessment.scenario))}. In grey: {small}. The "
         "change of life is against the reference strategy (bold).",
         (
             numeric("No.", "number", str),
@@ -90,8 +91,10 @@ def strategy_table(assessment: Assessment) -> Table:
                 "Strategy",
                 write=lambda r: Cell(r["strategy"], "reference" if r["is_reference"] else ""),
             ),
+            _meets_column(),
+            numeric("Confidence", "confidence", formatting.confidence),
             Column(
-                "Strip age, follow-up",
+                "Strip age, curing after stripping",
                 write=lambda r: Cell(duration(r["strip_age_h"]), r["follow_up"]),
             ),
             numeric("Effective curing", "effective_curing_h", duration, kind="tight"),
@@ -112,7 +115,9 @@ def strategy_table(assessment: Assessment) -> Table:
                 "index",
                 formatting.index,
             ),
-            numeric("Target reached in", write=reached),
+            numeric(
+                f"Years until the {percent(target.probability)} limit is exceeded", write=reached
+            ),
             numeric(
                 "Change of life",
                 write=lambda r: Cell(
@@ -120,11 +125,20 @@ def strategy_table(assessment: Assessment) -> Table:
                     interval(r["change"][0], r["change"][1], formatting.signed_percent),
                 ),
             ),
-            Column("Meets target", "meets_target", lambda text: Cell(text, kind=text)),
         ),
         strategy_rows(assessment),
         bold=lambda r: bool(r["is_reference"]),
     )
+
+
+def _meets_column() -> Column:
+    def cell(row: Row) -> Cell:
+        answer = str(row["meets_target"])
+        return Cell(
+            answer, manner(answer, float(row["confidence"])), kind=answer.split(maxsplit=1)[0]
+        )
+
+    return Column("Meets the limit", write=cell)
 
 
 def terminal_table(assessment: Assessment) -> Table:
@@ -138,15 +152,18 @@ def terminal_table(assessment: Assessment) -> Table:
                 f"probability\nat {years(target.service_life)}", "probability_at_target", percent
             ),
             numeric(
-                "over what is\nnot known",
+                "uncertainty\nrange",
                 write=lambda r: interval(r["know_low"], r["know_high"], percent) or formatting.DASH,
             ),
             numeric(
-                f"life\nat {percent(target.probability)}",
+                f"years until\n{percent(target.probability)}",
                 "life_at_target_yr",
                 lambda t: years(t, horizon=horizon).replace("more than", "over"),
             ),
-            numeric("target\nmet", "meets_target", str),
+            numeric("confi-\ndence", "confidence", formatting.confidence),
+            Column(
+                "\nmeets", "meets_target", lambda text: text.replace("too close to call", "close")
+            ),
         ),
         strategy_rows(assessment),
     )
@@ -155,9 +172,9 @@ def terminal_table(assessment: Assessment) -> Table:
 def _life_interval(
     assessment: Assessment, name: str, row: Mapping[str, Any]
 ) -> tuple[float, float]:
-    """Range of the life over the knowledge inputs, or over the sampling without them.
+    """Range of the life: the uncertainty range, or the sampling interval without one.
 
-    At a knowledge point the probability rises with age, so the quantiles of the life are where the
+    At an epistemic point the probability rises with age, so the quantiles of the life are where the
     quantiles of the probability reach the target.
     """
     if not np.isfinite(row["know_high"]):

@@ -29,12 +29,6 @@ def site_page(result: DesignResult) -> Report:
     scenario, table, hours = result.scenario, result.strip_ages, result.design["strip_age_h"]
     units = scenario.units
     covers = sorted(table["nominal_cover_mm"].unique())
-    settled = (
-        " on average over what is not known; settled the other way, much longer may be needed, as "
-        "the knowledge intervals of the report say"
-        if result.required["know_low"].notna().any()
-        else ""
-    )
     rows = [
         (
             temperature(float(str(warmth)), units=units),
@@ -47,7 +41,7 @@ def site_page(result: DesignResult) -> Report:
     grid = Table(
         "Hours in the forms at least, by temperature of the concrete in the forms and after, by "
         f"follow-up and by nominal cover on the drawing. “{DASH}”: not met within "
-        f"{duration(float(hours.max()))}. Rounded up; “{duration(float(hours.min()))}” is the "
+        f"{duration(float(hours.max()))}. Rounded up to whole hours or days; “{duration(float(hours.min()))}” is the "
         "shortest that was looked at.",
         (
             Column("Concrete at", 0, kind="tight"),
@@ -62,8 +56,7 @@ def site_page(result: DesignResult) -> Report:
     note = sentence("design.site", file=scenario.path.name, digest=scenario.digest[:16])
     return Report(
         title=f"Earliest strip age for durability: {scenario.title}",
-        about=f"The hours say when the durability target allows it{settled} "
-        f"({limit_state(scenario)}).",
+        about=f"The hours say when the durability target allows it ({limit_state(scenario)}).",
         findings=(),
         sections=(Section("", (grid, Paragraph(note, "note"))),),
         signature=Signature(heading="", rows=(("Approved by", "Date", "Valid for"),)),

@@ -13,7 +13,7 @@ from stripwise.units import formatting
 
 __all__ = ["OVER_KNOWLEDGE", "Share", "choice_shares", "driver_shares"]
 
-OVER_KNOWLEDGE = "choices over knowledge"
+OVER_KNOWLEDGE = "choices by epistemic point"
 """Name of the analysis whose bounds are quantiles over the knowledge inputs."""
 
 

@@ -1,4 +1,4 @@
-"""How far the curves move with what is not known: the reliability index at each epistemic point."""
+"""How far the curves move with the epistemic inputs: the reliability index at each epistemic point."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from stripwise.distributions.distribution import Distribution
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.model.wall import COVER, Number, Wall
 from stripwise.risk.probability.integral import Integral, build_fronts, front_depths
-from stripwise.risk.probability.nested_sampling import NestedSample
+from stripwise.risk.probability.nested_sampling import MAP_OUTER_POINTS, NestedSample
 from stripwise.risk.probability.parallel import run_parallel
 
 __all__ = [
@@ -47,13 +47,15 @@ class SamplingOptions:
     points
         Points per scrambling, or of the aleatory inputs around each epistemic point.
     repeats
-        Independent scramblings.
+        Independent scramblings, of the epistemic points too.
     seed
         Seed of the run.
     stage
         Random stream; with "main", the same points as the curves of a run.
     workers
         Threads; the results do not depend on it.
+    outer_points
+        Epistemic points of a scrambling.
     """
 
     points: int
@@ -61,6 +63,7 @@ class SamplingOptions:
     seed: int
     stage: str = "main"
     workers: int = 2
+    outer_points: int = MAP_OUTER_POINTS
 
 
 def shifted_cover(wall: Wall, nominal: float) -> Distribution:
@@ -106,13 +109,31 @@ def probability_by_repeat(
 def probability_by_epistemic_point(
     wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions
 ) -> Array | None:
-    """Return the probability per epistemic point, (k, p, a, c); None without any."""
+    """Return the probability per epistemic point, (k, p, a, c); None without any.
+
+    The points of one scrambling follow those of the one before.
+    """
     stage = "knowledge" if sample.stage == "main" else sample.stage
-    nested = NestedSample.from_wall(
-        wall, points=sample.points, seed=sample.seed, stage=stage, prefer_cover=True
-    )
-    if nested is None:
-        return None
+    found = []
+    for replicate in range(sample.repeats):
+        nested = NestedSample.from_wall(
+            wall,
+            points=sample.points,
+            seed=sample.seed,
+            stage=stage,
+            prefer_cover=True,
+            outer_points=sample.outer_points,
+            replicate=replicate,
+        )
+        if nested is None:
+            return None
+        found.append(_nested_probability(wall, nested, covers, ages, workers=sample.workers))
+    return np.concatenate(found)
+
+
+def _nested_probability(
+    wall: Wall, nested: NestedSample, covers: Array, ages: Array, *, workers: int
+) -> Array:
     integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers)
 
     def outer(k: int) -> Array:
@@ -120,7 +141,7 @@ def probability_by_epistemic_point(
             integrals.sums(nested.values(k), nested.score_mean_at(k), ages)
         )
 
-    return np.array(list(run_parallel(outer, nested.count, workers=sample.workers)))
+    return np.array(list(run_parallel(outer, nested.count, workers=workers)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,8 @@
-"""Where the reliability index meets the target: required cover and earliest strip age.
+"""Where the target is met: required cover and earliest strip age.
 
 Roots are sought on the smooth estimate, the mean over repeats; the sampling interval comes from
-the root of each repeat, the epistemic interval from the root of each epistemic point.
+the root of each repeat, the epistemic interval from the root of each epistemic point. Where a
+confidence is demanded too, the quantile over the epistemic points must reach the target as well.
 
 Axes: m repeats or epistemic points, p strategies, c covers, t strip ages.
 """
@@ -16,7 +17,7 @@ from scipy import stats
 
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
-from stripwise.risk.probability.reliability_index import reliability_index
+from stripwise.risk.probability.target_rule import INDEX_CAP, TargetRule, index_from_probability
 
 __all__ = [
     "ANY",
@@ -29,8 +30,9 @@ __all__ = [
     "earliest_strip_ages",
     "equivalent_cover",
     "find_target_root",
-    "index_from_probability",
     "round_cover_up",
+    "round_hours_up",
+    "strip_age_nodes",
     "with_strip_age",
 ]
 
@@ -42,9 +44,6 @@ NEVER = "none in the range meets it"
 NOT_MONOTONE = "not monotone: the index falls somewhere on the way, the last crossing is given"
 
 QUANTILES = (0.025, 0.975)
-INDEX_CAP = 12.0
-"""Distance from the target at which the index is cut, so that infinite values can be used."""
-
 FALL_TOLERANCE = 1e-6
 STENCIL_POINTS = 6
 """Points that the local polynomial passes through."""
@@ -53,6 +52,9 @@ ROOT_STEPS = 60
 ROOT_TOLERANCE = 1e-13
 
 STRIP_NODES = 17
+WHOLE_DAYS_FROM = 72.0
+"""Above this strip ages are given in whole days [h]."""
+
 CORRECTIONS = 2
 
 
@@ -71,6 +73,8 @@ class TargetRoot:
         such inputs.
     status
         `OK`, `ANY`, `NEVER` or `NOT_MONOTONE`.
+    safe
+        From here on a decision says yes, whatever the seed; infinite like `value`.
     """
 
     value: float
@@ -79,11 +83,7 @@ class TargetRoot:
     know_low: float = np.nan
     know_high: float = np.nan
     status: str = OK
-
-
-def index_from_probability(p: Array) -> Array:
-    """Return the reliability index of probabilities known without their complement."""
-    return reliability_index(p, 1.0 - p)
+    safe: float = np.inf
 
 
 def crossing(at: Array, index: Array, target: float) -> float:
@@ -177,7 +177,7 @@ def equivalent_cover(changes: Array, index: Array, goal: Array) -> Array:
 
 
 def find_target_root(
-    covers: Array, p: Array, target: float, *, epistemic: Array | None = None
+    covers: Array, p: Array, rule: TargetRule, *, epistemic: Array | None = None
 ) -> TargetRoot:
     """Find the cover at which one row of probabilities meets the target, with both intervals.
 
@@ -187,24 +187,37 @@ def find_target_root(
         (c,) rising nominal covers [mm].
     p
         (r, c) probability, one row per repeat.
-    target
-        Reliability index to reach.
+    rule
+        What must hold.
     epistemic
         (k, c) probability, one row per epistemic point.
     """
-    mean = index_from_probability(np.mean(p, axis=0))
-    root = crossing(covers, mean, target)
+    estimate, safe = rule.indices(p, epistemic)
+    root, safe_root = (crossing(covers, index, rule.index) for index in (estimate, safe))
     know = (np.nan, np.nan)
     if epistemic is not None:
-        epistemic_roots = crossings(covers, index_from_probability(epistemic), target)
+        epistemic_roots = crossings(covers, index_from_probability(epistemic), rule.index)
         know_low, know_high = np.quantile(epistemic_roots, QUANTILES, method="nearest")
         know = float(know_low), float(know_high)
     if not np.isfinite(root):
         status = ANY if root < 0.0 else NEVER
-        return TargetRoot(root, know_low=know[0], know_high=know[1], status=status)
-    low, high = _interval(root, crossings(covers, index_from_probability(p), target))
-    falls = bool(np.any(np.diff(np.clip(mean, -INDEX_CAP, INDEX_CAP)) < -FALL_TOLERANCE))
-    return TargetRoot(root, low, high, *know, NOT_MONOTONE if falls else OK)
+        return TargetRoot(root, know_low=know[0], know_high=know[1], status=status, safe=safe_root)
+    low, high = _interval(root, _roots_by_repeat(covers, p, rule, epistemic))
+    falls = bool(np.any(np.diff(np.clip(estimate, -INDEX_CAP, INDEX_CAP)) < -FALL_TOLERANCE))
+    return TargetRoot(root, low, high, *know, NOT_MONOTONE if falls else OK, safe_root)
+
+
+def _roots_by_repeat(covers: Array, p: Array, rule: TargetRule, epistemic: Array | None) -> Array:
+    """Return the root of each repeat, or of each scrambling where the demanded confidence governs."""
+    if rule.confidence and epistemic is not None:
+        reached, _ = rule.demanded(epistemic)
+        if crossing(covers, reached, rule.index) > crossing(
+            covers, rule.predictive(p)[0], rule.index
+        ):
+            parts = np.split(epistemic, rule.scramblings)
+            one = replace(rule, scramblings=1)
+            return np.array([crossing(covers, one.demanded(e)[0], rule.index) for e in parts])
+    return crossings(covers, index_from_probability(p), rule.index)
 
 
 def _interval(value: float, roots: Array) -> tuple[float, float]:
@@ -232,6 +245,20 @@ def round_cover_up(required: float, *, units: str) -> float:
     return float(np.ceil(required / step - 1e-9) * step)
 
 
+def round_hours_up(hours: float) -> float:
+    """Round a strip age up to whole hours, from three days on to whole days [h].
+
+    Examples
+    --------
+    >>> round_hours_up(13.2), round_hours_up(72.0), round_hours_up(80.0)
+    (14.0, 72.0, 96.0)
+    """
+    if not np.isfinite(hours):
+        return hours
+    step = 1.0 if hours <= WHOLE_DAYS_FROM else 24.0
+    return float(np.ceil(hours / step - 1e-9) * step)
+
+
 def earliest_strip_ages(
     wall: Wall,
     plans: tuple[Plan, ...],
@@ -239,9 +266,10 @@ def earliest_strip_ages(
     covers: Array,
     strip_ages: tuple[float, float],
     age: float,
-    target: float,
+    rule: TargetRule,
     sample: SamplingOptions,
     known_map: tuple[Array, Array] | None = None,
+    epistemic: Array | None = None,
 ) -> list[list[TargetRoot]]:
     """Find the earliest strip age [h] that meets the target: p lists of c roots.
 
@@ -258,29 +286,33 @@ def earliest_strip_ages(
         Shortest and longest strip age [h].
     age
         Age since first exposure [yr].
-    target
-        Reliability index to reach.
+    rule
+        What must hold.
     known_map
         Strip ages (t,) [h] and probabilities (r, p, t, c) already computed from the same sample.
+    epistemic
+        (k, p, t, c) probability by epistemic point at the same strip ages; needed where a
+        confidence is demanded.
     """
     ages = np.array([age])
     if known_map is None:
-        hours = np.geomspace(*strip_ages, STRIP_NODES)
+        hours = strip_age_nodes(strip_ages)
         every = tuple(with_strip_age(plan, h) for plan in plans for h in hours)
         p = probability_by_repeat(wall.with_plans(every), covers, ages, sample=sample)
         p = p.reshape(len(p), len(plans), len(hours), len(covers))
     else:
         hours, p = known_map
     x = np.log(hours)
-    index = np.clip(
-        index_from_probability(np.mean(p, axis=0)), target - INDEX_CAP, target + INDEX_CAP
+    target = rule.index
+    index, safe_index = (
+        np.clip(one, target - INDEX_CAP, target + INDEX_CAP) for one in rule.predictive(p)
     )
-    table = np.array(
-        [
-            [crossing(x, index[i, :, c], target) for c in range(len(covers))]
-            for i in range(len(plans))
-        ]
-    )
+
+    def roots(values: Array) -> Array:
+        return crossings(x, np.moveaxis(values, 1, 2), target)
+
+    first = roots(index)
+    table = first.copy()
     falls = np.any(np.diff(index, axis=1) < -FALL_TOLERANCE, axis=1)
     at = [(i, c) for i, c in np.ndindex(*table.shape) if np.isfinite(table[i, c])]
     deviations: dict[tuple[int, int], Array] = {}
@@ -296,13 +328,28 @@ def earliest_strip_ages(
             deviations[i, c] = (index_by_repeat[:, n, 0, c] - mean[n, 0, c]) / slope
             step = (target - mean[n, 0, c]) / slope
             table[i, c] = float(np.clip(table[i, c] + step, x[0], x[-1]))
+    safe = roots(safe_index)
+    both = np.isfinite(safe) & np.isfinite(first)
+    safe[both] += table[both] - first[both]
+    if rule.confidence and epistemic is not None:
+        demanded, safely = (roots(one) for one in rule.demanded(epistemic))
+        for i, c in zip(*np.nonzero(demanded > table), strict=True):
+            deviations.pop((int(i), int(c)), None)
+        table, safe = np.maximum(table, demanded), np.maximum(safe, safely)
     return [
         [
-            _strip_age_root(table[i, c], deviations.get((i, c)), bool(falls[i, c]))
+            _strip_age_root(
+                table[i, c], deviations.get((i, c)), bool(falls[i, c]), float(np.exp(safe[i, c]))
+            )
             for c in range(len(covers))
         ]
         for i in range(len(plans))
     ]
+
+
+def strip_age_nodes(strip_ages: tuple[float, float]) -> Array:
+    """Return the strip ages [h] between which roots are interpolated."""
+    return np.geomspace(*strip_ages, STRIP_NODES)
 
 
 def with_strip_age(plan: Plan, hours: float) -> Plan:
@@ -316,13 +363,18 @@ def _slope(x: Array, y: Array, at: float) -> float:
     return max(float((y[j] - y[j - 1]) / (x[j] - x[j - 1])), 1e-3)
 
 
-def _strip_age_root(log_age: float, deviations: Array | None, falls: bool) -> TargetRoot:
-    if not np.isfinite(log_age) or deviations is None:
-        return TargetRoot(log_age, status=ANY if log_age < 0.0 else NEVER)
-    low, high = _interval(log_age, log_age - deviations)
+def _strip_age_root(
+    log_age: float, deviations: Array | None, falls: bool, safe: float
+) -> TargetRoot:
+    if not np.isfinite(log_age):
+        return TargetRoot(log_age, status=ANY if log_age < 0.0 else NEVER, safe=safe)
+    low, high = (np.nan, np.nan)
+    if deviations is not None:
+        low, high = _interval(log_age, log_age - deviations)
     return TargetRoot(
         float(np.exp(log_age)),
         float(np.exp(low)),
         float(np.exp(high)),
         status=NOT_MONOTONE if falls else OK,
+        safe=safe,
     )

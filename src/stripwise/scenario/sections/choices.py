@@ -138,6 +138,15 @@ class ChoicesTable(Table):
             example='["6 mm", "8 mm"]',
         ),
     ] = None
+    least_cover: Annotated[
+        Scalar | None,
+        Quantity(
+            "Least nominal cover that a code or a contract asks for; no recommendation goes below it.",
+            MM,
+            "1 mm to 500 mm",
+            example='"50 mm"',
+        ),
+    ] = None
     concrete: list[ConcreteOptionTable] | None = None
 
 
@@ -154,7 +163,8 @@ class Choices:
     """Ranges of the decisions on the table; None where the scenario does not open one.
 
     `cover` (low, high, step) in mm of nominal cover; `strip_age` (low, high) in h; `cover_sd` in mm,
-    empty where the execution is no choice; `concretes` besides that of the scenario.
+    empty where the execution is no choice; `concretes` besides that of the scenario; `least_cover`
+    in mm, 0 where none is typed.
     """
 
     cover: tuple[float, float, float]
@@ -162,6 +172,7 @@ class Choices:
     follow_up: tuple[FollowUp, ...]
     cover_sd: tuple[float, ...] = ()
     concretes: tuple[ConcreteOption, ...] = ()
+    least_cover: float = 0.0
 
 
 def read_choices(
@@ -186,7 +197,7 @@ def read_choices(
     if table is None:
         return None
     path: KeyPath = ("choices",)
-    read_keys(table, path, problems, skip=("cover_sd",))
+    least: float | None = read_keys(table, path, problems, skip=("cover_sd",))["least_cover"]
     cover = _range(table.cover, (*path, "cover"), problems)
     step = _step(table.cover, cover, problems)
     strip_age = _range(table.strip_age, (*path, "strip_age"), problems)
@@ -203,7 +214,17 @@ def read_choices(
         follow_ups,
         _cover_sds(table, problems),
         _concretes(table, problems),
+        0.0 if least is None else _least_cover(table, least, cover, problems),
     )
+
+
+def _least_cover(
+    table: ChoicesTable, least: float, cover: tuple[float, float], problems: Problems
+) -> float:
+    if least > cover[1]:
+        rule = "is more than the range of cover holds; raise its high"
+        problems.add(("choices", "least_cover"), rule, found=table.least_cover)
+    return least
 
 
 def check_choices(

@@ -72,7 +72,7 @@ def read_reinforcement(
 
 
 def _mean_doubt(cover: CoverTable | None, problems: Problems) -> Input | None:
-    """Return what is not known about the mean cover, a normal about 0; None where nothing is."""
+    """Return the epistemic error of the mean cover, a normal about 0; None without any."""
     if cover is None or cover.mean_doubt is None:
         return None
     path = ("reinforcement", "cover", "mean_doubt")

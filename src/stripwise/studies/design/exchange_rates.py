@@ -14,12 +14,8 @@ from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,
 )
-from stripwise.risk.probability.target_roots import (
-    crossings,
-    equivalent_cover,
-    index_from_probability,
-    with_strip_age,
-)
+from stripwise.risk.probability.target_roots import crossings, equivalent_cover, with_strip_age
+from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.studies.design.setting import Setting
 from stripwise.units.formatting import number
 from stripwise.units.result_columns import columns
@@ -27,6 +23,7 @@ from stripwise.units.result_columns import columns
 __all__ = [
     "AT_DESIGN_POINT",
     "COVER_PER_DAY",
+    "COVER_SAVED",
     "EARLIER_H",
     "ON_TARGET_LINE",
     "design_point_rows",
@@ -49,7 +46,8 @@ MAX_STRIP_AGES = 5
 
 AT_DESIGN_POINT, ON_TARGET_LINE = "at the design point", "along the target line"
 
-COVER_PER_DAY = "cover worth 24 h more in the forms"
+COVER_PER_DAY = "cover to add instead of 24 h more in the forms"
+COVER_SAVED = "cover to take off after 24 h more in the forms"
 
 
 def exchange_table(rows: list[dict[str, object]]) -> pd.DataFrame:
@@ -206,12 +204,26 @@ def design_point_rows(setting: Setting) -> list[dict[str, object]]:
             COVER_PER_DAY, AT_DESIGN_POINT, label, nominal, hours, by_repeat_values, by_epistemic
         )
     ]
+    # at t + 24 h, the cover that is as reliable as the full cover at t
+    by_repeat_values, by_epistemic = answers(1, 0)
+    assert by_repeat_values is not None
+    rows.append(
+        _root_row(
+            COVER_SAVED,
+            AT_DESIGN_POINT,
+            label,
+            nominal,
+            hours + DAY_H,
+            -by_repeat_values,
+            None if by_epistemic is None else -by_epistemic,
+        )
+    )
     if earlier > 0.0:
         by_repeat_values, by_epistemic = answers(2, 0)
         assert by_repeat_values is not None
         rows.append(
             _root_row(
-                f"cover that stripping {number(earlier)} h earlier must buy",
+                f"cover to add for stripping {number(earlier)} h earlier",
                 AT_DESIGN_POINT,
                 label,
                 nominal,
@@ -251,8 +263,8 @@ def _scatter_rows(setting: Setting) -> list[dict[str, object]]:
         None
         if a is None or b is None
         else _difference(
-            crossings(setting.wide_covers, a[:, 0], setting.target),
-            crossings(setting.wide_covers, b[:, 0], setting.target),
+            crossings(setting.wide_covers, a[:, 0], setting.rule.index),
+            crossings(setting.wide_covers, b[:, 0], setting.rule.index),
         )
         for a, b in zip(present, narrower, strict=True)
     ]
@@ -285,7 +297,9 @@ def _line_rows(setting: Setting) -> list[dict[str, object]]:
         if p is None:
             sets.append(None)
             continue
-        roots = crossings(setting.wide_covers, index_from_probability(p)[:, :, 0], setting.target)
+        roots = crossings(
+            setting.wide_covers, index_from_probability(p)[:, :, 0], setting.rule.index
+        )
         sets.append(roots.reshape(len(roots), len(setting.plans), len(hours)))
     by_repeat_values, by_epistemic = sets
     assert by_repeat_values is not None

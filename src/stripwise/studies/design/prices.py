@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,12 +15,15 @@ from stripwise.risk.probability.expected_cost import cost_ages, repair_cost_weig
 from stripwise.risk.probability.integral import Integral
 from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
     probability_by_epistemic_point,
     probability_by_repeat,
 )
-from stripwise.risk.probability.target_roots import index_from_probability
+from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.scenario.model import Cost, FollowUp
+from stripwise.studies.decision import Decision, decide, is_decided
 from stripwise.studies.design.setting import Setting
+from stripwise.studies.from_scenario import MOST_GROWTH, largest_sample
 from stripwise.units.result_columns import columns
 
 __all__ = ["CostAges", "Option", "PricedOptions", "first_cost", "price_options"]
@@ -115,18 +119,32 @@ class PricedOptions:
         (k, o, a) probability by epistemic point, or None.
     first
         (o, 3) price of forms, follow-up and cover per m2.
+    decisions
+        o answers by the decision rule.
     """
 
     options: tuple[Option, ...]
     probability: Array
     epistemic: Array | None
     first: Array
+    decisions: tuple[Decision, ...]
+
+    def part(self, rows: range) -> PricedOptions:
+        """Return some options that stand together."""
+        some = slice(rows.start, rows.stop)
+        by_point = None if self.epistemic is None else self.epistemic[:, some]
+        return PricedOptions(
+            self.options[some],
+            self.probability[:, some],
+            by_point,
+            self.first[some],
+            self.decisions[some],
+        )
 
     def table(self, setting: Setting, ages: CostAges, cost: Cost) -> pd.DataFrame:
         """Tabulate the options as the columns of `cost`; the intervals are of the present cost."""
         weights = ages.weights(cost)
         rows = []
-        allowed = setting.scenario.target.probability
         for o, option in enumerate(self.options):
             forms, after, cover = (float(x) for x in self.first[o])
             first = forms + after + cover
@@ -137,8 +155,7 @@ class PricedOptions:
             if self.epistemic is not None:
                 each = first + cost.repair * (self.epistemic[:, o] @ weights)
                 epistemic_bounds = float(np.quantile(each, 0.025)), float(np.quantile(each, 0.975))
-            p, least, most = (float(x) for x in t_interval(self.probability[:, o, ages.life]))
-            meets = "yes" if most <= allowed else "no" if least > allowed else "undecided"
+            p = float(np.mean(self.probability[:, o, ages.life]))
             rows.append(
                 {
                     "option": option.name,
@@ -148,7 +165,8 @@ class PricedOptions:
                     "strip_age_h": option.hours,
                     "probability": p,
                     "reliability_index": float(index_from_probability(np.array(p))),
-                    "met_on_average": meets,
+                    "meets_target": self.decisions[o].meets_target,
+                    "confidence": self.decisions[o].confidence,
                     "forms": forms,
                     "follow_up_curing": after,
                     "cover": cover,
@@ -179,18 +197,71 @@ def price_options(setting: Setting, options: Sequence[Option], ages: CostAges) -
     """Compute the probabilities of options over age, from all points of the scenario."""
     cost = setting.scenario.cost
     assert cost is not None
-    plans = tuple(dict.fromkeys(option.plan for option in options))
-    covers = np.unique([option.cover for option in options])
-    places = [(plans.index(o.plan), int(np.searchsorted(covers, o.cover))) for o in options]
-
-    def pick(p: Array | None) -> Array | None:
-        return None if p is None else np.stack([p[:, i, :, c] for i, c in places], axis=1)
-
-    wall = setting.wall_with(plans)
-    p = pick(probability_by_repeat(wall, covers, ages.ages, sample=setting.strategy_sample))
-    by_point = pick(
-        probability_by_epistemic_point(wall, covers, ages.ages, sample=setting.epistemic_sample)
+    p = _probabilities(setting, options, ages.ages, probability_by_repeat, setting.strategy_sample)
+    by_point = _probabilities(
+        setting, options, ages.ages, probability_by_epistemic_point, setting.epistemic_sample
     )
     assert p is not None
     first = np.array([first_cost(setting, cost, option) for option in options])
-    return PricedOptions(tuple(options), p, by_point, first)
+    at_life = None if by_point is None else by_point[..., ages.life]
+    decisions = _decisions(setting, options, p[..., ages.life], at_life)
+    return PricedOptions(tuple(options), p, by_point, first, decisions)
+
+
+def _probabilities(
+    setting: Setting,
+    options: Sequence[Option],
+    ages: Array,
+    compute: Callable[..., Array | None],
+    sample: SamplingOptions,
+) -> Array | None:
+    """Compute P (r, o, a) of options by repeat or by epistemic point."""
+    plans = tuple(dict.fromkeys(option.plan for option in options))
+    covers = np.unique([option.cover for option in options])
+    p = compute(setting.wall_with(plans), covers, ages, sample=sample)
+    if p is None:
+        return None
+    places = [(plans.index(o.plan), int(np.searchsorted(covers, o.cover))) for o in options]
+    return np.stack([p[:, i, :, c] for i, c in places], axis=1)
+
+
+def _decisions(
+    setting: Setting, options: Sequence[Option], p: Array, by_point: Array | None
+) -> tuple[Decision, ...]:
+    """Decide on options by P (r, o) at the target life, with more points where these leave it open."""
+    target, sample, rule = setting.scenario.target, setting.strategy_sample, setting.rule
+    most = min(MOST_GROWTH * sample.points, largest_sample(setting.wall))
+    found = p.copy()
+    while 2 * sample.points <= most:
+        error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
+        decided = is_decided(
+            found.mean(axis=0), error, allowed=target.probability, repeats=len(found)
+        )
+        still = [i for i in range(len(options)) if not decided[i]]
+        if not still:
+            break
+        sample = replace(sample, points=2 * sample.points)
+        more = _probabilities(
+            setting, [options[i] for i in still], setting.at_life, probability_by_repeat, sample
+        )
+        assert more is not None
+        found[:, still] = more[..., 0]
+    decisions = []
+    for o in range(len(options)):
+        demanded, confidence = None, math.nan
+        if by_point is not None:
+            confidence = float(np.mean(by_point[:, o] <= target.probability))
+            if rule.confidence:
+                each = by_point[:, o].reshape(rule.scramblings, -1)
+                demanded = np.quantile(each, rule.confidence, axis=1)
+        decisions.append(
+            decide(
+                float(found[:, o].mean()),
+                float(np.std(found[:, o], ddof=1) / np.sqrt(len(found))),
+                allowed=target.probability,
+                repeats=len(found),
+                confidence=confidence,
+                demanded=demanded,
+            )
+        )
+    return tuple(decisions)

@@ -19,12 +19,12 @@ from stripwise.risk.probability.target_roots import (
     crossings,
     earliest_strip_ages,
     find_target_root,
-    index_from_probability,
 )
+from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.studies.design.setting import Setting
 from stripwise.units.result_columns import columns
 
-__all__ = ["RequiredCovers", "earliest_table", "find_required_covers"]
+__all__ = ["RequiredCovers", "earliest_table", "find_earliest", "find_required_covers"]
 
 Array = NDArray[np.float64]
 
@@ -65,13 +65,13 @@ class RequiredCovers:
                     "required_cover_mm": required,
                     "low95": bounds[0],
                     "high95": bounds[1],
-                    "drawn_cover_mm": setting.rounded_up(required),
+                    "drawn_cover_mm": setting.drawn_cover(root),
                     "status": cover_status(root.status),
                     "know_low": root.know_low,
                     "know_high": root.know_high,
                 }
             )
-        return pd.DataFrame(rows, columns=[*columns("required"), "know_low", "know_high"])
+        return pd.DataFrame(rows, columns=columns("required"))
 
 
 def cover_status(status: str) -> str:
@@ -90,19 +90,24 @@ def strip_status(status: str) -> str:
     }.get(status, status)
 
 
-def find_required_covers(setting: Setting) -> RequiredCovers:
-    """Find the nominal cover that meets the target, for every strategy, from all points."""
+def find_required_covers(setting: Setting, *, ranges: bool = True) -> RequiredCovers:
+    """Find the nominal cover that meets the target, for every strategy, from all points.
+
+    `ranges` False leaves out the epistemic range, unless a confidence is demanded.
+    """
     p = probability_by_repeat(
         setting.wall, setting.wide_covers, setting.at_life, sample=setting.strategy_sample
     )[:, :, 0]
-    epistemic = probability_by_epistemic_point(
-        setting.wall, setting.wide_covers, setting.at_life, sample=setting.epistemic_sample
-    )
+    epistemic = None
+    if ranges or setting.rule.confidence:
+        epistemic = probability_by_epistemic_point(
+            setting.wall, setting.wide_covers, setting.at_life, sample=setting.epistemic_sample
+        )
     anywhere = tuple(
         find_target_root(
             setting.wide_covers,
             p[:, s],
-            setting.target,
+            setting.rule,
             epistemic=None if epistemic is None else epistemic[:, s, 0],
         )
         for s in range(p.shape[1])
@@ -114,33 +119,40 @@ def _within(root: TargetRoot, covers: Array) -> TargetRoot:
     """Judge a root against the range of the choices."""
     epistemic_bounds = {"know_low": root.know_low, "know_high": root.know_high}
     if root.value <= covers[0]:
-        return TargetRoot(-np.inf, **epistemic_bounds, status=ANY)
+        return TargetRoot(-np.inf, **epistemic_bounds, status=ANY, safe=root.safe)
     if root.value > covers[-1] + 1e-9:
         return TargetRoot(np.inf, **epistemic_bounds, status=NEVER)
     return root
 
 
-def earliest_table(setting: Setting, p: Array, epistemic_p: Array | None) -> pd.DataFrame:
-    """Tabulate the earliest strip age over follow-ups and rounded covers, as the columns of `earliest`.
+def find_earliest(setting: Setting, p: Array, epistemic_p: Array | None) -> list[list[TargetRoot]]:
+    """Find the earliest strip age of every follow-up at every cover that can be drawn.
 
     `p` (r, f, t, d) is the probability on the map's strip ages and the rounded covers, `epistemic_p`
     (k, f, t, d) the same over the epistemic points.
     """
-    covers = setting.rounded_covers()
-    root = earliest_strip_ages(
+    return earliest_strip_ages(
         setting.wall,
         setting.plans,
-        covers=covers,
+        covers=setting.rounded_covers(),
         strip_ages=setting.choices.strip_age,
         age=setting.life,
-        target=setting.target,
+        rule=setting.rule,
         sample=setting.map_sample,
         known_map=(setting.strip_ages, p),
+        epistemic=epistemic_p,
     )
+
+
+def earliest_table(
+    setting: Setting, root: list[list[TargetRoot]], epistemic_p: Array | None
+) -> pd.DataFrame:
+    """Tabulate the earliest strip ages of `find_earliest`, as the columns of `earliest`."""
+    covers = setting.rounded_covers()
     epistemic = None
     if epistemic_p is not None:
         index = np.moveaxis(index_from_probability(epistemic_p), 2, 3)
-        epistemic = crossings(np.log(setting.strip_ages), index, setting.target)
+        epistemic = crossings(np.log(setting.strip_ages), index, setting.rule.index)
     rows = []
     for f, label in enumerate(setting.labels):
         for c, cover in enumerate(covers):

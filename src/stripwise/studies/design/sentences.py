@@ -7,20 +7,25 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from stripwise.studies.design.exchange_rates import AT_DESIGN_POINT, COVER_PER_DAY
+from stripwise.studies.decision import YES
+from stripwise.studies.design.cost_tables import CHEAPEST_PAIR, DRAWN_STRATEGY
+from stripwise.studies.design.exchange_rates import AT_DESIGN_POINT, COVER_PER_DAY, COVER_SAVED
 from stripwise.studies.service_notes import omitted_options
+from stripwise.studies.verdict import (
+    NOTHING_EPISTEMIC,
+    exchange_sentence,
+    limit,
+    uncertainty_range,
+)
 from stripwise.units.caution import STRENGTH_FIRST
 from stripwise.units.formatting import (
     duration,
     in_range,
-    interval,
     join_with_and,
     length,
     number,
     per_unit,
-    percent,
     price,
-    years,
 )
 
 if TYPE_CHECKING:
@@ -48,14 +53,7 @@ def design_warnings(result: DesignResult) -> tuple[str, ...]:
     """State what the reader must know before using a design."""
     warnings = [*result.scenario.warnings, *omitted_options(result.scenario, "design")]
     if result.required["know_low"].isna().all():
-        warnings.append(
-            "No random input is marked as knowledge: intervals show sampling error only."
-        )
-    else:
-        warnings.append(
-            "Required cover and earliest strip age meet the target on average over what is not "
-            "known; the knowledge interval says how far they move if it is settled either way."
-        )
+        warnings.append(NOTHING_EPISTEMIC)
     broken = result.rules[~result.rules["status"].eq("ok")]
     warnings += [f"{row['strategy']}: {row['status']}." for row in broken.to_dict("records")]
     for table, place in ((result.required, "strategy"), (result.earliest, "follow_up")):
@@ -64,7 +62,7 @@ def design_warnings(result: DesignResult) -> tuple[str, ...]:
     if result.cost is None:
         warnings.append(
             "The scenario has no [cost] section: nothing is said about money. Prices of forms, "
-            "follow-up, cover and repair would add it."
+            "curing after stripping, cover and repair would add it."
         )
     return tuple(warnings)
 
@@ -76,30 +74,29 @@ def _row(table: pd.DataFrame, **where: str) -> dict[str, Any]:
 
 
 def _required(result: DesignResult) -> str:
-    scenario = result.scenario
-    name, target = scenario.reference_strategy, scenario.target
-    row = _row(result.required, strategy=name)
-    goal = f"the target of {percent(target.probability)} within {years(target.service_life)}"
+    name = result.scenario.reference_strategy
+    row, goal = _row(result.required, strategy=name), limit(result.scenario.target)
     if row["status"].startswith("no cover"):
-        return (
-            f'With "{name}" no cover of the range up to '
-            f"{_length(result.design['nominal_cover_mm'].max(), result)} meets {goal}."
-        )
+        most = _length(result.design["nominal_cover_mm"].max(), result)
+        return f'With "{name}" no cover of the range, up to {most}, meets {goal}.'
     if row["status"].startswith("any cover"):
         return f'With "{name}" any cover of the range meets {goal}.'
     return (
         f'With "{name}" the wall needs a nominal cover of '
-        f"{_length(row['required_cover_mm'], result)}, {_length(row['drawn_cover_mm'], result)} on "
-        f"the drawing, to meet {goal}{_knowledge_interval(row, result)}."
+        f"{_length(row['required_cover_mm'], result)}{_range(row, result)} to meet {goal}: "
+        f"{_draw(row['drawn_cover_mm'], result)}."
     )
 
 
-def _knowledge_interval(row: dict[str, Any], result: DesignResult) -> str:
-    low, high = float(row["know_low"]), float(row["know_high"])
-    if np.isnan(low) or np.isnan(high):
-        return ""
-    ends = interval(low, high, in_range(lambda mm: _length(mm, result)))
-    return f" ({ends} over what is not known)"
+def _range(row: dict[str, Any], result: DesignResult) -> str:
+    write = in_range(lambda mm: _length(mm, result))
+    return uncertainty_range(float(row["know_low"]), float(row["know_high"]), write)
+
+
+def _draw(cover: float, result: DesignResult) -> str:
+    if np.isfinite(cover):
+        return f"draw {_length(cover, result)}"
+    return "no cover of the range that can be drawn is enough"
 
 
 def _strategies(result: DesignResult) -> str:
@@ -112,8 +109,8 @@ def _strategies(result: DesignResult) -> str:
         if row["status"].startswith("any cover"):
             text += " or less"
         by_cover.setdefault(text, []).append(f'"{row["strategy"]}"')
-    parts = [f"{join_with_and(names)} {text}" for text, names in by_cover.items()]
-    return f"The others need on the drawing: {'; '.join(parts)}." if parts else ""
+    parts = [f"{text} for {join_with_and(names)}" for text, names in by_cover.items()]
+    return f"Nominal cover to draw with the others: {'; '.join(parts)}." if parts else ""
 
 
 def _earliest(result: DesignResult) -> str:
@@ -123,16 +120,14 @@ def _earliest(result: DesignResult) -> str:
     cover = float(covers[int(np.argmin(np.abs(covers - own)))])
     parts = []
     for row in table[np.isclose(table["nominal_cover_mm"], cover)].to_dict("records"):
-        follow_up = "no follow-up" if row["follow_up"] == "none" else row["follow_up"]
+        curing = "no curing after stripping" if row["follow_up"] == "none" else row["follow_up"]
         if row["status"].startswith("no strip"):
-            text = f"never within {duration(result.design['strip_age_h'].max())}"
-        elif row["status"].startswith("any strip"):
-            text = f"at any strip age from {duration(row['earliest_strip_age_h'])} on"
+            text = f"not within {duration(result.design['strip_age_h'].max())}"
         else:
             text = f"from {duration(row['earliest_strip_age_h'])} on"
-        parts.append(f"with {follow_up} {text}")
+        parts.append(f"with {curing} {text}")
     return (
-        f"At a nominal cover of {_length(cover, result)} the target is met on average: "
+        f"At a nominal cover of {_length(cover, result)} stripping meets the target "
         f"{'; '.join(parts)} (durability alone; {STRENGTH_FIRST})."
     )
 
@@ -140,45 +135,58 @@ def _earliest(result: DesignResult) -> str:
 def _exchange_rate(result: DesignResult) -> str:
     table = result.exchange
     first = table[table["place"] == AT_DESIGN_POINT]
-    rows = first[first["question"] == COVER_PER_DAY].to_dict("records")
-    if not rows or not np.isfinite(rows[0]["value"]):
+    rows = {row["question"]: row for row in first.to_dict("records")}
+    if COVER_PER_DAY not in rows or not np.isfinite(rows[COVER_PER_DAY]["value"]):
         return ""
-    row = rows[0]
-    text = (
-        f"At {_length(row['nominal_cover_mm'], result)} of nominal cover and forms kept "
-        f"{duration(row['strip_age_h'])}, 24 h more in the forms are worth "
-        f"{_length(row['value'], result)} of cover"
-    )
-    scatter = first[first["question"].str.contains("scatter")].to_dict("records")
+    point = rows[COVER_PER_DAY]
+    hours, saved = float(point["strip_age_h"]), float(rows[COVER_SAVED]["value"])
+    text = exchange_sentence(
+        cover=_length(point["nominal_cover_mm"], result),
+        hours=hours,
+        add=_length(point["value"], result),
+        save=_length(saved, result) if np.isfinite(saved) else "",
+    ).removesuffix(".")
+    scatter = [row for question, row in rows.items() if "scatter" in str(question)]
     if scatter and np.isfinite(scatter[0]["value"]):
         cut = " ".join(str(scatter[0]["question"]).split()[2:4])
-        text += f"; {cut} less scatter of the cover is worth {_length(scatter[0]['value'], result)}"
+        text += f". Placing the bars with {cut} less scatter is worth {_length(scatter[0]['value'], result)} of cover"
     return text + "."
 
 
 def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
-    points = cost[cost["kind"] == "cheapest point"]
-    if points.empty:
-        return "No design point of the map surely meets the target, so none is the cheapest."
-    best = points.sort_values("cost").iloc[0]
+    pairs = cost[(cost["kind"] == CHEAPEST_PAIR) & (cost["meets_target"] == YES)]
+    if pairs.empty:
+        return (
+            "No pair that can be built within the ranges meets the target, so none is the cheapest."
+        )
+    ranked = pairs.sort_values("cost")
+    best, others = ranked.iloc[0], ranked.iloc[1:]
     money = best["currency"]
-    follow_up = best["follow_up"]
-    then = "no follow-up" if follow_up == "none" else f"the follow-up {follow_up}"
     text = (
-        "The cheapest design point that meets the target on average has "
-        f"{_length(best['nominal_cover_mm'], result)} of nominal cover, forms kept "
-        f"{duration(best['strip_age_h'])} and {then}: "
-        f"{number(best['cost'])} {money}/m² expected present cost, "
+        f"The cheapest pair that meets the target is {_length(best['nominal_cover_mm'], result)} of "
+        f"nominal cover with forms kept {duration(best['strip_age_h'])} and "
+        f"{_curing(best['follow_up'])}: {number(best['cost'])} {money}/m² of expected present cost"
+        f"{uncertainty_range(best['know_low'], best['know_high'], price)}, "
         f"{number(best['first_cost'])} of it for the first build"
     )
-    drawn = cost[(cost["kind"] == "strategy at drawn cover") & (cost["met_on_average"] == "yes")]
+    low, high = (best["know_low"], best["know_high"])
+    if not np.isfinite(low):
+        low, high = best["low95"], best["high95"]
+    near = [str(o["option"]) for o in others.to_dict("records") if low <= o["cost"] <= high]
+    if near:
+        text += f"; within its range {'lies' if len(near) == 1 else 'lie'} {join_with_and(near)}"
+    drawn = cost[(cost["kind"] == DRAWN_STRATEGY) & (cost["meets_target"] == YES)]
     if drawn.empty:
         return text + "."
     pick = drawn.sort_values("cost").iloc[0]
     return text + (
-        f'. Among the strategies, each at its drawn cover, "{pick["option"]}" with '
-        f"{_length(pick['nominal_cover_mm'], result)} is the cheapest, {number(pick['cost'])} {money}/m²."
+        f'. Of the strategies, each at the cover to draw, "{pick["option"]}" with '
+        f"{_length(pick['nominal_cover_mm'], result)} costs least, {number(pick['cost'])} {money}/m²."
     )
+
+
+def _curing(follow_up: str) -> str:
+    return "no curing after stripping" if follow_up == "none" else follow_up
 
 
 def _hour_value(result: DesignResult) -> str:
@@ -187,11 +195,7 @@ def _hour_value(result: DesignResult) -> str:
     if rows.empty or scenario.cost is None:
         return ""
     row = rows.to_dict("records")[0]
-    band = (
-        ""
-        if np.isnan(row["know_low"])
-        else f" ({interval(row['know_low'], row['know_high'], price)} over what is not known)"
-    )
+    band = uncertainty_range(row["know_low"], row["know_high"], price)
     answer = "less" if row["value"] < scenario.cost.forms else "more"
     text = (
         f"At {_length(row['nominal_cover_mm'], result)} of nominal cover and forms kept "
@@ -205,9 +209,9 @@ def _hour_value(result: DesignResult) -> str:
             hours = float(str(other["question"]).split()[3])
             paid = float(other["value"]) * scenario.cost.cover
             text += (
-                f"; stripping {duration(hours)} earlier must buy {_length(other['value'], result)} of "
+                f". Stripping {duration(hours)} earlier needs {_length(other['value'], result)} more "
                 f"cover for {price(paid)} {scenario.cost.currency}/m² and saves "
-                f"{price(hours * scenario.cost.forms)} of forms"
+                f"{price(hours * scenario.cost.forms)} of form time"
             )
     return text + "."
 
@@ -215,20 +219,21 @@ def _hour_value(result: DesignResult) -> str:
 def _choice_changes(choice: pd.DataFrame) -> str:
     parts = []
     for row in choice[choice["parameter"].isin(NAMED_PARAMETERS)].to_dict("records"):
-        for side, word in (("above", "above"), ("below", "below")):
+        for side, word in (("above", "over"), ("below", "under")):
             at = row[f"changes_{side}"]
             if np.isnan(at):
                 continue
             shown, own = (per_unit(x, row["unit"]) for x in (at, row["value"]))
             parts.append(
-                f'{word} a {row["parameter"]} of {shown} (now {own}) to "{row[f"choice_{side}"]}"'
+                f'"{row[f"choice_{side}"]}" becomes the cheapest strategy with a '
+                f"{row['parameter']} {word} {shown} (now {own})"
             )
     if not parts:
         return (
-            "The choice among the strategies stays the same over all repair prices and discount "
-            "rates looked at."
+            "The cheapest strategy stays the same over all repair prices and discount rates that "
+            "were tried."
         )
-    return f"The choice among the strategies changes {'; '.join(parts)}."
+    return f"{'; '.join(parts)}."
 
 
 def _length(mm: float, result: DesignResult) -> str:

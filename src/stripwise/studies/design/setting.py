@@ -11,8 +11,15 @@ from stripwise.distributions.distribution import Distribution, distribution
 from stripwise.errors import InputError
 from stripwise.risk.model.wall import COVER, Plan, Wall
 from stripwise.risk.probability.nominal_covers import SamplingOptions, has_cheap_covers
-from stripwise.risk.probability.target_roots import round_cover_up, with_strip_age
+from stripwise.risk.probability.target_roots import (
+    TargetRoot,
+    round_cover_up,
+    round_hours_up,
+    with_strip_age,
+)
+from stripwise.risk.probability.target_rule import TargetRule
 from stripwise.scenario.model import Choices, Scenario
+from stripwise.studies.decision import decision_limit
 from stripwise.studies.from_scenario import build_plan, build_wall
 from stripwise.units import formatting
 
@@ -27,6 +34,11 @@ MAP_POINTS = 4096
 """Points per repeat of the map; strategies take all points of the scenario."""
 
 KNOWLEDGE_POINTS = 2048
+
+SCRAMBLINGS, OUTER_POINTS, SLOW_OUTER_POINTS = 16, 16, 4
+"""Scramblings of the epistemic points, and points of each; fewer where a cover costs much."""
+DEMANDED_FACTOR = 4
+"""How many more they are where a confidence is demanded."""
 
 MAX_SLOW_POINTS = (256, 2048, 256)
 """Most points of map, strategies and epistemic where every cover costs as much as the first."""
@@ -52,8 +64,10 @@ class Setting:
         (t,) strip ages of the map [h].
     wide_covers
         Nominal covers over which roots are sought, well beyond the range [mm].
-    life, target
-        Target life [yr] and reliability index.
+    life
+        Target life [yr].
+    rule
+        What must hold for the target to be met.
     map_sample, strategy_sample, epistemic_sample
         Samples of the map, of the strategies and around the epistemic points.
     """
@@ -66,7 +80,7 @@ class Setting:
     strip_ages: Array
     wide_covers: Array
     life: float
-    target: float
+    rule: TargetRule
     map_sample: SamplingOptions
     strategy_sample: SamplingOptions
     epistemic_sample: SamplingOptions
@@ -94,6 +108,9 @@ class Setting:
         usual_points = (MAP_POINTS, sampling.points, KNOWLEDGE_POINTS)
         max_points = usual_points if has_cheap_covers(wall) else MAX_SLOW_POINTS
         points = [min(sampling.points, n) for n in max_points]
+        outer_points = OUTER_POINTS if has_cheap_covers(wall) else SLOW_OUTER_POINTS
+        if scenario.target.confidence:
+            outer_points *= DEMANDED_FACTOR
         lowest = max(0.4 * low, min(low, 2.0 * wall.input(COVER).distribution.sd))
         return cls(
             scenario=scenario,
@@ -104,12 +121,19 @@ class Setting:
             strip_ages=np.geomspace(*choices.strip_age, STRIP_AGES),
             wide_covers=np.linspace(lowest, 2.0 * high, ROOT_STEPS + 1),
             life=scenario.target.service_life,
-            target=scenario.target.reliability_index,
+            rule=TargetRule(
+                scenario.target.reliability_index,
+                decision_limit,
+                scenario.target.confidence,
+                scramblings=SCRAMBLINGS,
+            ),
             map_sample=SamplingOptions(points[0], sampling.repeats, sampling.seed, "main", workers),
             strategy_sample=SamplingOptions(
                 points[1], sampling.repeats, sampling.seed, "main", workers
             ),
-            epistemic_sample=SamplingOptions(points[2], 1, sampling.seed, "main", workers),
+            epistemic_sample=SamplingOptions(
+                points[2], SCRAMBLINGS, sampling.seed, "main", workers, outer_points
+            ),
         )
 
     @property
@@ -141,12 +165,42 @@ class Setting:
         """Nominal cover rounded up to what a drawing holds [mm]."""
         return round_cover_up(nominal, units=self.scenario.units)
 
+    def drawn_cover(self, root: TargetRoot) -> float:
+        """Least cover of the range to draw at which a decision says yes [mm]; inf if there is none."""
+        covers = self.rounded_covers()
+        allowed = covers[covers >= root.safe - 1e-9]
+        return float(allowed[0]) if allowed.size else np.inf
+
+    def buildable_hours(self, root: TargetRoot) -> float:
+        """Earliest whole hours or days of the range at which a decision says yes [h]; inf if none."""
+        first, last = self.choices.strip_age
+        hours = round_hours_up(max(root.safe, first))
+        return hours if hours <= last + 1e-9 else np.inf
+
     def rounded_covers(self) -> Array:
-        """Covers of the range that a drawing holds [mm]."""
+        """Covers of the range that a drawing holds and a typed least cover allows [mm]."""
         step = self.rounded_up(0.1)
-        first = self.rounded_up(float(self.covers[0]))
+        first = self.rounded_up(max(float(self.covers[0]), self.choices.least_cover))
         covers = np.arange(first, float(self.covers[-1]) + 1e-6, step)
         return covers if covers.size else self.covers[[0, -1]]
+
+    def epistemic_covers(self) -> Array:
+        """Covers at which the epistemic points are computed: drawing steps and both ends [mm]."""
+        low, high = float(self.covers[0]), float(self.covers[-1])
+        step = self.rounded_up(0.1)
+        steps = np.arange(self.rounded_up(low), high + 1e-6, step)
+        return np.unique(np.round(np.concatenate([[low], steps, [high]]), 9))
+
+    def demanded_index(self, epistemic: Array | None) -> Array | None:
+        """Return the index on the map (f, t, c) that the demanded share of the points reaches.
+
+        `epistemic` (k, f, t, e) is P over `epistemic_covers`; None where no confidence is demanded.
+        """
+        if not self.rule.confidence or epistemic is None:
+            return None
+        reached, _ = self.rule.demanded(epistemic)
+        at = self.epistemic_covers()
+        return np.apply_along_axis(lambda row: np.interp(self.covers, at, row), -1, reached)
 
     def plans_at(self, hours: Array) -> tuple[Plan, ...]:
         """Every follow-up at every strip age, strip age running faster."""

@@ -6,15 +6,25 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from stripwise.published import constant, published_value
-from stripwise.risk.probability.target_roots import ANY, TargetRoot, earliest_strip_ages
+from stripwise.risk.model.wall import Plan
+from stripwise.risk.probability.nominal_covers import probability_by_epistemic_point
+from stripwise.risk.probability.target_roots import (
+    ANY,
+    earliest_strip_ages,
+    strip_age_nodes,
+    with_strip_age,
+)
 from stripwise.studies.design.required_cover import strip_status
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import build_plan
 from stripwise.units.result_columns import columns
 
 __all__ = ["reference_table", "site_table"]
+
+Array = NDArray[np.float64]
 
 CELSIUS = (5.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 FAHRENHEIT = (40.0, 50.0, 60.0, 70.0, 80.0)
@@ -34,7 +44,8 @@ def site_table(setting: Setting) -> pd.DataFrame:
     """Tabulate the earliest strip age over concrete temperature, cover and follow-up.
 
     The concrete has the row's temperature in the forms and during the follow-up.
-    `site_strip_age_h` is rounded up to half hours, from two days on to tenths of a day.
+    `site_strip_age_h` is rounded up to whole hours, from three days on to whole days, and safe
+    against sampling error.
     """
     us = setting.scenario.units == "US"
     temperatures = [(t - 32.0) / 1.8 for t in FAHRENHEIT] if us else list(CELSIUS)
@@ -58,13 +69,15 @@ def site_table(setting: Setting) -> pd.DataFrame:
         covers=covers,
         strip_ages=setting.choices.strip_age,
         age=setting.life,
-        target=setting.target,
+        rule=setting.rule,
         sample=setting.map_sample,
+        epistemic=_epistemic(setting, plans, covers),
     )
     rows = []
     for (temperature, follow_up), line in zip(cases, roots, strict=True):
         for cover, root in zip(covers, line, strict=True):
-            hours = setting.choices.strip_age[0] if root.status == ANY else root.value
+            first = setting.choices.strip_age[0]
+            hours = first if root.status == ANY else root.value
             rows.append(
                 {
                     "temperature_degC": temperature,
@@ -73,24 +86,23 @@ def site_table(setting: Setting) -> pd.DataFrame:
                     "earliest_strip_age_h": hours,
                     "low95": root.low95,
                     "high95": root.high95,
-                    "site_strip_age_h": rounded_up_hours(_upper_bound(root, hours)),
+                    "site_strip_age_h": setting.buildable_hours(root),
                     "status": strip_status(root.status),
                 }
             )
     return pd.DataFrame(rows, columns=columns("strip-ages"))
 
 
-def _upper_bound(roots: TargetRoot, hours: float) -> float:
-    """Upper end of the sampling interval, which the site rounds up from [h]."""
-    return roots.high95 if np.isfinite(roots.high95) else hours
-
-
-def rounded_up_hours(hours: float) -> float:
-    """Round a strip age up to half hours, from two days on to tenths of a day [h]."""
-    if not np.isfinite(hours):
-        return hours
-    step = 0.5 if hours <= 48.0 else 2.4
-    return round(float(np.ceil(hours / step - 1e-9) * step), 6)
+def _epistemic(setting: Setting, plans: tuple[Plan, ...], covers: Array) -> Array | None:
+    """Return P (k, p, t, c) by epistemic point where a confidence is demanded, else nothing."""
+    if not setting.rule.confidence:
+        return None
+    hours = strip_age_nodes(setting.choices.strip_age)
+    every = tuple(with_strip_age(plan, float(h)) for plan in plans for h in hours)
+    p = probability_by_epistemic_point(
+        setting.wall_with(every), covers, setting.at_life, sample=setting.epistemic_sample
+    )
+    return None if p is None else p.reshape(len(p), len(plans), len(hours), len(covers))
 
 
 def reference_table(temperature: float) -> pd.DataFrame:

@@ -55,7 +55,7 @@ MIN_TESTS_SHOWN, MAX_TESTS_SHOWN = 8, 60
 
 @dataclass(frozen=True, slots=True)
 class DetectionTargets:
-    """What the tests are to show, and how surely.
+    """What the tests are to show, and with which chance.
 
     Attributes
     ----------

@@ -58,7 +58,7 @@ class ChoiceTables:
         The options.
     indices
         Exact shares of the variance over all combinations: the columns of `sensitivity`; the interval is
-        sampling error for "choices", and what is not known for "choices over knowledge".
+        sampling error for "choices", and the epistemic inputs for "choices by epistemic point".
     options
         Each option alone, all else as in the strategy: the columns of `options`.
     top
@@ -66,7 +66,7 @@ class ChoiceTables:
     top_share
         Share of the epistemic points (of the repeats, without any) in which it is the largest.
     over_knowledge
-        Whether intervals over what is not known exist.
+        Whether there is an uncertainty range.
     flips
         Whether another choice is the largest when the ranges are halved about their middles.
     clipped
