@@ -130,7 +130,9 @@ LAWS = {
         "the DuraCrete project, report R9 (recalled, less sure); between them the law is straight "
         "in double logarithms, beyond 28 d constant. One variable places a wall in all of these "
         "distributions together. Below 1 d nothing is published: the law is extrapolated with an "
-        "exponent that is itself uncertain.",
+        "exponent that is itself uncertain. That project pairs k_c = 1 after 7 d with the diffusivity "
+        "of its compliance test, on specimens kept in water to 28 d (recalled); read literally, k_c = "
+        "1 belongs to concrete cured like the specimens, and every penalty is larger.",
     ),
 }
 """Every law by name, in the order of every list."""

@@ -132,6 +132,8 @@ class Scenario:
         Prices; None without a [cost] section.
     cover_bias
         Mean cover less nominal cover, as the file gives it [mm].
+    specimens_in_water
+        Whether the diffusivity belongs to specimens kept in water to 28 d.
     service
         Options of the physics.
     raw
@@ -163,6 +165,7 @@ class Scenario:
     data_files: tuple[tuple[str, str], ...] = ()
     cost: Cost | None = None
     cover_bias: float = 0.0
+    specimens_in_water: bool = False
     service: Service = Service()
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
 

@@ -181,6 +181,7 @@ def resolve(
         monthly_temperature=monthly,
         diffusivity_age_d=concrete.diffusivity_age_d,
         test_factor=concrete.test_factor,
+        specimens_in_water=concrete.in_water,
         ageing_convention=concrete.ageing_convention,
         exposure_age_d=concrete.exposure_age_d,
         ageing_ends=concrete.ageing_ends,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import platform
 import time
 from collections.abc import Callable
@@ -19,6 +20,7 @@ from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.sensitivity.margin_indices import MarginIndices, margin_indices
 from stripwise.scenario.describe import inputs_table
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.sections.concrete import WATER_D
 from stripwise.studies import result_tables
 from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
 from stripwise.studies.hand_calculation import hand_check
@@ -26,7 +28,7 @@ from stripwise.studies.results import Assessment, MonteCarloCheck
 from stripwise.studies.run_choices import ChoiceAnalysis, analyse_choices
 from stripwise.studies.service_results import coating_warnings, service_hand_check, service_results
 from stripwise.studies.verdict import NOTHING_EPISTEMIC, verdict
-from stripwise.units.formatting import count, distinct_percents, number, percent
+from stripwise.units.formatting import count, distinct_percents, number, percent, years
 from stripwise.units.result_columns import columns
 
 __all__ = ["assess"]
@@ -96,6 +98,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     sensitivity = pd.DataFrame(rows).reindex(columns=columns("sensitivity"))
     text_columns = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
     sensitivity[text_columns] = sensitivity[text_columns].astype(object).fillna("")
+    literal = _literal_reference(wall, scenario, workers=workers)
     uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
     end_stage("uniform face")
     service = service_results(
@@ -110,6 +113,9 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     )
     end_stage("service conditions")
     warnings = [*scenario.warnings, *_warnings(scenario, curves, check, choices)]
+    if literal is not None:
+        given = float(special.ndtr(-curves.mean.at(np.array([target.life])))[reference, 0])
+        warnings.append(_literal_warning(scenario, given, literal))
     warnings += coating_warnings(scenario, service)
     run: dict[str, Any] = {
         "versions": {
@@ -208,6 +214,29 @@ def _uniform_face(wall: Wall, scenario: Scenario, *, workers: int) -> pd.DataFra
             "strategy": [plan.name for plan in wall.plans],
             "probability_at_target": special.ndtr(-curves.mean.at(at))[:, 0],
         }
+    )
+
+
+def _literal_reference(wall: Wall, scenario: Scenario, *, workers: int) -> float | None:
+    """Return P of the reference strategy with k_c = 1 for concrete cured like its test specimens.
+
+    None where that is the scenario's own reference, or nothing depends on it.
+    """
+    reference = next(p for p in wall.plans if p.name == scenario.reference_strategy)
+    if not scenario.specimens_in_water or wall.reference_d >= WATER_D or reference.penalty:
+        return None
+    literal = dataclasses.replace(wall, plans=(reference,), reference_d=WATER_D)
+    curves = compute_curves(literal, scenario, workers=workers, progress=None, band=False)
+    at = np.array([scenario.target.service_life])
+    return float(special.ndtr(-curves.mean.at(at))[0, 0])
+
+
+def _literal_warning(scenario: Scenario, given: float, literal: float) -> str:
+    ours, other = distinct_percents(given, literal)
+    return (
+        f'With reference = "28 d", the curing of the test specimens, the probability of '
+        f'"{scenario.reference_strategy}" at {years(scenario.target.service_life)} is {other} instead '
+        f"of {ours}."
     )
 
 

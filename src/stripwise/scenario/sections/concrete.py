@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from typing import Annotated
 
 from stripwise.distributions.random_input import Input
@@ -35,6 +36,9 @@ __all__ = [
 ]
 
 IN_WATER = "water to 28 d"
+WATER_D = 28.0
+COMPLIANCE_SOURCE = re.compile(r"\b(fib|DuraCrete|NT Build|compliance)\b", re.IGNORECASE)
+"""Sources of diffusivities that belong to test specimens kept in water."""
 
 CONCRETE_DIFFUSIVITY = Random(
     "Diffusivity of the concrete at diffusivity_age and 20 degC, cured as curing.reference says.",
@@ -130,13 +134,18 @@ class ConcreteTable(Table):
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Concrete:
-    """The plain numbers of [concrete]; ages in d, `ageing_ends` in yr."""
+    """The plain facts of [concrete]; ages in d, `ageing_ends` in yr.
+
+    `in_water` is whether the diffusivity belongs to specimens kept in water to 28 d: the file says
+    so, or its source is one of published compliance values.
+    """
 
     diffusivity_age_d: float = 28.0
     exposure_age_d: float = 28.0
     ageing_ends: float = math.inf
     test_factor: float = 1.0
     ageing_convention: str = "apparent"
+    in_water: bool = False
 
 
 def read_concrete(table: ConcreteTable, problems: Problems) -> tuple[Concrete, list[Input]]:
@@ -151,6 +160,7 @@ def read_concrete(table: ConcreteTable, problems: Problems) -> tuple[Concrete, l
         ageing_ends=math.inf if found["ageing_ends"] is None else found["ageing_ends"],
         test_factor=found["test_factor"],
         ageing_convention=found["ageing_convention"],
+        in_water=found["specimens"] == IN_WATER or _cites_compliance_test(found["diffusivity"]),
     )
     if found["diffusivity"] is not None:
         label = f"diffusivity at {numbers.diffusivity_age_d:g} d"
@@ -158,20 +168,31 @@ def read_concrete(table: ConcreteTable, problems: Problems) -> tuple[Concrete, l
     return numbers, inputs_of(found)
 
 
+def _cites_compliance_test(diffusivity: Input | None) -> bool:
+    return diffusivity is not None and bool(COMPLIANCE_SOURCE.search(diffusivity.source))
+
+
 def specimens_warning(specimens: str | None, concrete: Concrete, *, reference_d: float) -> str:
     """Return a sentence where the reference curing may not be that of the test specimens, else "".
 
     `specimens` is None where the file does not say how they were cured.
     """
-    if concrete.diffusivity_age_d < 28.0:
+    if concrete.diffusivity_age_d < WATER_D:
         return ""
-    if specimens == IN_WATER and reference_d < 28.0:
-        return (
-            f"curing.reference is {reference_d:g} d, but the diffusivity was measured on specimens "
-            "kept in water to 28 d: the penalty factor is 1 for concrete cured like the specimens, "
-            'so that reference = "28 d" belongs to it. As written, every penalty is too small.'
+    if concrete.in_water and reference_d < WATER_D:
+        text = (
+            f"curing.reference is {reference_d:g} d, but the diffusivity belongs to specimens kept in "
+            "water to 28 d. The DuraCrete project pairs k_c = 1 after 7 d with the diffusivity of such "
+            'a test (recalled), and so does this scenario; with reference = "28 d", k_c = 1 for '
+            "concrete cured like the specimens, every penalty is larger."
         )
-    if specimens is None and concrete.diffusivity_age_d == 28.0:
+        if specimens not in (None, IN_WATER):
+            text += (
+                f' concrete.specimens says "{specimens}", yet the source of the diffusivity is one of '
+                "published values, which come from specimens in water."
+            )
+        return text
+    if specimens is None and concrete.diffusivity_age_d == WATER_D:
         return (
             f"curing.reference ({reference_d:g} d) must be the curing of the specimens that the "
             "diffusivity was measured on; concrete.specimens does not say how they were cured."
