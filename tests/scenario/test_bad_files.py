@@ -81,7 +81,7 @@ CASES = {
         COVER,
         '{ family = "normal", mean = "55 mm", sdd = "8 mm", sd = "8 mm" }',
         'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, sd, '
-        "cov, low, high, kind, source, unusual, plausible, from, nominal, bias, mean_doubt; the "
+        "cov, low, high, kind, source, unusual, plausible, from, nominal, bias, mean_sd; the "
         "nearest spelling is 'sd' (line 22)",
     ),
     "section that is no table": (

@@ -41,8 +41,8 @@ def test_all_or_nothing_is_a_kind(wall, share, kind):
         (COVER, "between_walls = 1", "reinforcement.cover.between_walls = 1: must be below 1"),
         (
             COVER,
-            'between_walls = 0.5, mean_doubt = "3 mm"',
-            'mean_doubt = "3 mm": is given beside between_walls, which says the same',
+            'between_walls = 0.5, mean_sd = "3 mm"',
+            'mean_sd = "3 mm": is given beside between_walls, which says the same',
         ),
     ],
 )

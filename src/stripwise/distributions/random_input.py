@@ -35,6 +35,8 @@ class Input:
     between_walls
         Share b of the normal score's variance that is drawn once per wall, which is epistemic; the
         rest varies along the wall. 0 or 1 where `kind` says all of it.
+    kind_stated
+        Whether the scenario says which kind it is; otherwise its key does.
     is_temperature
         Whether a value in K is a point of the temperature scale, shown in degC or degF, and no
         coefficient.
@@ -49,6 +51,7 @@ class Input:
     source: str = ""
     is_temperature: bool = False
     between_walls: float = 0.0
+    kind_stated: bool = False
 
     @property
     def epistemic_share(self) -> float:

@@ -38,11 +38,24 @@ def inputs_table(scenario: Scenario) -> pd.DataFrame:
                 "p95": p95,
                 "unit": item.unit,
                 "kind": item.kind,
+                "between_walls": item.epistemic_share,
+                "kind_reason": "" if law.is_fixed else kind_reason(item),
                 "group": item.group,
                 "source": item.source,
             }
         )
     return pd.DataFrame(rows)
+
+
+def kind_reason(item: Input) -> str:
+    """Say why an input counts as epistemic, as aleatory or as both."""
+    if item.kind_stated:
+        return "stated in the scenario"
+    if 0.0 < item.between_walls < 1.0:
+        return "mean_sd in the scenario"
+    if item.kind == "knowledge":
+        return "by default: one value for the wall, not known exactly"
+    return "by default: varies along the wall"
 
 
 def shown(value: float, item: Input, *, units: str, difference: bool = False) -> tuple[float, str]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 
 from stripwise.distributions.distribution import Distribution, distribution
@@ -18,7 +19,16 @@ from stripwise.scenario.shapes import BETWEEN_WALLS, InputTable
 from stripwise.units.names import formula_problem, printable
 from stripwise.units.quantities import NUMBER, TEMPERATURE, parse
 
-__all__ = ["Converter", "default_input", "read_input", "truncation_warning"]
+__all__ = [
+    "Converter",
+    "default_input",
+    "published_spread_warning",
+    "read_input",
+    "truncation_warning",
+]
+
+PUBLISHED_SPREAD = re.compile(r"\b(fib|DuraCrete|JCSS|ISO|EN \d+|ASTM|HERON)\b")
+"""Sources whose spreads mix structures."""
 
 Converter = Callable[[object, bool], float]
 """Value of the file and whether it is a difference -> internal unit; raises InputError."""
@@ -75,6 +85,7 @@ def _input(
     kind: str = "",
     source: str = "",
     between_walls: float = 0.0,
+    kind_stated: bool = False,
 ) -> Input:
     return Input(
         name=name,
@@ -86,6 +97,7 @@ def _input(
         source=source,
         is_temperature=declared.measure.quantity is TEMPERATURE,
         between_walls=between_walls,
+        kind_stated=kind_stated,
     )
 
 
@@ -111,7 +123,15 @@ def read_input(
     if law is None or len(problems) > before:
         return None
     partly = share if share is not None and share < 1.0 else 0.0
-    return _input(declared, name, law, kind=kind, source=source, between_walls=partly)
+    return _input(
+        declared,
+        name,
+        law,
+        kind=kind,
+        source=source,
+        between_walls=partly,
+        kind_stated=share is not None or table.kind is not None,
+    )
 
 
 def _by_measure(declared: Random) -> Converter:
@@ -358,4 +378,23 @@ def truncation_warning(item: Input) -> str:
         f"{item.name}: the normal is cut at {ends}, which changes its mean from "
         f"{law.parent_mean:.4g} to {law.mean:.4g}{unit} and its sd from {law.parent_sd:.4g} to "
         f"{law.sd:.4g}{unit}."
+    )
+
+
+def published_spread_warning(inputs: Sequence[Input]) -> str:
+    """Return a sentence on published spreads that count as varying along this one wall, else ""."""
+    labels = [
+        item.label
+        for item in inputs
+        if item.epistemic_share == 0.0
+        and not item.distribution.is_fixed
+        and not item.kind_stated
+        and PUBLISHED_SPREAD.search(item.source)
+    ]
+    if not labels:
+        return ""
+    return (
+        f"Published spreads mix structures; here they count as varying along this wall: "
+        f"{', '.join(labels)}. between_walls, such as 0.5, makes that share one value for the whole "
+        "wall: the probability stays, confidence and uncertainty range change."
     )

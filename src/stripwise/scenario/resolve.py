@@ -9,7 +9,7 @@ from stripwise.distributions.random_input import Input
 from stripwise.scenario.engine import read_keys
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.random_tables import truncation_warning
+from stripwise.scenario.random_tables import published_spread_warning, truncation_warning
 from stripwise.scenario.references import References
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.chloride_basis import Contents, basis_warnings
@@ -27,8 +27,8 @@ from stripwise.scenario.sections.layers import (
 )
 from stripwise.scenario.sections.reinforcement import (
     cover_bias,
-    mean_doubt_alone,
     read_reinforcement,
+    with_mean_sd_split,
 )
 from stripwise.scenario.sections.retention import (
     every_retention,
@@ -111,7 +111,7 @@ def resolve(
     )
     inputs += service_inputs
     options = {"carbonation": file.carbonation is not None, "cracking": file.cracking is not None}
-    mean_doubt_alone(file.reinforcement.cover, options, problems)
+    inputs = with_mean_sd_split(inputs, options, problems)
     layering = read_layers(file.layer, file.coating, chloride=chloride, problems=problems)
     inputs += layering.inputs
     check_layers(layering, service, inputs, horizon=sampling.horizon, problems=problems)
@@ -156,6 +156,7 @@ def resolve(
         credit_warning(layering),
         cold_warning(strategies.strategies, among_choices=curing.temperature if choices else None),
         *(truncation_warning(item) for item in inputs),
+        published_spread_warning(inputs),
     ]
     warnings += basis_warnings(inputs, contents.basis)
     warnings += retention_warnings(file.curing.retention, follow_ups)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, PrivateAttr
+from pydantic import AliasChoices, BaseModel, BeforeValidator, ConfigDict, PrivateAttr
 from pydantic import Field as PydanticField
 
 from stripwise.distributions.families import family_names
@@ -126,16 +126,16 @@ class CoverTable(InputTable):
 
     nominal: Annotated[Scalar | None, Key("Cover of the drawing; mean = nominal + bias.")] = None
     bias: Annotated[Scalar | None, Key("Mean less nominal, a difference.")] = None
-    mean_doubt: Annotated[
+    mean_sd: Annotated[
         Scalar | None,
         Quantity(
-            "epistemic sd of the mean, until the cover is surveyed.",
+            "Epistemic sd of the mean, until the cover is surveyed; mean_doubt is its old name.",
             MM,
             "0.1 mm to 50 mm",
             difference=True,
             example='"4 mm"',
         ),
-    ] = None
+    ] = PydanticField(default=None, validation_alias=AliasChoices("mean_sd", "mean_doubt"))
 
 
 class PenaltyTable(InputTable):

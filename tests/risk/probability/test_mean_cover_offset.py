@@ -94,21 +94,21 @@ def test_the_mean_of_a_fixed_cover_can_be_uncertain(walls):
 
 def test_the_scenario_states_it(wall):
     law = '{ family = "normal", mean = "55 mm", sd = "8 mm" }'
-    case = wall.load((law, law.replace(" }", ', mean_doubt = "0.2 in" }')))
+    case = wall.load((law, law.replace(" }", ', mean_sd = "0.2 in" }')))
     item = case.input(MEAN_COVER_OFFSET)
     assert (item.kind, item.group, item.unit) == ("knowledge", "cover", "mm")
     assert item.distribution.sd == pytest.approx(5.08)
     for text, message in (
         ('"0 mm"', "must be between 0.1 mm and 50 mm"),
         ('"-3 mm"', "must be between 0.1 mm and 50 mm"),
-        ('"3 h"', "reinforcement.cover.mean_doubt = "),
+        ('"3 h"', "reinforcement.cover.mean_sd = "),
     ):
-        (problem,) = wall.problems((law, law.replace(" }", f", mean_doubt = {text} }}")))
+        (problem,) = wall.problems((law, law.replace(" }", f", mean_sd = {text} }}")))
         assert message in problem
     zone = 'convection_zone = "0 mm"'
-    other = 'convection_zone = { value = "0 mm", mean_doubt = "1 mm" }'
+    other = 'convection_zone = { value = "0 mm", mean_sd = "1 mm" }'
     (problem,) = wall.problems((zone, other))
-    assert "exposure.convection_zone.mean_doubt" in problem
+    assert "exposure.convection_zone.mean_sd" in problem
     assert "unknown key" in problem
     (problem,) = wall.problems((law, law.replace(" }", ', kind = "knowledge" }')))
-    assert 'mean_doubt = "4 mm"' in problem
+    assert 'mean_sd = "4 mm"' in problem

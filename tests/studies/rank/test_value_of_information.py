@@ -124,5 +124,5 @@ def test_what_does_not_matter_changes_no_choice(linear):
 
 def test_without_doubt_the_row_says_how_to_state_it(walls):
     rows = table(walls.wall(knowledge=("concrete.ageing_exponent",)), 0.1)
-    assert "states it as mean_doubt" in rows.loc[COVER, "status"]
+    assert "states it as mean_sd" in rows.loc[COVER, "status"]
     assert SURVEY not in rows.index

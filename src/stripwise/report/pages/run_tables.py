@@ -245,7 +245,7 @@ def input_table(assessment: Assessment) -> Table:
                 write=lambda r: formatting.display_unit(unit(r), units=units),
                 kind="tight",
             ),
-            Column("Kind", write=lambda r: "" if r["family"] == "fixed" else str(r["kind"])),
+            Column("Kind", write=_kind),
             Column(
                 "Source",
                 "source",
@@ -255,6 +255,16 @@ def input_table(assessment: Assessment) -> Table:
         ),
         table[~fixed_ages].to_dict("records"),
     )
+
+
+def _kind(row: Row) -> Cell:
+    if row["family"] == "fixed":
+        return Cell("")
+    share = float(row["between_walls"])
+    text = "aleatory" if share == 0.0 else "epistemic"
+    if 0.0 < share < 1.0:
+        text = f"{percent(share)} epistemic"
+    return Cell(text, str(row["kind_reason"]))
 
 
 def hand_table(assessment: Assessment) -> Table:

@@ -35,7 +35,7 @@ Values = Mapping[str, Number]
 
 COVER = "reinforcement.cover"
 DIFFUSIVITY = "concrete.diffusivity"
-MEAN_COVER_OFFSET = "reinforcement.cover.mean_doubt"
+MEAN_COVER_OFFSET = "reinforcement.cover.mean_sd"
 """Mean cover of this wall less the stated one [mm]; only where that is uncertain."""
 
 LOG_UNCURED, LOG_UNCURED_SKIN = 25.0, 9.0

@@ -93,6 +93,7 @@ class CarbonationTable(Table):
             "concrete",
             usual=(0.2, 5.0),
             bounds=ABOVE_0,
+            kind="knowledge",
             default=Default("fib34.carbonation.test_factor"),
         ),
     ] = None
@@ -105,6 +106,7 @@ class CarbonationTable(Table):
             "concrete",
             usual=(-2000.0, 2000.0),
             usual_words="-2000 to 2000 mm^2/yr/(kg/m^3)",
+            kind="knowledge",
             default=Default("fib34.carbonation.test_error"),
         ),
     ] = None
@@ -129,6 +131,7 @@ class CarbonationTable(Table):
             PLAIN,
             "curing",
             usual=(-2.0, 0.0),
+            kind="knowledge",
             default=Default("fib34.carbonation.curing_exponent"),
         ),
     ] = None
@@ -165,6 +168,7 @@ class CarbonationTable(Table):
             "exposure",
             usual=(0.0, 2.0),
             bounds=FROM_0,
+            kind="knowledge",
             default=Default("fib34.carbonation.weather_exponent"),
         ),
     ] = None

@@ -60,6 +60,7 @@ AGEING_EXPONENT = Random(
     "concrete",
     usual=(0.0, 1.0),
     bounds=SHARE,
+    kind="knowledge",
     missing="a value such as {}, or a distribution",
     example="0.3",
 )
@@ -72,6 +73,7 @@ TEMPERATURE_COEFFICIENT = Random(
     possible=(0.0, 15000.0),
     possible_words="0 K to 15000 K",
     largest_sd=5000.0,
+    kind="knowledge",
     default=Default("fib34.chloride.temperature_coefficient"),
     example='{ family = "normal", mean = "4800 K", sd = "700 K" }',
 )

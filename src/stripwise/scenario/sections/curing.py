@@ -106,6 +106,7 @@ class CuringTable(Table):
             "curing",
             usual=(1.0, 200.0),
             bounds=FROM_0,
+            kind="knowledge",
             word="whole cover",
             needed='write {}, or a depth such as "30 mm"',
             example='"whole cover"',

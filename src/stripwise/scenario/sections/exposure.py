@@ -59,6 +59,7 @@ class ExposureTable(Table):
             possible=(213.15, 353.15),
             possible_words="-60 degC to 80 degC",
             largest_sd=30.0,
+            kind="knowledge",
             missing="such as {}; or give monthly_temperature with 12 values",
             example='"9 degC"',
         ),

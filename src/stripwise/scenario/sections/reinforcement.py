@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Annotated
 
-from stripwise.distributions.distribution import distribution
+from stripwise.distributions.distribution import distribution, with_shifted_moments
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
+from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import FROM_0, MM, PERCENT, Random
 from stripwise.scenario.problems import Problems
@@ -15,7 +17,7 @@ from stripwise.scenario.sections.chloride_basis import Contents
 from stripwise.scenario.shapes import ContentInput, CoverInput, CoverTable, Table
 from stripwise.units.quantities import LENGTH, parse
 
-__all__ = ["ReinforcementTable", "cover_bias", "mean_doubt_alone", "read_reinforcement"]
+__all__ = ["ReinforcementTable", "cover_bias", "read_reinforcement", "with_mean_sd_split"]
 
 
 class ReinforcementTable(Table):
@@ -32,7 +34,7 @@ class ReinforcementTable(Table):
             bounds=FROM_0,
             only_scatter=(
                 "the cover is integrated as it scatters along the wall; what you do not know about "
-                'its mean is mean_doubt, such as mean_doubt = "4 mm"'
+                'its mean is mean_sd, such as mean_sd = "4 mm"'
             ),
             needed="a value such as {}, or a distribution",
             example='"50 mm"',
@@ -67,19 +69,19 @@ def read_reinforcement(
         if table.critical_chloride is None:
             need = declared(ReinforcementTable, "critical_chloride").need
             problems.missing((*path, *critical), need)
-    doubt = _mean_doubt(table.cover, problems)
+    doubt = _mean_sd(table.cover, problems)
     return inputs_of(found) + ([] if doubt is None else [doubt])
 
 
-def _mean_doubt(cover: CoverTable | None, problems: Problems) -> Input | None:
+def _mean_sd(cover: CoverTable | None, problems: Problems) -> Input | None:
     """Return the epistemic error of the mean cover, a normal about 0; None without any."""
-    if cover is None or cover.mean_doubt is None:
+    if cover is None or cover.mean_sd is None:
         return None
-    path = ("reinforcement", "cover", "mean_doubt")
-    sd = problems.number(declared(CoverTable, "mean_doubt").read, cover.mean_doubt, path)
+    path = ("reinforcement", "cover", "mean_sd")
+    sd = problems.number(declared(CoverTable, "mean_sd").read, cover.mean_sd, path)
     if cover.between_walls is not None:
         rule = "is given beside between_walls, which says the same; give one of them"
-        problems.add(path, rule, found=cover.mean_doubt)
+        problems.add(path, rule, found=cover.mean_sd)
         return None
     if math.isnan(sd):
         return None
@@ -88,19 +90,31 @@ def _mean_doubt(cover: CoverTable | None, problems: Problems) -> Input | None:
     return Input(".".join(path), label, law, "mm", "cover", "knowledge", cover.source or "")
 
 
-def mean_doubt_alone(
-    cover: CoverTable | None, options: dict[str, bool], problems: Problems
-) -> None:
-    """Refuse a doubt about the mean cover beside options that need the cover itself."""
-    if cover is None or cover.mean_doubt is None:
-        return
-    for name, there in options.items():
-        if there:
-            problems.add(
-                ("reinforcement", "cover", "mean_doubt"),
-                f"is not carried into {name} yet; leave out one of them",
-                found=cover.mean_doubt,
-            )
+def with_mean_sd_split(
+    inputs: list[Input], options: dict[str, bool], problems: Problems
+) -> list[Input]:
+    """Fold the epistemic error of the mean into the cover itself where options need the cover.
+
+    The predictive sd is then sqrt(sd^2 + mean_sd^2), of which mean_sd^2 lies between walls.
+    """
+    error = next((item for item in inputs if item.name == MEAN_COVER_OFFSET), None)
+    cover = next((item for item in inputs if item.name == COVER), None)
+    needed = [name for name, there in options.items() if there]
+    if error is None or cover is None or not needed:
+        return inputs
+    law, sd = cover.distribution, error.distribution.sd
+    if law.is_fixed:
+        rule = f"beside {needed[0]} needs a random cover: give the cover a family and an sd"
+        problems.add(("reinforcement", "cover", "mean_sd"), rule)
+        return inputs
+    total = math.hypot(law.parent_sd, sd)
+    try:
+        wider = with_shifted_moments(law, sd=total - law.parent_sd)
+    except InputError as problem:
+        problems.add(("reinforcement", "cover", "mean_sd"), f"does not fit: {problem.problem}")
+        return inputs
+    split = dataclasses.replace(cover, distribution=wider, between_walls=(sd / total) ** 2)
+    return [split if item is cover else item for item in inputs if item is not error]
 
 
 def cover_bias(table: ReinforcementTable) -> float:

@@ -87,6 +87,7 @@ class StrategyTable(Table):
             "curing",
             usual=(0.1, 20.0),
             bounds=ABOVE_0,
+            kind="knowledge",
             example='{ family = "lognormal", mean = 1.8, cov = 0.2 }',
         ),
     ] = None

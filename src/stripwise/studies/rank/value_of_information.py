@@ -48,7 +48,7 @@ SCATTER = (
 )
 SCATTER_OF_COVER = (
     "undefined: scatter along the wall, which a survey describes but does not shrink; what is not "
-    "known about its mean is weighed if the scenario states it as mean_doubt"
+    "known about its mean is weighed if the scenario states it as mean_sd"
 )
 
 
