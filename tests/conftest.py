@@ -1,5 +1,6 @@
 import importlib.util
 import sys
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -7,6 +8,7 @@ from hypothesis import settings
 
 import stripwise
 from stripwise.errors import ScenarioError
+from stripwise.ingress.finite_volume.finite_volume_solver import Grid
 from stripwise.scenario.loading import load
 
 # No test is timed: on a busy machine a first call takes longer than hypothesis allows.
@@ -68,6 +70,59 @@ def _module(name: str, path: Path):
     sys.modules[name] = module
     spec.loader.exec_module(module)
     return module
+
+
+SMALL_SIZES = {
+    "risk.model.service_conditions": {"DEFAULT_GRID": Grid(12, 4, 4)},
+    "risk.model.wall": {"COARSE_GRID": Grid(12, 4, 4)},
+    "risk.probability.confidence": {"SCRAMBLINGS": 2, "OUTER_POINTS": 8, "SLOW_OUTER_POINTS": 2},
+    "risk.probability.cracking": {"MAP_OUTER_POINTS": 8},
+    "risk.probability.curves": {
+        "PILOT_POINTS": 128,
+        "NUMERICAL_PILOT_POINTS": 32,
+        "SKIN_RISE_PILOT_POINTS": 64,
+    },
+    "risk.probability.epistemic_band": {"BAND_OUTER_POINTS": 16},
+    "risk.probability.grid_check": {"GRID_SAMPLES": 32},
+    "risk.probability.nested_sampling": {"MAP_OUTER_POINTS": 8, "NUMERICAL_OUTER_POINTS": 8},
+    "risk.sensitivity.margin_indices": {"BASE_POINTS": 64, "NUMERICAL_POINTS": 32},
+    "studies.design.hand_rules": {"CHECK_SAMPLES": 2_000},
+    "studies.from_scenario": {"PENALTY_POINTS": 128},
+    "studies.rank.choice_tables": {"KNOWLEDGE_POINTS": 64, "AGE_COUNT": 6},
+    "studies.rank.convergence": {"FIRST_POINTS": 64},
+    "studies.rank.rank_study": {"MAX_POINTS": 512, "LAYERED_POINTS": 64, "SERVICE_POINTS": 64},
+    "studies.rank.reliability_table": {"SAMPLED_POINTS": 128},
+    "studies.rank.value_of_information": {"OUTER_POINTS": 16, "INNER_POINTS": 64},
+    "studies.run": {"MONTE_CARLO_SAMPLES": 2_000, "NUMERICAL_MONTE_CARLO_SAMPLES": 500},
+    "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
+    "report.figures.style": {"PNG_DPI": 20},
+}
+"""Sizes of samples, grids and pictures that no scenario sets, by module."""
+
+
+def _shrink(patch):
+    for module, sizes in SMALL_SIZES.items():
+        for name, size in sizes.items():
+            patch.setattr(f"stripwise.{module}.{name}", size)
+
+
+@pytest.fixture
+def few_samples(monkeypatch):
+    """Shrink them for one test: of what is written and said, never of how right a number is."""
+    _shrink(monkeypatch)
+
+
+@pytest.fixture(scope="session")
+def small_sizes():
+    """Shrink them inside a with block, for a fixture that lives longer than one test."""
+
+    @contextmanager
+    def shrunk():
+        with pytest.MonkeyPatch.context() as patch:
+            _shrink(patch)
+            yield
+
+    return shrunk
 
 
 @pytest.fixture(scope="session")

@@ -29,6 +29,9 @@ SMALL = (
 """Changes that make the test wall fast."""
 
 
+pytestmark = pytest.mark.usefixtures("few_samples")
+
+
 @pytest.fixture
 def small(wall):
     wall.path = wall.path.with_name("small wall.toml")

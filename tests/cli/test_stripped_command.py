@@ -42,6 +42,9 @@ units = "UNITS"
 """
 
 
+pytestmark = pytest.mark.usefixtures("few_samples")
+
+
 @pytest.fixture
 def wall(tmp_path):
     path = tmp_path / "wall.toml"

@@ -8,11 +8,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 import stripwise
-from stripwise.risk.probability import curves
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
+from stripwise.studies import from_scenario
 from stripwise.studies.design.design_study import design
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.rank import convergence, rank_study, value_of_information
+from stripwise.studies.rank import rank_study, reliability_table
 from stripwise.studies.rank.rank_study import rank
 
 FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
@@ -25,6 +25,14 @@ follow_up = [ { method = "none" } ]
 SECTIONS = ("carbonation", "cracking", "extent", "model")
 KEYS = ("mechanisms", "first_exposure", "surface_history")
 LIFE = 60.0
+SAMPLED_POINTS = reliability_table.SAMPLED_POINTS
+
+
+@pytest.fixture(autouse=True)
+def small_answers(few_samples, monkeypatch):
+    """Keep what is compared with plain Monte Carlo at its size, and the rest small."""
+    monkeypatch.setattr(from_scenario, "MOST_GROWTH", 1)
+    monkeypatch.setattr(reliability_table, "SAMPLED_POINTS", SAMPLED_POINTS)
 
 
 def text(*, keep=(), changes=()):
@@ -136,11 +144,7 @@ def test_a_design_holds_under_every_option(case, counted):
 def test_a_ranking_holds_under_every_option(case, counted, monkeypatch):
     name, scenario = case
     scenario = dataclasses.replace(scenario, strategies=scenario.strategies[:2])
-    # fewer points where nothing is asserted
-    monkeypatch.setattr(value_of_information, "OUTER_POINTS", value_of_information.OUTER_AT_ONCE)
-    monkeypatch.setattr(rank_study, "LAYERED_POINTS", 64)
     monkeypatch.setattr(rank_study, "SERVICE_POINTS", 64)
-    monkeypatch.setattr(convergence, "FIRST_POINTS", 64)
     result = rank(scenario, ages=[LIFE], precision=None, workers=1)
     told = " ".join(result.notes)
     assert ("are not part of it" in told) == (name == "cracking and extent")
@@ -157,15 +161,13 @@ def test_a_ranking_holds_under_every_option(case, counted, monkeypatch):
     assert np.isfinite(margin.loc[margin["status"].isin(["ok", "wide"]), "total"]).all()
 
 
-def test_an_early_strip_is_answered_under_every_option(case, counted, monkeypatch):
+def test_an_early_strip_is_answered_under_every_option(case, counted):
     name, scenario = case
     scenario = dataclasses.replace(scenario, strategies=scenario.strategies[:2])
     if name == "rise over a skin":
         tiny = dataclasses.replace(scenario.sampling, points=16, horizon=LIFE)
         known = tuple(dataclasses.replace(i, kind="scatter") for i in scenario.inputs)
         scenario = dataclasses.replace(scenario, sampling=tiny, inputs=known)
-    for pilot in ("PILOT_POINTS", "SKIN_RISE_PILOT_POINTS"):  # which only choose ages
-        monkeypatch.setattr(curves, pilot, 64)
     answer = stripwise.stripped_early(scenario, after="14 h", at="12 degC", workers=1)
     rows = answer.outcomes
     error = np.maximum(0.5 * (rows["high95"] - rows["low95"]) / 2.36, 1e-3)

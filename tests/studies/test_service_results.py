@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 import stripwise
+import stripwise.studies.run
 from stripwise.report.components import Table
 from stripwise.report.figures import service_figures
 from stripwise.report.pages.run_page import run_tables
@@ -19,12 +20,14 @@ FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
 
 
 @pytest.fixture(scope="module")
-def result():
+def result(small_sizes):
     case = stripwise.load(FILE)
     small = dataclasses.replace(case.sampling, points=64, repeats=8, horizon=60.0)
-    return stripwise.assess(
-        dataclasses.replace(case, sampling=small, strategies=case.strategies[:2])
-    )
+    with small_sizes(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(stripwise.studies.run, "MONTE_CARLO_SAMPLES", 20_000)
+        return stripwise.assess(
+            dataclasses.replace(case, sampling=small, strategies=case.strategies[:2])
+        )
 
 
 def test_plain_monte_carlo_agrees(result):

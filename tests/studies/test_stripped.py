@@ -54,6 +54,8 @@ repeats = 8
 horizon = "120 yr"
 """
 
+pytestmark = pytest.mark.usefixtures("few_samples")
+
 
 def load(folder: Path, *changes: tuple[str, str]):
     text = WALL
@@ -73,12 +75,13 @@ def record(case, **words):
 
 
 @pytest.fixture(scope="module")
-def ask(case):
+def ask(case, small_sizes):
     """Ask the same wall; each question is answered once."""
 
     @functools.cache
     def answer(after="14 h", at="6 degC", **words):
-        return stripped_early(case, after=after, at=at, **words)
+        with small_sizes():
+            return stripped_early(case, after=after, at=at, **words)
 
     return answer
 
@@ -94,8 +97,9 @@ def answer(ask):
 
 
 @pytest.fixture(scope="module")
-def run(case):
-    return stripwise.assess(case).strategies.set_index("strategy")
+def run(case, small_sizes):
+    with small_sizes():
+        return stripwise.assess(case).strategies.set_index("strategy")
 
 
 def by_follow_up(answer):

@@ -15,7 +15,7 @@ from stripwise.units.result_columns import COLUMNS, TABLES, column_rows, columns
 ROOT = Path(__file__).parents[2]
 SCENARIOS = ROOT / "scenarios"
 
-SMALL = "[sampling]\npoints = 128\nrepeats = 8\n"
+SMALL = "[sampling]\npoints = 64\nrepeats = 8\n"
 
 
 MIGRATION = """specimen,strategy,penetration_mm,voltage_V,thickness_mm,temperature_degC,duration_h,age_d
@@ -27,6 +27,8 @@ M4,Forms 12 h,31.2,30,50,22,24,28
 
 SHARED = {"penalties", "penalty_covariance"}
 """Files of one meaning for several kinds of data."""
+
+pytestmark = pytest.mark.usefixtures("few_samples")
 
 
 def invoke(*words):
@@ -73,14 +75,21 @@ def written(tmp_path_factory):
 
 
 @pytest.mark.parametrize(
-    ("name", "more"),
+    ("name", "change", "more"),
     [
-        ("retaining-wall.toml", ("mechanisms", "cracking", "extent")),
-        ("coated-wall.toml", ("layers",)),
+        (
+            "retaining-wall.toml",
+            ("probability = 0.10", "probability = 0.5"),
+            ("mechanisms", "cracking", "extent"),
+        ),
+        ("coated-wall.toml", ('step = "5 mm"', 'step = "25 mm"'), ("layers",)),
     ],
 )
-def test_a_run(name, more, tmp_path, written):
+def test_a_run(name, change, more, tmp_path, written):
     path = small(name, tmp_path)
+    text = path.read_text("utf-8")
+    assert text.count(change[0]) == 1
+    path.write_text(text.replace(*change), "utf-8")
     invoke("run", path, "--out", tmp_path / "out", "--quiet")
     usual = {"curves", "strategies", "sensitivity", "inputs"}
     written |= check(tmp_path / "out", more={*usual, *more})

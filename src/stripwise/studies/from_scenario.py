@@ -200,7 +200,7 @@ def mean_penalties(scenario: Scenario) -> dict[str, float]:
         scenario.sampling, points=PENALTY_POINTS, repeats=PENALTY_REPEATS
     )
     small = dataclasses.replace(scenario, sampling=sampling)
-    curves = compute_curves(build_wall(small), small, workers=1, progress=None)
+    curves = compute_curves(build_wall(small), small, workers=1, progress=None, band=False)
     names = (strategy.name for strategy in scenario.strategies)
     return {name: float(mean) for name, mean in zip(names, curves.penalty_mean, strict=True)}
 

@@ -15,6 +15,9 @@ FOLDER = Path(__file__).parents[3] / "scenarios" / "site-records"
 ALWAYS = {"report.html", "run.json", "figures"}
 
 
+pytestmark = pytest.mark.usefixtures("few_samples")
+
+
 def call(*arguments):
     return CliRunner().invoke(cli.app, [str(argument) for argument in arguments])
 

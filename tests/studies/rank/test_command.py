@@ -11,6 +11,8 @@ from stripwise import cli
 from stripwise.report.figures.label_placement import Box
 from stripwise.units.caution import CAUTION, GATES
 
+few = pytest.mark.usefixtures("few_samples")
+
 
 def call(*arguments):
     return CliRunner().invoke(cli.app, [str(a) for a in arguments])
@@ -21,6 +23,7 @@ def small(write):
     return write()
 
 
+@few
 def test_writes_everything(small, tmp_path):
     out = tmp_path / "out"
     result = call("rank", small, "--ages", "20,40", "--precision", "0.4", "--out", out)
@@ -49,6 +52,7 @@ def test_writes_everything(small, tmp_path):
     assert "<script" not in page
 
 
+@few
 def test_again_over_its_own_results_and_not_over_others(small, tmp_path):
     out = tmp_path / "out"
     assert (
@@ -67,6 +71,7 @@ def test_again_over_its_own_results_and_not_over_others(small, tmp_path):
     assert (other / "form.csv").read_text() == "mine"
 
 
+@few
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
@@ -104,6 +109,7 @@ def test_nothing_to_rank(write, tmp_path):
     assert "a ranking needs at least two" in result.stderr
 
 
+@few
 def test_range_of_ages_and_json(small, tmp_path):
     result = call(
         "rank",

@@ -161,7 +161,7 @@ class ServiceConditions:
     layers: tuple[LayerInputs, ...] = ()
     coating: CoatingInputs | None = None
     horizon: float = 0.0
-    grid: Grid = DEFAULT_GRID
+    grid: Grid = field(default_factory=lambda: DEFAULT_GRID)
 
     @property
     def numerical(self) -> bool:

@@ -73,11 +73,15 @@ class NestedSample:
         seed: int,
         stage: str,
         prefer_cover: bool = False,
-        outer_points: int = MAP_OUTER_POINTS,
+        outer_points: int | None = None,
         inner_points: int = MAP_INNER_POINTS,
         replicate: int = 0,
     ) -> NestedSample | None:
-        """Sample both levels, scrambled anew by `replicate`; None if nothing that counts is epistemic."""
+        """Sample both levels, scrambled anew by `replicate`; None if nothing that counts is epistemic.
+
+        `outer_points` are those of a map unless given.
+        """
+        outer_points = MAP_OUTER_POINTS if outer_points is None else outer_points
         outer_inputs = [i for i in wall.inputs if i.epistemic_share > 0.0]
         if not any(wall.uses(i) for i in outer_inputs):
             return None
