@@ -84,7 +84,7 @@ def test_exchange_rate_is_the_difference_of_two_fronts(found, closed):
 
 def test_exchange_rate_is_the_one_of_a_design(pier_choices, pier):
     table = pier.exchange
-    row = table[table["question"].str.startswith("cover worth 24 h")].iloc[0]
+    row = table[table["question"].str.startswith("cover to add instead of 24 h")].iloc[0]
     rate = pier_choices.exchange
     for name, column in (("rate", "value"), *((n, n) for n in ("low95", "high95", "know_low"))):
         assert getattr(rate, name) == row[column]

@@ -20,11 +20,20 @@ from stripwise.risk.probability.target_roots import (
     equivalent_cover,
     find_target_root,
     round_cover_up,
+    round_hours_up,
     with_strip_age,
 )
+from stripwise.risk.probability.target_rule import TargetRule
 
 COVERS = np.linspace(30.0, 130.0, 61)
 TARGET = 1.3
+
+
+def limit(repeats):
+    return 5.5
+
+
+RULE = TargetRule(TARGET, limit)
 AGE = np.array([50.0])
 
 
@@ -32,7 +41,7 @@ def test_required_cover_put_back_gives_the_target(walls):
     wall = walls.wall(plans=(Plan("24 h", 24.0, 1.0),))
     sample = SamplingOptions(2048, 16, 1)
     found = find_target_root(
-        COVERS, probability_by_repeat(wall, COVERS, AGE, sample=sample)[:, 0, 0], TARGET
+        COVERS, probability_by_repeat(wall, COVERS, AGE, sample=sample)[:, 0, 0], RULE
     )
     assert found.status == OK
     there = np.array([found.value])
@@ -58,7 +67,7 @@ def test_required_cover_of_the_lognormal_case_is_the_closed_one(walls):
     spec.loader.exec_module(case)
     wall = case.lognormal_wall(walls, cover=distribution("lognormal", mean=60.0, sd=8.0))
     p = probability_by_repeat(wall, COVERS, AGE, sample=SamplingOptions(16384, 8, 1))[:, 0, 0]
-    found = find_target_root(COVERS, p, TARGET)
+    found = find_target_root(COVERS, p, RULE)
     var_d = np.log1p(0.25)
     k_e = np.exp(4800.0 * (1.0 / 293.0 - 1.0 / 283.15))
     shape = (28.0 / 365.25 / 50.0) ** 0.4 * 50.0
@@ -85,7 +94,7 @@ def test_earliest_strip_age_put_back_gives_the_target(walls):
     sample = SamplingOptions(1024, 8, 1)
     covers = np.array([62.0, 70.0, 78.0])
     found = earliest_strip_ages(
-        wall, plans, covers=covers, strip_ages=(8.0, 240.0), age=50.0, target=TARGET, sample=sample
+        wall, plans, covers=covers, strip_ages=(8.0, 240.0), age=50.0, rule=RULE, sample=sample
     )
     checked = 0
     for plan, line in zip(plans, found, strict=True):
@@ -116,21 +125,21 @@ def test_targets_out_of_reach_are_answers(walls):
         covers=np.array([20.0, 150.0]),
         strip_ages=(8.0, 48.0),
         age=50.0,
-        target=TARGET,
+        rule=RULE,
         sample=sample,
     )[0]
     assert [one.status for one in found] == [NEVER, ANY]
     assert [one.value for one in found] == [np.inf, -np.inf]
     p = probability_by_repeat(wall, np.array([20.0, 21.0, 22.0, 23.0]), AGE, sample=sample)[:, 0, 0]
-    assert find_target_root(np.arange(20.0, 24.0), p, TARGET).status == NEVER
-    assert find_target_root(np.arange(20.0, 24.0), 1e-3 * p, TARGET).status == ANY
+    assert find_target_root(np.arange(20.0, 24.0), p, RULE).status == NEVER
+    assert find_target_root(np.arange(20.0, 24.0), 1e-3 * p, RULE).status == ANY
 
 
 def test_a_falling_index_is_told_and_the_last_crossing_taken():
     x = np.linspace(0.0, 4.0, 41)
     index = 1.0 + np.sin(x * np.pi)  # passes 1.5 upwards near 0.17 and near 2.17
     p = np.tile(special.ndtr(-index), (8, 1))
-    found = find_target_root(x[:26], p[:, :26], 1.5)
+    found = find_target_root(x[:26], p[:, :26], TargetRule(1.5, limit))
     assert found.status == NOT_MONOTONE
     assert_allclose(found.value, 2.0 + 1.0 / 6.0, rtol=0, atol=1e-4)
 
@@ -159,7 +168,7 @@ def test_targets_of_en_1990_come_out_of_a_known_margin(probability, index):
     covers = np.linspace(0.0, 60.0, 121)
     p = np.tile(special.ndtr(-covers / sd), (8, 1))
     target = -float(special.ndtri(probability))
-    found = find_target_root(covers, p, target)
+    found = find_target_root(covers, p, TargetRule(target, limit))
     assert_allclose(found.value / sd, index, rtol=0, atol=0.0065)
     assert_allclose(found.value / sd, -NormalDist().inv_cdf(probability), rtol=0, atol=1e-7)
 
@@ -229,3 +238,41 @@ def test_equivalent_cover_beyond_the_changes_is_infinite():
     changes = np.linspace(-30.0, 60.0, 10)
     index = np.array([0.05 * changes, 0.05 * changes])
     assert_allclose(equivalent_cover(changes, index, np.array([9.0, -9.0])), [np.inf, -np.inf])
+
+
+def test_a_safe_root_stands_the_sampling_error():
+    """P = Phi(-c/8) in every repeat but for a known error: the safe cover is where P + 5.5 se = 10 %."""
+    covers = np.linspace(0.0, 40.0, 161)
+    p = special.ndtr(-covers / 8.0)
+    spread = 1e-3 * np.array([-1.0, 1.0, -1.0, 1.0])
+    repeats = p * (1.0 + spread[:, None])
+    rule = TargetRule(-float(special.ndtri(0.1)), limit)
+    found = find_target_root(covers, repeats, rule)
+    error = 1e-3 * np.std([-1.0, 1.0, -1.0, 1.0], ddof=1) / 2.0
+    assert_allclose(found.value, -8.0 * special.ndtri(0.1), rtol=0, atol=1e-6)
+    assert_allclose(found.safe, -8.0 * special.ndtri(0.1 / (1.0 + 5.5 * error)), rtol=0, atol=1e-6)
+
+
+def test_a_demanded_confidence_moves_the_root():
+    """Epistemic points P = Phi(m - c/8) with m normal: 90 % of them meet the target from m's 90 % on."""
+    covers = np.linspace(0.0, 60.0, 121)
+    m = special.ndtri((np.arange(200) + 0.5) / 200)
+    each = np.tile(special.ndtr(m[:, None] - covers / 8.0), (4, 1))
+    mean = np.tile(special.ndtr(-covers / 8.0 / np.sqrt(2.0)), (4, 1))
+    target = -float(special.ndtri(0.1))
+    rule = TargetRule(target, limit, confidence=0.9, scramblings=4)
+    found = find_target_root(covers, mean, rule, epistemic=each)
+    exact = 8.0 * (np.quantile(m, 0.9) + target)
+    assert exact > 8.0 * np.sqrt(2.0) * target  # the confidence governs
+    assert_allclose(found.value, exact, rtol=0, atol=1e-3)
+    assert_allclose(found.safe, found.value, rtol=0, atol=1e-9)
+    plain = find_target_root(covers, mean, TargetRule(target, limit), epistemic=each)
+    assert_allclose(plain.value, 8.0 * np.sqrt(2.0) * target, rtol=0, atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("hours", "rounded"),
+    [(10.01, 11.0), (24.0, 24.0), (47.6, 48.0), (72.1, 96.0), (100.0, 120.0), (np.inf, np.inf)],
+)
+def test_site_ages_round_up_to_whole_hours_and_days(hours, rounded):
+    assert round_hours_up(hours) == rounded

@@ -15,6 +15,7 @@ from stripwise.risk.probability.target_roots import round_cover_up
 from stripwise.studies.design.exchange_rates import (
     AT_DESIGN_POINT,
     COVER_PER_DAY,
+    COVER_SAVED,
     ON_TARGET_LINE,
     design_point_rows,
 )
@@ -82,7 +83,7 @@ def test_exchange_rates_are_differences_of_fronts(found, closed):
         assert_allclose(
             row["nominal_cover_mm"], closed.front(hours) + BETA * closed.sd, rtol=0, atol=1e-4
         )
-    earlier = table[table["question"] == "cover that stripping 12 h earlier must buy"].iloc[0]
+    earlier = table[table["question"] == "cover to add for stripping 12 h earlier"].iloc[0]
     assert_allclose(earlier["value"], closed.front(12.0) - closed.front(24.0), rtol=0, atol=1e-4)
 
 
@@ -150,14 +151,15 @@ def test_design_point_rows_need_no_whole_design(found, closed):
     rows = design_point_rows(Setting.from_scenario(closed.scenario, workers=1))
     assert [row["question"] for row in rows] == [
         COVER_PER_DAY,
-        "cover that stripping 12 h earlier must buy",
+        COVER_SAVED,
+        "cover to add for stripping 12 h earlier",
     ]
     own = found.exchange[found.exchange["question"] == COVER_PER_DAY].iloc[0]
     assert rows[0]["value"] == own["value"]
     # forms that are the earliest of the range cannot go earlier
     first = replace(closed.scenario.choices, strip_age=(24.0, 168.0))
     late = Setting.from_scenario(replace(closed.scenario, choices=first), workers=1)
-    assert len(design_point_rows(late)) == 1
+    assert len(design_point_rows(late)) == 2
 
 
 def test_every_cover_is_nominal(closed):

@@ -9,11 +9,12 @@ from numpy.testing import assert_allclose
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.risk.model.wall import COVER
 from stripwise.risk.probability.target_roots import ANY, NEVER, NOT_MONOTONE, TargetRoot
+from stripwise.studies.decision import TOO_CLOSE, Decision
 from stripwise.studies.design.exchange_rates import exchange_row
 from stripwise.studies.design.prices import CostAges, Option, PricedOptions, first_cost
 from stripwise.studies.design.required_cover import RequiredCovers, cover_status, strip_status
 from stripwise.studies.design.setting import Setting
-from stripwise.studies.design.site_table import reference_table, rounded_up_hours
+from stripwise.studies.design.site_table import reference_table
 from stripwise.units.result_columns import columns
 
 
@@ -101,8 +102,8 @@ def test_statuses_in_words():
 
 def test_table_of_required_covers(setting, quick_case):
     roots = (
-        TargetRoot(61.2, 60.9, 61.5, 55.0, 70.0),
-        TargetRoot(-np.inf, know_low=30.0, know_high=50.0, status=ANY),
+        TargetRoot(61.2, 60.9, 61.5, 55.0, 70.0, safe=61.9),
+        TargetRoot(-np.inf, know_low=30.0, know_high=50.0, status=ANY, safe=-np.inf),
     )
     table = RequiredCovers(roots, roots, np.empty((0, 0, 0))).table(setting)
     first, second = table.to_dict("records")
@@ -144,14 +145,6 @@ def test_exchange_row_lies_about_the_answer_of_the_mean():
         assert_allclose(moved[end] - plain[end], 0.5)
     bounds = row([7.0, 7.0], np.concatenate([np.arange(41.0), [np.nan]]))
     assert (bounds["know_low"], bounds["know_high"]) == (1.0, 39.0)
-
-
-@pytest.mark.parametrize(
-    ("hours", "rounded"),
-    [(10.01, 10.5), (24.0, 24.0), (47.6, 48.0), (48.1, 50.4), (100.0, 100.8), (np.inf, np.inf)],
-)
-def test_site_ages_round_up_to_half_hours_and_tenths_of_a_day(hours, rounded):
-    assert rounded_up_hours(hours) == rounded
 
 
 def test_references_by_temperature_band():
@@ -209,14 +202,17 @@ def test_table_of_prices(setting, quick_case, option):
     cost = replace(quick_case.cost, rate=0.0, instalments=((0.0, 1.0),))
     p = np.array([[[0.02, 0.05]], [[0.02, 0.07]]])
     priced = PricedOptions(
-        (option,), p, np.array([[[0.0, 0.01]], [[0.1, 0.5]]]), np.array([[9.0, 0.0, 6.75]])
+        (option,),
+        p,
+        np.array([[[0.0, 0.01]], [[0.1, 0.5]]]),
+        np.array([[9.0, 0.0, 6.75]]),
+        (Decision(TOO_CLOSE, 0.5),),
     )
     table = priced.table(setting, ages, cost)
     assert list(table) == columns("cost")
     row = table.iloc[0]
     assert_allclose(row["probability"], 0.06)
-    # probabilities of 5 % and 7 % leave the limit of 10 % open to two repeats
-    assert row["met_on_average"] == "undecided"
+    assert (row["meets_target"], row["confidence"]) == ("too close to call", 0.5)
     weights = ages.weights(cost)
     assert_allclose(row["repair"], cost.repair * (p[:, 0] @ weights).mean())
     assert_allclose(row["cost"], 15.75 + row["repair"])
