@@ -21,11 +21,13 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from stripwise.errors import StripwiseError
+from stripwise.report.held_signals import SIGNALS
 from stripwise.units.caution import CAUTION
 
 __all__ = [
     "AllowOutside",
     "AsJson",
+    "Overwrite",
     "Quiet",
     "ScenarioFile",
     "Workers",
@@ -44,10 +46,6 @@ __all__ = [
 
 BAD_INPUT = 1
 INTERRUPTED = 130
-
-SIGNALS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-)
 
 MAX_WORKERS = 64
 
@@ -77,6 +75,14 @@ Workers = Annotated[
 ]
 Quiet = Annotated[
     bool, typer.Option("--quiet", help="Print neither text nor progress, only errors.")
+]
+
+
+Overwrite = Annotated[
+    bool,
+    typer.Option(
+        "--overwrite", help="Replace result files of an earlier run that were changed since."
+    ),
 ]
 
 
