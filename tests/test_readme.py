@@ -40,7 +40,7 @@ def test_the_readme_lists_every_scenario(path):
 
 def test_links_and_pictures_point_to_files():
     links = re.findall(r"\]\(([^)#]+)\)", README)
-    assert "reports/garage-wall/figures/curves.png" in links
+    assert "reports/example/figures/curves.png" in links
     assert [link for link in links if "://" not in link and not (ROOT / link).is_file()] == []
 
 

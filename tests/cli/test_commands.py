@@ -193,7 +193,7 @@ def test_an_interrupt_is_code_130_without_a_traceback(small, tmp_path, monkeypat
         (signal.SIGHUP, (129, "terminated")),
     ],
 )
-def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, ending):
+def test_a_signal_waits_until_the_files_are_whole(small, tmp_path, monkeypatch, number, ending):
     import stripwise.report.file_swap
 
     handlers = {
@@ -205,16 +205,10 @@ def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, endi
     def killed(source, target):
         swapped.append(target)
         replace(source, target)
-        if len(swapped) == 3:
+        if len(swapped) in (3, 5):  # a second one does not hurry it
             os.kill(os.getpid(), number)
 
-    def slow_removal(*arguments, **keywords):
-        os.kill(os.getpid(), number)  # a second one while things are taken back
-        rmtree(*arguments, **keywords)
-
-    rmtree = stripwise.report.file_swap.shutil.rmtree
     monkeypatch.setattr(stripwise.report.file_swap.os, "replace", killed)
-    monkeypatch.setattr(stripwise.report.file_swap.shutil, "rmtree", slow_removal)
     before = sorted(tmp_path.iterdir())
     signal.signal(number, signal.SIG_DFL)  # under nohup a hang-up is ignored, and stays so
     try:
@@ -224,8 +218,11 @@ def test_a_signal_ends_a_command_once(small, tmp_path, monkeypatch, number, endi
             signal.signal(name, handler)
     assert result.exit_code == ending[0]
     assert result.stderr == f"{ending[1]}; nothing more was written\n"
-    assert len(swapped) >= 3
-    assert sorted(tmp_path.iterdir()) == before
+    assert len(swapped) >= 5
+    out = tmp_path / "out"
+    assert sorted(tmp_path.iterdir()) == sorted([*before, out])
+    found = sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
+    assert found == sorted(json.loads((out / "run.json").read_text())["files"])
 
 
 WITH_CHOICES = tuple(change for change in SMALL if change[0] != CHOICES)
@@ -347,3 +344,71 @@ def test_a_name_that_is_no_text_is_told_and_no_traceback(tmp_path):
     assert result.returncode == 1
     assert b"Traceback" not in result.stderr
     assert b"\\udcff" in result.stderr
+
+
+def test_a_closed_output_is_an_error_only_where_output_is_lost(tmp_path):
+    shell_line = '"$0" -m stripwise "$@" >&-'
+
+    def closed(*arguments):
+        command = ["sh", "-c", shell_line, sys.executable, *arguments]
+        return subprocess.run(command, check=False, stderr=subprocess.PIPE, text=True)
+
+    lost = closed("--version")
+    assert lost.returncode == 1
+    assert lost.stderr == "the output cannot be written (Bad file descriptor)\n"
+    path = tmp_path / "none.toml"
+    bad = closed("check", str(path))
+    assert bad.returncode == 1
+    assert bad.stderr == f"none.toml: there is no such file; check the path {path}\n"
+
+
+def test_a_reader_that_leaves_ends_nothing(small):
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        result = piped(["check", small], stdout=writing)
+    finally:
+        os.close(writing)
+    assert (result.returncode, result.stderr) == (0, b"")
+
+
+def test_a_foreign_plotting_backend_and_its_settings_do_not_matter(small, tmp_path):
+    settings = tmp_path / "matplotlibrc"
+    settings.write_text("no.such.key: 1\n")
+    result = piped(
+        ["run", small, "--out", tmp_path / "out", "--quiet"],
+        MPLBACKEND="nonsense",
+        MATPLOTLIBRC=str(settings),
+        PYTHONWARNINGS="",
+    )
+    assert (result.returncode, result.stdout, result.stderr) == (0, b"", b"")
+    assert (tmp_path / "out" / "figures" / "curves.png").is_file()
+
+
+@pytest.mark.parametrize("command", ["run", "design", "rank", "fit", "plan-tests"])
+def test_every_command_that_writes_protects_a_changed_file(wall, tmp_path, monkeypatch, command):
+    from stripwise.report.file_swap import commit
+
+    path = wall.write()
+    name = command
+    if command == "fit":
+        path, name = tmp_path / "data.csv", "fit (drying)"
+        path.write_text("specimen,strategy,time_d,mass_loss_pct\nA,S,0,0\nA,S,1,1\n")
+    out = tmp_path / "out"
+    commit(out, {"report.html": b"1"}, record={}, command=name)
+    (out / "report.html").write_text("mine")
+    result = call(command, path, "--out", out)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert result.stderr.startswith(f"{out / 'report.html'}: was changed since stripwise wrote it")
+    assert (out / "report.html").read_text() == "mine"
+    asked = {}
+
+    def stop(folder, _names, *, overwrite=False, **_):
+        asked.update(folder=folder, overwrite=overwrite)
+        raise KeyboardInterrupt
+
+    import stripwise.report.file_swap
+
+    monkeypatch.setattr(stripwise.report.file_swap, "check_writable", stop)
+    assert call(command, path, "--out", out, "--overwrite").exit_code == 130
+    assert asked == {"folder": out, "overwrite": True}

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from stripwise.errors import OutputError
-from stripwise.report import file_swap
+from stripwise.report import file_swap, folder_lock
 from stripwise.report.file_swap import check_writable, commit
+from stripwise.report.folder_lock import WORK_FOLDER, locked_folder
 
 NAMES = ("report.html", "run.json")
 
@@ -106,7 +107,7 @@ def test_a_failure_in_the_middle_leaves_the_folder_as_it_was(
         commit(out, contents, record={})
     assert tree(tmp_path) == before
     assert exists or not (tmp_path / "new").exists()
-    assert not list(tmp_path.rglob(".stripwise-*"))
+    assert not list(tmp_path.rglob(WORK_FOLDER))
 
 
 def test_a_failure_right_after_a_swap_is_undone_too(tmp_path, monkeypatch):
@@ -170,11 +171,11 @@ def test_check_writable_refuses_a_file_in_the_way(tmp_path):
 
 
 def test_check_writable_says_why_it_cannot_write(tmp_path, monkeypatch):
-    def denied(**_):
-        raise PermissionError(errno.EACCES, "Permission denied")
+    def denied(path, *_, **__):
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
 
-    monkeypatch.setattr(file_swap.tempfile, "mkdtemp", denied)
-    with pytest.raises(OutputError, match=r"cannot write there .Permission denied"):
+    monkeypatch.setattr(Path, "mkdir", denied)
+    with pytest.raises(OutputError, match=r"cannot write there .Permission denied: .*out"):
         check_writable(tmp_path / "out", NAMES)
 
 
@@ -230,3 +231,123 @@ def test_the_results_of_another_command_are_not_taken_for_stale_ones(tmp_path):
             commit(out, {"a.csv": b"x"}, record={}, command=name)
     assert tree(tmp_path) == before
     commit(out, {"penalties.toml": b"2"}, record={}, command="fit (profiles)")
+
+
+def test_a_file_that_someone_changed_is_replaced_only_if_asked(tmp_path):
+    out = tmp_path / "o"
+    commit(out, {"a.csv": b"1", "b.csv": b"2", "times.json": b"3", "page.pdf": b"4"}, record={})
+    for name in ("times.json", "page.pdf"):  # which differ from run to run
+        (out / name).write_bytes(b"other")
+    check_writable(out, NAMES)
+    (out / "b.csv").write_bytes(b"mine")
+    before = tree(tmp_path)
+    told = r"b\.csv: was changed since stripwise wrote it.* --overwrite"
+    with pytest.raises(OutputError, match=told):
+        check_writable(out, ("a.csv",))
+    for contents in ({"b.csv": b"new"}, {"a.csv": b"new"}):  # to be replaced, to be removed
+        with pytest.raises(OutputError, match=told):
+            commit(out, contents, record={})
+    assert tree(tmp_path) == before
+    check_writable(out, ("a.csv",), overwrite=True)
+    commit(out, {"a.csv": b"new"}, record={}, overwrite=True)
+    assert sorted(tree(out)) == ["a.csv", "run.json"]
+
+
+def test_a_removed_file_is_no_changed_one(tmp_path):
+    small(tmp_path / "o", a_csv=b"1", b_csv=b"2")
+    (tmp_path / "o" / "a.csv").unlink()
+    small(tmp_path / "o", a_csv=b"3")
+    assert tree(tmp_path / "o")["a.csv"] == b"3"
+
+
+def test_a_list_without_hashes_protects_its_files(tmp_path):
+    (tmp_path / "a.csv").write_text("1")
+    record = {"program": "stripwise", "files": ["a.csv", "run.json"]}
+    (tmp_path / "run.json").write_text(json.dumps(record))
+    with pytest.raises(OutputError, match=r"a\.csv: was changed since"):
+        small(tmp_path, a_csv=b"x")
+
+
+def test_run_json_gives_the_hash_of_what_repeats(tmp_path):
+    out = tmp_path / "o"
+    contents = {"a.csv": b"abc", "figures/p.pdf": b"2", "times.json": b"3"}
+    commit(out, contents, record={})
+    # SHA-256 of "abc": FIPS 180-2, appendix B.1 (recalled)
+    digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert json.loads((out / "run.json").read_text())["sha256"] == {"a.csv": digest}
+
+
+def test_a_folder_that_is_being_written_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(folder_lock, "PATIENCE", 0.05)
+    out = tmp_path / "o"
+    with locked_folder(out):
+        for attempt in (lambda: check_writable(out, NAMES), lambda: small(out, a_csv=b"1")):
+            with pytest.raises(OutputError, match=r"o: another run is writing here"):
+                attempt()
+    small(out, a_csv=b"1")
+    assert sorted(tree(tmp_path)) == ["o/a.csv", "o/run.json"]
+
+
+def test_a_lock_that_a_dead_writer_left_does_not_count(tmp_path):
+    work = tmp_path / "o" / WORK_FOLDER
+    (work / "new").mkdir(parents=True)
+    (work / "lock").touch()
+    (work / "new" / "b.csv").write_text("half")
+    small(tmp_path / "o", a_csv=b"1")
+    assert sorted(tree(tmp_path)) == ["o/a.csv", "o/run.json"]
+
+
+def test_a_work_folder_that_leads_elsewhere_is_refused(tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "o").mkdir()
+    (tmp_path / "o" / WORK_FOLDER).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(OutputError, match="is in the way"):
+        small(tmp_path / "o", a_csv=b"1")
+    assert not list((tmp_path / "elsewhere").iterdir())
+
+
+@pytest.mark.parametrize(
+    "text", ["no json", "[]", '{"program": "stripwise"}', '{"program": "stripwise", "before": 1}']
+)
+def test_a_journal_that_is_none_is_told(tmp_path, text):
+    work = tmp_path / "o" / WORK_FOLDER
+    work.mkdir(parents=True)
+    (work / "journal.json").write_text(text)
+    with pytest.raises(OutputError, match=r"journal\.json: is no list of files"):
+        small(tmp_path / "o", a_csv=b"1")
+
+
+def test_a_forged_journal_reaches_no_file_outside(tmp_path):
+    work = tmp_path / "o" / WORK_FOLDER
+    work.mkdir(parents=True)
+    (tmp_path / "victim").write_text("mine")
+    names = {"../victim": None}
+    journal = {"program": "stripwise", "before": names, "after": names}
+    (work / "journal.json").write_text(json.dumps(journal))
+    with pytest.raises(OutputError, match="is no list of files"):
+        small(tmp_path / "o", a_csv=b"1")
+    assert (tmp_path / "victim").read_text() == "mine"
+
+
+def test_a_file_changed_after_a_write_was_cut_off_is_not_replaced(tmp_path, monkeypatch):
+    out = tmp_path / "o"
+    small(out, a_csv=b"1", b_csv=b"2")
+    monkeypatch.setattr(file_swap, "_take_back", lambda *_: None)  # as if killed
+    monkeypatch.setattr(file_swap, "_end_swap", lambda _: os.replace("no", "where"))
+    with pytest.raises(OutputError):
+        small(out, a_csv=b"x", b_csv=b"y")
+    monkeypatch.undo()
+    (out / "b.csv").write_text("mine")
+    with pytest.raises(OutputError, match=r"cut off here, and b\.csv cannot be put back"):
+        check_writable(out, NAMES)
+    assert (out / "b.csv").read_text() == "mine"
+    assert (out / WORK_FOLDER / "old" / "b.csv").read_text() == "2"
+
+
+@pytest.mark.parametrize("name", ["loop", "loop/o", "no\0thing"])
+def test_a_path_that_leads_nowhere_is_told_in_a_line(tmp_path, name):
+    (tmp_path / "loop").symlink_to(tmp_path / "loop")
+    with pytest.raises(OutputError, match=r"cannot be used|is not a folder") as caught:
+        check_writable(tmp_path / name, NAMES)
+    assert "\n" not in str(caught.value)
+    assert "\0" not in str(caught.value)

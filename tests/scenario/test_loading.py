@@ -1,6 +1,7 @@
 import copy
 import dataclasses
 import math
+import time
 import tomllib
 from importlib import resources
 from pathlib import Path
@@ -322,3 +323,13 @@ def test_the_digest_of_a_table_changes_with_any_value(wall):
 def test_a_table_whose_keys_are_no_text_is_refused(raw):
     with pytest.raises(ScenarioError, match="a key must be a text"):
         build(raw)
+
+
+@pytest.mark.parametrize("part", ["a", '"a"', "'a'", r'"\""', "a "])
+@pytest.mark.parametrize("shape", ["{} = 1", "[{}]", "x = {{ {} = 1 }}"])
+def test_a_key_that_takes_minutes_to_parse_is_refused_at_once(wall, part, shape):
+    path = wall.write(end="\n" + shape.format(".".join([part] * 150_000)) + "\n")
+    started = time.process_time()
+    with pytest.raises(ScenarioError, match="is nested too deeply to be a scenario"):
+        load(path)
+    assert time.process_time() - started < 2.0  # the parser alone took 100 s for such a file

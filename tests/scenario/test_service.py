@@ -1,5 +1,6 @@
 """Options of the physics in the file: what is read, and every bad value with its message."""
 
+import hashlib
 from pathlib import Path
 
 import pytest
@@ -120,6 +121,8 @@ SERIES = "date,temperature_degC\n" + "".join(
 def test_a_series_keeps_the_weight_of_warm_hours(wall):
     (wall.path.parent / "site.csv").write_text(SERIES, encoding="utf-8")
     case = wall.load((TEMPERATURE, 'temperature_series = "site.csv"'))
+    digest = hashlib.sha256(SERIES.encode()).hexdigest()
+    assert dict(case.data_files) == {"site.csv": digest}
     january = case.monthly_temperature[0]
     # readings 15 and 11 degC: the constant temperature of equal mean factor lies above 13
     assert 13.0 < january < 13.3
@@ -289,3 +292,23 @@ def test_chloride_inputs_without_chloride_are_refused(wall):
     assert "exposure.surface_chloride: belongs to chloride, which exposure.mechanisms does" in text
     assert "concrete.diffusivity: belongs to chloride" in text
     assert "reinforcement.critical_chloride: belongs to chloride" in text
+
+
+@pytest.mark.parametrize(
+    ("data", "rule"),
+    [
+        (b"date,temperature_degC\n2024-01-01," + b"1" * 131_073 + b"\n", "is no table: field"),
+        (b"\xff\xfe\xff", "is not UTF-8 text"),
+    ],
+)
+def test_a_series_that_is_no_table_is_told(wall, tmp_path, data, rule):
+    (tmp_path / "site.csv").write_bytes(data)
+    (problem,) = wall.problems((TEMPERATURE, 'temperature_series = "site.csv"'))
+    assert rule in problem
+
+
+@pytest.mark.parametrize("name", ["loop", "loop/site.csv", "no\\u0000thing"])
+def test_a_path_of_a_series_that_leads_nowhere_is_told(wall, tmp_path, name):
+    (tmp_path / "loop").symlink_to(tmp_path / "loop")
+    (problem,) = wall.problems((TEMPERATURE, f'temperature_series = "{name}"'))
+    assert "temperature_series" in problem

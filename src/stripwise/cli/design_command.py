@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Overwrite,
     Quiet,
     ScenarioFile,
     Workers,
@@ -32,6 +33,7 @@ __all__ = ["design"]
 def design(  # noqa: PLR0917 - typer reads the options from the signature
     file: ScenarioFile,
     out: Annotated[Path | None, out_option("results; reports/<file name>-design")] = None,
+    overwrite: Overwrite = False,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     as_json: AsJson = False,
@@ -53,10 +55,10 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
         # its errors come before anything is computed
         Setting.from_scenario(scenario, workers=workers)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-design"
-        check_writable(folder, DESIGN_FILES, command="design")
+        check_writable(folder, DESIGN_FILES, command="design", overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
             result = run_design(scenario, workers=workers, progress=report_progress)
-        written = write_design(result, folder)
+        written = write_design(result, folder, overwrite=overwrite)
         if as_json:
             print_json(_record(result, folder, written))
         elif not quiet:

@@ -22,6 +22,7 @@ from stripwise.cli.fit_options import (
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Overwrite,
     Quiet,
     app,
     out_option,
@@ -152,6 +153,7 @@ REGISTRY = {
 def fit(  # noqa: PLR0917 - typer reads the options from the signature
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Table of test data (CSV).")],
     out: Annotated[Path | None, out_option("report; reports/<file name>")] = None,
+    overwrite: Overwrite = False,
     reference: Annotated[
         str | None,
         typer.Option(
@@ -304,17 +306,24 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         _refuse_others(options, entry, data_file.kind.description)
         folder = out if out is not None else Path("reports") / slug(file.stem)
         command = f"fit ({data_file.kind.name})"
-        check_writable(folder, DATA_FILES, command=command)
+        check_writable(folder, DATA_FILES, command=command, overwrite=overwrite)
         finish(
-            entry.handler(data_file, options), folder, command=command, quiet=quiet, as_json=as_json
+            entry.handler(data_file, options),
+            folder,
+            command=command,
+            overwrite=overwrite,
+            quiet=quiet,
+            as_json=as_json,
         )
 
 
-def finish(report: Report, folder: Path, *, command: str, quiet: bool, as_json: bool) -> None:
+def finish(
+    report: Report, folder: Path, *, command: str, overwrite: bool, quiet: bool, as_json: bool
+) -> None:
     """Write a report and print what it says: nothing if quiet, one JSON object if `as_json`."""
     from stripwise.report.write import write_report
 
-    written = write_report(report, folder, command=command)
+    written = write_report(report, folder, command=command, overwrite=overwrite)
     if as_json:
         files = [str(path) for path in written]
         print_json({**report.record, "caution": CAUTION, "files": files})

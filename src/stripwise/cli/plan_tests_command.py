@@ -14,6 +14,7 @@ from stripwise.cli.fit_options import read_cover
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Overwrite,
     Quiet,
     ScenarioFile,
     app,
@@ -70,6 +71,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
         float, typer.Option("--significance", help="Probability of a false alarm, one-sided.")
     ] = 0.05,
     out: Annotated[Path | None, out_option("plan; reports/<file name>-tests")] = None,
+    overwrite: Overwrite = False,
     allow_outside: AllowOutside = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -96,7 +98,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
             allowed=allowed,
         )
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-tests"
-        check_writable(folder, DATA_FILES, command="plan-tests")
+        check_writable(folder, DATA_FILES, command="plan-tests", overwrite=overwrite)
         cores = None if specimens is None else read_data_file(specimens, kinds=[DIFFUSIVITIES])
         survey = None
         if cover is not None:
@@ -105,4 +107,11 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
         report = plan_report(
             plan(scenario, strategy=strategy, targets=targets, specimens=cores, survey=survey)
         )
-        finish(report, folder, command="plan-tests", quiet=quiet, as_json=as_json)
+        finish(
+            report,
+            folder,
+            command="plan-tests",
+            overwrite=overwrite,
+            quiet=quiet,
+            as_json=as_json,
+        )

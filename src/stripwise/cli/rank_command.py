@@ -12,6 +12,7 @@ import typer
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Overwrite,
     Quiet,
     ScenarioFile,
     Workers,
@@ -55,6 +56,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
         ),
     ] = None,
     out: Annotated[Path | None, out_option("report; reports/<file name>-rank")] = None,
+    overwrite: Overwrite = False,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     as_json: AsJson = False,
@@ -79,7 +81,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
 
         scenario = load(file, allow_outside=allow_outside)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-rank"
-        check_writable(folder, RANKING_FILES, command="rank")
+        check_writable(folder, RANKING_FILES, command="rank", overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
             result = run_ranking(
                 scenario,
@@ -91,7 +93,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 progress=report_progress,
             )
         report = rank_report(result)
-        written = write_report(report, folder, command="rank")
+        written = write_report(report, folder, command="rank", overwrite=overwrite)
         if as_json:
             print_json(
                 {

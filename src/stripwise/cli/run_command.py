@@ -12,6 +12,7 @@ import typer
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Overwrite,
     Quiet,
     ScenarioFile,
     Workers,
@@ -39,6 +40,7 @@ TARGET_MISSED = 3
 def run(  # noqa: PLR0917 - typer reads the options from the signature
     file: ScenarioFile,
     out: Annotated[Path | None, out_option("report; reports/<file name>")] = None,
+    overwrite: Overwrite = False,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     require_target: Annotated[
@@ -77,10 +79,10 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
         scenario = load(file, allow_outside=allow_outside)
         judged_strategy = _strategy_to_judge(scenario, strategy)
         folder = out if out is not None else Path("reports") / slug(file.stem)
-        check_writable(folder, RUN_FILES)
+        check_writable(folder, RUN_FILES, overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
             result = assess(scenario, workers=workers, progress=report_progress)
-        written = write(result, folder)
+        written = write(result, folder, overwrite=overwrite)
         row = result.strategies.set_index("strategy").loc[judged_strategy]
         meets = str(row["meets_target"])
         if as_json:

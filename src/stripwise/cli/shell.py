@@ -5,14 +5,17 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import json
+import logging
 import math
 import os
 import shutil
 import signal
 import sys
 import textwrap
+import warnings
 from collections.abc import Callable, Iterable, Iterator
 from importlib.metadata import version
 from pathlib import Path
@@ -21,11 +24,13 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from stripwise.errors import StripwiseError
+from stripwise.report.held_signals import SIGNALS
 from stripwise.units.caution import CAUTION
 
 __all__ = [
     "AllowOutside",
     "AsJson",
+    "Overwrite",
     "Quiet",
     "ScenarioFile",
     "Workers",
@@ -44,10 +49,6 @@ __all__ = [
 
 BAD_INPUT = 1
 INTERRUPTED = 130
-
-SIGNALS = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-)
 
 MAX_WORKERS = 64
 
@@ -77,6 +78,14 @@ Workers = Annotated[
 ]
 Quiet = Annotated[
     bool, typer.Option("--quiet", help="Print neither text nor progress, only errors.")
+]
+
+
+Overwrite = Annotated[
+    bool,
+    typer.Option(
+        "--overwrite", help="Replace result files of an earlier run that were changed since."
+    ),
 ]
 
 
@@ -114,12 +123,17 @@ def _root(
 def run_app() -> None:
     """Run the command line on streams that take every character, and end the process."""
     _open_streams()
+    os.environ["MPLBACKEND"] = "agg"  # figures go to files, whatever the user's own choice
+    logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
+    if not sys.warnoptions:  # for programmers, who can ask for them
+        warnings.simplefilter("ignore")
     try:
         app()
     except OSError as problem:  # of the output alone: commands catch those of their files
         with contextlib.suppress(OSError):
             sys.stdout.close()
-        print_error(f"the output cannot be written ({problem.strerror})")
+        with contextlib.suppress(OSError):
+            print_error(f"the output cannot be written ({problem.strerror})")
         raise SystemExit(BAD_INPUT) from None
 
 
@@ -127,12 +141,48 @@ def _open_streams() -> None:
     """Write UTF-8 to files and pipes; a character that cannot be written becomes its code."""
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
-        if stream is None:
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+        if stream is None:  # closed: its number is taken, so that no file of ours gets it
+            os.open(os.devnull, os.O_RDWR)
+            setattr(sys, name, _ClosedOutput())
         elif isinstance(stream, io.TextIOWrapper):
             # a file name may hold what is no text at all, which no encoding takes
             encoding = stream.encoding if stream.isatty() else "utf-8"
-            stream.reconfigure(encoding=encoding, errors="backslashreplace")
+            lines = stream.line_buffering
+            output = _Output(
+                stream.detach(), encoding, errors="backslashreplace", line_buffering=lines
+            )
+            setattr(sys, name, output)
+
+
+class _Output(io.TextIOWrapper):
+    """A stream whose reader may leave, as `head` does; what follows is dropped."""
+
+    def write(self, text: str) -> int:
+        with self._until_the_reader_leaves():
+            super().write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        with self._until_the_reader_leaves():
+            super().flush()
+
+    @contextlib.contextmanager
+    def _until_the_reader_leaves(self) -> Iterator[None]:
+        try:
+            yield
+        except BrokenPipeError:
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, self.fileno())
+            os.close(nowhere)
+
+
+class _ClosedOutput(io.TextIOBase):
+    """A stream that was closed before the start; it loses what is written, and says so."""
+
+    def write(self, text: str) -> int:
+        if text:
+            raise OSError(errno.EBADF, os.strerror(errno.EBADF))
+        return 0
 
 
 @contextlib.contextmanager

@@ -30,6 +30,12 @@ FIXED = "fixed"
 
 Builder = Callable[[float | None, float | None, float, float], "FamilyMember"]
 
+MIN_SIZE, MAX_SIZE = 1e-100, 1e100
+"""Smallest moment but 0, largest moment or bound; products of others may not be finite."""
+
+MIN_COV, MAX_COV = 1e-12, 1e4
+"""Smallest and largest sd over mean of a variable above 0."""
+
 MAX_BETA_WIDTH = 1e6
 """Largest distance of a beta's bounds, in sd: beyond it rounding decides the shape."""
 
@@ -85,6 +91,11 @@ def build_member(
         unbounded = name in ("low", "high") and value is not None and not np.isnan(value)
         if value is not None and not np.isfinite(value) and not unbounded:
             raise InputError(name, f"is {value}; must be a finite number")
+        least = 0.0 if unbounded else MIN_SIZE
+        if value and np.isfinite(value) and not least <= abs(value) <= MAX_SIZE:
+            raise InputError(
+                name, f"= {value:g}: must be 0 or {MIN_SIZE:g} to {MAX_SIZE:g} in size"
+            )
     if family not in FAMILIES:
         raise InputError("family", f"is {family!r}; must be one of {', '.join(FAMILIES)}")
     if family == FIXED:
@@ -146,6 +157,12 @@ def _positive(family: str, mean: float | None, sd: float | None, low: float, hig
     mu, sigma = _moments(family, mean, sd)
     if mu <= 0:
         raise InputError("mean", f"= {mu:g}: must be above 0 for a {family}")
+    if not MIN_COV <= sigma / mu <= MAX_COV:
+        raise InputError(
+            "sd",
+            f"is {sigma / mu:g} times the mean; must be {MIN_COV:g} to {MAX_COV:g} times for a "
+            f"{family}",
+        )
     if low > 0 or np.isfinite(high):
         raise InputError(
             "low" if low > 0 else "high",
@@ -218,6 +235,8 @@ def _uniform(mean: float | None, sd: float | None, low: float, high: float) -> F
         _both_or_none("uniform", low, high)
         middle, spread = _moments("uniform", mean, sd)
         low, high = middle - np.sqrt(3.0) * spread, middle + np.sqrt(3.0) * spread
+        if not low < high:
+            raise InputError("sd", f"= {spread:g} is lost in rounding beside mean = {middle:g}")
     law = Uniform(low, high)
     spread = float(spread)
     return FamilyMember("uniform", middle, spread, low, high, middle, spread, law, None)

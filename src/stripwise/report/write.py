@@ -6,8 +6,8 @@ from pathlib import Path
 
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
-from stripwise.report.file_swap import RUN_JSON, commit
-from stripwise.report.files import csv_text
+from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
+from stripwise.report.files import csv_text, json_text
 from stripwise.report.pages.design_page import design_report
 from stripwise.report.pages.run_page import run_report
 from stripwise.report.render import render
@@ -31,6 +31,7 @@ RUN_FILES = (
     "sensitivity.csv",
     "inputs.csv",
     "report.html",
+    TIMES_JSON,
     RUN_JSON,
 )
 """Files that every run writes; more come with options, and the figures."""
@@ -44,6 +45,7 @@ DESIGN_FILES = (
     "strip-ages.csv",
     "strip-ages.html",
     "report.html",
+    TIMES_JSON,
     RUN_JSON,
 )
 """Files that every design writes; cost.csv, pareto.csv and choice.csv come with prices."""
@@ -59,6 +61,7 @@ RANKING_FILES = (
     "choices.csv",
     "options.csv",
     "report.html",
+    TIMES_JSON,
     RUN_JSON,
 )
 """Files that a ranking may write, besides its figures."""
@@ -67,8 +70,12 @@ DATA_FILES = ("report.html", RUN_JSON)
 """Files that every report of test data writes."""
 
 
+SECONDS = "seconds"
+"""Key of a record with the time that each stage took; it goes to times.json."""
+
+
 def report_files(report: Report) -> dict[str, bytes]:
-    """Return the bytes of every file of a report but run.json, by name."""
+    """Return the bytes of every file of a report but run.json and times.json, by name."""
     svgs, drawn = sheet.figure_files(report.figures)
     pages = {name: render(page, {}) for name, page in report.pages.items()}
     texts = {
@@ -83,7 +90,9 @@ def report_files(report: Report) -> dict[str, bytes]:
     }
 
 
-def write_report(report: Report, folder: Path, *, command: str) -> list[Path]:
+def write_report(
+    report: Report, folder: Path, *, command: str, overwrite: bool = False
+) -> list[Path]:
     """Write every file of a report to a folder, or leave the folder as it was.
 
     Parameters
@@ -94,6 +103,8 @@ def write_report(report: Report, folder: Path, *, command: str) -> list[Path]:
         Folder for the results; made if it does not exist.
     command
         Name of the command whose results they are; a folder holds those of one.
+    overwrite
+        Whether files of an earlier run that someone has changed since are replaced too.
 
     Returns
     -------
@@ -102,17 +113,22 @@ def write_report(report: Report, folder: Path, *, command: str) -> list[Path]:
     Raises
     ------
     OutputError
-        If the folder cannot be written, holds results of another command or a file of one of the
-        names that no earlier run wrote, or if the disk fails on the way.
+        If the folder cannot be written, is being written, holds results of another command, a file
+        of one of the names that no earlier run wrote or one that was changed since, or if the disk
+        fails on the way.
     """
-    return commit(folder, report_files(report), record=report.record, command=command)
+    files = report_files(report)
+    record = dict(report.record)
+    if SECONDS in record:
+        files[TIMES_JSON] = json_text({SECONDS: record.pop(SECONDS)}).encode()
+    return commit(folder, files, record=record, command=command, overwrite=overwrite)
 
 
-def write(assessment: Assessment, folder: Path) -> list[Path]:
+def write(assessment: Assessment, folder: Path, *, overwrite: bool = False) -> list[Path]:
     """Write every result of a run to a folder, as `write_report`."""
-    return write_report(run_report(assessment), folder, command="run")
+    return write_report(run_report(assessment), folder, command="run", overwrite=overwrite)
 
 
-def write_design(result: DesignResult, folder: Path) -> list[Path]:
+def write_design(result: DesignResult, folder: Path, *, overwrite: bool = False) -> list[Path]:
     """Write every result of a design to a folder, as `write_report`."""
-    return write_report(design_report(result), folder, command="design")
+    return write_report(design_report(result), folder, command="design", overwrite=overwrite)

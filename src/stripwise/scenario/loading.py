@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +18,7 @@ from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.strategies import STRATEGY_LIMIT
+from stripwise.scenario.toml_text import parse_toml
 from stripwise.units.names import is_encodable, printable
 
 __all__ = ["FILE_LIMIT", "build", "load"]
@@ -158,7 +158,7 @@ def _parse(data: bytes, name: str) -> tuple[str, dict[str, Any]]:
         line = data[: error.start].count(b"\n") + 1
         raise ScenarioError([f"{name}: is not UTF-8 text (line {line})"]) from error
     try:
-        return text, tomllib.loads(text)
+        return text, parse_toml(text)
     except RecursionError as error:
         raise ScenarioError([f"{name}: is nested too deeply to be a scenario"]) from error
     except ValueError as error:

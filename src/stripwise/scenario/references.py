@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import copy
 import hashlib
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +15,7 @@ from stripwise.scenario.penalty_files import FittedPenalties, FromFit, fitted_pe
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.shapes import InputTable, PenaltyTable
+from stripwise.scenario.toml_text import parse_toml
 from stripwise.units.names import printable
 
 __all__ = ["References", "expand"]
@@ -187,7 +187,7 @@ class _Reader:
         """Return the tables of a file; raise InputError with the rule that it breaks."""
         data = self._bytes(name)
         try:
-            content = tomllib.loads(data.decode("utf-8-sig"))
+            content = parse_toml(data.decode("utf-8-sig"))
         except UnicodeDecodeError as error:
             raise InputError("", "is not UTF-8 text; a file of an input is TOML") from error
         except RecursionError as error:

@@ -83,7 +83,9 @@ def resolve(
     inputs, concrete_inputs = list[Input](), list[Input]()
     if chloride:
         contents = read_contents(file.exposure, problems)
-        series = _series(file, path, allow_outside=allow_outside, problems=problems)
+        series = _series(
+            file, path, files=references.files, allow_outside=allow_outside, problems=problems
+        )
         monthly, inputs = read_exposure(file.exposure, contents, series=series, problems=problems)
         concrete, concrete_inputs = read_concrete(file.concrete, problems)
     service, service_inputs = read_service(
@@ -203,9 +205,16 @@ def resolve(
 
 
 def _series(
-    file: ScenarioTable, path: Path, *, allow_outside: bool, problems: Problems
+    file: ScenarioTable,
+    path: Path,
+    *,
+    files: dict[str, str],
+    allow_outside: bool,
+    problems: Problems,
 ) -> tuple[float, ...]:
     name = file.exposure.temperature_series
     if name is None:
         return ()
-    return read_series(name, folder=path.parent, allow_outside=allow_outside, problems=problems)
+    return read_series(
+        name, folder=path.parent, files=files, allow_outside=allow_outside, problems=problems
+    )

@@ -1,10 +1,15 @@
 """Files of test data as people write them, good and bad."""
 
+import re
+import tracemalloc
+
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
 from stripwise.errors import EvidenceError
+from stripwise.evidence.tables import data_file as data_file_module
 from stripwise.evidence.tables.columns import normalise_name
 from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS, LOGGER
@@ -251,3 +256,58 @@ def test_200_000_rows(data_file):
 )
 def test_headers_made_for_people(header, name):
     assert normalise_name(header) == name
+
+
+def test_pieces_read_as_the_whole(table, monkeypatch):
+    rows = [f"W{i % 3},{50 + i % 7}.5,{i}" for i in range(50)]
+    path = table("area,cover_mm,x_m\n" + "\n".join(rows))
+    whole = read_data_file(path, kinds=KINDS)
+    monkeypatch.setattr(data_file_module, "PIECE", 7)
+    in_pieces = read_data_file(path, kinds=KINDS)
+    pd.testing.assert_frame_equal(in_pieces.data, whole.data)
+    assert (in_pieces.digest, in_pieces.notes) == (whole.digest, whole.notes)
+    rows[3], rows[40] = "W0,thin,3", "w0,51,40"
+    with pytest.raises(EvidenceError) as caught:
+        read_data_file(table("area,cover_mm,x_m\n" + "\n".join(rows)), kinds=KINDS)
+    assert caught.value.problems == (
+        'data.csv: line 5, cover_mm = "thin": must be a number',
+        'data.csv: line 42, area = "w0": is also spelt "W0"; write one name in one way',
+    )
+
+
+def test_a_cell_beyond_the_limit_is_told(table):
+    path = table("cover_mm,area\n" + f"50,{'a' * 131_073}\n" * 12)
+    with pytest.raises(EvidenceError, match=r"line 2: has a cell of more than 131,072 characters"):
+        read_data_file(path, kinds=KINDS)
+
+
+@pytest.mark.parametrize(
+    ("cell", "rule"),
+    [
+        ("=1+1", "must not start with '='"),
+        ("a" * 81, "has 81 characters; at most 80"),
+        ("wet\x07", "holds the control character U+0007"),
+    ],
+)
+@pytest.mark.parametrize("column", ["follow_up", "face"])
+def test_texts_of_a_strip_log_keep_the_rules_of_names(table, column, cell, rule):
+    row = "W1,2024-05-01T08:00Z,2024-05-02T08:00Z,12"
+    path = table(f"pour,placed,removed,temperature_degC,{column}\n{row},{cell}\n")
+    with pytest.raises(EvidenceError, match=re.escape(rule)) as caught:
+        read_data_file(path, kinds=KINDS)
+    assert f"line 2, {column} = " in str(caught.value)
+
+
+def test_the_text_of_a_large_survey_is_not_held(table, monkeypatch):
+    rows = "".join(f"{i % 500},{i // 500},{50 + i % 9},West wall\n" for i in range(20_000))
+    monkeypatch.setattr(data_file_module, "PIECE", 1_000)
+    path = table("x_m,y_m,cover_mm,area\n" + rows)
+    read_data_file(path, kinds=KINDS)  # what is made once
+    tracemalloc.start()
+    try:
+        read_data_file(path, kinds=KINDS)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    # a row of four texts takes some 400 bytes (CPython's own sizes), of the table 40
+    assert peak < 20_000 * 200

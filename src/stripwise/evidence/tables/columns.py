@@ -139,6 +139,8 @@ class Column:
         Whether `low` itself is impossible.
     is_name
         Whether a text is a name by which rows are grouped.
+    is_label
+        Whether a text keeps to the rules of a name, though rows are not grouped by it.
     censored
         Whether "<0.01" may stand for a value below a detection limit; it is read as the limit,
         and a further column, called by the stem and "_below", says where.
@@ -153,6 +155,7 @@ class Column:
     high: float | None = None
     open_low: bool = False
     is_name: bool = False
+    is_label: bool = False
     censored: bool = False
     unit: str = ""
 

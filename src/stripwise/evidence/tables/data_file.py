@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import csv
+import functools
 import hashlib
 import io
-from collections.abc import Sequence
-from dataclasses import dataclass
+import itertools
+import os
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +31,9 @@ FILE_LIMIT = 200_000_000
 
 LINE = "line"
 """Column of the table that says on which line of the file a row ends."""
+
+PIECE = 20_000
+"""Rows that are held as text at once."""
 
 MISSING_MARKERS = frozenset({"", "-", "na", "n/a", "nan", "null", "."})
 """What stands for a missing value, in lower case."""
@@ -84,16 +91,16 @@ def read_data_file(path: str | Path, *, kinds: Sequence[FileKind]) -> DataFile:
     with "#" and blank lines are skipped. An EvidenceError has one line per problem.
     """
     path = Path(path)
+    name = printable_file_name(path)
     text, digest = _text(path)
-    rows, lines, separator = _rows(text, printable_file_name(path))
-    problems = TableProblems(printable_file_name(path))
-    names = [normalise_name(header) for header in rows[0]]
-    kind = detect_kind(names, kinds=kinds, file=printable_file_name(path))
-    headers = match_headers(rows[0], rows[1:], line=lines[0], kind=kind, problems=problems)
+    header, line, filled, widths = _first_look(text, name)
+    problems = TableProblems(name)
+    names = [normalise_name(own_header) for own_header in header]
+    kind = detect_kind(names, kinds=kinds, file=name)
+    headers = match_headers(header, filled=filled, line=line, kind=kind, problems=problems)
     problems.raise_all()
-    data = _table(
-        rows[1:], lines[1:], headers=headers, decimal_comma=separator != ",", problems=problems
-    )
+    widths.raise_all()
+    data = _table(text, headers=headers, problems=problems)
     problems.raise_all()
     return DataFile(path, kind, data, headers.header_names(), headers.bases, headers.notes, digest)
 
@@ -103,7 +110,40 @@ def printable_file_name(path: Path) -> str:
     return printable(path.name, 200).strip('"') or str(path)
 
 
-def _text(path: Path) -> tuple[str, str]:
+@dataclass(frozen=True, slots=True)
+class _Text:
+    """A file as it was read at once, decoded again each time it is gone through."""
+
+    data: bytes
+    encoding: str
+
+    def stream(self) -> io.TextIOWrapper:
+        return io.TextIOWrapper(io.BytesIO(self.data), encoding=self.encoding, newline="")
+
+    def separator(self) -> str:
+        """Return the sign between cells, by the first line that is no comment."""
+        lines = (x for x in self.stream() if x.strip() and not x.startswith("#"))
+        head = next(lines, "")
+        return next((sign for sign in (";", "\t") if sign in head), ",")
+
+    def rows(self, name: str) -> Iterator[tuple[int, list[str]]]:
+        """Go through the rows that are neither blank nor comments, each with its last line."""
+        reader = csv.reader(self.stream(), delimiter=self.separator(), strict=True)
+        try:
+            for row in reader:
+                if any(cell and not cell.isspace() for cell in row) and not row[0].startswith("#"):
+                    yield reader.line_num, row
+        except csv.Error as error:
+            rule = f"has a quotation mark that does not close ({error})"
+            if "field limit" in str(error):
+                rule = (
+                    f"has a cell of more than {csv.field_size_limit():,} characters, the limit; "
+                    "is a quotation mark left open?"
+                )
+            raise EvidenceError([f"{name}: line {reader.line_num}: {rule}"]) from error
+
+
+def _text(path: Path) -> tuple[_Text, str]:
     """Return the text of a file and its SHA-256."""
     name = printable_file_name(path)
     if not is_encodable(path.name):
@@ -114,45 +154,58 @@ def _text(path: Path) -> tuple[str, str]:
         if not path.is_file():
             raise EvidenceError([f"{name}: is no file; give one table as CSV"])
         with path.open("rb") as stream:
-            data = stream.read(FILE_LIMIT + 1)
+            size = os.fstat(stream.fileno()).st_size
+            # as much as it holds, since a read makes room for what it is asked for
+            data = b"" if size > FILE_LIMIT else stream.read(size)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise EvidenceError([f"{name}: cannot be read: {reason}"]) from error
-    if len(data) > FILE_LIMIT:
+    if size > FILE_LIMIT:
         raise EvidenceError([f"{name}: is larger than 200 MB, the limit of a table"])
     code = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    text = _Text(data, code)
+    pieces = iter(functools.partial(text.stream().read, 1_000_000), "")
     try:
-        text = data.decode(code)
+        if any("\0" in piece for piece in pieces):
+            raise EvidenceError([f"{name}: is no text; save the table as CSV"])
     except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
+        line = data[: _first_bad_byte(data, code)].count(b"\n") + 1
         raise EvidenceError(
             [f"{name}: line {line}: is not UTF-8 text; save it as CSV UTF-8"]
         ) from error
-    if "\0" in text:
-        raise EvidenceError([f"{name}: is no text; save the table as CSV"])
     return text, hashlib.sha256(data).hexdigest()
 
 
-def _rows(text: str, name: str) -> tuple[list[list[str]], list[int], str]:
-    """Split into rows with the line on which each ends; the first row is the header."""
-    head = next((x for x in text.splitlines() if x.strip() and not x.startswith("#")), "")
-    separator = next((sign for sign in (";", "\t") if sign in head), ",")
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    rows, lines = [], []
+def _first_bad_byte(data: bytes, code: str) -> int:
     try:
-        for row in reader:
-            if any(cell and not cell.isspace() for cell in row) and not row[0].startswith("#"):
-                rows.append(row)
-                lines.append(reader.line_num)
-    except csv.Error as error:
-        raise EvidenceError(
-            [f"{name}: line {reader.line_num}: has a quotation mark that does not close ({error})"]
-        ) from error
-    if not rows:
+        data.decode(code)
+    except UnicodeDecodeError as error:
+        return error.start
+    return len(data)
+
+
+def _first_look(text: _Text, name: str) -> tuple[list[str], int, set[int], TableProblems]:
+    """Return the header, its line, the columns that are not empty and rows of another width."""
+    rows = text.rows(name)
+    line, header = next(rows, (0, []))
+    if not header:
         raise EvidenceError([f"{name}: is empty; the first row names the columns"])
-    if len(rows) == 1:
+    filled: set[int] = set()
+    widths = TableProblems(name)
+    empty = True
+    for at, row in rows:
+        empty = False
+        if len(filled) < len(header):
+            filled.update(i for i, cell in enumerate(row) if i not in filled and cell.strip())
+        if len(row) < len(header) or any(cell.strip() for cell in row[len(header) :]):
+            widths.add(
+                f"has another number of cells than the header, which has {len(header)}",
+                line=at,
+                about=f"{len(row)} cells",
+            )
+    if empty:
         raise EvidenceError([f"{name}: has a header and no rows"])
-    return rows, lines, separator
+    return header, line, filled, widths
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,52 +225,65 @@ class _Cells:
         problems.add(rule, line=int(self.lines[at]), column=self.header, found=found)
 
 
-def _table(
-    rows: list[list[str]],
-    lines: list[int],
+@dataclass(frozen=True, slots=True)
+class _Spellings:
+    """The names of one column so far: each as it stands first, and in small letters."""
+
+    first: dict[str, str] = field(default_factory=dict)
+    folded: dict[str, str] = field(default_factory=dict)
+
+
+def _table(text: _Text, *, headers: Headers, problems: TableProblems) -> pd.DataFrame:
+    """Read the rows below the header, a piece at a time."""
+    rows = itertools.islice(text.rows(problems.file), 1, None)
+    decimal_signs: set[str] | None = set() if text.separator() != "," else None
+    spellings: defaultdict[str, _Spellings] = defaultdict(_Spellings)
+    pieces: defaultdict[str, list[Any]] = defaultdict(list)
+    while piece := list(itertools.islice(rows, PIECE)):
+        columns = _columns(
+            piece,
+            headers=headers,
+            decimal_signs=decimal_signs,
+            spellings=spellings,
+            problems=problems,
+        )
+        for name, values in columns.items():
+            pieces[name].append(values)
+    if decimal_signs is not None and len(decimal_signs) > 1:
+        problems.add("has decimal commas and decimal points; write all decimals in one way")
+    return pd.DataFrame({name: np.concatenate(pieces.pop(name)) for name in list(pieces)})
+
+
+def _columns(
+    rows: list[tuple[int, list[str]]],
     *,
     headers: Headers,
-    decimal_comma: bool,
+    decimal_signs: set[str] | None,
+    spellings: defaultdict[str, _Spellings],
     problems: TableProblems,
-) -> pd.DataFrame:
-    _check_widths(rows, lines, width=headers.width, problems=problems)
-    table: dict[str, object] = {LINE: np.asarray(lines)}
-    decimal_signs: set[str] = set()
+) -> dict[str, Any]:
+    """Return the columns of some rows; `decimal_signs` as in `_numbers`."""
+    lines = np.array([line for line, _ in rows])
+    table: dict[str, Any] = {LINE: lines}
     for position, (column, header) in headers.used.items():
-        stripped = [row[position].strip() for row in rows]
+        stripped = [row[position].strip() for _, row in rows]
         texts = pd.Series(stripped, dtype=object)
         blank = np.array([text.lower() in MISSING_MARKERS for text in stripped])
-        cells = _Cells(texts, blank, column, header, np.asarray(lines))
+        cells = _Cells(texts, blank, column, header, lines)
         if column.required or any(column.stem in stems for stems in headers.kind.one_of):
             for at in np.flatnonzero(blank):
                 cells.add_problem(problems, at, "has no value; every row needs one", shown=False)
         if not column.measure.number:
-            table[column.canonical()] = _names_or_texts(cells, problems)
+            table[column.canonical()] = _names_or_texts(cells, spellings[column.stem], problems)
             continue
-        values, below = _numbers(cells, decimal_signs if decimal_comma else None, problems)
+        values, below = _numbers(cells, decimal_signs, problems)
         scale, offset = headers.scales[column.stem]
         values = values * scale + offset
         _check_range(values, cells, problems)
         table[column.canonical()] = values
         if column.censored:
             table[f"{column.stem}_below"] = below
-    if len(decimal_signs) > 1:
-        problems.add("has decimal commas and decimal points; write all decimals in one way")
-    return pd.DataFrame(table)
-
-
-def _check_widths(
-    rows: list[list[str]], lines: list[int], *, width: int, problems: TableProblems
-) -> None:
-    for row, line in zip(rows, lines, strict=True):
-        surplus = any(cell.strip() for cell in row[width:])
-        if len(row) < width or surplus:
-            problems.add(
-                f"has another number of cells than the header, which has {width}",
-                line=line,
-                about=f"{len(row)} cells",
-            )
-    problems.raise_all()
+    return table
 
 
 def _numbers(
@@ -279,19 +345,22 @@ def _number_or_text(cell: str) -> object:
         return cell
 
 
-def _names_or_texts(cells: _Cells, problems: TableProblems) -> pd.Series[str]:
+def _names_or_texts(
+    cells: _Cells, spellings: _Spellings, problems: TableProblems
+) -> NDArray[np.object_]:
     """Read texts; a name must be written in one way throughout."""
     texts = cells.texts.mask(cells.blank, "")
-    if not cells.column.is_name:
-        return texts
-    folded: dict[str, str] = {}
+    if not (cells.column.is_name or cells.column.is_label):
+        return texts.to_numpy(dtype=object)
     for at, text in texts.drop_duplicates().items():
-        if not text:
+        if not text or text in spellings.first:
             continue
+        spellings.first[text] = text
         if problem := name_problem(text):
             cells.add_problem(problems, at, problem)
-        first_spelling = folded.setdefault(" ".join(text.casefold().split()), text)
-        if first_spelling != text:
+        first_spelling = spellings.folded.setdefault(" ".join(text.casefold().split()), text)
+        if first_spelling != text and cells.column.is_name:
             rule = f"is also spelt {printable(first_spelling)}; write one name in one way"
             cells.add_problem(problems, at, rule)
-    return texts
+    # one text for all rows that hold it
+    return np.array([spellings.first.get(text, text) for text in texts], dtype=object)

@@ -80,8 +80,8 @@ STRIP_LOG = FileKind(
         Column("removed"),
         Column("temperature", TEMPERATURE, required=False, low=-40.0, high=100.0),
         Column("temperature_file", required=False),
-        Column("follow_up", required=False),
-        Column("face", required=False),
+        Column("follow_up", required=False, is_label=True),
+        Column("face", required=False, is_label=True),
     ),
     key_column="removed",
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 
 from stripwise.errors import EvidenceError
@@ -87,22 +87,23 @@ def detect_kind(names: list[str], *, kinds: Sequence[FileKind], file: str) -> Fi
 
 def match_headers(
     header: list[str],
-    rows: list[list[str]],
     *,
+    filled: Container[int],
     line: int,
     kind: FileKind,
     problems: TableProblems,
 ) -> Headers:
     """Match the columns of a file with those of its kind, and collect what does not fit.
 
-    `header` is the first row, on line `line` of the file; `rows` show which columns are empty.
+    `header` is the first row, on line `line` of the file; `filled` are the positions, from 0, of
+    the columns that are not empty.
     """
     result = Headers(kind, len(header))
     notes: list[str] = []
     unused: list[str] = []
     missing = {column.stem: column for column in kind.columns if column.required}
     for position, own_header in enumerate(header):
-        empty = not any(row[position].strip() for row in rows if position < len(row))
+        empty = position not in filled
         name = normalise_name(own_header)
         if not name:
             if not empty:

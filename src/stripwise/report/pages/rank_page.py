@@ -22,7 +22,7 @@ from stripwise.report.components import (
     sentence_case,
 )
 from stripwise.report.figures.ranking_figures import draw_ranking_figures, input_labels
-from stripwise.report.files import declared_tables
+from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.pages.choice_sections import choice_blocks, share_text
 from stripwise.report.pages.rank_text import sentences, single_indices
 from stripwise.report.prose import paragraphs, sentence
@@ -73,11 +73,7 @@ def rank_report(ranking: Ranking) -> Report:
         ),
         record={
             **ranking.run,
-            "scenario": {
-                "title": scenario.title,
-                "file": scenario.path.name,
-                "sha256": scenario.digest,
-            },
+            "scenario": scenario_record(scenario),
             "verdict": list(found),
             "warnings": list(ranking.notes),
         },

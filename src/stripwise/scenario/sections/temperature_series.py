@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import datetime
+import hashlib
 import io
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,22 +28,36 @@ SERIES_LIMIT = 20_000_000
 
 PATH: KeyPath = ("exposure", "temperature_series")
 COLUMNS = ("date", "temperature_degC")
+Rows = Any
+"""What csv.reader returns, which has no public name."""
+
 COLDEST, WARMEST = -60.0, 70.0
 
 
 def read_series(
-    name: str, *, folder: Path, allow_outside: bool, problems: Problems
+    name: str, *, folder: Path, files: dict[str, str], allow_outside: bool, problems: Problems
 ) -> tuple[float, ...]:
     """Read a CSV of dates and temperatures: twelve from January on [degC], or none.
 
     Each is the constant temperature with the mean temperature factor of the month's readings at the
     published mean coefficient, so that the warm hours within a month keep their weight. `name` is
-    relative to `folder`, and must stay inside it unless `allow_outside`.
+    relative to `folder`, and must stay inside it unless `allow_outside`; `files` gets the SHA-256.
     """
-    text = _read(name, folder, allow_outside, problems)
-    if text is None:
+    data = _read(name, folder, allow_outside, problems)
+    if data is None:
         return ()
-    rows = csv.reader(io.StringIO(text))
+    files[name] = hashlib.sha256(data).hexdigest()
+    try:
+        return _monthly(csv.reader(io.StringIO(data.decode("utf-8-sig"))), name, problems)
+    except UnicodeDecodeError:
+        problems.add(PATH, "is not UTF-8 text; save it as CSV UTF-8", found=name)
+    except csv.Error as error:
+        problems.add(PATH, f"is no table: {error}", found=name)
+    return ()
+
+
+def _monthly(rows: Rows, name: str, problems: Problems) -> tuple[float, ...]:
+    """Return the effective temperature of each month of the rows of a series, or none."""
     head = [cell.strip() for cell in next(rows, [])]
     missing = [column for column in COLUMNS if column not in head]
     if missing:
@@ -92,22 +108,24 @@ def _effective(celsius: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
     return 1.0 / inverse - ZERO_CELSIUS
 
 
-def _read(name: str, folder: Path, allow_outside: bool, problems: Problems) -> str | None:
-    path = (folder / name).resolve()
-    if not allow_outside and not path.is_relative_to(folder.resolve()):
-        problems.add(
-            PATH, "lies outside the scenario's folder; --allow-outside lets it", found=name
-        )
-        return None
+def _read(name: str, folder: Path, allow_outside: bool, problems: Problems) -> bytes | None:
     try:
+        path = (folder / name).resolve()
+        if not allow_outside and not path.is_relative_to(folder.resolve()):
+            problems.add(
+                PATH, "lies outside the scenario's folder; --allow-outside lets it", found=name
+            )
+            return None
         if not path.is_file():
             problems.add(PATH, "there is no such file beside the scenario", found=name)
             return None
-        if path.stat().st_size > SERIES_LIMIT:
+        with path.open("rb") as stream:
+            data = stream.read(SERIES_LIMIT + 1)
+        if len(data) > SERIES_LIMIT:
             problems.add(PATH, "is larger than 20 MB, the limit of a series", found=name)
             return None
-        return path.read_text(encoding="utf-8-sig")
-    except (OSError, ValueError) as error:
+        return data
+    except (OSError, RuntimeError, ValueError) as error:
         reason = printable(str(getattr(error, "strerror", None) or error), 100)
         problems.add(PATH, f"cannot be read: {reason}", found=name)
         return None
