@@ -214,11 +214,15 @@ class Report:
     about
         One or two sentences below the title.
     findings
-        The answer, a sentence each; the first in bold.
+        What was found, a sentence each; without an `answer` the first in bold.
     sections
         Sections in the order of the page.
     signature
         The block to sign.
+    answer
+        The first screen: what to do, a sentence each, the first in bold.
+    picture
+        The one figure of the first screen.
     warnings
         What to read before using the numbers.
     alarm
@@ -242,6 +246,8 @@ class Report:
     findings: tuple[str, ...]
     sections: tuple[Section, ...]
     signature: Signature
+    answer: tuple[str, ...] = ()
+    picture: Figure | None = None
     warnings: tuple[str, ...] = ()
     alarm: Alarm | None = None
     caution_label: str = "Before any form is stripped"
@@ -254,7 +260,18 @@ class Report:
     @property
     def figures(self) -> dict[str, matplotlib.figure.Figure]:
         """Figures by name, in the order of the page."""
-        return {name: block.drawing for name, block in figure_blocks(self.sections).items()}
+        first = {} if self.picture is None else {self.picture.name: self.picture}
+        blocks = first | figure_blocks(self.sections)
+        return {name: block.drawing for name, block in blocks.items()}
+
+    @property
+    def contents(self) -> tuple[tuple[str, str], ...]:
+        """Anchor and heading of every section that a list of contents names."""
+        return tuple(
+            (f"s{k}", section.heading)
+            for k, section in enumerate(self.sections, start=1)
+            if section.heading and section.level == 2
+        )
 
 
 def data_report(

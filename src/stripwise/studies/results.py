@@ -195,6 +195,8 @@ class Assessment:
         The tables of the files of the same name; README.md explains their columns.
     inputs
         One row per input: name, label, family, mean, sd, p05, p50, p95, unit, kind, group, source.
+    answer
+        Its sentences for the first screen.
     verdict
         Sentences for the owner, the most important first.
     exchange
@@ -224,6 +226,7 @@ class Assessment:
     sensitivity: pd.DataFrame
     inputs: pd.DataFrame
     verdict: tuple[str, ...]
+    answer: tuple[str, ...]
     exchange: ExchangeRate | None
     reliability_map: ReliabilityMap | None
     hand_check: tuple[HandStep, ...]

@@ -117,6 +117,16 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         given = float(special.ndtr(-curves.mean.at(np.array([target.life])))[reference, 0])
         warnings.append(_literal_warning(scenario, given, literal))
     warnings += coating_warnings(scenario, service)
+    found = verdict(
+        strategy_table,
+        sensitivity,
+        target=target,
+        choices=scenario.choices,
+        exchange=choices.exchange if choices else None,
+        drawn=choices.drawn if choices else {},
+        flips=choices.flips if choices else False,
+        units=scenario.units,
+    )
     run: dict[str, Any] = {
         "versions": {
             name: version(name) for name in ("stripwise", "numpy", "scipy", "pandas", "matplotlib")
@@ -139,16 +149,8 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
         strategies=strategy_table,
         sensitivity=sensitivity,
         inputs=inputs_table(scenario),
-        verdict=verdict(
-            strategy_table,
-            sensitivity,
-            target=target,
-            choices=scenario.choices,
-            exchange=choices.exchange if choices else None,
-            drawn=choices.drawn if choices else {},
-            flips=choices.flips if choices else False,
-            units=scenario.units,
-        ),
+        verdict=(*found.answer, *found.letter),
+        answer=found.answer,
         exchange=choices.exchange if choices else None,
         reliability_map=choices.map if choices else None,
         hand_check=(hand_check if wall.conditions is None else service_hand_check)(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from stripwise.units.formatting import (
 
 __all__ = [
     "NOTHING_EPISTEMIC",
+    "Verdict",
     "answer_sentence",
     "exchange_sentence",
     "limit",
@@ -45,6 +47,14 @@ NOTHING_EPISTEMIC = (
 VERBS = {YES: "meets", NO: "fails", TOO_CLOSE: "is too close to call against"}
 
 
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a run answers: `answer` is what to do, for the first screen; `letter` the rest."""
+
+    answer: tuple[str, ...]
+    letter: tuple[str, ...]
+
+
 def verdict(
     strategies: pd.DataFrame,
     sensitivity: pd.DataFrame,
@@ -55,7 +65,7 @@ def verdict(
     drawn: Mapping[str, float],
     flips: bool,
     units: str,
-) -> tuple[str, ...]:
+) -> Verdict:
     """State what the tables of a run show.
 
     `exchange` is the rate at the design point; `drawn` the nominal cover [mm] to draw for a
@@ -63,12 +73,14 @@ def verdict(
     when their ranges are halved; `units` is "SI" or "US".
     """
     rows = {str(row["strategy"]): row for row in strategies.to_dict("records")}
-    sentences = [
-        answer_sentence(target.reference, rows[target.reference], target),
+    reference = rows[target.reference]
+    answer = [
+        answer_sentence(target.reference, reference, target),
         _acceptance(rows),
         _ways_to_accept(rows, drawn, units),
-        _changes(rows, target),
+        _meaning(reference),
     ]
+    sentences = [_changes(rows, target)]
     if choices is not None:
         sentences.append(
             _choices(sensitivity, choices=choices, flips=flips, units=units, target=target)
@@ -83,7 +95,18 @@ def verdict(
                 save=saved,
             )
         )
-    return tuple(sentence for sentence in sentences if sentence)
+    return Verdict(tuple(filter(None, answer)), tuple(filter(None, sentences)))
+
+
+def _meaning(row: Row) -> str:
+    """Say what the probability is on the wall, and of what it is a mean."""
+    text = (
+        f"The {percent(row['probability_at_target'])} is the share of the face to expect with "
+        "depassivated bars by then"
+    )
+    if np.isfinite(row["know_low"]):
+        text += ": a mean over the uncertainty, which the worst cases pull up"
+    return f"{text}."
 
 
 def limit(target: Target) -> str:

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from stripwise.report.figures import sheet, style
+from stripwise.report.figures.answer_figure import plot_answer
 from stripwise.report.figures.drivers_figure import plot_choices, plot_drivers
 from stripwise.report.figures.label_placement import (
     group_similar,
@@ -70,10 +71,13 @@ AXIS_TOPS = (
 def draw_run_figures(assessment: Assessment) -> dict[str, Figure]:
     """Draw every figure that an assessment has data for, by the name of its file.
 
-    Names: curves, and drivers, choices, map, cracking and face where there are any.
+    Names: answer, curves, and drivers, choices, map, cracking and face where there are any.
     """
     with sheet.style_context():
-        figures = {"curves": sheet.parent_figure(plot_curves(assessment))}
+        figures = {
+            "answer": sheet.parent_figure(plot_answer(assessment)),
+            "curves": sheet.parent_figure(plot_curves(assessment)),
+        }
         analyses = set(assessment.sensitivity["analysis"])
         if "uncertainty" in analyses:
             figures["drivers"] = sheet.parent_figure(plot_drivers(assessment))

@@ -36,6 +36,8 @@ class DotRow:
         The number as it stands at the right.
     points
         Single values, drawn small.
+    hollow
+        Whether the dot is a ring.
     """
 
     name: str
@@ -44,6 +46,7 @@ class DotRow:
     high: float
     text: str
     points: tuple[float, ...] = ()
+    hollow: bool = False
 
 
 def plot_dot_intervals(
@@ -106,9 +109,9 @@ def plot_dot_intervals(
             [y],
             "o",
             ms=5.5,
-            color=style.PALETTE[0],
-            mec="white",
-            mew=0.6,
+            color="white" if row.hollow else style.PALETTE[0],
+            mec=style.PALETTE[0] if row.hollow else "white",
+            mew=1.4 if row.hollow else 0.6,
             gid=f"dot-{y}",
             zorder=4,
         )

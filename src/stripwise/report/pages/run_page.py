@@ -71,7 +71,9 @@ def run_report(assessment: Assessment) -> Report:
         f"Exposure class {scenario.exposure_class or 'not given'} (a label without effect on the "
         f"numbers). Scenario {scenario.path.name}. Results concern {limit_state(scenario)}. "
         f"“Corrosion” here means depassivation: {_depassivation(scenario)}.",
-        findings=assessment.verdict,
+        answer=assessment.answer,
+        picture=Figure("answer", figures["answer"]),
+        findings=assessment.verdict[len(assessment.answer) :],
         alarm=_alarm(assessment),
         warnings=assessment.warnings,
         sections=(
