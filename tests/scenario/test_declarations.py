@@ -19,7 +19,8 @@ from stripwise.scenario.key_table import key_rows
 from stripwise.scenario.problems import Problems
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.concrete import CONCRETE_DIFFUSIVITY
-from stripwise.scenario.sections.curing import CONCRETE_TEMPERATURE, CuringTable
+from stripwise.scenario.sections.curing import CuringTable
+from stripwise.scenario.sections.follow_up_table import CONCRETE_TEMPERATURE
 from stripwise.scenario.sections.reinforcement import ReinforcementTable
 from stripwise.scenario.shapes import RandomInput, Scalar
 

@@ -10,11 +10,8 @@ from stripwise.curing.laws import LAWS
 from stripwise.published import constant
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.sections.curing import (
-    CONCRETE_TEMPERATURE,
-    FREEZING,
-    uncured_problem,
-)
+from stripwise.scenario.sections.curing import uncured_problem
+from stripwise.scenario.sections.follow_up_table import CONCRETE_TEMPERATURE, FREEZING
 from stripwise.scenario.sections.strategies import FIXED_STRIP_AGE
 from stripwise.units.caution import CAUTION
 from stripwise.units.formatting import duration, number, temperature

@@ -18,7 +18,7 @@ from stripwise.scenario.sections.concrete import (
     CONCRETE_DIFFUSIVITY,
     TEMPERATURE_COEFFICIENT,
 )
-from stripwise.scenario.sections.curing import (
+from stripwise.scenario.sections.follow_up_table import (
     FollowUp,
     FollowUpTable,
     read_follow_up,
@@ -26,7 +26,7 @@ from stripwise.scenario.sections.curing import (
     same_work,
 )
 from stripwise.scenario.sections.strategies import Strategy
-from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
+from stripwise.scenario.shapes import Constant, RandomInput, Scalar, String, Table
 
 __all__ = [
     "AS_SPECIFIED",
@@ -56,6 +56,7 @@ COVER_END = Quantity(
     "Lowest cover on the table.",
     MM,
     "1 mm to 500 mm",
+    usual="15 mm to 200 mm",
     needed=f"such as {COVER_EXAMPLE}",
     example='"45 mm"',
 )
@@ -63,6 +64,7 @@ STRIP_END = Quantity(
     "Earliest strip age on the table.",
     HOURS,
     "1 h to 60 d",
+    usual="4 h to 28 d",
     needed=f"such as {STRIP_EXAMPLE}",
     example='"10 h"',
 )
@@ -71,21 +73,24 @@ STRIP_END = Quantity(
 class CoverRange(Table):
     """Range of the cover."""
 
-    low: Annotated[Scalar | None, COVER_END] = None
+    low: Annotated[Constant | None, COVER_END] = None
     high: Annotated[
-        Scalar | None, dataclasses.replace(COVER_END, meaning="Largest cover on the table.")
+        Constant | None, dataclasses.replace(COVER_END, meaning="Largest cover on the table.")
     ] = None
     step: Annotated[
-        Scalar | None, Quantity("Step of the cover.", MM, needed="such as {}", example='"5 mm"')
+        Constant | None,
+        Quantity(
+            "Step of the cover.", MM, usual="0.5 mm to 50 mm", needed="such as {}", example='"5 mm"'
+        ),
     ] = None
 
 
 class StripAgeRange(Table):
     """Range of the strip age; its `step` is refused in words."""
 
-    low: Annotated[Scalar | None, STRIP_END] = None
+    low: Annotated[Constant | None, STRIP_END] = None
     high: Annotated[
-        Scalar | None, dataclasses.replace(STRIP_END, meaning="Latest strip age on the table.")
+        Constant | None, dataclasses.replace(STRIP_END, meaning="Latest strip age on the table.")
     ] = None
     step: Scalar | None = None
 
@@ -129,11 +134,12 @@ class ChoicesTable(Table):
         ),
     ] = None
     cover_sd: Annotated[
-        list[Scalar] | None,
+        list[Constant] | None,
         Quantity(
             "Scatter of the cover that execution may reach, two or more; for `rank`.",
             MM,
             "0.5 mm to 50 mm",
+            usual="1.5 mm to 40 mm",
             difference=True,
             example='["6 mm", "8 mm"]',
         ),

@@ -12,16 +12,22 @@ from stripwise.scenario.engine import declared, read_keys
 from stripwise.scenario.fields import ABOVE_0, HOURS, PLAIN, Quantity, Random, Text
 from stripwise.scenario.penalty_files import FromFit
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.sections.curing import (
+from stripwise.scenario.sections.curing import Curing, uncured_problem
+from stripwise.scenario.sections.follow_up_table import (
     CONCRETE_TEMPERATURE,
     FREEZING,
-    Curing,
     FollowUp,
     FollowUpTable,
     read_follow_up,
-    uncured_problem,
 )
-from stripwise.scenario.shapes import PenaltyInput, PenaltyTable, RandomInput, Scalar, String, Table
+from stripwise.scenario.shapes import (
+    Constant,
+    PenaltyInput,
+    PenaltyTable,
+    RandomInput,
+    String,
+    Table,
+)
 from stripwise.units.names import printable, slug
 
 __all__ = [
@@ -43,8 +49,10 @@ STRIP_AGE = Random(
     "strip age",
     HOURS,
     "curing",
-    usual=(4.0, 1440.0),
-    usual_words="4 h to 60 d",
+    usual=(4.0, 672.0),
+    usual_words="4 h to 28 d",
+    usual_cov=(0.005, 1.0),
+    usual_bounds=(0.0, 1440.0),
     possible=(1.0, 1440.0),
     possible_words="1 h to 60 d",
     bounds=ABOVE_0,
@@ -52,7 +60,7 @@ STRIP_AGE = Random(
     example='"16 h"',
 )
 
-FIXED_STRIP_AGE = Quantity(STRIP_AGE.meaning, HOURS, "1 h to 60 d")
+FIXED_STRIP_AGE = Quantity(STRIP_AGE.meaning, HOURS, "1 h to 60 d", usual="4 h to 28 d")
 """A strip age that is one number."""
 
 
@@ -71,7 +79,7 @@ class StrategyTable(Table):
     ] = None
     strip_age: Annotated[RandomInput | None, STRIP_AGE] = None
     concrete_temperature: Annotated[
-        Scalar | None,
+        Constant | None,
         dataclasses.replace(
             CONCRETE_TEMPERATURE,
             meaning="Temperature of the concrete in the forms; that of [curing] unless given.",
@@ -86,6 +94,8 @@ class StrategyTable(Table):
             PLAIN,
             "curing",
             usual=(0.1, 20.0),
+            usual_cov=(0.005, 1.5),
+            usual_bounds=(0.0, 100.0),
             bounds=ABOVE_0,
             example='{ family = "lognormal", mean = 1.8, cov = 0.2 }',
         ),
