@@ -19,7 +19,7 @@ from stripwise.scenario.shapes import BETWEEN_WALLS, InputTable
 from stripwise.units.names import formula_problem, printable
 from stripwise.units.quantities import NUMBER, TEMPERATURE, parse
 
-__all__ = ["Converter", "default_input", "read_input", "truncation_warning"]
+__all__ = ["Converter", "default_input", "read_input", "truncation_warning", "written_mean"]
 
 Converter = Callable[[object, bool], float]
 """Value of the file and whether it is a difference -> internal unit; raises InputError."""
@@ -352,6 +352,15 @@ class _Reader:
                 return
         found = f"{law.mean:.4g} {self.declared.unit}".strip()
         self.problems.add((*self.path, "mean"), rule, found=found)
+
+
+def written_mean(table: InputTable | None, item: Input) -> str:
+    """Return the mean of an input as the file writes it, or converted where it does not stand."""
+    for key in ("value", "mean"):
+        raw = getattr(table, key, None)
+        if isinstance(raw, str):
+            return raw
+    return f"{item.distribution.mean:.3g} {item.unit}".strip()
 
 
 def truncation_warning(item: Input) -> str:

@@ -13,6 +13,7 @@ from stripwise.errors import InputError
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import HOURS, MM, Key, Quantity, Text
 from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.random_tables import written_mean
 from stripwise.scenario.sections.concrete import (
     AGEING_EXPONENT,
     CONCRETE_DIFFUSIVITY,
@@ -26,7 +27,7 @@ from stripwise.scenario.sections.follow_up_table import (
     same_work,
 )
 from stripwise.scenario.sections.strategies import Strategy
-from stripwise.scenario.shapes import Constant, RandomInput, Scalar, String, Table
+from stripwise.scenario.shapes import Constant, InputTable, RandomInput, Scalar, String, Table
 
 __all__ = [
     "AS_SPECIFIED",
@@ -56,7 +57,7 @@ COVER_END = Quantity(
     "Lowest cover on the table.",
     MM,
     "1 mm to 500 mm",
-    usual="15 mm to 200 mm",
+    usual="5 mm to 200 mm",
     needed=f"such as {COVER_EXAMPLE}",
     example='"45 mm"',
 )
@@ -213,25 +214,34 @@ def read_choices(
 
 
 def check_choices(
-    choices: Choices, inputs: list[Input], *, chloride: bool, problems: Problems
+    choices: Choices,
+    table: ChoicesTable,
+    inputs: list[Input],
+    *,
+    zone: InputTable | None,
+    chloride: bool,
+    problems: Problems,
 ) -> None:
-    """Check the ranges against the inputs of the scenario."""
-    by_name = {item.name: item.distribution for item in inputs}
-    zone, cover = by_name.get("exposure.convection_zone"), by_name.get("reinforcement.cover")
-    if zone is not None and choices.cover[0] <= zone.mean:
+    """Check the ranges against the inputs of the scenario; `zone` is the convection zone's table."""
+    by_name = {item.name: item for item in inputs}
+    depth, cover = by_name.get("exposure.convection_zone"), by_name.get("reinforcement.cover")
+    if depth is not None and choices.cover[0] <= depth.distribution.mean:
         problems.add(
             ("choices", "cover", "low"),
-            f"must be above the mean convection zone of {zone.mean:.3g} mm; bars inside it are not "
-            "covered by the model",
-            found=f"{choices.cover[0]:g} mm",
+            f"must be above the mean convection zone of "
+            f"{written_mean(zone, depth)}; bars inside it are not covered "
+            "by the model",
+            found=table.cover and table.cover.low,
         )
     if cover is not None:
-        _check_cover_sd(choices, cover, problems)
+        _check_cover_sd(choices, table, cover.distribution, problems)
     if choices.concretes and not chloride:
         problems.add(("choices", "concrete"), "belongs to chloride ingress; leave it out")
 
 
-def _check_cover_sd(choices: Choices, law: Distribution, problems: Problems) -> None:
+def _check_cover_sd(
+    choices: Choices, table: ChoicesTable, law: Distribution, problems: Problems
+) -> None:
     """Refuse options of cover scatter that the law of the cover does not allow."""
     for index, sd in enumerate(choices.cover_sd):
         where: KeyPath = ("choices", "cover_sd", index)
@@ -246,7 +256,7 @@ def _check_cover_sd(choices: Choices, law: Distribution, problems: Problems) -> 
             problems.add(
                 where,
                 f"does not fit the {law.family} of reinforcement.cover: {error.problem}",
-                found=f"{sd:g} mm",
+                found=(table.cover_sd or ())[index],
             )
 
 

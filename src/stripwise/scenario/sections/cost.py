@@ -17,7 +17,7 @@ from stripwise.scenario.engine import declared, read_keys
 from stripwise.scenario.fields import PLAIN, YEARS, Meant, Price, Quantity
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.sections.follow_up_table import FollowUp
-from stripwise.scenario.sections.prices import HOURS, LENGTHS, Currency, price, split_price
+from stripwise.scenario.sections.price_reading import HOURS, LENGTHS, Currency, price, split_price
 from stripwise.scenario.shapes import Constant, Table
 from stripwise.units.quantities import NUMBER, parse
 

@@ -13,6 +13,7 @@ from stripwise.curing.laws import DEFAULT_LAW, LAWS, Variate, law_names
 from stripwise.curing.maturity import equivalent_age
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
+from stripwise.published import constant
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import (
     ABOVE_0,
@@ -75,12 +76,17 @@ class CuringTable(Table):
     ] = None
     concrete_temperature: Annotated[
         Constant | None,
-        replace(CONCRETE_TEMPERATURE, needed="the concrete's temperature in the forms, such as {}"),
+        replace(
+            CONCRETE_TEMPERATURE,
+            meaning="Temperature of the concrete in the forms, for [choices] and every strategy "
+            "without its own.",
+            missing="the concrete's temperature in the forms, such as {}",
+        ),
     ] = None
     affected_depth: Annotated[
         RandomInput | None,
         Random(
-            "Depth from the face that early stripping harms.",
+            "Depth from the face that early stripping harms; the whole cover unless given.",
             "depth affected by curing",
             MM,
             "curing",
@@ -89,7 +95,6 @@ class CuringTable(Table):
             usual_bounds=(0.0, 300.0),
             bounds=FROM_0,
             word="whole cover",
-            needed='write {}, or a depth such as "30 mm"',
             example='"whole cover"',
         ),
     ] = None
@@ -207,9 +212,24 @@ class Curing:
     model_factor_input: str = ""
 
 
-def read_curing(table: CuringTable, problems: Problems) -> tuple[Curing, list[Input]]:
-    """Read [curing] except the retentions: NaN where there was a problem, and the inputs."""
-    found = read_keys(table, ("curing",), problems, first=LAW_INPUTS)
+def read_curing(
+    table: CuringTable, problems: Problems, *, chloride: bool, temperature: float | None
+) -> tuple[Curing, list[Input]]:
+    """Read [curing] except the retentions: NaN where there was a problem, and the inputs.
+
+    Without `chloride` the reference curing is that of the carbonation model unless given;
+    `temperature` [degC] stands in for that of the concrete, None where it must be given.
+    """
+    known = not chloride and table.reference is None
+    skip = ("reference",) if known else ()
+    found = read_keys(table, ("curing",), problems, first=LAW_INPUTS, skip=skip)
+    if known:
+        found["reference"] = constant("fib34.carbonation.reference_curing")
+    if found["concrete_temperature"] is None:
+        found["concrete_temperature"] = math.nan if temperature is None else temperature
+        if temperature is None:
+            need = declared(CuringTable, "concrete_temperature").need
+            problems.missing(("curing", "concrete_temperature"), need)
     variates = LAWS[found["law"]].variates
     own = [_law_input(item) for item in variates if item.key not in LAW_INPUTS]
     for key in LAW_VARIATES:
@@ -240,10 +260,14 @@ def _law_input(variate: Variate) -> Input:
     return Input(variate.input, variate.label, law, "", "curing", "knowledge", variate.source)
 
 
-def uncured_problem(hours: float, temperature: float, curing: Curing) -> str:
-    """Say why a strip age [h] at a concrete temperature [degC] is no curing at all, else ""."""
+def uncured_problem(hours: float, temperature: float, curing: Curing, *, at: object = None) -> str:
+    """Say why a strip age [h] at a concrete temperature [degC] is no curing at all, else "".
+
+    `at` is the temperature as written.
+    """
     if math.isnan(hours + temperature + curing.reference_temperature):
         return ""
+    written = f"{temperature:g} degC" if at is None else str(at).strip('"')
     for function in declared(CuringTable, "maturity").options:
         equivalent = float(
             equivalent_age(
@@ -257,7 +281,7 @@ def uncured_problem(hours: float, temperature: float, curing: Curing) -> str:
         )
         if equivalent < UNCURED_H:
             return (
-                f"is {equivalent:.2g} equivalent hours at {temperature:g} degC by the {function} "
+                f"is {equivalent:.2g} equivalent hours at {written} by the {function} "
                 f"function; below {UNCURED_H:g} h a face counts as not cured at all"
             )
     return ""

@@ -205,16 +205,19 @@ def _probability(raw: object) -> float:
     return rule.read(raw)
 
 
-def read_sampling(table: SamplingTable, target: Target, *, problems: Problems) -> Sampling:
-    """Read [sampling] and check that the service life is within its horizon."""
+def read_sampling(
+    table: SamplingTable, target: Target, given: TargetTable | None, *, problems: Problems
+) -> Sampling:
+    """Read [sampling] and check that the service life, as `given`, is within its horizon."""
     found = read_keys(table, ("sampling",), problems)
     life, horizon = target.service_life, found["horizon"]
     if horizon is None:
         horizon = USUAL_HORIZON if math.isnan(life) else max(USUAL_HORIZON, life)
     if life > horizon:
+        written = f"{horizon:g} yr" if table.horizon is None else str(table.horizon).strip('"')
         problems.add(
             ("target", "service_life"),
-            f"must not be beyond sampling.horizon = {horizon:g} yr; raise the horizon",
-            found=f"{life:g} yr",
+            f"must not be beyond sampling.horizon = {written}; raise the horizon",
+            found=given and given.service_life,
         )
     return Sampling(found["points"], found["repeats"], found["seed"], horizon)
