@@ -10,13 +10,18 @@ from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.follow_up_table import CONCRETE_TEMPERATURE, FREEZING
 from stripwise.scenario.sections.strategies import Strategy, StrategyTable
 
-__all__ = ["stand_in_temperature", "temperature_warnings"]
+__all__ = ["HEAT", "HOT", "stand_in_temperature", "temperature_warnings"]
 
 NEAR_FROST = 5.0
 """Concrete temperature [degC] below which frost is warned of; a round number of this project."""
 
 HOT = 40.0
 """Concrete temperature [degC] above which heat is warned of; a round number of this project."""
+
+HEAT = (
+    "heat makes concrete strong early but its pores coarser, and the face may crack as it cools. "
+    "Neither is in these numbers."
+)
 
 REFERENCE = 20.0
 """Temperature [degC] that is shown where none acts."""
@@ -73,11 +78,7 @@ def temperature_warnings(
             "they go. Protect it from frost until it has the strength that the local code asks for."
         )
     if names := named(lambda degrees: degrees > HOT):
-        sentences.append(
-            f"Concrete above {HOT:g} degC in the forms ({names}): heat makes concrete strong early "
-            "but its pores coarser, and the face may crack as it cools. Neither is in these "
-            "numbers."
-        )
+        sentences.append(f"Concrete above {HOT:g} degC in the forms ({names}): {HEAT}")
     if file.curing.concrete_temperature is None:
         made_up = [
             f'"{item.name}"'
