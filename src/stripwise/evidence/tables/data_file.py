@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.tables.columns import Column, FileKind, normalise_name
+from stripwise.evidence.tables.columns import UNUSUAL, Column, FileKind, normalise_name
 from stripwise.evidence.tables.headers import Headers, detect_kind, match_headers
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.units.names import is_encodable, name_problem, printable
@@ -30,6 +30,10 @@ LINE = "line"
 
 MISSING_MARKERS = frozenset({"", "-", "na", "n/a", "nan", "null", "."})
 """What stands for a missing value, in lower case."""
+
+
+YES, NO = frozenset({"yes", "true", "1"}), frozenset({"no", "false", "0"})
+"""Words of the column that says whether a row is meant although it is unusual."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,8 +186,11 @@ def _table(
 ) -> pd.DataFrame:
     _check_widths(rows, lines, width=headers.width, problems=problems)
     table: dict[str, object] = {LINE: np.asarray(lines)}
+    meant = _meant(rows, lines, headers=headers, problems=problems)
     decimal_signs: set[str] = set()
     for position, (column, header) in headers.used.items():
+        if column is UNUSUAL:
+            continue
         stripped = [row[position].strip() for row in rows]
         texts = pd.Series(stripped, dtype=object)
         blank = np.array([text.lower() in MISSING_MARKERS for text in stripped])
@@ -197,7 +204,7 @@ def _table(
         values, below = _numbers(cells, decimal_signs if decimal_comma else None, problems)
         scale, offset = headers.scales[column.stem]
         values = values * scale + offset
-        _check_range(values, cells, problems)
+        _check_range(values, cells, problems, meant=meant)
         table[column.canonical()] = values
         if column.censored:
             table[f"{column.stem}_below"] = below
@@ -254,7 +261,30 @@ def _numbers(
     return values, below
 
 
-def _check_range(values: NDArray[np.float64], cells: _Cells, problems: TableProblems) -> None:
+def _meant(
+    rows: list[list[str]], lines: list[int], *, headers: Headers, problems: TableProblems
+) -> NDArray[np.bool_]:
+    """Return which rows say that their values are meant although they are unusual."""
+    found = np.zeros(len(rows), dtype=bool)
+    for position, (column, header) in headers.used.items():
+        if column is not UNUSUAL:
+            continue
+        for at, row in enumerate(rows):
+            word = row[position].strip().lower()
+            found[at] = word in YES
+            if word not in YES | NO | MISSING_MARKERS:
+                rule = "must be yes, or empty"
+                problems.add(rule, line=lines[at], column=header, found=row[position])
+    return found
+
+
+def _check_range(
+    values: NDArray[np.float64],
+    cells: _Cells,
+    problems: TableProblems,
+    *,
+    meant: NDArray[np.bool_],
+) -> None:
     column = cells.column
     internals = column.measure.internal_units
     unit = internals[0] if len(internals) == 1 else ""
@@ -269,6 +299,18 @@ def _check_range(values: NDArray[np.float64], cells: _Cells, problems: TableProb
         rules.append(f"at most {column.high:g}{unit}")
     for at in np.flatnonzero(outside):
         cells.add_problem(problems, at, f"must be {' and '.join(rules)}")
+    if column.usual is None:
+        return
+    low, high = column.usual
+    slack = 1e-9 * max(abs(low), abs(high))
+    unlikely = (values < low - slack) | (values > high + slack)
+    for at in np.flatnonzero(unlikely & ~outside & ~meant):
+        cells.add_problem(
+            problems,
+            at,
+            f"the usual value is {low:g} to {high:g}{unit}; check the unit and the columns, or "
+            f"write yes in a column {UNUSUAL.stem} if it is meant",
+        )
 
 
 def _number_or_text(cell: str) -> object:
