@@ -265,7 +265,8 @@ def uncured_problem(hours: float, temperature: float, curing: Curing, *, at: obj
 
     `at` is the temperature as written.
     """
-    if math.isnan(hours + temperature + curing.reference_temperature):
+    scale = curing.reference_temperature + curing.activation_temperature + curing.datum_temperature
+    if math.isnan(hours + temperature + scale):  # a value that was told
         return ""
     written = f"{temperature:g} degC" if at is None else str(at).strip('"')
     for function in declared(CuringTable, "maturity").options:
