@@ -15,6 +15,12 @@ from stripwise.scenario.loading import load
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
+
+def pytest_addoption(parser):
+    for name, count in (("--fuzz-scenarios", 300), ("--fuzz-files", 100)):
+        parser.addoption(name, type=int, default=count, help="how many mutated ones are read")
+
+
 BASE = """
 title = "Test wall"
 reference_strategy = "Forms 24 h"

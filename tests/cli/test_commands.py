@@ -165,7 +165,7 @@ def test_a_missed_target_is_code_3_only_if_asked(wall, tmp_path):
     result = call("run", small, "--out", out, "--require-target")
     assert result.exit_code == 3
     assert result.stderr == "target missed: meets_target of 'Forms 24 h' is no, not yes\n"
-    wall.write(*SMALL, ("= 0.10", "= 0.99"))
+    wall.write(*SMALL, ("= 0.10", "= { value = 0.99, unusual = true }"))
     assert call("run", small, "--out", out, "--require-target").exit_code == 0
     arguments = ("--require-target", "--strategy", "Forms 12 h")
     assert call("run", small, "--out", out, *arguments).exit_code == 0

@@ -92,7 +92,7 @@ def test_other_units_of_area_time_and_length(wall):
                 "forms": '"2.4 USD/ft^2/d"',
                 "follow_up": '{ sheet = "1 USD/ft2" }',
                 "cover": '"1 USD/ft^2/in"',
-                "repair": '"9 USD/yd^2"',
+                "repair": '"900 USD/yd^2"',
             }
         )
     ).cost
@@ -100,7 +100,7 @@ def test_other_units_of_area_time_and_length(wall):
     assert_allclose(cost.forms, 0.1 / foot)
     assert_allclose(cost.follow_up["sheet"], (1.0 / foot, 0.0))
     assert_allclose(cost.cover, 1.0 / foot / 25.4)
-    assert_allclose(cost.repair, 1.0 / foot)
+    assert_allclose(cost.repair, 100.0 / foot)
 
 
 def test_forms_in_parts_add_up(wall):

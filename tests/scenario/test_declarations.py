@@ -19,7 +19,8 @@ from stripwise.scenario.key_table import key_rows
 from stripwise.scenario.problems import Problems
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.concrete import CONCRETE_DIFFUSIVITY
-from stripwise.scenario.sections.curing import CONCRETE_TEMPERATURE, CuringTable
+from stripwise.scenario.sections.curing import CuringTable
+from stripwise.scenario.sections.follow_up_table import CONCRETE_TEMPERATURE
 from stripwise.scenario.sections.reinforcement import ReinforcementTable
 from stripwise.scenario.shapes import RandomInput, Scalar
 
@@ -165,7 +166,10 @@ def test_what_is_wrong_with_a_key_more_is_told():
 def test_a_key_more_is_in_the_schema_and_among_the_rows():
     curing = json_schema(WiderScenario)["properties"]["curing"]
     assert curing["properties"]["blanket"] == {
-        "type": "string",
+        "type": ["string", "object"],
+        "properties": {"value": {"type": ["string"]}, "unusual": {"type": "boolean"}},
+        "required": ["value"],
+        "additionalProperties": False,
         "default": "10 mm",
         "description": "Thickness of a blanket. A length. Allowed: 1 mm to 200 mm. Default: 10 mm.",
     }

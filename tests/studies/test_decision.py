@@ -76,11 +76,15 @@ def test_a_demanded_confidence_must_be_met_too(demanded, answer):
 
 def test_a_wall_with_a_demand(wall):
     """Where the demand exceeds the confidence that is there, a wall that met the target fails."""
-    case = wall.load(("probability = 0.10", "probability = 0.70\nconfidence = 0.5"))
+    case = wall.load(
+        ("probability = 0.10", "probability = { value = 0.70, unusual = true }\nconfidence = 0.5")
+    )
     table = stripwise.assess(case).strategies.set_index("strategy")
     row = table.loc["Forms 24 h"]
     assert (row["meets_target"], row["confidence"] > 0.5) == (YES, True)
-    strict = wall.load(("probability = 0.10", "probability = 0.70\nconfidence = 0.99"))
+    strict = wall.load(
+        ("probability = 0.10", "probability = { value = 0.70, unusual = true }\nconfidence = 0.99")
+    )
     row = stripwise.assess(strict).strategies.set_index("strategy").loc["Forms 24 h"]
     assert row["meets_target"] == NO
     assert row["life_at_target_yr"] < table.loc["Forms 24 h", "life_at_target_yr"]

@@ -68,6 +68,12 @@ def stripped(  # noqa: PLR0917 - typer reads the options from the signature
             help="Concrete temperature during a follow-up; as --at unless given.",
         ),
     ] = None,
+    unusual: Annotated[
+        bool,
+        typer.Option(
+            "--unusual", help="Take an age or a temperature outside its usual range as meant."
+        ),
+    ] = False,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     as_json: AsJson = False,
@@ -89,6 +95,7 @@ def stripped(  # noqa: PLR0917 - typer reads the options from the signature
                 plan=plan,
                 face=face,
                 follow_up_at=follow_up_at,
+                unusual=unusual,
                 workers=workers,
                 progress=report_progress,
             )

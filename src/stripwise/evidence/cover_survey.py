@@ -45,6 +45,9 @@ ROUNDING_STEPS = (25.4, 12.7, 10.0, 6.35, 5.0, 3.175, 2.54, 2.0, 1.5875, 1.0, 0.
 COARSE_STEP_RATIO = 0.5
 """Step in units of the sd from which a warning mentions rounding."""
 
+FAR, LEAST_SCALE = 6.0, 2.0
+"""Robust sds from the median beyond which a reading is named, and the least such sd [mm]."""
+
 CEILING_SHARE = 0.05
 """Share of the readings on the largest value from which a limited range of the meter is suspected."""
 
@@ -158,7 +161,12 @@ def analyse_survey(
         fitted_share,
         (),
     )
-    warnings = (*data_file.notes, *_dependence_warnings(survey), *_reading_warnings(survey))
+    warnings = (
+        *data_file.notes,
+        *_outliers(data_file.data),
+        *_dependence_warnings(survey),
+        *_reading_warnings(survey),
+    )
     return dataclasses.replace(survey, warnings=warnings)
 
 
@@ -318,6 +326,22 @@ def _dependence_warnings(survey: CoverSurvey) -> list[str]:
     if "x_mm" in data and data.duplicated([c for c in ("x_mm", "y_mm") if c in data]).any():
         warnings.append("Some places were read more than once; every reading counts by itself.")
     return warnings
+
+
+def _outliers(data: pd.DataFrame) -> list[str]:
+    """Name readings so far from the others that a slip of the pen is likely."""
+    x = data["cover_mm"].to_numpy(dtype=float)
+    middle = float(np.median(x))
+    scale = max(1.4826 * float(np.median(np.abs(x - middle))), LEAST_SCALE)  # sd of a normal
+    far = np.flatnonzero(np.abs(x - middle) > FAR * scale)
+    if not far.size:
+        return []
+    named = ", ".join(f"{x[at]:g} mm in line {data[LINE].iloc[at]:.0f}" for at in far[:5])
+    more = f" and {far.size - 5} more" if far.size > 5 else ""
+    return [
+        f"Readings far from the median of {middle:.3g} mm: {named}{more}. Check them for a slip of "
+        "the decimal point; a true one is a spot to open up, not to leave out."
+    ]
 
 
 def _reading_warnings(survey: CoverSurvey) -> list[str]:

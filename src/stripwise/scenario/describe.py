@@ -10,6 +10,7 @@ import pandas as pd
 from stripwise.curing.laws import DEFAULT_LAW, LAWS
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
+from stripwise.scenario.as_written import written_input, written_lines
 from stripwise.scenario.model import Cost, Scenario, Strategy
 from stripwise.units.quantities import convert
 
@@ -17,7 +18,10 @@ __all__ = ["as_record", "describe", "inputs_table", "shown"]
 
 MATURITY = {"arrhenius": "Arrhenius", "nurse-saul": "Nurse-Saul"}
 
-HEADS = ("input", "family", "mean", "sd", "5 %", "50 %", "95 %", "unit", "kind")
+HEADS = ("input", "family", "mean", "sd", "5 %", "50 %", "95 %", "unit", "kind", "as written")
+
+SECTIONS = ("target", "choices", "cost")
+"""Tables that are shown as the file writes them."""
 
 
 def inputs_table(scenario: Scenario) -> pd.DataFrame:
@@ -141,6 +145,7 @@ def describe(scenario: Scenario) -> str:
         _source_lines(scenario),
         _correlation_lines(scenario),
         _cost_lines(scenario),
+        *_sections(scenario),
         _notes(scenario),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
@@ -165,6 +170,16 @@ def _law_notes(scenario: Scenario) -> list[str]:
     name = scenario.curing.law
     told = [] if name == DEFAULT_LAW else [f"Curing law: {name}; {LAWS[name].citation}."]
     return [*told, LAWS[name].extrapolation]
+
+
+def _sections(scenario: Scenario) -> list[list[str]]:
+    """Give the target, the choices and the prices as the file writes them."""
+    tables = ((name, scenario.raw.get(name)) for name in SECTIONS)
+    return [
+        [f"[{name}] as written:", *(f"  {line}" for line in written_lines(table))]
+        for name, table in tables
+        if table
+    ]
 
 
 def _notes(scenario: Scenario) -> list[str]:
@@ -261,7 +276,7 @@ def _input_lines(scenario: Scenario) -> list[str]:
         for key in ("mean", "sd", "p05", "p50", "p95"):
             value, unit = shown(row[key], item, units=scenario.units, difference=key == "sd")
             cells.append(f"{value:.4g}")
-        rows.append((*cells, unit, item.kind))
+        rows.append((*cells, unit, item.kind, written_input(scenario.raw, item.name)))
     widths = [max(len(row[column]) for row in rows) for column in range(len(HEADS))]
     numbers = range(2, 7)
     return [

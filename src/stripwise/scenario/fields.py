@@ -14,9 +14,29 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stripwise.errors import InputError
-from stripwise.units import quantities as kinds
+from stripwise.scenario.measures import (
+    ABOVE_0,
+    ANY,
+    CELSIUS,
+    DAYS,
+    FROM_0,
+    HOURS,
+    KELVIN,
+    KG_PER_M3,
+    METRES,
+    MM,
+    MM2_PER_YEAR,
+    PERCENT,
+    PLAIN,
+    SHARE,
+    YEARS,
+    Bounds,
+    Meant,
+    Measure,
+    UnusualValueError,
+    within,
+)
 from stripwise.units.names import name_problem
-from stripwise.units.quantities import Kind, convert_column, parse
 
 __all__ = [
     "ABOVE_0",
@@ -38,11 +58,13 @@ __all__ = [
     "Default",
     "Flag",
     "Key",
+    "Meant",
     "Measure",
     "Price",
     "Quantity",
     "Random",
     "Text",
+    "UnusualValueError",
     "Whole",
 ]
 
@@ -51,73 +73,6 @@ Mask = NDArray[np.bool_]
 
 BEYOND = 1000.0
 """Factor on the usual range within which `unusual = true` is believed."""
-
-ROUNDING = 1e-12
-"""Relative error of a converted unit."""
-
-
-@dataclass(frozen=True, slots=True)
-class Measure:
-    """A kind of quantity in its internal unit; `pint_unit` where pint spells the unit otherwise."""
-
-    quantity: Kind
-    unit: str
-    pint_unit: str = ""
-
-    def number(self, raw: object, *, difference: bool = False) -> float:
-        """Convert a value, or a difference of two, to the internal unit; raise InputError."""
-        to = self.pint_unit or self.unit
-        return parse(raw, self.quantity, to=to, difference=difference)
-
-    def column(self, numbers: ArrayLike, unit: str, *, difference: bool = False) -> Array:
-        """Convert a column whose head gives the unit; raise InputError where it does not fit."""
-        if not unit and self.quantity.dimensionless:
-            return np.asarray(numbers, dtype=float)
-        if unit not in self.quantity.units:
-            rule = f"is no unit of {self.quantity.words}; use {self.quantity.spellings}"
-            raise InputError("", f"{unit!r} {rule}")
-        to = self.pint_unit or self.unit
-        return convert_column(numbers, self.quantity.units[unit], to=to, difference=difference)
-
-    @property
-    def example(self) -> str:
-        """A value as a scenario writes it."""
-        return (
-            self.quantity.example if self.quantity.dimensionless else f'"{self.quantity.example}"'
-        )
-
-
-MM = Measure(kinds.LENGTH, "mm")
-METRES = Measure(kinds.LENGTH, "m")
-HOURS = Measure(kinds.TIME, "h", "hour")
-DAYS = Measure(kinds.TIME, "d", "day")
-YEARS = Measure(kinds.TIME, "yr", "year")
-CELSIUS = Measure(kinds.TEMPERATURE, "degC")
-KELVIN = Measure(kinds.COEFFICIENT, "K")
-MM2_PER_YEAR = Measure(kinds.DIFFUSIVITY, "mm2/yr", "mm ** 2 / year")
-KG_PER_M3 = Measure(kinds.CONTENT, "kg/m3", "kg / m ** 3")
-PLAIN = Measure(kinds.NUMBER, "")
-PERCENT = Measure(kinds.NUMBER, "%", "percent")
-
-
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """Physical bounds in the internal unit, and whether the lower one itself is impossible."""
-
-    low: float = -math.inf
-    high: float = math.inf
-    open_low: bool = False
-
-    def hold(self, values: ArrayLike) -> Mask:
-        """Whether values lie within."""
-        values = np.asarray(values)
-        above = values > self.low if self.open_low else values >= self.low
-        return np.asarray(above & (values <= self.high))
-
-
-ABOVE_0 = Bounds(0.0, open_low=True)
-FROM_0 = Bounds(0.0)
-SHARE = Bounds(0.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +119,8 @@ class Quantity(Key):
         "LOW to HIGH" as a scenario writes them, empty for none; text, so that no unit is converted
         on import.
     usual
-        The usual range in words; empty where none is declared.
+        "LOW to HIGH" of what is usual, written alike; a value outside is taken for a slip unless
+        the file says `unusual = true`. Empty where all that the bounds allow is usual.
     default, published
         What stands in: a value as a scenario writes it, or the key of a cited constant in the
         internal unit.
@@ -188,26 +144,40 @@ class Quantity(Key):
         """The physical bounds in words."""
         return f"must be between {self.bounds.replace(' to ', ' and ')}{self.hint}"
 
-    def read(self, raw: object) -> float:
+    def read(self, raw: object, *, unusual: bool = False) -> float:
         """Convert a value of a scenario or of a sweep; raise InputError with the broken rule."""
+        if isinstance(raw, Meant):
+            unusual, raw = unusual or raw.unusual, raw.value
         value = self.measure.number(raw, difference=self.difference)
         if not self.limits.hold(value):
             raise InputError("", self.rule)
+        if not unusual and not within(value, self.usual_ends):
+            raise UnusualValueError("", f"the usual value is {self.usual}")
         return value
 
-    def column(self, numbers: ArrayLike, unit: str) -> tuple[Array, Mask]:
+    def column(self, numbers: ArrayLike, unit: str, *, unusual: bool = False) -> tuple[Array, Mask]:
         """Convert a column whose head gives the unit; say which rows are allowed."""
         values = self.measure.column(numbers, unit, difference=self.difference)
-        return values, self.limits.hold(values)
+        likely = self.limits.hold(values)
+        return values, likely if unusual else likely & within(values, self.usual_ends)
 
     @property
     def limits(self) -> Bounds:
         """The physical bounds in the internal unit."""
-        if not self.bounds:
-            return Bounds()
-        ends = self.bounds.split(" to ")
-        low, high = (self.measure.number(end, difference=self.difference) for end in ends)
-        return Bounds(low, high)
+        return Bounds(*self._ends(self.bounds))
+
+    @property
+    def usual_ends(self) -> tuple[float, float]:
+        """The usual range in the internal unit."""
+        return self._ends(self.usual or self.bounds)
+
+    def _ends(self, words: str) -> tuple[float, float]:
+        if not words:
+            return -math.inf, math.inf
+        low, high = (
+            self.measure.number(end, difference=self.difference) for end in words.split(" to ")
+        )
+        return low, high
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +215,9 @@ class Random(Key):
     usual, usual_words
         (low, high) of the mean in the internal unit, and in the units of the trade; a mean outside
         is taken for a slip of units unless the file says `unusual = true`.
+    usual_sd, usual_cov, usual_bounds
+        (low, high) of what is usual of the sd and of the bounds, in the internal unit, and of sd
+        over mean; None judges nothing, and one of the two spreads is enough.
     bounds
         Physical bounds.
     kind
@@ -269,7 +242,10 @@ class Random(Key):
     _: KW_ONLY
     usual: tuple[float, float]
     usual_words: str = ""
-    bounds: Bounds = Bounds()
+    usual_sd: tuple[float, float] | None = None
+    usual_cov: tuple[float, float] | None = None
+    usual_bounds: tuple[float, float] | None = None
+    bounds: Bounds = ANY
     kind: str = "scatter"
     only_scatter: str = ""
     possible: tuple[float, float] | None = None
@@ -301,8 +277,7 @@ class Random(Key):
     @property
     def possible_range(self) -> str:
         """The same in words."""
-        ends = (f"{end:.4g} {self.unit}".strip() for end in self.ends)
-        return self.possible_words or " to ".join(ends)
+        return self.possible_words or self._words(self.ends)
 
     @property
     def rule(self) -> str:
@@ -312,16 +287,30 @@ class Random(Key):
             return f"must be between {low:g} and {self.bounds.high:g}{unit}"
         return f"must be {'above' if self.bounds.open_low else 'at least'} {low:g}{unit}"
 
-    def within(self, values: ArrayLike, ends: tuple[float, float]) -> Mask:
-        """Whether values lie between two ends, which a conversion of units may miss by a bit."""
-        slack, values = ROUNDING * max(abs(end) for end in ends), np.asarray(values)
-        return np.asarray((ends[0] - slack <= values) & (values <= ends[1] + slack))
+    def spread_problem(self, sd: float, mean: float) -> str:
+        """Say in what an sd is unusual beside its mean, both in the internal unit, else ""."""
+        if self.usual_sd is not None and not within(sd, self.usual_sd):
+            return f"the usual sd is {self._words(self.usual_sd)}"
+        share = sd / abs(mean) if mean else math.inf
+        if self.usual_cov is not None and not within(share, self.usual_cov):
+            low, high = self.usual_cov
+            return f"is {share:.3g} times the mean; the usual share is {low:g} to {high:g}"
+        return ""
+
+    def bound_problem(self, bound: float) -> str:
+        """Say that a bound in the internal unit is unusual, else ""."""
+        if self.usual_bounds is None or math.isinf(bound) or within(bound, self.usual_bounds):
+            return ""
+        return f"the usual bound is {self._words(self.usual_bounds)}"
+
+    def _words(self, ends: tuple[float, float]) -> str:
+        return " to ".join(f"{end:.4g} {self.unit}".strip() for end in ends)
 
     def allowed(self, values: ArrayLike, *, unusual: bool = False) -> Mask:
         """Whether constants in the internal unit may stand in place of the input."""
         values = np.asarray(values)
-        possible = self.within(values, self.ends) | ((values == 0.0) & (self.bounds.low == 0.0))
-        likely = possible if unusual else possible & self.within(values, self.usual)
+        possible = within(values, self.ends) | ((values == 0.0) & (self.bounds.low == 0.0))
+        likely = possible if unusual else possible & within(values, self.usual)
         return np.asarray(self.bounds.hold(values) & likely)
 
     def read(self, raw: object, *, unusual: bool = False) -> float:
@@ -330,8 +319,9 @@ class Random(Key):
         if not self.bounds.hold(value):
             raise InputError("", self.rule)
         if not self.allowed(value, unusual=unusual):
-            usual = f"the usual value is {self.usual_range}"
-            raise InputError("", f"must be {self.possible_range}" if unusual else usual)
+            if unusual:
+                raise InputError("", f"must be {self.possible_range}")
+            raise UnusualValueError("", f"the usual value is {self.usual_range}")
         return value
 
     def column(self, numbers: ArrayLike, unit: str, *, unusual: bool = False) -> tuple[Array, Mask]:
@@ -393,8 +383,13 @@ class Text(Key):
 
 @dataclass(frozen=True, slots=True)
 class Price(Key):
-    """A price per area, and per a further unit where `per` gives its spellings and sizes."""
+    """A price per area, and per a further unit where `per` gives its spellings and sizes.
+
+    `usual` is the usual range of its number over that of a repair per area; for that of the repair
+    itself it is the range in each of the `CURRENCIES`.
+    """
 
     per: Mapping[str, float] | None
     _: KW_ONLY
+    usual: tuple[float, float]
     optional: bool = False

@@ -78,7 +78,7 @@ def _input(declared: Key, model: type[BaseModel], inputs: dict[str, Schema]) -> 
 def _value(declared: Key | None, field: KeyField) -> Schema:
     match declared:
         case Quantity():
-            one = NUMBER_OR_TEXT if declared.measure.quantity.dimensionless else {"type": "string"}
+            one = _constant(dimensionless=declared.measure.quantity.dimensionless)
         case Choice():
             one = {"enum": list(declared.options)}
         case Flag():
@@ -99,6 +99,17 @@ def _value(declared: Key | None, field: KeyField) -> Schema:
     return one
 
 
+def _constant(*, dimensionless: bool) -> Schema:
+    """Return a value, or a table with the value and the word that it is meant."""
+    types = ["number", "string"] if dimensionless else ["string"]
+    return {
+        "type": [*types, "object"],
+        "properties": {"value": {"type": types}, "unusual": {"type": "boolean"}},
+        "required": ["value"],
+        "additionalProperties": False,
+    }
+
+
 def _description(declared: Key) -> str:
     """Return the meaning with what else is declared, in words."""
     parts = [declared.meaning]
@@ -106,6 +117,8 @@ def _description(declared: Key) -> str:
         parts.append(f"A {declared.measure.quantity.words.removeprefix('a ')}.")
     if isinstance(declared, Quantity) and declared.bounds:
         parts.append(f"Allowed: {declared.bounds}.")
+    if isinstance(declared, Quantity) and declared.usual:
+        parts.append(f"Usual: {declared.usual}.")
     if isinstance(declared, Random):
         parts.append(f"Usual: {declared.usual_range}.")
     if default := default_words(declared):

@@ -71,6 +71,8 @@ def _row(path: str, declared: Key | None) -> KeyRow:
     match declared:
         case Quantity():
             unit, usual = declared.measure.unit, declared.usual or declared.bounds
+            if declared.usual and declared.bounds:
+                usual += f" (allowed: {declared.bounds})"
         case Random():
             unit, usual = declared.unit, declared.usual_range
         case Choice():

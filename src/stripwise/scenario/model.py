@@ -13,8 +13,9 @@ from stripwise.risk.model.service_conditions import CoatingInputs, LayerInputs
 from stripwise.scenario.sections.choices import Choices, ConcreteOption
 from stripwise.scenario.sections.cost import Cost
 from stripwise.scenario.sections.cracking_table import Cracking
-from stripwise.scenario.sections.curing import Curing, FollowUp
+from stripwise.scenario.sections.curing import Curing
 from stripwise.scenario.sections.extent_table import Extent
+from stripwise.scenario.sections.follow_up_table import FollowUp
 from stripwise.scenario.sections.strategies import Strategy
 from stripwise.scenario.sections.target import Sampling, Target
 

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 
 from stripwise.errors import InputError, ScenarioError
+from stripwise.scenario.measures import Meant, UnusualValueError
 from stripwise.units.names import printable
 from stripwise.units.problem_list import ProblemList
 
@@ -30,12 +31,16 @@ MOST_TOLD = 100
 
 
 class Problems(ProblemList):
-    """What is wrong with one scenario file, each with its key path and, as far as known, line."""
+    """What is wrong with one scenario file, each with its key path and, as far as known, line.
+
+    `insist` says how to insist on an unusual value where none can be written into a table.
+    """
 
     error = ScenarioError
 
-    def __init__(self, file: str, lines: Mapping[KeyPath, int]) -> None:
+    def __init__(self, file: str, lines: Mapping[KeyPath, int], *, insist: str = "") -> None:
         super().__init__(file)
+        self._insist = insist
         self._lines = lines
         self._reported: set[KeyPath] = set()
         self._files: dict[KeyPath, str] = {}
@@ -75,11 +80,16 @@ class Problems(ProblemList):
 
     def number(self, read: Callable[[object], float], raw: object, path: KeyPath) -> float:
         """Return what a reader makes of a value; NaN after a problem."""
+        where = (*path, "value") if isinstance(raw, Meant) else path
         try:
             return read(raw)
+        except UnusualValueError as error:
+            insist = self._insist or f"write {{ value = {printable(raw)}, unusual = true }}"
+            rule = f"{error.problem}; check the unit, or {insist} if it is meant"
+            self.add(where, rule, found=raw)
         except InputError as error:
-            self.add(path, error.problem, found=raw)
-            return math.nan
+            self.add(where, error.problem, found=raw)
+        return math.nan
 
     def choice(
         self,

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
 from stripwise.distributions.distribution import Distribution, distribution
@@ -14,6 +13,7 @@ from stripwise.distributions.random_input import KINDS, Input
 from stripwise.errors import InputError
 from stripwise.published import published_value as published
 from stripwise.scenario.fields import Bounds, Random
+from stripwise.scenario.measures import within
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.shapes import BETWEEN_WALLS, InputTable
 from stripwise.units.names import formula_problem, printable
@@ -22,19 +22,14 @@ from stripwise.units.quantities import NUMBER, TEMPERATURE, parse
 __all__ = [
     "Converter",
     "default_input",
-    "published_spread_warning",
     "read_input",
-    "truncation_warning",
+    "written_mean",
 ]
 
-PUBLISHED_SPREAD = re.compile(r"\b(fib|DuraCrete|JCSS|ISO|EN \d+|ASTM|HERON)\b")
-"""Sources whose spreads mix structures."""
 
 Converter = Callable[[object, bool], float]
 """Value of the file and whether it is a difference -> internal unit; raises InputError."""
 
-CUT = 0.01
-"""Relative change of a moment by truncation above which the reader is warned."""
 
 SMALLEST_COV = 1e-4
 """Smallest sd over mean of a random input."""
@@ -42,8 +37,7 @@ SMALLEST_COV = 1e-4
 LARGEST_COV = 10.0
 """Largest sd over mean of a quantity that cannot be negative, even if meant."""
 
-WIDEST = 3.0
-"""Largest usual sd over mean of a quantity that cannot be negative."""
+INSIST = "check the unit, or write unusual = true in its table if it is meant"
 
 _law = functools.lru_cache(maxsize=2048)(distribution)
 """A scenario that changes in one key builds the distribution of that key alone."""
@@ -318,25 +312,32 @@ class _Reader:
         if not self._check_possible(law) or insisted:
             return
         declared, mean, sd = self.declared, law.parent_mean, law.parent_sd
-        insist = "check the unit, or write unusual = true in its table if it is meant"
-        if not declared.within(mean, declared.usual):
-            self._add_mean(law, f"the usual mean is {declared.usual_range}; {insist}")
-        elif declared.bounds.low == 0 and mean > 0 and sd > WIDEST * mean:
-            self._add(self._spread_key, f"is {sd / mean:.3g} times the mean; {insist}")
+        if not within(mean, declared.usual):
+            self._add_mean(law, f"the usual mean is {declared.usual_range}; {INSIST}")
+        elif not law.is_fixed and (broken := declared.spread_problem(sd, mean)):
+            self._add_spread(f"{broken}; {INSIST}")
+        for key in ("low", "high"):
+            bound = None if self.table.bare else self._given_bound(law, key)
+            if bound is not None and (broken := declared.bound_problem(bound)):
+                self._add(key, f"{broken}; {INSIST}")
+
+    def _given_bound(self, law: Distribution, key: str) -> float | None:
+        """Return a bound that the file gives, in the internal unit."""
+        return None if getattr(self.table, key) is None else float(getattr(law, key))
 
     def _check_possible(self, law: Distribution) -> bool:
         """Refuse a mean or a spread that cannot be computed with, whatever the file insists on."""
         declared, mean, sd = self.declared, law.parent_mean, law.parent_sd
         largest = LARGEST_COV * mean if declared.bounds.low == 0 < mean else math.inf
         largest, least = min(declared.largest_sd, largest), SMALLEST_COV * abs(mean)
-        if not (mean == 0.0 == declared.bounds.low) and not declared.within(mean, declared.ends):
+        if not (mean == 0.0 == declared.bounds.low) and not within(mean, declared.ends):
             span = declared.possible_range
             self._add_mean(law, f"the mean must be {span}, even if it is meant to be unusual")
             return False
         if not law.is_fixed and not least <= sd <= largest:
             low, high = (f"{end:.4g} {declared.unit}".strip() for end in (least, largest))
             rule = f"the sd must be {low} to {high}; below that give a fixed value"
-            self._add(self._spread_key, rule)
+            self._add_spread(rule)
             return False
         return True
 
@@ -344,9 +345,13 @@ class _Reader:
     def _bounds(self) -> Bounds:
         return self.declared.bounds
 
-    @property
-    def _spread_key(self) -> str:
-        return "sd" if self.table.sd is not None else "cov"
+    def _add_spread(self, rule: str) -> None:
+        """Note a problem where the spread stands in the file; bounds alone may give it."""
+        given = [key for key in ("sd", "cov") if getattr(self.table, key) is not None]
+        if given:
+            self._add(given[0], rule)
+        else:
+            self.problems.add(self.path, f"its spread: {rule}")
 
     def _add(self, key: str, rule: str) -> None:
         self.problems.add((*self.path, key), rule, found=getattr(self.table, key))
@@ -363,38 +368,10 @@ class _Reader:
         self.problems.add((*self.path, "mean"), rule, found=found)
 
 
-def truncation_warning(item: Input) -> str:
-    """Return a sentence where cutting a normal at its bounds moved its moments, else ""."""
-    law = item.distribution
-    if not law.is_truncated:
-        return ""
-    moved = abs(law.mean - law.parent_mean) > CUT * abs(law.parent_mean)
-    narrowed = abs(law.sd - law.parent_sd) > CUT * law.parent_sd
-    if not (moved or narrowed):
-        return ""
-    unit = f" {item.unit}" if item.unit else ""
-    ends = " and ".join(f"{x:.4g}{unit}" for x in (law.low, law.high) if math.isfinite(x))
-    return (
-        f"{item.name}: the normal is cut at {ends}, which changes its mean from "
-        f"{law.parent_mean:.4g} to {law.mean:.4g}{unit} and its sd from {law.parent_sd:.4g} to "
-        f"{law.sd:.4g}{unit}."
-    )
-
-
-def published_spread_warning(inputs: Sequence[Input]) -> str:
-    """Return a sentence on published spreads that count as varying along this one wall, else ""."""
-    labels = [
-        item.label
-        for item in inputs
-        if item.epistemic_share == 0.0
-        and not item.distribution.is_fixed
-        and not item.kind_stated
-        and PUBLISHED_SPREAD.search(item.source)
-    ]
-    if not labels:
-        return ""
-    return (
-        f"Published spreads mix structures; here they count as varying along this wall: "
-        f"{', '.join(labels)}. between_walls, such as 0.5, makes that share one value for the whole "
-        "wall: the probability stays, confidence and uncertainty range change."
-    )
+def written_mean(table: InputTable | None, item: Input) -> str:
+    """Return the mean of an input as the file writes it, or converted where it does not stand."""
+    for key in ("value", "mean"):
+        raw = getattr(table, key, None)
+        if isinstance(raw, str):
+            return raw
+    return f"{item.distribution.mean:.3g} {item.unit}".strip()

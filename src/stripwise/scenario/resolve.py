@@ -7,14 +7,18 @@ from pathlib import Path
 
 from stripwise.distributions.random_input import Input
 from stripwise.scenario.engine import read_keys
+from stripwise.scenario.input_warnings import published_spread_warning, truncation_warning
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.random_tables import published_spread_warning, truncation_warning
 from stripwise.scenario.references import References
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.chloride_basis import Contents, basis_warnings
 from stripwise.scenario.sections.choices import check_choices, read_choices
 from stripwise.scenario.sections.concrete import Concrete, read_concrete, specimens_warning
+from stripwise.scenario.sections.concrete_temperatures import (
+    stand_in_temperature,
+    temperature_warnings,
+)
 from stripwise.scenario.sections.correlations import read_correlations
 from stripwise.scenario.sections.cost import read_cost
 from stripwise.scenario.sections.curing import read_curing
@@ -42,11 +46,11 @@ from stripwise.scenario.sections.service import (
     without_chloride,
 )
 from stripwise.scenario.sections.strategies import (
-    cold_warning,
     fit_warnings,
     read_reference,
     read_strategies,
 )
+from stripwise.scenario.sections.strategy_names import check_names
 from stripwise.scenario.sections.target import (
     epistemic_for_confidence,
     read_sampling,
@@ -77,7 +81,7 @@ def resolve(
         With every problem of the file.
     """
     target = read_target(file.target, problems)
-    sampling = read_sampling(file.sampling, target, problems=problems)
+    sampling = read_sampling(file.sampling, target, file.target, problems=problems)
     chloride, carbonation = read_mechanisms(file, problems)
     contents, monthly, concrete = Contents(), tuple[float, ...](), Concrete()
     inputs, concrete_inputs = list[Input](), list[Input]()
@@ -95,23 +99,25 @@ def resolve(
         horizon=sampling.horizon,
         problems=problems,
     )
-    curing, curing_inputs = read_curing(file.curing, problems)
+    curing, curing_inputs = read_curing(
+        file.curing, problems, chloride=chloride, temperature=stand_in_temperature(file)
+    )
     strategies = read_strategies(
         file.strategy, curing=curing, fits=references.penalties, problems=problems
     )
+    check_names(file.strategy, strategies, problems)
     choices = read_choices(
         file.choices,
         temperature=curing.temperature,
         planned=strategies.strategies,
         problems=problems,
     )
-    follow_ups = [strategy.follow_up for strategy in strategies.strategies]
-    follow_ups += choices.follow_up if choices else ()
-    inputs += concrete_inputs
-    inputs += read_reinforcement(
+    planned = [strategy.follow_up for strategy in strategies.strategies]
+    follow_ups = [*planned, *(choices.follow_up if choices else ())]
+    steel = read_reinforcement(
         file.reinforcement, contents if chloride else None, problems=problems
     )
-    inputs += service_inputs
+    inputs += [*concrete_inputs, *steel, *service_inputs]
     options = {"carbonation": file.carbonation is not None, "cracking": file.cracking is not None}
     inputs = with_mean_sd_split(inputs, options, problems)
     layering = read_layers(file.layer, file.coating, chloride=chloride, problems=problems)
@@ -124,15 +130,17 @@ def resolve(
     used = {item.retention_input for item in follow_ups}
     inputs += curing_inputs + [item for item in retentions if item.name in used]
     inputs += strategies.inputs
-    if choices is not None:
+    if choices is not None and file.choices is not None:
         check_choices(
             choices,
+            file.choices,
             inputs,
             bias=cover_bias(file.reinforcement),
+            zone=file.exposure.convection_zone,
             chloride=chloride,
             problems=problems,
         )
-    skin_within_cover(inputs, problems)
+    skin_within_cover(file, inputs, problems)
     cost = read_cost(
         file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems
     )
@@ -149,14 +157,18 @@ def resolve(
         fitted=strategies.fitted,
         problems=problems,
     )
-    by_law = not all(plan.penalty_input for plan in strategies.strategies)
-    unused = () if by_law else curing_inputs
+    given = all(plan.penalty_input for plan in strategies.strategies)
+    unused = curing_inputs if given else ()
     epistemic_for_confidence(target, file.target, inputs, unused=unused, problems=problems)
     problems.raise_all()
     warnings = [
         fewer,
         credit_warning(layering),
-        cold_warning(strategies.strategies, among_choices=curing.temperature if choices else None),
+        *temperature_warnings(
+            file,
+            strategies.strategies,
+            among_choices=curing.temperature if choices else None,
+        ),
         *(truncation_warning(item) for item in inputs),
         published_spread_warning(inputs),
     ]
@@ -171,7 +183,7 @@ def resolve(
     return Scenario(
         path=path,
         digest=digest,
-        title=labels["title"] or "",
+        title=labels["title"] or path.stem,
         exposure_class=labels["class"] or "",
         target=target,
         reference_strategy=reference,

@@ -31,18 +31,16 @@ class ScenarioTable(Table):
     title: Annotated[
         String | None,
         Text(
-            "Title of the report.",
+            "Title of the report; the name of the file unless given.",
             shown=True,
             blank=False,
-            needed="one line that names the wall and the question",
             example='"Garage wall: when may the forms go?"',
         ),
     ] = None
     reference_strategy: Annotated[
         String | None,
         Text(
-            "Name of the strategy that the others are compared with.",
-            missing="the name of the strategy that the others are compared with",
+            "Name of the strategy that the others are compared with; the first unless given.",
             example='"Forms 36 h"',
         ),
     ] = None

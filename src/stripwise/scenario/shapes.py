@@ -9,12 +9,13 @@ from pydantic import Field as PydanticField
 
 from stripwise.distributions.families import family_names
 from stripwise.distributions.random_input import KINDS
-from stripwise.scenario.fields import MM, PLAIN, Choice, Flag, Key, Quantity, Text
+from stripwise.scenario.fields import MM, PLAIN, Choice, Flag, Key, Meant, Quantity, Text
 
 __all__ = [
     "BASES",
     "BETWEEN_WALLS",
     "TEXT_LIMIT",
+    "Constant",
     "ContentInput",
     "ContentTable",
     "CoverInput",
@@ -28,6 +29,7 @@ __all__ = [
     "String",
     "Table",
     "Whole",
+    "constant",
     "scalar",
 ]
 
@@ -42,6 +44,15 @@ def scalar(raw: Any) -> Any:
     if isinstance(raw, bool) or not isinstance(raw, int | float | str):
         raise ValueError("must be a number or a text of a number and a unit")
     return raw
+
+
+def constant(raw: Any) -> Any:
+    """Return a number, a text, or the value of a table such as { value = 3, unusual = true }."""
+    if not isinstance(raw, dict):
+        return raw if isinstance(raw, Meant) else scalar(raw)
+    if "value" not in raw or raw.keys() - {"value", "unusual"}:
+        raise ValueError("must be a value, or a table such as { value = ..., unusual = true }")
+    return Meant(scalar(raw["value"]), _logical(raw.get("unusual", False)))
 
 
 def _string(raw: Any) -> Any:
@@ -65,6 +76,7 @@ def _whole(raw: Any) -> Any:
 
 
 Scalar = Annotated[int | float | str, BeforeValidator(scalar)]
+Constant = Annotated[int | float | str | Meant, BeforeValidator(constant)]
 String = Annotated[str, BeforeValidator(_string)]
 Logical = Annotated[bool, BeforeValidator(_logical)]
 Whole = Annotated[int, BeforeValidator(_whole)]
@@ -99,7 +111,7 @@ class InputTable(Table):
     kind: Annotated[
         String | None, Choice("Whether it varies along the wall or is not known.", KINDS)
     ] = None
-    between_walls: Annotated[Scalar | None, BETWEEN_WALLS] = None
+    between_walls: Annotated[Constant | None, BETWEEN_WALLS] = None
     source: Annotated[String | None, Text("Where the numbers come from.")] = None
     unusual: Annotated[Logical, Flag("Whether a number outside the usual range is meant.")] = False
     plausible: Annotated[Logical, Flag("Old name of unusual.")] = False
@@ -127,11 +139,12 @@ class CoverTable(InputTable):
     nominal: Annotated[Scalar | None, Key("Cover of the drawing; mean = nominal + bias.")] = None
     bias: Annotated[Scalar | None, Key("Mean less nominal, a difference.")] = None
     mean_sd: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Epistemic sd of the mean, until the cover is surveyed; mean_doubt is its old name.",
             MM,
             "0.1 mm to 50 mm",
+            usual="0.5 mm to 20 mm",
             difference=True,
             example='"4 mm"',
         ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 from stripwise.curing.curing_law import PUBLISHED_FROM_H
 from stripwise.curing.follow_up import FACES, FOLLOW_UPS, NO_FOLLOW_UP, retention_name
@@ -10,11 +11,9 @@ from stripwise.curing.laws import LAWS
 from stripwise.published import constant
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.sections.curing import (
-    CONCRETE_TEMPERATURE,
-    FREEZING,
-    uncured_problem,
-)
+from stripwise.scenario.sections.concrete_temperatures import HEAT, HOT
+from stripwise.scenario.sections.curing import uncured_problem
+from stripwise.scenario.sections.follow_up_table import CONCRETE_TEMPERATURE, FREEZING
 from stripwise.scenario.sections.strategies import FIXED_STRIP_AGE
 from stripwise.units.caution import CAUTION
 from stripwise.units.formatting import duration, number, temperature
@@ -68,20 +67,23 @@ def read_record(
     plan: str | None,
     face: str | None,
     follow_up_at: str | None,
+    unusual: bool = False,
 ) -> SiteRecord:
     """Read what the site reports, with the units and limits of a scenario file.
 
-    Texts carry their units; None means the scenario's. Every problem is raised at once, as a
-    ScenarioError.
+    Texts carry their units; None means the scenario's. With `unusual` values outside their usual
+    range are meant. Every problem is raised at once, as a ScenarioError.
     """
-    problems = Problems("site record", {})
-    age = problems.number(FIXED_STRIP_AGE.read, after, ("after",))
-    temperature = problems.number(CONCRETE_TEMPERATURE.read, at, ("at",))
-    if broken := uncured_problem(age, temperature, scenario.curing):
+    problems = Problems("site record", {}, insist="add --unusual")
+    read_age = partial(FIXED_STRIP_AGE.read, unusual=unusual)
+    read_temperature = partial(CONCRETE_TEMPERATURE.read, unusual=unusual)
+    age = problems.number(read_age, after, ("after",))
+    temperature = problems.number(read_temperature, at, ("at",))
+    if broken := uncured_problem(age, temperature, scenario.curing, at=at):
         problems.add(("after",), broken, found=after)
     later = temperature
     if follow_up_at is not None:
-        later = problems.number(CONCRETE_TEMPERATURE.read, follow_up_at, ("follow-up-at",))
+        later = problems.number(read_temperature, follow_up_at, ("follow-up-at",))
     name = scenario.reference_strategy
     if plan is not None:
         names = tuple(strategy.name for strategy in scenario.strategies)
@@ -177,6 +179,8 @@ def notes(
             "is an extrapolation and may count too much; the Nurse-Saul function counts nothing "
             "up to its datum."
         )
+    if max(record.temperature, record.follow_up_temperature) > HOT:
+        sentences.append(f"Above {_degrees(HOT, scenario.units)}: {HEAT}")
     if scenario.curing.layered:
         sentences.append(
             "The penalty acts on the affected depth alone, as the scenario says; a run gives the "

@@ -75,6 +75,7 @@ def stripped_early(
     plan: str | None = None,
     face: str | None = None,
     follow_up_at: str | None = None,
+    unusual: bool = False,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> SiteAnswer:
@@ -98,6 +99,8 @@ def stripped_early(
         "vertical" or "horizontal"; that of the plan unless given.
     follow_up_at
         Concrete temperature during a follow-up; as `at` unless given.
+    unusual
+        Whether an age or a temperature outside its usual range is meant.
     workers
         Threads; the results do not depend on it.
     progress
@@ -114,7 +117,15 @@ def stripped_early(
     NumericalError
         If an input draws or a probability comes out that is not finite.
     """
-    record = read_record(case, after=after, at=at, plan=plan, face=face, follow_up_at=follow_up_at)
+    record = read_record(
+        case,
+        after=after,
+        at=at,
+        plan=plan,
+        face=face,
+        follow_up_at=follow_up_at,
+        unusual=unusual,
+    )
     wall = build_wall(case)
     intended = next(p for p in wall.plans if p.name == record.plan)
     options = follow_ups(case, record)

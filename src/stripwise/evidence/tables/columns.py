@@ -20,6 +20,7 @@ __all__ = [
     "TEMPERATURE",
     "TEXT",
     "UNITLESS",
+    "UNUSUAL",
     "VOLTAGE",
     "Column",
     "FileKind",
@@ -137,6 +138,9 @@ class Column:
         Allowed range in the internal unit; None where there is none.
     open_low
         Whether `low` itself is impossible.
+    usual
+        Usual range in the internal unit; a value outside needs the word "yes" in the column
+        `UNUSUAL` of its row. None where all that is allowed is usual.
     is_name
         Whether a text is a name by which rows are grouped.
     is_label
@@ -154,6 +158,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     open_low: bool = False
+    usual: tuple[float, float] | None = None
     is_name: bool = False
     is_label: bool = False
     censored: bool = False
@@ -169,6 +174,10 @@ class Column:
         """Return the name of the column in the table that is read."""
         internal_units = self.measure.internal_units
         return f"{self.stem}_{internal_units[0]}" if len(internal_units) == 1 else self.stem
+
+
+UNUSUAL = Column("unusual", required=False)
+"""Column that any file may have: yes where the values of a row are meant although unusual."""
 
 
 @dataclass(frozen=True, slots=True)

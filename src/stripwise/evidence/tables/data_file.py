@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import functools
-import hashlib
-import io
 import itertools
-import os
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,15 +14,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.tables.columns import Column, FileKind, normalise_name
+from stripwise.evidence.tables.columns import UNUSUAL, Column, FileKind, normalise_name
 from stripwise.evidence.tables.headers import Headers, detect_kind, match_headers
 from stripwise.evidence.tables.table_problems import TableProblems
-from stripwise.units.names import is_encodable, name_problem, printable
+from stripwise.evidence.tables.table_text import TableText, printable_file_name, read_text
+from stripwise.units.names import name_problem, printable
 
-__all__ = ["FILE_LIMIT", "LINE", "DataFile", "read_data_file"]
-
-FILE_LIMIT = 200_000_000
-"""Largest file in bytes."""
+__all__ = ["LINE", "DataFile", "read_data_file"]
 
 LINE = "line"
 """Column of the table that says on which line of the file a row ends."""
@@ -37,6 +30,10 @@ PIECE = 20_000
 
 MISSING_MARKERS = frozenset({"", "-", "na", "n/a", "nan", "null", "."})
 """What stands for a missing value, in lower case."""
+
+
+YES, NO = frozenset({"yes", "true", "1"}), frozenset({"no", "false", "0"})
+"""Words of the column that says whether a row is meant although it is unusual."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +89,7 @@ def read_data_file(path: str | Path, *, kinds: Sequence[FileKind]) -> DataFile:
     """
     path = Path(path)
     name = printable_file_name(path)
-    text, digest = _text(path)
+    text, digest = read_text(path)
     header, line, filled, widths = _first_look(text, name)
     problems = TableProblems(name)
     names = [normalise_name(own_header) for own_header in header]
@@ -105,86 +102,7 @@ def read_data_file(path: str | Path, *, kinds: Sequence[FileKind]) -> DataFile:
     return DataFile(path, kind, data, headers.header_names(), headers.bases, headers.notes, digest)
 
 
-def printable_file_name(path: Path) -> str:
-    """Return the name of a file, safe to print."""
-    return printable(path.name, 200).strip('"') or str(path)
-
-
-@dataclass(frozen=True, slots=True)
-class _Text:
-    """A file as it was read at once, decoded again each time it is gone through."""
-
-    data: bytes
-    encoding: str
-
-    def stream(self) -> io.TextIOWrapper:
-        return io.TextIOWrapper(io.BytesIO(self.data), encoding=self.encoding, newline="")
-
-    def separator(self) -> str:
-        """Return the sign between cells, by the first line that is no comment."""
-        lines = (x for x in self.stream() if x.strip() and not x.startswith("#"))
-        head = next(lines, "")
-        return next((sign for sign in (";", "\t") if sign in head), ",")
-
-    def rows(self, name: str) -> Iterator[tuple[int, list[str]]]:
-        """Go through the rows that are neither blank nor comments, each with its last line."""
-        reader = csv.reader(self.stream(), delimiter=self.separator(), strict=True)
-        try:
-            for row in reader:
-                if any(cell and not cell.isspace() for cell in row) and not row[0].startswith("#"):
-                    yield reader.line_num, row
-        except csv.Error as error:
-            rule = f"has a quotation mark that does not close ({error})"
-            if "field limit" in str(error):
-                rule = (
-                    f"has a cell of more than {csv.field_size_limit():,} characters, the limit; "
-                    "is a quotation mark left open?"
-                )
-            raise EvidenceError([f"{name}: line {reader.line_num}: {rule}"]) from error
-
-
-def _text(path: Path) -> tuple[_Text, str]:
-    """Return the text of a file and its SHA-256."""
-    name = printable_file_name(path)
-    if not is_encodable(path.name):
-        raise EvidenceError([f"{name}: the name of the file is not UTF-8; rename it"])
-    try:
-        if not path.exists():
-            raise EvidenceError([f"{name}: there is no such file; check the path {path}"])
-        if not path.is_file():
-            raise EvidenceError([f"{name}: is no file; give one table as CSV"])
-        with path.open("rb") as stream:
-            size = os.fstat(stream.fileno()).st_size
-            # as much as it holds, since a read makes room for what it is asked for
-            data = b"" if size > FILE_LIMIT else stream.read(size)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise EvidenceError([f"{name}: cannot be read: {reason}"]) from error
-    if size > FILE_LIMIT:
-        raise EvidenceError([f"{name}: is larger than 200 MB, the limit of a table"])
-    code = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-    text = _Text(data, code)
-    pieces = iter(functools.partial(text.stream().read, 1_000_000), "")
-    try:
-        if any("\0" in piece for piece in pieces):
-            raise EvidenceError([f"{name}: is no text; save the table as CSV"])
-    except UnicodeDecodeError as error:
-        line = data[: _first_bad_byte(data, code)].count(b"\n") + 1
-        raise EvidenceError(
-            [f"{name}: line {line}: is not UTF-8 text; save it as CSV UTF-8"]
-        ) from error
-    return text, hashlib.sha256(data).hexdigest()
-
-
-def _first_bad_byte(data: bytes, code: str) -> int:
-    try:
-        data.decode(code)
-    except UnicodeDecodeError as error:
-        return error.start
-    return len(data)
-
-
-def _first_look(text: _Text, name: str) -> tuple[list[str], int, set[int], TableProblems]:
+def _first_look(text: TableText, name: str) -> tuple[list[str], int, set[int], TableProblems]:
     """Return the header, its line, the columns that are not empty and rows of another width."""
     rows = text.rows(name)
     line, header = next(rows, (0, []))
@@ -233,7 +151,7 @@ class _Spellings:
     folded: dict[str, str] = field(default_factory=dict)
 
 
-def _table(text: _Text, *, headers: Headers, problems: TableProblems) -> pd.DataFrame:
+def _table(text: TableText, *, headers: Headers, problems: TableProblems) -> pd.DataFrame:
     """Read the rows below the header, a piece at a time."""
     rows = itertools.islice(text.rows(problems.file), 1, None)
     decimal_signs: set[str] | None = set() if text.separator() != "," else None
@@ -265,7 +183,10 @@ def _columns(
     """Return the columns of some rows; `decimal_signs` as in `_numbers`."""
     lines = np.array([line for line, _ in rows])
     table: dict[str, Any] = {LINE: lines}
+    meant = _meant([row for _, row in rows], lines, headers=headers, problems=problems)
     for position, (column, header) in headers.used.items():
+        if column is UNUSUAL:
+            continue
         stripped = [row[position].strip() for _, row in rows]
         texts = pd.Series(stripped, dtype=object)
         blank = np.array([text.lower() in MISSING_MARKERS for text in stripped])
@@ -279,7 +200,7 @@ def _columns(
         values, below = _numbers(cells, decimal_signs, problems)
         scale, offset = headers.scales[column.stem]
         values = values * scale + offset
-        _check_range(values, cells, problems)
+        _check_range(values, cells, problems, meant=meant)
         table[column.canonical()] = values
         if column.censored:
             table[f"{column.stem}_below"] = below
@@ -320,7 +241,30 @@ def _numbers(
     return values, below
 
 
-def _check_range(values: NDArray[np.float64], cells: _Cells, problems: TableProblems) -> None:
+def _meant(
+    rows: list[list[str]], lines: NDArray[np.int_], *, headers: Headers, problems: TableProblems
+) -> NDArray[np.bool_]:
+    """Return which rows say that their values are meant although they are unusual."""
+    found = np.zeros(len(rows), dtype=bool)
+    for position, (column, header) in headers.used.items():
+        if column is not UNUSUAL:
+            continue
+        for at, row in enumerate(rows):
+            word = row[position].strip().lower()
+            found[at] = word in YES
+            if word not in YES | NO | MISSING_MARKERS:
+                rule = "must be yes, or empty"
+                problems.add(rule, line=int(lines[at]), column=header, found=row[position])
+    return found
+
+
+def _check_range(
+    values: NDArray[np.float64],
+    cells: _Cells,
+    problems: TableProblems,
+    *,
+    meant: NDArray[np.bool_],
+) -> None:
     column = cells.column
     internals = column.measure.internal_units
     unit = internals[0] if len(internals) == 1 else ""
@@ -335,6 +279,18 @@ def _check_range(values: NDArray[np.float64], cells: _Cells, problems: TableProb
         rules.append(f"at most {column.high:g}{unit}")
     for at in np.flatnonzero(outside):
         cells.add_problem(problems, at, f"must be {' and '.join(rules)}")
+    if column.usual is None:
+        return
+    low, high = column.usual
+    slack = 1e-9 * max(abs(low), abs(high))
+    unlikely = (values < low - slack) | (values > high + slack)
+    for at in np.flatnonzero(unlikely & ~outside & ~meant):
+        cells.add_problem(
+            problems,
+            at,
+            f"the usual value is {low:g} to {high:g}{unit}; check the unit and the columns, or "
+            f"write yes in a column {UNUSUAL.stem} if it is meant",
+        )
 
 
 def _number_or_text(cell: str) -> object:

@@ -39,11 +39,21 @@ PROFILES = FileKind(
     (
         SPECIMEN,
         STRATEGY,
-        Column("depth_from", LENGTH, required=False, low=0.0, high=1000.0),
-        Column("depth_to", LENGTH, required=False, low=0.0, high=1000.0, open_low=True),
-        Column("depth", LENGTH, required=False, low=0.0, high=1000.0),
+        Column("depth_from", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 150.0)),
+        Column(
+            "depth_to",
+            LENGTH,
+            required=False,
+            low=0.0,
+            high=1000.0,
+            open_low=True,
+            usual=(0.1, 200.0),
+        ),
+        Column("depth", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 200.0)),
         Column("chloride", CHLORIDE, low=0.0, censored=True),
-        Column("exposure", DURATION, low=0.0, open_low=True, high=365.25 * 200.0),
+        Column(
+            "exposure", DURATION, low=0.0, open_low=True, high=365.25 * 200.0, usual=(7.0, 36525.0)
+        ),
         Column("initial", CHLORIDE, required=False, low=0.0, censored=True),
     ),
     key_column="chloride",
@@ -55,8 +65,8 @@ DRYING = FileKind(
     (
         SPECIMEN,
         STRATEGY,
-        Column("time", DURATION, low=0.0, high=365.25 * 20.0),
-        Column("mass_loss", PERCENT, low=-5.0, high=30.0),
+        Column("time", DURATION, low=0.0, high=365.25 * 20.0, usual=(0.0, 1461.0)),
+        Column("mass_loss", PERCENT, low=-5.0, high=30.0, usual=(-1.0, 12.0)),
     ),
     key_column="mass_loss",
 )
@@ -66,7 +76,7 @@ DIFFUSIVITIES = FileKind(
     (
         Column("specimen", required=False, is_name=True),
         Column("strategy", is_name=True),
-        Column("diffusivity", DIFFUSIVITY, low=0.0, open_low=True),
+        Column("diffusivity", DIFFUSIVITY, low=0.0, open_low=True, high=1e-6, usual=(5e-14, 1e-10)),
         Column("diffusivity_se", UNITLESS, required=False, low=0.0),
     ),
     key_column="diffusivity",
@@ -78,7 +88,9 @@ STRIP_LOG = FileKind(
         Column("pour", is_name=True),
         Column("placed"),
         Column("removed"),
-        Column("temperature", TEMPERATURE, required=False, low=-40.0, high=100.0),
+        Column(
+            "temperature", TEMPERATURE, required=False, low=-40.0, high=100.0, usual=(-5.0, 50.0)
+        ),
         Column("temperature_file", required=False),
         Column("follow_up", required=False, is_label=True),
         Column("face", required=False, is_label=True),
@@ -90,7 +102,7 @@ LOGGER = FileKind(
     "a temperature logger",
     (
         Column("time"),
-        Column("temperature", TEMPERATURE, low=-40.0, high=100.0),
+        Column("temperature", TEMPERATURE, low=-40.0, high=100.0, usual=(-20.0, 90.0)),
         Column("pour", TEXT, required=False, is_name=True),
     ),
     key_column="temperature",
@@ -99,7 +111,7 @@ COVER_SURVEY = FileKind(
     "cover-survey",
     "a cover survey",
     (
-        Column("cover", LENGTH, low=0.0, high=500.0, open_low=True),
+        Column("cover", LENGTH, low=0.0, high=500.0, open_low=True, usual=(5.0, 300.0)),
         Column("x", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
         Column("y", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
         Column("area", required=False, is_name=True),
@@ -113,12 +125,28 @@ MIGRATION = FileKind(
     (
         SPECIMEN,
         STRATEGY,
-        Column("penetration", LENGTH, low=0.0, open_low=True, high=200.0),
-        Column("voltage", VOLTAGE, low=2.0, open_low=True, high=100.0),
-        Column("thickness", LENGTH, low=10.0, high=200.0),
-        Column("temperature", TEMPERATURE, low=5.0, high=45.0),
-        Column("duration", DURATION, low=0.0, open_low=True, high=60.0, unit="h"),
-        Column("age", DURATION, required=False, low=0.0, open_low=True, high=36525.0),
+        Column("penetration", LENGTH, low=0.0, open_low=True, high=200.0, usual=(0.1, 60.0)),
+        Column("voltage", VOLTAGE, low=2.0, open_low=True, high=100.0, usual=(5.0, 65.0)),
+        Column("thickness", LENGTH, low=10.0, high=200.0, usual=(30.0, 110.0)),
+        Column("temperature", TEMPERATURE, low=5.0, high=45.0, usual=(10.0, 35.0)),
+        Column(
+            "duration",
+            DURATION,
+            low=0.0,
+            open_low=True,
+            high=60.0,
+            usual=(4.0 / 24.0, 14.0),
+            unit="h",
+        ),
+        Column(
+            "age",
+            DURATION,
+            required=False,
+            low=0.0,
+            open_low=True,
+            high=36525.0,
+            usual=(1.0, 7305.0),
+        ),
     ),
     key_column="voltage",
 )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from stripwise.errors import EvidenceError
 from stripwise.evidence.tables.columns import (
+    UNUSUAL,
     Column,
     FileKind,
     Measure,
@@ -176,6 +177,8 @@ def _matches(name: str, column: Column) -> bool:
 
 def _find_column(name: str, kind: FileKind) -> tuple[Column | None, str]:
     """Return the column that a name means, and its unit in lower case."""
+    if name == UNUSUAL.stem:
+        return UNUSUAL, ""
     for column in kind.columns:
         if _matches(name, column):
             return column, name[len(column.stem) + 1 :]

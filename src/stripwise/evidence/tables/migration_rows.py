@@ -22,6 +22,9 @@ SETTINGS = ("voltage_V", "thickness_mm", "temperature_degC", "duration_d")
 RELATIVE_STEP = 1e-4
 """Relative step in depth of the central difference for error propagation."""
 
+USUAL_COEFFICIENT = (0.1, 100.0)
+"""Range of D_nssm [1e-12 m2/s] beyond which a slip is likely; a plausibility limit of this project."""
+
 USUAL_TEMPERATURE = (20.0, 25.0)
 """Range of the test method [degC] (NT Build 492, 1999, recalled)."""
 
@@ -98,7 +101,7 @@ def build_migration_tests(data_file: DataFile) -> MigrationTests:
         log_variance=np.nan_to_num((slope * error / depth) ** 2),
         age=first["age_d"].to_numpy(dtype=float),
         settings=first[list(SETTINGS)].reset_index(drop=True),
-        notes=_notes(first, names),
+        notes=_notes(first, names, coefficients),
     )
 
 
@@ -142,8 +145,17 @@ def _check_coefficients(
     problems.raise_all()
 
 
-def _notes(first: pd.DataFrame, names: pd.Index) -> tuple[str, ...]:
+def _notes(first: pd.DataFrame, names: pd.Index, coefficients: Array) -> tuple[str, ...]:
     notes = []
+    lowest, highest = USUAL_COEFFICIENT
+    unlikely = (coefficients < lowest) | (coefficients > highest)
+    if unlikely.any():
+        at = int(np.argmax(unlikely))
+        notes.append(
+            f"Specimens with a coefficient outside {lowest:g} to {highest:g} e-12 m2/s: "
+            f"{int(unlikely.sum())}, the first {names[at]} with {coefficients[at]:.3g}e-12 m2/s. "
+            "Check the units and the columns."
+        )
     low, high = USUAL_TEMPERATURE
     outside = (first["temperature_degC"] < low) | (first["temperature_degC"] > high)
     if outside.any():

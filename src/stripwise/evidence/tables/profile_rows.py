@@ -112,14 +112,16 @@ def _check(rows: pd.DataFrame, data_file: DataFile, reversed_rows: NDArray[np.bo
     if "initial" in data_file.bases and data_file.bases["initial"] != data_file.bases["chloride"]:
         problems.add(f"{head['initial']} must have the unit of {head['chloride']}")
     limit, words = MAX_CONTENT[data_file.bases["chloride"]]
-    for at in np.flatnonzero(rows["chloride"] > limit):
+    contents = ("chloride", "initial")
+    above = [(key, row) for key in contents for row in np.flatnonzero(rows[key] > limit)]
+    for name, at in above:
         row = rows.iloc[at]
         problems.add(
             f"must be at most {words}, by the unit of the column; check the unit",
             line=int(row[LINE]),
             about=f"specimen {row['specimen']}",
-            column=head["chloride"],
-            found=float(row["chloride"]),
+            column=head[name],
+            found=float(row[name]),
         )
     if "chloride_below" in rows:
         all_below = rows.groupby("specimen", sort=False)["chloride_below"].all()

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from stripwise.errors import InputError
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import Box, spread_labels, text_width
-from stripwise.scenario.sections.curing import same_cure, same_degree
+from stripwise.scenario.sections.follow_up_table import same_cure, same_degree
 from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
 from stripwise.units import formatting
 

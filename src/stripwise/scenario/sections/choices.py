@@ -13,12 +13,13 @@ from stripwise.errors import InputError
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import HOURS, MM, Key, Quantity, Text
 from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.random_tables import written_mean
 from stripwise.scenario.sections.concrete import (
     AGEING_EXPONENT,
     CONCRETE_DIFFUSIVITY,
     TEMPERATURE_COEFFICIENT,
 )
-from stripwise.scenario.sections.curing import (
+from stripwise.scenario.sections.follow_up_table import (
     FollowUp,
     FollowUpTable,
     read_follow_up,
@@ -26,7 +27,7 @@ from stripwise.scenario.sections.curing import (
     same_work,
 )
 from stripwise.scenario.sections.strategies import Strategy
-from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
+from stripwise.scenario.shapes import Constant, InputTable, RandomInput, Scalar, String, Table
 
 __all__ = [
     "AS_SPECIFIED",
@@ -56,6 +57,7 @@ COVER_END = Quantity(
     "Lowest cover on the table.",
     MM,
     "1 mm to 500 mm",
+    usual="5 mm to 200 mm",
     needed=f"such as {COVER_EXAMPLE}",
     example='"45 mm"',
 )
@@ -63,6 +65,7 @@ STRIP_END = Quantity(
     "Earliest strip age on the table.",
     HOURS,
     "1 h to 60 d",
+    usual="4 h to 28 d",
     needed=f"such as {STRIP_EXAMPLE}",
     example='"10 h"',
 )
@@ -71,21 +74,24 @@ STRIP_END = Quantity(
 class CoverRange(Table):
     """Range of the cover."""
 
-    low: Annotated[Scalar | None, COVER_END] = None
+    low: Annotated[Constant | None, COVER_END] = None
     high: Annotated[
-        Scalar | None, dataclasses.replace(COVER_END, meaning="Largest cover on the table.")
+        Constant | None, dataclasses.replace(COVER_END, meaning="Largest cover on the table.")
     ] = None
     step: Annotated[
-        Scalar | None, Quantity("Step of the cover.", MM, needed="such as {}", example='"5 mm"')
+        Constant | None,
+        Quantity(
+            "Step of the cover.", MM, usual="0.5 mm to 50 mm", needed="such as {}", example='"5 mm"'
+        ),
     ] = None
 
 
 class StripAgeRange(Table):
     """Range of the strip age; its `step` is refused in words."""
 
-    low: Annotated[Scalar | None, STRIP_END] = None
+    low: Annotated[Constant | None, STRIP_END] = None
     high: Annotated[
-        Scalar | None, dataclasses.replace(STRIP_END, meaning="Latest strip age on the table.")
+        Constant | None, dataclasses.replace(STRIP_END, meaning="Latest strip age on the table.")
     ] = None
     step: Scalar | None = None
 
@@ -129,11 +135,12 @@ class ChoicesTable(Table):
         ),
     ] = None
     cover_sd: Annotated[
-        list[Scalar] | None,
+        list[Constant] | None,
         Quantity(
             "Scatter of the cover that execution may reach, two or more; for `rank`.",
             MM,
             "0.5 mm to 50 mm",
+            usual="1.5 mm to 40 mm",
             difference=True,
             example='["6 mm", "8 mm"]',
         ),
@@ -228,26 +235,39 @@ def _least_cover(
 
 
 def check_choices(
-    choices: Choices, inputs: list[Input], *, bias: float, chloride: bool, problems: Problems
+    choices: Choices,
+    table: ChoicesTable,
+    inputs: list[Input],
+    *,
+    bias: float,
+    zone: InputTable | None,
+    chloride: bool,
+    problems: Problems,
 ) -> None:
-    """Check the ranges against the inputs of the scenario; `bias` of the cover [mm]."""
-    by_name = {item.name: item.distribution for item in inputs}
-    zone, cover = by_name.get("exposure.convection_zone"), by_name.get("reinforcement.cover")
+    """Check the ranges against the inputs of the scenario.
+
+    `bias` of the cover in mm; `zone` is the convection zone's table.
+    """
+    by_name = {item.name: item for item in inputs}
+    depth, cover = by_name.get("exposure.convection_zone"), by_name.get("reinforcement.cover")
     less = f" less the bias of the cover, {bias:g} mm" if bias else ""
-    if zone is not None and choices.cover[0] + bias <= zone.mean:
+    if depth is not None and choices.cover[0] + bias <= depth.distribution.mean:
         problems.add(
             ("choices", "cover", "low"),
-            f"must be above the mean convection zone of {zone.mean:.3g} mm{less}; bars inside it are "
-            "not covered by the model",
-            found=f"{choices.cover[0]:g} mm",
+            f"must be above the mean convection zone of "
+            f"{written_mean(zone, depth)}{less}; bars inside it are not covered "
+            "by the model",
+            found=table.cover and table.cover.low,
         )
     if cover is not None:
-        _check_cover_sd(choices, cover, problems)
+        _check_cover_sd(choices, table, cover.distribution, problems)
     if choices.concretes and not chloride:
         problems.add(("choices", "concrete"), "belongs to chloride ingress; leave it out")
 
 
-def _check_cover_sd(choices: Choices, law: Distribution, problems: Problems) -> None:
+def _check_cover_sd(
+    choices: Choices, table: ChoicesTable, law: Distribution, problems: Problems
+) -> None:
     """Refuse options of cover scatter that the law of the cover does not allow."""
     for index, sd in enumerate(choices.cover_sd):
         where: KeyPath = ("choices", "cover_sd", index)
@@ -262,7 +282,7 @@ def _check_cover_sd(choices: Choices, law: Distribution, problems: Problems) -> 
             problems.add(
                 where,
                 f"does not fit the {law.family} of reinforcement.cover: {error.problem}",
-                found=f"{sd:g} mm",
+                found=(table.cover_sd or ())[index],
             )
 
 

@@ -23,7 +23,7 @@ from stripwise.scenario.fields import (
     Random,
 )
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
+from stripwise.scenario.shapes import Constant, RandomInput, String, Table
 
 __all__ = [
     "AGEING_EXPONENT",
@@ -47,6 +47,8 @@ CONCRETE_DIFFUSIVITY = Random(
     "concrete",
     usual=(0.05 * 31.5576, 100 * 31.5576),
     usual_words="0.05e-12 to 100e-12 m^2/s (1.6 to 3,160 mm^2/yr)",
+    usual_cov=(0.01, 1.5),
+    usual_bounds=(0.0, 500 * 31.5576),
     possible=(5e-5 * 31.5576, 1e5 * 31.5576),
     possible_words="5e-17 to 1e-7 m^2/s",
     bounds=ABOVE_0,
@@ -59,6 +61,8 @@ AGEING_EXPONENT = Random(
     PLAIN,
     "concrete",
     usual=(0.0, 1.0),
+    usual_sd=(0.002, 0.35),
+    usual_bounds=(0.0, 1.0),
     bounds=SHARE,
     kind="knowledge",
     missing="a value such as {}, or a distribution",
@@ -70,6 +74,8 @@ TEMPERATURE_COEFFICIENT = Random(
     KELVIN,
     "concrete",
     usual=(1000.0, 10000.0),
+    usual_sd=(50.0, 2500.0),
+    usual_bounds=(0.0, 15000.0),
     possible=(0.0, 15000.0),
     possible_words="0 K to 15000 K",
     largest_sd=5000.0,
@@ -84,11 +90,12 @@ class ConcreteTable(Table):
 
     diffusivity: Annotated[RandomInput | None, CONCRETE_DIFFUSIVITY] = None
     diffusivity_age: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Age of the concrete that the diffusivity belongs to.",
             DAYS,
             "1 d to 10 yr",
+            usual="3 d to 10 yr",
             default="28 d",
         ),
     ] = None
@@ -110,26 +117,34 @@ class ConcreteTable(Table):
         ),
     ] = None
     exposure_age: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Age of the concrete at first exposure, for the instantaneous convention.",
             DAYS,
             "1 d to 10 yr",
+            usual="3 d to 3 yr",
             default="28 d",
         ),
     ] = None
     ageing_ends: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Time since exposure after which the diffusivity no longer falls; never unless given.",
             YEARS,
             "1 yr to 500 yr",
+            usual="5 yr to 200 yr",
             example='"30 yr"',
         ),
     ] = None
     test_factor: Annotated[
-        Scalar | None,
-        Quantity("Factor k_t from the test to the structure.", PLAIN, "0.1 to 10", default="1"),
+        Constant | None,
+        Quantity(
+            "Factor k_t from the test to the structure.",
+            PLAIN,
+            "0.1 to 10",
+            usual="0.3 to 3",
+            default="1",
+        ),
     ] = None
     temperature_coefficient: Annotated[RandomInput | None, TEMPERATURE_COEFFICIENT] = None
 

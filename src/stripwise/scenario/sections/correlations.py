@@ -9,9 +9,9 @@ import numpy as np
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.errors import InputError
 from stripwise.scenario.engine import declared, read_keys
-from stripwise.scenario.fields import PLAIN, Key, Quantity
+from stripwise.scenario.fields import PLAIN, Key, Meant, Quantity
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.shapes import Scalar, String, Table
+from stripwise.scenario.shapes import Constant, String, Table
 from stripwise.units.names import printable
 from stripwise.units.quantities import NUMBER, parse
 
@@ -34,10 +34,11 @@ class CorrelationTable(Table):
         ),
     ] = None
     rank: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Spearman's rank correlation, between -1 and 1 without the ends.",
             PLAIN,
+            usual="-1 to 1",
             needed="a number between -1 and 1",
             example="0.4",
         ),
@@ -163,6 +164,7 @@ def _read(
 
 
 def _rank(raw: object) -> float:
+    raw = raw.value if isinstance(raw, Meant) else raw
     rank = parse(raw, NUMBER, to="")
     if not -1.0 < rank < 1.0:
         rule = f"must lie between -1 and 1, without the ends; {printable(raw)} does not"

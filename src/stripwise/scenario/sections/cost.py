@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -15,33 +14,16 @@ from stripwise.curing.follow_up import FOLLOW_UPS, NO_FOLLOW_UP
 from stripwise.errors import InputError
 from stripwise.risk.probability.expected_cost import real_rate
 from stripwise.scenario.engine import declared, read_keys
-from stripwise.scenario.fields import PLAIN, YEARS, Price, Quantity
+from stripwise.scenario.fields import PLAIN, YEARS, Meant, Price, Quantity
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.sections.curing import FollowUp
-from stripwise.scenario.shapes import Scalar, Table, scalar
-from stripwise.units.formatting import MM_PER_INCH
-from stripwise.units.quantities import NUMBER, parse, split
+from stripwise.scenario.sections.follow_up_table import FollowUp
+from stripwise.scenario.sections.price_reading import HOURS, LENGTHS, Currency, price, split_price
+from stripwise.scenario.shapes import Constant, Table
+from stripwise.units.quantities import NUMBER, parse
 
 __all__ = ["Cost", "CostTable", "read_cost"]
 
 PATH: KeyPath = ("cost",)
-CURRENCY = re.compile(r"[A-Z]{3}")
-
-AREAS = MappingProxyType(
-    {
-        "m^2": 1.0,
-        "m2": 1.0,
-        "ft^2": 0.09290304,
-        "ft2": 0.09290304,
-        "yd^2": 0.83612736,
-        "yd2": 0.83612736,
-    }
-)
-"""m2 in each unit of area."""
-
-HOURS = MappingProxyType({"h": 1.0, "hr": 1.0, "hour": 1.0, "d": 24.0, "day": 24.0})
-LENGTHS = MappingProxyType({"mm": 1.0, "cm": 10.0, "in": MM_PER_INCH, "inch": MM_PER_INCH})
-
 FORM_PARTS = ("hire", "crew", "delay")
 PRICES = ("forms", "cover", "repair")
 RATES = ("real_rate", "nominal_rate", "inflation")
@@ -50,17 +32,12 @@ INSTALMENTS = 20
 NEEDED = "write a price such as {}; 0 if it costs nothing"
 
 
-def _price(raw: Any) -> Any:
-    if isinstance(raw, dict):
-        return {str(key): scalar(item) for key, item in raw.items()}
-    return scalar(raw)
-
-
 def _rate(meaning: str, *, missing: str = "") -> Quantity:
     return Quantity(
         meaning,
         PLAIN,
         "-10 % to 50 %",
+        usual="-2 % to 12 %",
         hint='; a plain number is a share, 0.03 is "3 %"',
         missing=missing,
         example='"3 %"',
@@ -71,17 +48,18 @@ class InstalmentTable(Table):
     """One part of a repair."""
 
     after: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Time after depassivation at which the part is paid.",
             YEARS,
             "0 yr to 500 yr",
+            usual="0 yr to 100 yr",
             needed="years after depassivation, such as {}",
             example='"10 yr"',
         ),
     ] = None
     share: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Share of the price of the repair.",
             PLAIN,
@@ -97,55 +75,69 @@ class CostTable(Table):
 
     forms: Annotated[
         Any,
-        BeforeValidator(_price),
+        BeforeValidator(price),
         Price(
             "Price of the forms, whole or as hire, crew and delay.",
             HOURS,
+            usual=(5e-6, 0.02),
             needed=NEEDED,
             example='"1.2 EUR/m^2/h"',
         ),
     ] = None
     follow_up: Annotated[
-        dict[str, Scalar],
+        dict[str, Constant],
         Price(
             "Price of each follow-up in use, by method.",
             HOURS,
+            usual=(1e-6, 0.5),
             optional=True,
             example='"2.5 EUR/m^2" or "1 EUR/m^2/d"',
         ),
     ] = Field(default_factory=dict)
     cover: Annotated[
-        Scalar | None,
+        Constant | None,
         Price(
-            "Price of each mm of cover more.", LENGTHS, needed=NEEDED, example='"0.35 EUR/m^2/mm"'
+            "Price of each mm of cover more.",
+            LENGTHS,
+            usual=(1e-5, 0.05),
+            needed=NEEDED,
+            example='"0.35 EUR/m^2/mm"',
         ),
     ] = None
     repair: Annotated[
-        Scalar | None, Price("Price of a repair.", None, needed=NEEDED, example='"420 EUR/m^2"')
+        Constant | None,
+        Price(
+            "Price of a repair.",
+            None,
+            usual=(10.0, 10_000.0),
+            needed=NEEDED,
+            example='"420 EUR/m^2"',
+        ),
     ] = None
     repair_parts: list[InstalmentTable] | None = None
     real_rate: Annotated[
-        Scalar | None,
+        Constant | None,
         _rate(
             "Real discount rate a year.",
             missing="such as {}; or give nominal_rate together with inflation",
         ),
     ] = None
     nominal_rate: Annotated[
-        Scalar | None, _rate("Nominal discount rate a year, together with inflation.")
+        Constant | None, _rate("Nominal discount rate a year, together with inflation.")
     ] = None
     inflation: Annotated[
-        Scalar | None,
+        Constant | None,
         _rate(
             "Inflation a year, of a nominal rate.", missing='a nominal rate needs it, such as "2 %"'
         ),
     ] = None
     horizon: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Age after which nothing is paid; the service life unless given.",
             YEARS,
             "1 yr to 500 yr",
+            usual="10 yr to 300 yr",
             example='"100 yr"',
         ),
     ] = None
@@ -185,66 +177,6 @@ class Cost:
     horizon: float
 
 
-@dataclass(slots=True)
-class _Currency:
-    """The currency of the first price and where it stood."""
-
-    code: str = ""
-    where: str = ""
-
-    def reader(self, rule: Price, path: KeyPath) -> Callable[[object], float]:
-        """Return what reads the price at a path, per m2 and per unit of `rule.per`."""
-
-        def read(raw: object) -> float:
-            number, code, sizes = _split(raw, rule)
-            if not self.code:
-                self.code, self.where = code, ".".join(str(part) for part in path)
-            elif code != self.code:
-                raise InputError(
-                    "",
-                    f"is in {code}, but {self.where} is in {self.code}; use one currency "
-                    "for all prices",
-                )
-            if number < 0.0:
-                raise InputError("", "must be at least 0")
-            return number / math.prod(sizes)
-
-        return read
-
-
-def _split(raw: object, rule: Price) -> tuple[float, str, list[float]]:
-    """Split a price into number, currency and the sizes of its units in m2, h or mm."""
-    try:
-        number, unit = split(raw)
-    except InputError as error:
-        raise InputError("", f"{error.problem}; write a price such as {rule.example}") from error
-    currency, *units = unit.split("/")
-    sizes = [AREAS.get(units[0])] if units else []
-    if len(units) == 2 and rule.per is not None:
-        sizes.append(rule.per.get(units[1]))
-    counts = (1,) if rule.per is None else (1, 2) if rule.optional else (2,)
-    known = [size for size in sizes if size is not None]
-    good = len(units) in counts and len(units) == len(sizes) == len(known)
-    if not CURRENCY.fullmatch(currency) or not good:
-        raise InputError(
-            "",
-            f"must be a price such as {rule.example}: a currency by its code of three capital "
-            f"letters, then {_units(rule)}",
-        )
-    return number, currency, known
-
-
-def _units(rule: Price) -> str:
-    """Name the units of a price, each size by its first spelling."""
-    area = "/m^2, /ft^2 or /yd^2"
-    if rule.per is None:
-        return area
-    names: dict[float, str] = {}
-    for name, size in rule.per.items():
-        names.setdefault(size, f"/{name}")
-    return f"{area}, then {' or '.join(names.values())}" + (" or nothing" if rule.optional else "")
-
-
 def read_cost(
     table: CostTable | None, *, service_life: float, follow_ups: list[FollowUp], problems: Problems
 ) -> Cost | None:
@@ -261,12 +193,13 @@ def read_cost(
     """
     if table is None:
         return None
-    currency = _Currency()
+    currency = Currency()
     readers = {key: currency.reader(declared(CostTable, key), (*PATH, key)) for key in PRICES}
     prices = read_keys(table, PATH, problems, only=PRICES, readers=readers)
     if isinstance(table.forms, dict):
         prices["forms"] = _forms(table.forms, currency, problems)
     methods = _follow_up_prices(table, follow_ups, currency, problems)
+    currency.check(prices["repair"] or math.nan, problems)
     unused = _rate_rules(table, problems)
     rates: dict[str, Callable[[object], float]] = {
         key: _rate_reader(declared(CostTable, key)) for key in RATES
@@ -282,7 +215,7 @@ def read_cost(
     )
 
 
-def _forms(parts: dict[str, Any], currency: _Currency, problems: Problems) -> float:
+def _forms(parts: dict[str, Any], currency: Currency, problems: Problems) -> float:
     """Add up the parts of the price of the forms."""
     path, total = (*PATH, "forms"), 0.0
     if not parts:
@@ -297,7 +230,7 @@ def _forms(parts: dict[str, Any], currency: _Currency, problems: Problems) -> fl
 
 
 def _follow_up_prices(
-    table: CostTable, follow_ups: list[FollowUp], currency: _Currency, problems: Problems
+    table: CostTable, follow_ups: list[FollowUp], currency: Currency, problems: Problems
 ) -> Mapping[str, tuple[float, float]]:
     """Price of each method: per m2, and per m2 and hour."""
     rule = declared(CostTable, "follow_up")
@@ -307,9 +240,9 @@ def _follow_up_prices(
         if method not in FOLLOW_UPS:
             problems.choice(method, path, allowed=FOLLOW_UPS)
             continue
-        price = problems.number(currency.reader(rule, path), raw, path)
-        timed = not math.isnan(price) and len(_split(raw, rule)[2]) == 2
-        prices[method] = (0.0, price) if timed else (price, 0.0)
+        amount = problems.number(currency.reader(rule, path), raw, path)
+        timed = not math.isnan(amount) and len(split_price(raw, rule)[2]) == 2
+        prices[method] = (0.0, amount) if timed else (amount, 0.0)
     for method in dict.fromkeys(item.method for item in follow_ups):
         if method not in prices:
             problems.missing(
@@ -322,7 +255,7 @@ def _follow_up_prices(
 
 def _rate_reader(rule: Quantity) -> Callable[[object], float]:
     def read(raw: object) -> float:
-        if parse(raw, NUMBER, to="") <= -1.0:
+        if parse(raw.value if isinstance(raw, Meant) else raw, NUMBER, to="") <= -1.0:
             raise InputError("", "must be above -100 %")
         return rule.read(raw)
 

@@ -9,25 +9,17 @@ from typing import Annotated
 from pydantic import Field
 
 from stripwise.curing.curing_law import UNCURED_H
-from stripwise.curing.follow_up import (
-    FACES,
-    FOLLOW_UPS,
-    NO_FOLLOW_UP,
-    REFERENCE_FACE,
-    method_names,
-    retention_name,
-)
 from stripwise.curing.laws import DEFAULT_LAW, LAWS, Variate, law_names
 from stripwise.curing.maturity import equivalent_age
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
+from stripwise.published import constant
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import (
     ABOVE_0,
     CELSIUS,
     DAYS,
     FROM_0,
-    HOURS,
     KELVIN,
     MM,
     PLAIN,
@@ -37,22 +29,15 @@ from stripwise.scenario.fields import (
     Quantity,
     Random,
 )
-from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
+from stripwise.scenario.problems import Problems
+from stripwise.scenario.sections.follow_up_table import CONCRETE_TEMPERATURE
+from stripwise.scenario.shapes import Constant, RandomInput, String, Table
 
 __all__ = [
-    "CONCRETE_TEMPERATURE",
-    "FREEZING",
     "RETENTION",
     "Curing",
     "CuringTable",
-    "FollowUp",
-    "FollowUpTable",
     "read_curing",
-    "read_follow_up",
-    "same_cure",
-    "same_degree",
-    "same_work",
     "uncured_problem",
 ]
 
@@ -61,19 +46,14 @@ LAW_VARIATES = ("early_slope",)
 
 LAW_INPUTS = (*LAW_VARIATES, "affected_depth", "model_factor")
 
-FREEZING = 1e-6
-"""Temperature up to which a face freezes [degC]; 32 degF converts to a rounding above 0."""
-
-CONCRETE_TEMPERATURE = Quantity(
-    "Temperature of the concrete in the forms.", CELSIUS, "-10 degC to 80 degC", example='"15 degC"'
-)
-
 RETENTION = Random(
     "Share of a follow-up's time that counts as in the forms, by method and face; else published.",
     "moisture retention",
     PLAIN,
     "curing",
     usual=(0.0, 1.0),
+    usual_sd=(0.002, 0.4),
+    usual_bounds=(0.0, 1.0),
     bounds=SHARE,
     kind="knowledge",
     example="0.8",
@@ -84,31 +64,38 @@ class CuringTable(Table):
     """[curing]."""
 
     reference: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Curing of the concrete that the diffusivity belongs to; the penalty is 1 there.",
             DAYS,
             "12 h to 365 d",
+            usual="1 d to 28 d",
             needed="the curing of the concrete that the diffusivity was measured on, such as {}",
             example='"7 d"',
         ),
     ] = None
     concrete_temperature: Annotated[
-        Scalar | None,
-        replace(CONCRETE_TEMPERATURE, needed="the concrete's temperature in the forms, such as {}"),
+        Constant | None,
+        replace(
+            CONCRETE_TEMPERATURE,
+            meaning="Temperature of the concrete in the forms, for [choices] and every strategy "
+            "without its own.",
+            missing="the concrete's temperature in the forms, such as {}",
+        ),
     ] = None
     affected_depth: Annotated[
         RandomInput | None,
         Random(
-            "Depth from the face that early stripping harms.",
+            "Depth from the face that early stripping harms; the whole cover unless given.",
             "depth affected by curing",
             MM,
             "curing",
-            usual=(1.0, 200.0),
+            usual=(1.0, 150.0),
+            usual_cov=(0.01, 1.0),
+            usual_bounds=(0.0, 300.0),
             bounds=FROM_0,
             kind="knowledge",
             word="whole cover",
-            needed='write {}, or a depth such as "30 mm"',
             example='"whole cover"',
         ),
     ] = None
@@ -117,29 +104,32 @@ class CuringTable(Table):
         Choice("Maturity function.", ("arrhenius", "nurse-saul"), default="arrhenius"),
     ] = None
     activation_temperature: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Q of the Arrhenius function.",
             KELVIN,
             "1000 K to 15000 K",
+            usual="2500 K to 9000 K",
             published="maturity.activation_temperature",
         ),
     ] = None
     datum_temperature: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "T0 of the Nurse-Saul function.",
             CELSIUS,
             "-20 degC to 10 degC",
+            usual="-12 degC to 5 degC",
             published="maturity.datum_temperature",
         ),
     ] = None
     reference_temperature: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Temperature at which an hour counts as an hour.",
             CELSIUS,
             "15 degC to 30 degC",
+            usual="18 degC to 25 degC",
             published="maturity.reference_temperature.europe",
         ),
     ] = None
@@ -156,6 +146,8 @@ class CuringTable(Table):
             "curing",
             usual=(-5.0, 5.0),
             usual_words="-5 to 5 (a standard normal variate)",
+            usual_sd=(0.05, 3.0),
+            usual_bounds=(-5.0, 5.0),
             possible=(-10.0, 10.0),
             possible_words="-10 to 10",
             largest_sd=10.0,
@@ -171,79 +163,14 @@ class CuringTable(Table):
             PLAIN,
             "curing",
             usual=(0.3, 3.0),
+            usual_cov=(0.01, 1.0),
+            usual_bounds=(0.0, 10.0),
             bounds=ABOVE_0,
             kind="knowledge",
             example='{ family = "lognormal", mean = 1.0, cov = 0.2 }',
         ),
     ] = None
     retention: Annotated[dict[str, dict[str, RandomInput]], RETENTION] = Field(default_factory=dict)
-
-
-class FollowUpTable(Table):
-    """Curing after stripping."""
-
-    method: Annotated[
-        String | None,
-        Choice(
-            "What is done after stripping.",
-            method_names,
-            needed="use one of {options}",
-            example='"sheet"',
-        ),
-    ] = None
-    duration: Annotated[
-        Scalar | None,
-        Quantity(
-            "How long it stays; a membrane has a published duration.",
-            HOURS,
-            "1 h to 60 d",
-            example='"3 d"',
-        ),
-    ] = None
-    temperature: Annotated[
-        Scalar | None,
-        replace(
-            CONCRETE_TEMPERATURE,
-            meaning="Temperature of the concrete meanwhile; that in the forms unless given.",
-        ),
-    ] = None
-    face: Annotated[
-        String | None, Choice("Orientation of the face.", FACES, default=REFERENCE_FACE)
-    ] = None
-
-
-@dataclass(frozen=True, slots=True)
-class FollowUp:
-    """Curing after stripping.
-
-    Attributes
-    ----------
-    method
-        One of `method_names`.
-    duration_h
-        Duration [h]; 0 for "none".
-    temperature
-        Concrete temperature meanwhile [degC].
-    face
-        "vertical" or "horizontal".
-    retention_input
-        Name of the input that holds its moisture retention; empty for "none".
-    """
-
-    method: str
-    duration_h: float
-    temperature: float
-    face: str
-    retention_input: str
-
-    @property
-    def label(self) -> str:
-        """Short words for a table, such as "sheet 3 d"."""
-        if self.method == NO_FOLLOW_UP:
-            return NO_FOLLOW_UP
-        days = self.duration_h / 24.0
-        length = f"{days:g} d" if days >= 1 else f"{self.duration_h:g} h"
-        return f"{self.method} {length}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,26 +213,24 @@ class Curing:
     model_factor_input: str = ""
 
 
-def same_degree(one: float, other: float) -> bool:
-    """Whether two temperatures [degC] differ by no more than the rounding of their units."""
-    return math.isclose(one, other, abs_tol=1e-6)
+def read_curing(
+    table: CuringTable, problems: Problems, *, chloride: bool, temperature: float | None
+) -> tuple[Curing, list[Input]]:
+    """Read [curing] except the retentions: NaN where there was a problem, and the inputs.
 
-
-def same_work(one: FollowUp, other: FollowUp) -> bool:
-    """Whether both are the same method for as long on the same face, at whatever temperature."""
-    return (one.method, one.duration_h, one.face) == (other.method, other.duration_h, other.face)
-
-
-def same_cure(one: FollowUp, other: FollowUp) -> bool:
-    """Whether both are the same work and as warm, or both none."""
-    if one.method == other.method == NO_FOLLOW_UP:
-        return True
-    return same_work(one, other) and same_degree(one.temperature, other.temperature)
-
-
-def read_curing(table: CuringTable, problems: Problems) -> tuple[Curing, list[Input]]:
-    """Read [curing] except the retentions: NaN where there was a problem, and the inputs."""
-    found = read_keys(table, ("curing",), problems, first=LAW_INPUTS)
+    Without `chloride` the reference curing is that of the carbonation model unless given;
+    `temperature` [degC] stands in for that of the concrete, None where it must be given.
+    """
+    known = not chloride and table.reference is None
+    skip = ("reference",) if known else ()
+    found = read_keys(table, ("curing",), problems, first=LAW_INPUTS, skip=skip)
+    if known:
+        found["reference"] = constant("fib34.carbonation.reference_curing")
+    if found["concrete_temperature"] is None:
+        found["concrete_temperature"] = math.nan if temperature is None else temperature
+        if temperature is None:
+            need = declared(CuringTable, "concrete_temperature").need
+            problems.missing(("curing", "concrete_temperature"), need)
     variates = LAWS[found["law"]].variates
     own = [_law_input(item) for item in variates if item.key not in LAW_INPUTS]
     for key in LAW_VARIATES:
@@ -336,52 +261,15 @@ def _law_input(variate: Variate) -> Input:
     return Input(variate.input, variate.label, law, "", "curing", "knowledge", variate.source)
 
 
-def read_follow_up(
-    table: FollowUpTable | None, path: KeyPath, *, temperature: float, problems: Problems
-) -> FollowUp:
-    """Read a follow-up, NaN where there was a problem; `temperature` [degC] stands in for its own."""
-    method = None
-    if table is not None:
-        method = read_keys(table, path, problems, only=("method",))["method"]
-    if table is None or method is None:
-        return FollowUp(NO_FOLLOW_UP, 0.0, temperature, REFERENCE_FACE, "")
-    found = read_keys(table, path, problems, first=("face",), skip=("method", "duration"))
-    face, own = found["face"], found["temperature"]
-    temperature = temperature if own is None else own
-    if method == NO_FOLLOW_UP:
-        if table.duration is not None and method == table.method:
-            problems.add(
-                (*path, "duration"),
-                'is not used by method = "none"; leave it out',
-                found=table.duration,
-            )
-        return FollowUp(NO_FOLLOW_UP, 0.0, temperature, face, "")
-    if temperature <= FREEZING:
-        problems.add(
-            (*path, "temperature"),
-            "must be above 0 degC: no follow-up cures a face that freezes. Give the temperature of "
-            "the protected concrete, not that of the forms or the air",
-            found=table.temperature,
-        )
-    hours = _duration(table, path, method=method, problems=problems)
-    return FollowUp(method, hours, temperature, face, retention_name(method, face))
+def uncured_problem(hours: float, temperature: float, curing: Curing, *, at: object = None) -> str:
+    """Say why a strip age [h] at a concrete temperature [degC] is no curing at all, else "".
 
-
-def _duration(table: FollowUpTable, path: KeyPath, *, method: str, problems: Problems) -> float:
-    where = (*path, "duration")
-    if table.duration is not None:
-        return problems.number(declared(FollowUpTable, "duration").read, table.duration, where)
-    published_days = FOLLOW_UPS[method].duration_d
-    if published_days is not None:
-        return 24.0 * published_days
-    problems.missing(where, f'how long the {method} stays, such as "3 d"')
-    return math.nan
-
-
-def uncured_problem(hours: float, temperature: float, curing: Curing) -> str:
-    """Say why a strip age [h] at a concrete temperature [degC] is no curing at all, else ""."""
-    if math.isnan(hours + temperature + curing.reference_temperature):
+    `at` is the temperature as written.
+    """
+    scale = curing.reference_temperature + curing.activation_temperature + curing.datum_temperature
+    if math.isnan(hours + temperature + scale):  # a value that was told
         return ""
+    written = f"{temperature:g} degC" if at is None else str(at).strip('"')
     for function in declared(CuringTable, "maturity").options:
         equivalent = float(
             equivalent_age(
@@ -395,7 +283,7 @@ def uncured_problem(hours: float, temperature: float, curing: Curing) -> str:
         )
         if equivalent < UNCURED_H:
             return (
-                f"is {equivalent:.2g} equivalent hours at {temperature:g} degC by the {function} "
+                f"is {equivalent:.2g} equivalent hours at {written} by the {function} "
                 f"function; below {UNCURED_H:g} h a face counts as not cured at all"
             )
     return ""

@@ -13,7 +13,7 @@ from stripwise.scenario.engine import declared, read_keys
 from stripwise.scenario.fields import FROM_0, MM, PERCENT, PLAIN, Quantity, Random
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.sections.chloride_basis import Contents
-from stripwise.scenario.shapes import Scalar, Table
+from stripwise.scenario.shapes import Constant, Table
 
 __all__ = ["SURFACE_CHLORIDE", "DeIcingTable", "de_icing_input"]
 
@@ -22,8 +22,10 @@ SURFACE_CHLORIDE = Random(
     "surface chloride",
     PERCENT,
     "exposure",
-    usual=(0.02, 30.0),
-    usual_words="0.02 to 30 % by mass of binder",
+    usual=(0.02, 15.0),
+    usual_words="0.02 to 15 % by mass of binder",
+    usual_cov=(0.01, 1.5),
+    usual_bounds=(0.0, 50.0),
     bounds=FROM_0,
     missing="a number in % of the chloride basis, or a distribution",
     example='{ family = "lognormal", mean = 2.0, cov = 0.35 }',
@@ -34,31 +36,34 @@ class DeIcingTable(Table):
     """Splash of de-icing salt beside a road, in place of a surface chloride."""
 
     distance: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Distance from the edge of the road.",
             MM,
             "0 m to 50 m",
+            usual="0 m to 30 m",
             missing="a length such as {}, from the edge of the road",
             example='"1 m"',
         ),
     ] = None
     height: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Height above the road.",
             MM,
             "0 m to 10 m",
+            usual="0 m to 8 m",
             missing="a length such as {}, from the edge of the road",
             example='"1 m"',
         ),
     ] = None
     cov: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "sd over mean of the surface chloride.",
             PLAIN,
             "0.01 to 2",
+            usual="0.05 to 1.5",
             missing="sd over mean of the surface chloride, such as {}",
             example="0.5",
         ),

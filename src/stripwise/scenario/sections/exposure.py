@@ -18,6 +18,7 @@ from stripwise.scenario.fields import (
     PERCENT,
     Choice,
     Default,
+    Meant,
     Measure,
     Quantity,
     Random,
@@ -27,13 +28,18 @@ from stripwise.scenario.problems import Problems
 from stripwise.scenario.sections.chloride_basis import Contents
 from stripwise.scenario.sections.de_icing import SURFACE_CHLORIDE, DeIcingTable, de_icing_input
 from stripwise.scenario.sections.surface_table import SurfaceHistoryTable
-from stripwise.scenario.shapes import BASES, ContentInput, RandomInput, Scalar, String, Table
+from stripwise.scenario.shapes import BASES, Constant, ContentInput, RandomInput, String, Table
+from stripwise.units.names import printable
 from stripwise.units.quantities import TEMPERATURE
 
 __all__ = ["MECHANISMS", "ExposureTable", "read_contents", "read_exposure"]
 
 MECHANISMS = ("chloride", "carbonation")
 MONTH_COUNT = 12
+
+LARGEST_SHIFT = 6.0
+"""Usual distance of a month from the mean of its neighbours [K]; a season that swings by 30 K to
+each side as a sine moves 4 K. A plausibility limit of this project."""
 
 CONTENT_KEYS = ("binder_content", "density", "chloride_basis")
 ELSEWHERE = ("class", "mechanisms", "first_exposure", *CONTENT_KEYS)
@@ -54,8 +60,10 @@ class ExposureTable(Table):
             "temperature of exposure",
             Measure(TEMPERATURE, "K"),
             "exposure",
-            usual=(253.15, 323.15),
-            usual_words="-20 degC to 50 degC",
+            usual=(268.15, 308.15),
+            usual_words="-5 degC to 35 degC",
+            usual_sd=(0.05, 12.0),
+            usual_bounds=(233.15, 323.15),
             possible=(213.15, 353.15),
             possible_words="-60 degC to 80 degC",
             largest_sd=30.0,
@@ -65,11 +73,12 @@ class ExposureTable(Table):
         ),
     ] = None
     monthly_temperature: Annotated[
-        list[Scalar] | None,
+        list[Constant] | None,
         Quantity(
             "Twelve monthly means from January on, in place of temperature.",
             CELSIUS,
             "-40 degC to 50 degC",
+            usual="-30 degC to 40 degC",
         ),
     ] = None
     surface_chloride: Annotated[ContentInput | None, SURFACE_CHLORIDE] = None
@@ -81,6 +90,8 @@ class ExposureTable(Table):
             PERCENT,
             "exposure",
             usual=(0.0, 2.0),
+            usual_cov=(0.01, 1.5),
+            usual_bounds=(0.0, 5.0),
             usual_words="0 to 2 % by mass of binder",
             bounds=FROM_0,
             default=Default(family="fixed", numbers=(("mean", 0.0),), source="default: none"),
@@ -95,6 +106,8 @@ class ExposureTable(Table):
             MM,
             "exposure",
             usual=(0.0, 60.0),
+            usual_cov=(0.01, 1.5),
+            usual_bounds=(0.0, 150.0),
             bounds=FROM_0,
             default=Default(family="fixed", numbers=(("mean", 0.0),), source="default: none"),
             example='"10 mm"',
@@ -110,21 +123,23 @@ class ExposureTable(Table):
         ),
     ] = None
     binder_content: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Binder in the concrete.",
             KG_PER_M3,
             "100 kg/m^3 to 1000 kg/m^3",
+            usual="200 kg/m^3 to 600 kg/m^3",
             missing='chloride_basis = "concrete" needs it, such as {}',
             example='"350 kg/m^3"',
         ),
     ] = None
     density: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Density of the concrete.",
             KG_PER_M3,
             "1000 kg/m^3 to 4000 kg/m^3",
+            usual="1500 kg/m^3 to 2800 kg/m^3",
             missing='chloride_basis = "concrete" needs it, such as {}',
             example='"2350 kg/m^3"',
         ),
@@ -173,9 +188,29 @@ def read_exposure(
         table, path, {"surface_chloride", "initial_chloride"} - skip, problems
     )
     found = read_keys(table, path, problems, skip=skip, converters=converters)
+    _check_seasons(table, found.get("monthly_temperature"), problems)
     if table.de_icing is not None and table.surface_chloride is None:
         found["surface_chloride"] = de_icing_input(table.de_icing, contents, problems)
     return found.get("monthly_temperature") or series, inputs_of(found)
+
+
+def _check_seasons(
+    table: ExposureTable, months: tuple[float, ...] | None, problems: Problems
+) -> None:
+    """Refuse the month that stands out most from its neighbours, such as one in another unit."""
+    if not months or table.monthly_temperature is None:
+        return
+    shifts = [abs(t - (months[i - 1] + months[i - 11]) / 2) for i, t in enumerate(months)]
+    most = max(range(MONTH_COUNT), key=lambda i: shifts[i])
+    raw = table.monthly_temperature[most]
+    if shifts[most] > LARGEST_SHIFT and not (isinstance(raw, Meant) and raw.unusual):
+        problems.add(
+            ("exposure", "monthly_temperature", most),
+            f"{MONTHS[most]} is {shifts[most]:.3g} K off the mean of the months beside it; up to "
+            f"{LARGEST_SHIFT:g} K is usual. Check the unit, or write {{ value = {printable(raw)}, "
+            "unusual = true } if it is meant",
+            found=raw,
+        )
 
 
 def _temperature_rules(table: ExposureTable, problems: Problems) -> set[str]:

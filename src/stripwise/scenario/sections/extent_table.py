@@ -9,7 +9,7 @@ from typing import Annotated
 from stripwise.scenario.engine import read_keys
 from stripwise.scenario.fields import ABOVE_0, METRES, PLAIN, Quantity, Random
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.shapes import RandomInput, Scalar, Table
+from stripwise.scenario.shapes import Constant, RandomInput, Table
 
 __all__ = ["Extent", "ExtentTable", "ModelTable", "read_extent"]
 
@@ -22,41 +22,45 @@ class ExtentTable(Table):
     """[extent]."""
 
     width: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Width of the face.",
             METRES,
             "0.05 m to 1000 m",
+            usual="0.3 m to 300 m",
             needed="a length such as {}",
             example='"2 m"',
         ),
     ] = None
     height: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Height of the face.",
             METRES,
             "0.05 m to 1000 m",
+            usual="0.3 m to 100 m",
             needed="a length such as {}",
             example='"2 m"',
         ),
     ] = None
     correlation_length: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Distance over which neighbouring points of the face fare alike.",
             METRES,
             "0.05 m to 1000 m",
+            usual="0.1 m to 20 m",
             needed="a length such as {}",
             example='"2 m"',
         ),
     ] = None
     shares: Annotated[
-        list[Scalar] | None,
+        list[Constant] | None,
         Quantity(
             "Shares of the face that an owner acts on; 0.05, 0.1 and 0.2 unless given.",
             PLAIN,
             "0.001 to 0.999",
+            usual="0.005 to 0.9",
             example="[0.05, 0.1]",
         ),
     ] = None
@@ -73,6 +77,8 @@ class ModelTable(Table):
             PLAIN,
             "concrete",
             usual=(0.5, 2.0),
+            usual_cov=(0.01, 0.8),
+            usual_bounds=(0.0, 5.0),
             bounds=ABOVE_0,
             kind="knowledge",
             example='{ family = "lognormal", mean = 1.0, cov = 0.1 }',

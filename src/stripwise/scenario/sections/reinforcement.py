@@ -31,6 +31,8 @@ class ReinforcementTable(Table):
             MM,
             "cover",
             usual=(10.0, 300.0),
+            usual_sd=(1.5, 40.0),
+            usual_bounds=(0.0, 1000.0),
             bounds=FROM_0,
             only_scatter=(
                 "the cover is integrated as it scatters along the wall; what you do not know about "
@@ -47,8 +49,10 @@ class ReinforcementTable(Table):
             "critical chloride",
             PERCENT,
             "steel",
-            usual=(0.02, 20.0),
-            usual_words="0.02 to 20 % by mass of binder",
+            usual=(0.05, 10.0),
+            usual_words="0.05 to 10 % by mass of binder",
+            usual_cov=(0.01, 1.0),
+            usual_bounds=(0.0, 20.0),
             bounds=FROM_0,
             missing="a number in % of the chloride basis, or a distribution",
             example='{ family = "beta", mean = 0.6, sd = 0.15, low = 0.2, high = 2.0 }',

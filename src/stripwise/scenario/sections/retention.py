@@ -11,7 +11,8 @@ from stripwise.published import published_value
 from stripwise.scenario.fields import Default
 from stripwise.scenario.problems import Problems, words
 from stripwise.scenario.random_tables import default_input, read_input
-from stripwise.scenario.sections.curing import RETENTION, FollowUp
+from stripwise.scenario.sections.curing import RETENTION
+from stripwise.scenario.sections.follow_up_table import FollowUp
 from stripwise.scenario.shapes import InputTable
 
 __all__ = ["every_retention", "retention_inputs", "retention_warnings"]

@@ -12,6 +12,7 @@ from stripwise.risk.model.service_options import combination
 from stripwise.scenario.engine import inputs_of, read_keys
 from stripwise.scenario.model import Service
 from stripwise.scenario.problems import KeyPath, Problems
+from stripwise.scenario.random_tables import written_mean
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.carbonation_table import read_carbonation
 from stripwise.scenario.sections.cracking_table import read_cracking
@@ -160,13 +161,15 @@ def without_chloride(
     return [item for item in inputs if not item.name.startswith("curing.")]
 
 
-def skin_within_cover(inputs: list[Input], problems: Problems) -> None:
+def skin_within_cover(file: ScenarioTable, inputs: list[Input], problems: Problems) -> None:
     """Refuse a penalised skin that is on average thicker than the cover."""
-    means = {item.name: item.distribution.mean for item in inputs}
-    skin, cover = (means.get(n) for n in ("curing.affected_depth", "reinforcement.cover"))
-    if skin is not None and cover is not None and skin > cover:
+    by_name = {item.name: item for item in inputs}
+    skin, cover = (by_name.get(n) for n in ("curing.affected_depth", "reinforcement.cover"))
+    if skin and cover and skin.distribution.mean > cover.distribution.mean:
+        depth = written_mean(file.curing.affected_depth, skin)
         problems.add(
             ("curing", "affected_depth"),
-            f"is on average {skin:.3g} mm, thicker than the mean cover of {cover:.3g} mm; write "
+            f"is on average {depth}, thicker than the mean cover of "
+            f"{written_mean(file.reinforcement.cover, cover)}; write "
             '"whole cover" where all of it is penalised',
         )

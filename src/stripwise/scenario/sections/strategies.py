@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated
 
 from stripwise.distributions.random_input import Correlation, Input
@@ -12,16 +12,21 @@ from stripwise.scenario.engine import declared, read_keys
 from stripwise.scenario.fields import ABOVE_0, HOURS, PLAIN, Quantity, Random, Text
 from stripwise.scenario.penalty_files import FromFit
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.sections.curing import (
+from stripwise.scenario.sections.curing import Curing, uncured_problem
+from stripwise.scenario.sections.follow_up_table import (
     CONCRETE_TEMPERATURE,
-    FREEZING,
-    Curing,
     FollowUp,
     FollowUpTable,
     read_follow_up,
-    uncured_problem,
 )
-from stripwise.scenario.shapes import PenaltyInput, PenaltyTable, RandomInput, Scalar, String, Table
+from stripwise.scenario.shapes import (
+    Constant,
+    PenaltyInput,
+    PenaltyTable,
+    RandomInput,
+    String,
+    Table,
+)
 from stripwise.units.names import printable, slug
 
 __all__ = [
@@ -30,7 +35,6 @@ __all__ = [
     "Strategies",
     "Strategy",
     "StrategyTable",
-    "cold_warning",
     "fit_warnings",
     "read_reference",
     "read_strategies",
@@ -43,8 +47,10 @@ STRIP_AGE = Random(
     "strip age",
     HOURS,
     "curing",
-    usual=(4.0, 1440.0),
-    usual_words="4 h to 60 d",
+    usual=(4.0, 672.0),
+    usual_words="4 h to 28 d",
+    usual_cov=(0.005, 1.0),
+    usual_bounds=(0.0, 1440.0),
     possible=(1.0, 1440.0),
     possible_words="1 h to 60 d",
     bounds=ABOVE_0,
@@ -52,7 +58,7 @@ STRIP_AGE = Random(
     example='"16 h"',
 )
 
-FIXED_STRIP_AGE = Quantity(STRIP_AGE.meaning, HOURS, "1 h to 60 d")
+FIXED_STRIP_AGE = Quantity(STRIP_AGE.meaning, HOURS, "1 h to 60 d", usual="4 h to 28 d")
 """A strip age that is one number."""
 
 
@@ -71,7 +77,7 @@ class StrategyTable(Table):
     ] = None
     strip_age: Annotated[RandomInput | None, STRIP_AGE] = None
     concrete_temperature: Annotated[
-        Scalar | None,
+        Constant | None,
         dataclasses.replace(
             CONCRETE_TEMPERATURE,
             meaning="Temperature of the concrete in the forms; that of [curing] unless given.",
@@ -86,6 +92,8 @@ class StrategyTable(Table):
             PLAIN,
             "curing",
             usual=(0.1, 20.0),
+            usual_cov=(0.005, 1.5),
+            usual_bounds=(0.0, 100.0),
             bounds=ABOVE_0,
             kind="knowledge",
             example='{ family = "lognormal", mean = 1.8, cov = 0.2 }',
@@ -188,14 +196,9 @@ def read_strategies(
 
 
 def read_reference(raw: str | None, strategies: tuple[Strategy, ...], problems: Problems) -> str:
-    """Return the name of the reference strategy; with one strategy it is that one."""
+    """Return the name of the reference strategy, the first unless the file names one."""
     names = tuple(strategy.name for strategy in strategies if strategy.name)
     if raw is None:
-        if len(strategies) > 1:
-            problems.missing(
-                ("reference_strategy",),
-                "the name of the strategy that the others are compared with",
-            )
         return names[0] if names else ""
     if names:
         problems.choice(raw, ("reference_strategy",), allowed=names)
@@ -225,15 +228,14 @@ def _strategy(
         skip.add("penalty")
     prefix = f"strategy.{name}"
     found = read_keys(table, path, problems, skip=skip, prefix=prefix)
-    if found["strip_age"] is not None:
-        _within_limits(found["strip_age"], table.strip_age, path, problems)
     own = found["concrete_temperature"]
     temperature = curing.temperature if own is None else own
     age = found["strip_age"]
     if isinstance(age, Input) and table.penalty is None:
         hours = age.distribution.parent_mean
-        if broken := uncured_problem(hours, temperature, curing):
-            problems.add((*path, "strip_age"), broken, found=f"{hours:g} h")
+        raw = table.strip_age.value if table.strip_age and table.strip_age.bare else f"{hours:g} h"
+        if broken := uncured_problem(hours, temperature, curing, at=table.concrete_temperature):
+            problems.add((*path, "strip_age"), broken, found=raw)
     strategy = Strategy(
         name=name,
         slug=slug(name),
@@ -258,16 +260,6 @@ def _penalty_usable(penalty: PenaltyTable, path: KeyPath, problems: Problems) ->
     options = declared(PenaltyTable, "dependence").options
     known = problems.choice(penalty.dependence, (*where, "dependence"), allowed=options)
     return known == penalty.dependence
-
-
-def _within_limits(
-    item: Input, table: RandomInput | None, path: KeyPath, problems: Problems
-) -> None:
-    """Hold the strip age to its limits even where `unusual` lifts the usual range."""
-    low, high = STRIP_AGE.ends
-    if table is not None and not low <= item.distribution.parent_mean <= high:
-        found = table.value if table.value is not None else table.mean
-        problems.add((*path, "strip_age"), f"must be {STRIP_AGE.possible_range}", found=found)
 
 
 def _with_fit(strategy: Strategy, found: FromFit | None, *, curing: Curing) -> Strategy:
@@ -306,24 +298,6 @@ def _fit_correlations(
         if rank != 0.0:
             found.append(Correlation(first, second, rank))
     return tuple(found)
-
-
-def cold_warning(strategies: Iterable[Strategy], *, among_choices: float | None) -> str:
-    """Warn of concrete that may freeze in the forms; empty if none does.
-
-    `among_choices` is the concrete temperature of the choices [degC], None without any.
-    """
-    cold = [f'"{item.name}"' for item in strategies if item.temperature <= FREEZING]
-    if among_choices is not None and among_choices <= FREEZING:
-        cold.append("[choices]")
-    if not cold:
-        return ""
-    return (
-        f"Concrete at 0 degC or below in the forms ({', '.join(cold)}): it may freeze, and what "
-        "has frozen young is not what these numbers speak of. The Arrhenius function is an "
-        "extrapolation there and counts too much; the Nurse-Saul function counts nothing up to its "
-        "datum."
-    )
 
 
 def fit_warnings(

@@ -9,16 +9,15 @@ from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
 from stripwise.ingress.surface_history.surface_chloride import SHAPES, SurfaceHistory
 from stripwise.scenario.engine import declared, read_keys
-from stripwise.scenario.fields import ABOVE_0, PLAIN, YEARS, Choice, Key, Quantity, Random
+from stripwise.scenario.fields import ABOVE_0, PLAIN, YEARS, Choice, Key, Meant, Quantity, Random
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.shapes import RandomInput, Scalar, String, Table
-from stripwise.units.quantities import TIME, parse
+from stripwise.scenario.shapes import Constant, RandomInput, String, Table
 
 __all__ = ["SurfaceHistoryTable", "read_history"]
 
 MOST_ROWS = 50
 PATH: KeyPath = ("exposure", "surface_history")
-SHARE = Quantity("Share of the level.", PLAIN, "0 to 10")
+SHARE = Quantity("Share of the level.", PLAIN, "0 to 10", usual="0 to 2")
 
 
 class SurfaceHistoryTable(Table):
@@ -40,14 +39,16 @@ class SurfaceHistoryTable(Table):
             "duration of the rise of surface chloride",
             YEARS,
             "exposure",
-            usual=(0.05, 200.0),
+            usual=(0.05, 100.0),
+            usual_cov=(0.01, 1.5),
+            usual_bounds=(0.0, 300.0),
             bounds=ABOVE_0,
             missing="how long the surface content rises, such as {}",
             example='"15 yr"',
         ),
     ] = None
     table: Annotated[
-        list[list[Scalar]] | None,
+        list[list[Constant]] | None,
         Key(
             "Rows of age and share of the level.",
             missing="rows of age and share of the level, such as {}",
@@ -85,7 +86,7 @@ def read_history(
 
 
 def _table(
-    rows: list[list[int | float | str]], horizon: float, problems: Problems
+    rows: list[list[int | float | str | Meant]], horizon: float, problems: Problems
 ) -> SurfaceHistory | None:
     path = (*PATH, "table")
     before = len(problems)
@@ -94,7 +95,7 @@ def _table(
         return None
 
     def age(raw: object) -> float:
-        years = parse(raw, TIME, to="year")
+        years = YEARS.number(raw.value if isinstance(raw, Meant) else raw)
         if not 0.0 <= years <= horizon:
             raise InputError("", f"must be between 0 yr and the horizon, {horizon:g} yr")
         return years

@@ -10,11 +10,12 @@ from typing import Annotated
 from scipy import special
 
 from stripwise.distributions.random_input import Input
+from stripwise.errors import InputError
 from stripwise.scenario import shapes
-from stripwise.scenario.engine import read_keys
+from stripwise.scenario.engine import declared, read_keys
 from stripwise.scenario.fields import PLAIN, YEARS, Choice, Quantity, Whole
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.shapes import Scalar, String, Table
+from stripwise.scenario.shapes import Constant, String, Table
 
 __all__ = [
     "ReportTable",
@@ -38,29 +39,34 @@ class TargetTable(Table):
     """[target]."""
 
     service_life: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Service life that the target is set for.",
             YEARS,
             "1 yr to 500 yr",
+            usual="10 yr to 200 yr",
             needed="such as {}",
             example='"75 yr"',
         ),
     ] = None
     probability: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Probability of depassivation allowed within it.",
             PLAIN,
+            usual="1e-7 to 0.5",
             missing="or give reliability_index",
             example="0.10",
         ),
     ] = None
     reliability_index: Annotated[
-        Scalar | None, Quantity("The same as a reliability index.", PLAIN, "-3 to 8", example="1.3")
+        Constant | None,
+        Quantity(
+            "The same as a reliability index.", PLAIN, "-3 to 8", usual="0 to 5.2", example="1.3"
+        ),
     ] = None
     confidence: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Share of what may be true that must meet the target too.",
             PLAIN,
@@ -93,11 +99,12 @@ class SamplingTable(Table):
         Whole("Seed of the sample.", 1, 0, 2**63 - 1, "must be at least 0 and below 2^63"),
     ] = None
     horizon: Annotated[
-        Scalar | None,
+        Constant | None,
         Quantity(
             "Last age of the curves; 120 yr or the service life unless given.",
             YEARS,
             "1 yr to 500 yr",
+            usual="10 yr to 300 yr",
             example='"120 yr"',
         ),
     ] = None
@@ -142,7 +149,13 @@ def read_target(table: TargetTable | None, problems: Problems) -> Target:
         return Target(math.nan, math.nan, math.nan)
     both = table.probability is not None and table.reliability_index is not None
     limits = ("probability", "reliability_index")
-    found = read_keys(table, ("target",), problems, skip=limits if both else ())
+    found = read_keys(
+        table,
+        ("target",),
+        problems,
+        skip=limits if both else (),
+        readers={"probability": _probability},
+    )
     probability, index = math.nan, math.nan
     if both:
         problems.add(
@@ -151,7 +164,8 @@ def read_target(table: TargetTable | None, problems: Problems) -> Target:
             found=table.reliability_index,
         )
     elif table.probability is not None:
-        probability, index = _limit(found["probability"], table.probability, problems)
+        probability = found["probability"]
+        index = -float(special.ndtri(probability))
     elif table.reliability_index is not None:
         index = found["reliability_index"]
         probability = float(special.ndtr(-index))
@@ -179,29 +193,31 @@ def epistemic_for_confidence(
         )
 
 
-def _limit(probability: float, raw: object, problems: Problems) -> tuple[float, float]:
-    """Return an allowed probability and its reliability index."""
-    path = ("target", "probability")
+def _probability(raw: object) -> float:
+    """Read an allowed probability."""
+    rule: Quantity = declared(TargetTable, "probability")
+    probability = rule.read(raw, unusual=True)
     if probability <= 0 or probability >= 1:
-        problems.add(path, "must be above 0 and below 1", found=raw)
-        return math.nan, math.nan
-    index = -float(special.ndtri(probability))
-    if index < INDEX[0] or index > INDEX[1]:
-        low, high = (float(special.ndtr(-end)) for end in reversed(INDEX))
-        problems.add(path, f"must be between {low:.1e} and {high:.4f}", found=raw)
-    return probability, index
+        raise InputError("", "must be above 0 and below 1")
+    low, high = (float(special.ndtr(-end)) for end in reversed(INDEX))
+    if not low <= probability <= high:
+        raise InputError("", f"must be between {low:.1e} and {high:.4f}")
+    return rule.read(raw)
 
 
-def read_sampling(table: SamplingTable, target: Target, *, problems: Problems) -> Sampling:
-    """Read [sampling] and check that the service life is within its horizon."""
+def read_sampling(
+    table: SamplingTable, target: Target, given: TargetTable | None, *, problems: Problems
+) -> Sampling:
+    """Read [sampling] and check that the service life, as `given`, is within its horizon."""
     found = read_keys(table, ("sampling",), problems)
     life, horizon = target.service_life, found["horizon"]
     if horizon is None:
         horizon = USUAL_HORIZON if math.isnan(life) else max(USUAL_HORIZON, life)
     if life > horizon:
+        written = f"{horizon:g} yr" if table.horizon is None else str(table.horizon).strip('"')
         problems.add(
             ("target", "service_life"),
-            f"must not be beyond sampling.horizon = {horizon:g} yr; raise the horizon",
-            found=f"{life:g} yr",
+            f"must not be beyond sampling.horizon = {written}; raise the horizon",
+            found=given and given.service_life,
         )
     return Sampling(found["points"], found["repeats"], found["seed"], horizon)

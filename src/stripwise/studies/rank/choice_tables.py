@@ -22,7 +22,7 @@ from stripwise.risk.probability.nominal_covers import (
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.risk.sensitivity.anova import Anova, anova
 from stripwise.scenario.model import Scenario
-from stripwise.scenario.sections.curing import same_cure
+from stripwise.scenario.sections.follow_up_table import same_cure
 from stripwise.studies.from_scenario import build_plan
 from stripwise.studies.rank.factorial import (
     Choice,
