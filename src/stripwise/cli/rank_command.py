@@ -97,7 +97,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
         if as_json:
             print_json(
                 {
-                    "verdict": list(report.findings),
+                    "verdict": [*report.answer, *report.findings],
                     "caution": CAUTION,
                     "warnings": list(result.notes),
                     "run": result.run,
@@ -116,7 +116,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 f"{number(result.run['widest_interval'])}."
             )
             files = [("Report", folder / "report.html")]
-            print_result([*report.findings, cost], result.notes, files=files)
+            print_result([*(*report.answer, *report.findings), cost], result.notes, files=files)
 
 
 def _ages(text: str | None) -> list[float] | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+import matplotlib.figure
 import numpy as np
 from markupsafe import Markup
 
@@ -34,6 +35,7 @@ from stripwise.report.render import math
 from stripwise.scenario.describe import inputs_table
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.design.exchange_rates import COVER_PER_DAY, ON_TARGET_LINE
+from stripwise.studies.design.sentences import design_answer
 from stripwise.units.formatting import (
     count,
     duration,
@@ -53,21 +55,30 @@ MAX_COVERS = 7
 """Most covers side by side."""
 
 Row = Mapping[Any, Any]
+Figures = Mapping[str, matplotlib.figure.Figure]
 Write = Callable[[float], str]
 
 
 def design_report(result: DesignResult) -> Report:
     """Write up a design."""
-    scenario = result.scenario
+    scenario, answer = result.scenario, design_answer(result)
+    figures = draw_design_figures(result)
     priced = ", and what the owner pays for either" if result.cost is not None else ""
     return Report(
         title=f"Cover and strip age together: {scenario.title}",
         about="How much cover each strip age needs, how early the forms may go for each cover"
         f"{priced}. Scenario {scenario.path.name}. Results concern {limit_state(scenario)}. "
         "“Corrosion” here means depassivation.",
-        findings=result.verdict,
+        answer=answer,
+        picture=Figure(
+            "required",
+            figures["required"],
+            f"{sentence_case(limit_state(scenario))}. A change of the nominal cover moves the mean of "
+            "the cover and leaves its scatter. Data: required.csv.",
+        ),
+        findings=result.verdict[len(answer) :],
         warnings=result.warnings,
-        sections=tuple(_sections(result)),
+        sections=tuple(_sections(result, figures)),
         signature=scenario_signature(scenario, result.run["versions"]),
         tables=declared_tables(
             {
@@ -107,8 +118,8 @@ def _has_knowledge(result: DesignResult) -> bool:
     return bool(result.required["know_low"].notna().any())
 
 
-def _sections(result: DesignResult) -> Iterable[Section]:
-    scenario, figures = result.scenario, draw_design_figures(result)
+def _sections(result: DesignResult, figures: Figures) -> Iterable[Section]:
+    scenario = result.scenario
     goal, cured = sentence_case(limit_state(scenario)), cured_at(scenario)
     yield Section(
         "The map",
@@ -124,15 +135,7 @@ def _sections(result: DesignResult) -> Iterable[Section]:
     )
     yield Section(
         "Required nominal cover",
-        (
-            Figure(
-                "required",
-                figures["required"],
-                f"{goal}. A change of the nominal cover moves the mean of the cover and leaves its "
-                "scatter. Data: required.csv.",
-            ),
-            _required_table(result),
-        ),
+        (_required_table(result),),
     )
     yield Section(
         "Earliest strip age",

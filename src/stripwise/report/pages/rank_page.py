@@ -24,7 +24,7 @@ from stripwise.report.components import (
 from stripwise.report.figures.ranking_figures import draw_ranking_figures, input_labels
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.pages.choice_sections import choice_blocks, share_text
-from stripwise.report.pages.rank_text import sentences, single_indices
+from stripwise.report.pages.rank_text import ranking_answer, sentences, single_indices
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.report.render import math
 from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, MARGIN, TIME
@@ -45,13 +45,14 @@ def rank_report(ranking: Ranking) -> Report:
     """Write up a ranking."""
     scenario = ranking.scenario
     target = scenario.target
-    found = tuple(sentences(ranking))
+    answer, found = ranking_answer(ranking), tuple(sentences(ranking))
     return Report(
         title=f"What drives the answer: {scenario.title}",
         about=f"Strategy {ranking.strategy}. Scenario {scenario.path.name}. Limit state: "
         "depassivation (the chloride content at the steel reaches its critical value); reference "
         f"period {years(target.service_life)} from first exposure; target index "
         f"{formatting.index(target.reliability_index)}.",
+        answer=answer,
         findings=found,
         warnings=ranking.notes,
         sections=tuple(_sections(ranking)),
@@ -74,7 +75,7 @@ def rank_report(ranking: Ranking) -> Report:
         record={
             **ranking.run,
             "scenario": scenario_record(scenario),
-            "verdict": list(found),
+            "verdict": [*answer, *found],
             "warnings": list(ranking.notes),
         },
     )

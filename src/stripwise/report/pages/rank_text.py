@@ -12,25 +12,41 @@ from stripwise.studies.rank.rank_study import Ranking
 from stripwise.units import formatting
 from stripwise.units.formatting import number, percent, years
 
-__all__ = ["sentences", "single_indices"]
+__all__ = ["ranking_answer", "sentences", "single_indices"]
 
 
-def sentences(ranking: Ranking) -> list[str]:
-    """Put the ranking in words for the reader, the most important first."""
-    life = ranking.scenario.target.service_life
-    names = input_labels(ranking)
+def ranking_answer(ranking: Ranking) -> tuple[str, ...]:
+    """Say what an owner can do: which choice moves the answer, and which measurement."""
     scenario = ranking.scenario
     texts = choice_sentences(
         ranking.choices,
         strategy=ranking.strategy,
-        life=life,
+        life=scenario.target.service_life,
         allowed=scenario.target.probability,
         units=scenario.units,
     )
+    worth = ranking.value_of_information.dropna(subset=["variance_share"])
+    if len(worth):
+        top = worth.iloc[0]
+        names = input_labels(ranking)
+        chance = percent(float(top["chance_of_another_choice"]))
+        texts.append(
+            f"Measuring the {names.get(str(top['measurement']), str(top['measurement']))} would take "
+            f"away {percent(float(top['variance_share']))} of the uncertainty of the probability at "
+            f"the target life; the chance that it changes the choice of strategy is {chance}."
+        )
+    return tuple(texts)
+
+
+def sentences(ranking: Ranking) -> list[str]:
+    """Say which unknown drives the answer, the most important first."""
+    life = ranking.scenario.target.service_life
+    names = input_labels(ranking)
+    texts = []
     best = _largest(single_indices(ranking, MARGIN, life), "total")
     if best is not None:
         texts.append(
-            f"At {years(life)} {names.get(str(best['input']), best['input'])} drives the "
+            f"At {years(life)} the {names.get(str(best['input']), best['input'])} drives the "
             f"depth margin of {ranking.strategy} most: {percent(float(best['first']))} of "
             f"the variance alone, {percent(float(best['total']))} with interactions."
         )
@@ -41,18 +57,8 @@ def sentences(ranking: Ranking) -> list[str]:
         share, index = float(top["gamma_squared"]), float(beta["reliability_index"])
         texts.append(
             f"Failure within {years(life)} depends most on "
-            f"{names.get(top['input'], top['input'])}: {percent(share)} at the design point "
+            f"the {names.get(top['input'], top['input'])}: {percent(share)} at the design point "
             f"(first-order reliability index {formatting.index(index)}{_gap_text(beta)})."
-        )
-    worth = ranking.value_of_information.dropna(subset=["variance_share"])
-    if len(worth):
-        top = worth.iloc[0]
-        name = names.get(str(top["measurement"]), str(top["measurement"]))
-        chance = percent(float(top["chance_of_another_choice"]))
-        texts.append(
-            f"Measuring {name} would take away {percent(float(top['variance_share']))} of "
-            "what is in doubt about the probability at the target life, and would change the "
-            f"choice of strategy with a chance of {chance}."
         )
     return texts
 

@@ -31,7 +31,7 @@ from stripwise.units.formatting import (
 if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult
 
-__all__ = ["design_verdict", "design_warnings"]
+__all__ = ["design_answer", "design_verdict", "design_warnings"]
 
 NAMED_PARAMETERS = ("price of a repair", "real discount rate")
 """Break-even parameters that the sentences name; the table has all."""
@@ -39,13 +39,17 @@ NAMED_PARAMETERS = ("price of a repair", "real discount rate")
 
 def design_verdict(result: DesignResult) -> tuple[str, ...]:
     """State what the tables of a design show."""
-    sentences = [_required(result), _strategies(result), _earliest(result), _exchange_rate(result)]
+    letter = [_exchange_rate(result)]
     if result.cost is not None and result.choice is not None:
-        sentences += [
-            _cheapest(result, result.cost),
-            _hour_value(result),
-            _choice_changes(result.choice),
-        ]
+        letter += [_hour_value(result), _choice_changes(result.choice)]
+    return (*design_answer(result), *(sentence for sentence in letter if sentence))
+
+
+def design_answer(result: DesignResult) -> tuple[str, ...]:
+    """State what to draw, how early the forms may go, and which pair costs least."""
+    sentences = [_required(result), _strategies(result), _earliest(result)]
+    if result.cost is not None:
+        sentences.append(_cheapest(result, result.cost))
     return tuple(sentence for sentence in sentences if sentence)
 
 
