@@ -116,7 +116,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 f"{number(result.run['widest_interval'])}."
             )
             files = [("Report", folder / "report.html")]
-            print_result([*(*report.answer, *report.findings), cost], result.notes, files=files)
+            print_result([*report.answer, *report.findings, cost], result.notes, files=files)
 
 
 def _ages(text: str | None) -> list[float] | None:

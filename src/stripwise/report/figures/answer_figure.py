@@ -12,6 +12,9 @@ from stripwise.units.formatting import count_of, percent, years
 
 __all__ = ["plot_answer"]
 
+NARROW_MM = 110.0
+"""Width of the figure: its text stays legible on a telephone."""
+
 
 def plot_answer(data: Assessment, *, ax: Axes | None = None) -> Axes:
     """Plot the probability of every strategy at the target life; full dots meet the limit."""
@@ -43,5 +46,7 @@ def plot_answer(data: Assessment, *, ax: Axes | None = None) -> Axes:
         f"limit (dashed), hollow dots do not. Bars: {bars}.",
         label="Probability of depassivation [%]",
         mark=100.0 * target.probability,
+        width=NARROW_MM,
+        number_width=15.0,
         ax=ax,
     )

@@ -57,12 +57,14 @@ def plot_dot_intervals(
     label: str,
     mark: float | None = None,
     log: bool = False,
+    width: float = style.WIDTH_MM,
+    number_width: float = NUMBER_WIDTH_MM,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot dots with their intervals, the first row at the top.
 
     `label` names the axis with its unit; `mark` is the value of a vertical line, such as 1 for a
-    ratio.
+    ratio; `width` of the figure and of the numbers at its right in mm.
     """
     names = [_row_label(row.name) for row in rows]
     tallest = max(name.count("\n") for name in names)
@@ -70,10 +72,11 @@ def plot_dot_intervals(
         ax = sheet.new_axes(
             height=(ROW_MM + LINE_MM * tallest) * max(len(rows), 2) + 4.0,
             left=NAME_WIDTH_MM,
-            right=NUMBER_WIDTH_MM,
+            right=number_width,
             bottom=12.0,
             title=title,
             note=note,
+            width=width,
         )
     sheet.style_axes(ax)
     ax.spines["left"].set_visible(False)

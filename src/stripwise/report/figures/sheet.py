@@ -60,19 +60,24 @@ def draw(plot: Callable[..., Axes], *data: Any, **options: Any) -> Figure:
 
 
 def new_axes(
-    *, height: float, left: float, right: float, bottom: float, title: str, note: str
+    *,
+    height: float,
+    left: float,
+    right: float,
+    bottom: float,
+    title: str,
+    note: str,
+    width: float = style.WIDTH_MM,
 ) -> Axes:
-    """Make a figure of text width with one axes and room [mm] for its headline; return the axes."""
-    top = _headline_height(title, note) / POINTS_PER_MM + 2.0
+    """Make a figure with one axes and room [mm] for its headline; return the axes."""
+    top = _headline_height(title, note, width) / POINTS_PER_MM + 2.0
     total = bottom + height + top
-    figure = Figure(
-        figsize=(style.WIDTH_MM / formatting.MM_PER_INCH, total / formatting.MM_PER_INCH)
-    )
+    figure = Figure(figsize=(width / formatting.MM_PER_INCH, total / formatting.MM_PER_INCH))
     return figure.add_axes(
         (
-            left / style.WIDTH_MM,
+            left / width,
             bottom / total,
-            1.0 - (left + right) / style.WIDTH_MM,
+            1.0 - (left + right) / width,
             height / total,
         )
     )
@@ -208,8 +213,8 @@ def _usable_width(figure_width: float) -> float:
     return figure_width - 2.0 * MARGIN_MM * POINTS_PER_MM
 
 
-def _headline_height(title: str, note: str) -> float:
-    room = _usable_width(style.WIDTH_MM * POINTS_PER_MM)
+def _headline_height(title: str, note: str, width: float) -> float:
+    room = _usable_width(width * POINTS_PER_MM)
     title, note = formatting.no_break_spaces(title), formatting.no_break_spaces(note)
     title_lines = wrap_text(title, width=room, size=style.TITLE_SIZE, bold=True)
     note_lines = wrap_text(note, width=room, size=style.NOTE_SIZE) if note else []

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from stripwise.risk.probability.target_roots import round_hours_up
 from stripwise.studies.decision import YES
 from stripwise.studies.design.cost_tables import CHEAPEST_PAIR, DRAWN_STRATEGY
 from stripwise.studies.design.exchange_rates import AT_DESIGN_POINT, COVER_PER_DAY, COVER_SAVED
@@ -128,7 +129,7 @@ def _earliest(result: DesignResult) -> str:
         if row["status"].startswith("no strip"):
             text = f"not within {duration(result.design['strip_age_h'].max())}"
         else:
-            text = f"from {duration(row['earliest_strip_age_h'])} on"
+            text = f"from {duration(round_hours_up(row['earliest_strip_age_h']))} on"
         parts.append(f"with {curing} {text}")
     return (
         f"At a nominal cover of {_length(cover, result)} stripping meets the target "
