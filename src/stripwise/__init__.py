@@ -1,7 +1,19 @@
 """Probabilistic service life of concrete walls whose forms are stripped early.
 
+    case = stripwise.load("wall.toml")                  or stripwise.case({...}), the same as a dict
+    other = case.replace({"reinforcement.cover.nominal": "50 mm"})
+    result = stripwise.assess(case)                     curves, strategies, sensitivity, verdict
+    stripwise.sweep(case, {"reinforcement.cover.nominal": ["40 mm", "50 mm"]})
+    stripwise.samples(case, "Forms 24 h", n=4096)       every input, penalty, front, age
+    stripwise.design(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
+    stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
+    stripwise.write(result, folder)                     what the command would write
+
+Tables are DataFrames. A strip age is never a permission to strip: strength, stability and frost
+decide first.
+
 >>> import stripwise
->>> callable(stripwise.load) and callable(stripwise.assess)
+>>> callable(stripwise.load) and "assess" in dir(stripwise)
 True
 """
 
@@ -11,37 +23,75 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 from stripwise.api.public_names import import_public_name
-from stripwise.errors import InputError, NumericalError, OutputError, ScenarioError, StripwiseError
+from stripwise.errors import (
+    EvidenceError,
+    InputError,
+    NumericalError,
+    OutputError,
+    ScenarioError,
+    StripwiseError,
+)
 
 if TYPE_CHECKING:
+    from stripwise.api.cases import as_toml, case, replace
+    from stripwise.api.fits import (
+        fit_cover,
+        fit_drying,
+        fit_migration,
+        fit_profiles,
+        fit_strip_log,
+    )
     from stripwise.report.write import write, write_design
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
     from stripwise.studies.design.design_result import DesignResult
     from stripwise.studies.design.design_study import design
+    from stripwise.studies.fit.planned_tests import plan_tests
+    from stripwise.studies.rank.rank_study import Ranking, rank
     from stripwise.studies.results import Assessment
     from stripwise.studies.run import assess
     from stripwise.studies.stripped import SiteAnswer, stripped_early
+    from stripwise.studies.sweep import sweep
+    from stripwise.studies.wall_samples import samples
 
 __all__ = [
     "Assessment",
     "DesignResult",
+    "EvidenceError",
     "InputError",
     "NumericalError",
     "OutputError",
+    "Ranking",
     "Scenario",
     "ScenarioError",
     "SiteAnswer",
     "StripwiseError",
+    "as_toml",
     "assess",
+    "case",
     "design",
+    "fit_cover",
+    "fit_drying",
+    "fit_migration",
+    "fit_profiles",
+    "fit_strip_log",
     "load",
+    "plan_tests",
+    "rank",
+    "replace",
+    "samples",
     "stripped_early",
+    "sweep",
     "write",
     "write_design",
 ]
 
 __version__ = version("stripwise")
+
+
+def __dir__() -> list[str]:
+    """List the public names, imported already or not."""
+    return sorted(__all__)
 
 
 def __getattr__(name: str) -> Any:

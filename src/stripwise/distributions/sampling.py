@@ -39,6 +39,7 @@ STAGES = (
     "value of information",
     "grids",
     "confidence",
+    "samples",
 )
 
 

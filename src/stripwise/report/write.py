@@ -9,9 +9,11 @@ from stripwise.report.figures import sheet
 from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
 from stripwise.report.files import csv_text, json_text
 from stripwise.report.pages.design_page import design_report
+from stripwise.report.pages.rank_page import rank_report
 from stripwise.report.pages.run_page import run_report
 from stripwise.report.render import render
 from stripwise.studies.design.design_result import DesignResult
+from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
 
 __all__ = [
@@ -124,11 +126,19 @@ def write_report(
     return commit(folder, files, record=record, command=command, overwrite=overwrite)
 
 
-def write(assessment: Assessment, folder: Path, *, overwrite: bool = False) -> list[Path]:
-    """Write every result of a run to a folder, as `write_report`."""
-    return write_report(run_report(assessment), folder, command="run", overwrite=overwrite)
+def write(
+    result: Assessment | DesignResult | Ranking, folder: str | Path, *, overwrite: bool = False
+) -> list[Path]:
+    """Write every file of a run, a design or a ranking to a folder, as `write_report`."""
+    if isinstance(result, Assessment):
+        report, command = run_report(result), "run"
+    elif isinstance(result, DesignResult):
+        report, command = design_report(result), "design"
+    else:
+        report, command = rank_report(result), "rank"
+    return write_report(report, Path(folder), command=command, overwrite=overwrite)
 
 
 def write_design(result: DesignResult, folder: Path, *, overwrite: bool = False) -> list[Path]:
-    """Write every result of a design to a folder, as `write_report`."""
-    return write_report(design_report(result), folder, command="design", overwrite=overwrite)
+    """Write every result of a design to a folder, as `write`."""
+    return write(result, folder, overwrite=overwrite)

@@ -126,7 +126,7 @@ def _build(
         references=references,
         allow_outside=allow_outside,
     )
-    return replace(scenario, raw=raw)
+    return replace(scenario, raw=raw, builder=build)
 
 
 def _read(path: Path, name: str) -> bytes:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from stripwise.distributions.random_input import Correlation, Input
+from stripwise.errors import InputError
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
 from stripwise.risk.model.service_conditions import CoatingInputs, LayerInputs
+from stripwise.scenario.changes import changed
 from stripwise.scenario.sections.choices import Choices, ConcreteOption
 from stripwise.scenario.sections.cost import Cost
 from stripwise.scenario.sections.cracking_table import Cracking
@@ -139,6 +141,8 @@ class Scenario:
         Options of the physics.
     raw
         The file as read, before anything else was done to it.
+    builder
+        Makes a scenario of such tables.
     """
 
     path: Path
@@ -169,11 +173,27 @@ class Scenario:
     specimens_in_water: bool = False
     service: Service = Service()
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    builder: Callable[..., Scenario] | None = field(default=None, repr=False, compare=False)
 
     @property
     def nominal_cover(self) -> float:
         """Cover of the drawings [mm]."""
         return self.input("reinforcement.cover").distribution.parent_mean - self.cover_bias
+
+    def replace(self, changes: Mapping[str, Any]) -> Scenario:
+        """Return the case with other values by dotted key, in the units of the file.
+
+        `{"reinforcement.cover.nominal": "50 mm", "target.probability": 0.05}`; a strategy goes by
+        its name, "strategy.Forms 24 h.strip_age"; None takes a key away. Errors are those of a
+        file.
+        """
+        if self.builder is None:
+            raise InputError("scenario", "was not read from a file or a dict; nothing to change")
+        return self.builder(changed(self.raw, changes), path=self.path)
+
+    def __repr__(self) -> str:
+        """Name the case."""
+        return f"<Scenario {self.title!r}: {len(self.strategies)} strategies>"
 
     def input(self, name: str) -> Input:
         """Return the input of that name.

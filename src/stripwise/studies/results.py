@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.scenario.model import Scenario
+from stripwise.studies.shown_results import answer_html, short_line
 
 __all__ = [
     "Assessment",
@@ -236,3 +237,13 @@ class Assessment:
     warnings: tuple[str, ...]
     run: dict[str, Any]
     service: ServiceResults = ServiceResults()
+
+    def __repr__(self) -> str:
+        """Give the answer in one line."""
+        return short_line("Assessment", self.scenario.title, self.verdict[0])
+
+    def _repr_html_(self) -> str:
+        shown = self.strategies[
+            ["strategy", "probability_at_target", "confidence", "meets_target", "life_at_target_yr"]
+        ]
+        return answer_html(self.answer, shown)

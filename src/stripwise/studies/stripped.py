@@ -21,7 +21,9 @@ from stripwise.risk.model.wall import Plan, Wall
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
 from stripwise.studies.result_tables import curve_table, strategy_table
+from stripwise.studies.shown_results import answer_html, short_line
 from stripwise.studies.site_record import SiteRecord, cautions, follow_ups, notes, read_record
+from stripwise.units.formatting import percent
 from stripwise.units.result_columns import columns
 
 __all__ = ["SiteAnswer", "stripped_early"]
@@ -65,6 +67,15 @@ class SiteAnswer:
     curves: pd.DataFrame
     kept_wet_to_match_d: float
     notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        """Give plan and strip in one line."""
+        before, after = self.outcomes["probability_at_target"].iloc[:2]
+        text = f"probability {percent(before)} as planned, {percent(after)} as stripped"
+        return short_line("SiteAnswer", self.record.plan, text)
+
+    def _repr_html_(self) -> str:
+        return answer_html(self.cautions, self.outcomes)
 
 
 def stripped_early(

@@ -20,7 +20,6 @@ __all__ = [
     "amount_without_unit",
     "confidence",
     "count",
-    "count_of",
     "curing_temperatures",
     "diffusivity",
     "display_unit",
@@ -99,17 +98,6 @@ def count(n: float) -> str:
     '200,000'
     """
     return f"{n:,.0f}" if math.isfinite(n) else number(n)
-
-
-def count_of(n: int, one: str, more: str) -> str:
-    """Write a count with its noun.
-
-    Examples
-    --------
-    >>> count_of(1, "strategy", "strategies"), count_of(3, "strategy", "strategies")
-    ('1 strategy', '3 strategies')
-    """
-    return f"{count(n)} {one if n == 1 else more}"
 
 
 def signed(x: float, digits: int = 2) -> str:

@@ -17,10 +17,15 @@ from stripwise.errors import EvidenceError
 from stripwise.evidence.tables.columns import UNUSUAL, Column, FileKind, normalise_name
 from stripwise.evidence.tables.headers import Headers, detect_kind, match_headers
 from stripwise.evidence.tables.table_problems import TableProblems
-from stripwise.evidence.tables.table_text import TableText, printable_file_name, read_text
+from stripwise.evidence.tables.table_text import (
+    TableText,
+    frame_text,
+    printable_file_name,
+    read_text,
+)
 from stripwise.units.names import name_problem, printable
 
-__all__ = ["LINE", "DataFile", "read_data_file"]
+__all__ = ["LINE", "DataFile", "read_data_file", "read_data_frame"]
 
 LINE = "line"
 """Column of the table that says on which line of the file a row ends."""
@@ -88,8 +93,20 @@ def read_data_file(path: str | Path, *, kinds: Sequence[FileKind]) -> DataFile:
     with "#" and blank lines are skipped. An EvidenceError has one line per problem.
     """
     path = Path(path)
-    name = printable_file_name(path)
     text, digest = read_text(path)
+    return _data_file(path, text, digest, kinds=kinds)
+
+
+def read_data_frame(
+    frame: pd.DataFrame, *, kinds: Sequence[FileKind], name: str = "table.csv"
+) -> DataFile:
+    """Read a table of test data with the columns of a file; `name` stands in messages and reports."""
+    text, digest = frame_text(frame)
+    return _data_file(Path(name), text, digest, kinds=kinds)
+
+
+def _data_file(path: Path, text: TableText, digest: str, *, kinds: Sequence[FileKind]) -> DataFile:
+    name = printable_file_name(path)
     header, line, filled, widths = _first_look(text, name)
     problems = TableProblems(name)
     names = [normalise_name(own_header) for own_header in header]

@@ -11,10 +11,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
+
 from stripwise.errors import EvidenceError
 from stripwise.units.names import is_encodable, printable
 
-__all__ = ["FILE_LIMIT", "TableText", "printable_file_name", "read_text"]
+__all__ = ["FILE_LIMIT", "TableText", "frame_text", "printable_file_name", "read_text"]
 
 FILE_LIMIT = 200_000_000
 """Largest file in bytes."""
@@ -90,6 +92,12 @@ def read_text(path: Path) -> tuple[TableText, str]:
             [f"{name}: line {line}: is not UTF-8 text; save it as CSV UTF-8"]
         ) from error
     return text, hashlib.sha256(data).hexdigest()
+
+
+def frame_text(frame: pd.DataFrame) -> tuple[TableText, str]:
+    """Return a table as the text that its file would have, and its SHA-256."""
+    data = frame.to_csv(index=False).encode()
+    return TableText(data, "utf-8"), hashlib.sha256(data).hexdigest()
 
 
 def _first_bad_byte(data: bytes, code: str) -> int:

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.studies.decision import YES
 from stripwise.studies.results import Assessment
-from stripwise.units.formatting import count_of, percent, years
+from stripwise.units.formatting import percent, years
 
 __all__ = ["plot_answer"]
 
@@ -40,7 +40,7 @@ def plot_answer(data: Assessment, *, ax: Axes | None = None) -> Axes:
     bars = "uncertainty range (95 %)" if ranged else "95 % sampling interval"
     return plot_dot_intervals(
         rows,
-        title=f"{met or 'None'} of {count_of(len(rows), 'strategy', 'strategies')} {verb} the "
+        title=f"{met or 'None'} of {len(rows)} strategies {verb} the "
         f"{percent(target.probability)} limit",
         note=f"Probability of depassivation within {years(target.service_life)}. Full dots meet the "
         f"limit (dashed), hollow dots do not. Bars: {bars}.",

@@ -9,6 +9,7 @@ import pandas as pd
 
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import ReliabilityMap
+from stripwise.studies.shown_results import answer_html, short_line
 
 __all__ = ["DesignResult"]
 
@@ -66,6 +67,13 @@ class DesignResult:
     verdict: tuple[str, ...]
     warnings: tuple[str, ...]
     run: dict[str, Any]
+
+    def __repr__(self) -> str:
+        """Give the answer in one line."""
+        return short_line("DesignResult", self.scenario.title, self.verdict[0])
+
+    def _repr_html_(self) -> str:
+        return answer_html(self.verdict, self.required)
 
     def with_sentences(self, verdict: tuple[str, ...], warnings: tuple[str, ...]) -> DesignResult:
         """Return the same results with their sentences."""

@@ -33,6 +33,7 @@ from stripwise.studies.rank.input_groups import RankedItems
 from stripwise.studies.rank.reliability_table import reliability
 from stripwise.studies.rank.value_of_information import value_of_information_table
 from stripwise.studies.service_notes import omitted_options
+from stripwise.studies.shown_results import short_line
 from stripwise.units.formatting import count, number, years
 
 __all__ = ["PRECISION", "Ranking", "rank", "standard_ages"]
@@ -97,6 +98,11 @@ class Ranking:
     sample: SampleHistory
     notes: tuple[str, ...]
     run: dict[str, Any]
+
+    def __repr__(self) -> str:
+        """Name what was ranked."""
+        rows = f"{len(self.indices)} indices at {len(self.ages)} ages"
+        return short_line("Ranking", self.scenario.title, f"{self.strategy}, {rows}")
 
 
 def standard_ages(scenario: Scenario) -> Array:

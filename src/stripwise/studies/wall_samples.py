@@ -1,0 +1,91 @@
+"""The sampled points of a wall themselves: every input, the penalty, the front, the age at depassivation."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
+from stripwise.errors import InputError
+from stripwise.risk.probability.integral import front_depths, initiation_ages
+from stripwise.scenario.model import Scenario
+from stripwise.studies.from_scenario import build_wall
+
+__all__ = ["samples"]
+
+MOST_SAMPLES = 2**22
+
+
+def samples(
+    case: Scenario,
+    strategy: str | None = None,
+    *,
+    n: int = 4096,
+    ages: Sequence[float] = (),
+    seed: int | None = None,
+) -> pd.DataFrame:
+    """Draw points of a wall under one strategy, with everything that is computed of each.
+
+    Parameters
+    ----------
+    case
+        The scenario.
+    strategy
+        Name of a strategy; the reference strategy unless given.
+    n
+        Points, a power of two: one scrambling of Sobol' points.
+    ages
+        Ages since first exposure at which the depth of the front is given [yr].
+    seed
+        Seed; the scenario's unless given.
+
+    Returns
+    -------
+    A row per point. Columns: every random input by its key, in internal units (mm, mm2/yr, K, h, %
+    by mass of binder); `KEY.wall_score` and `KEY.point_score`, the standard normal scores between
+    and along walls of an input that has both; penalty (k_c); front_mm_at_AGE; initiation_yr, the
+    age at depassivation, 0 from the start and inf never.
+
+    Raises
+    ------
+    InputError
+        If there is no such strategy, or n is no power of two up to 4,194,304.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")                # doctest: +SKIP
+    >>> stripwise.samples(case, "Forms 24 h", n=1024, ages=[10, 50]).shape  # doctest: +SKIP
+    """
+    if n < 1 or n > MOST_SAMPLES or n & (n - 1):
+        raise InputError("n", f"= {n} must be a power of two, at most {MOST_SAMPLES:,}")
+    wall = build_wall(case)
+    name = case.reference_strategy if strategy is None else strategy
+    plans = [plan for plan in wall.plans if plan.name == name]
+    if not plans:
+        shown = ", ".join(plan.name for plan in wall.plans)
+        raise InputError("strategy", f"= {name!r} is no strategy of the scenario; it has {shown}")
+    wall = wall.with_plans((plans[0],))
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    d = sampler.dimensions
+    rng = random_stream(case.sampling.seed if seed is None else seed, stage="samples")
+    z = np.concatenate(list(sobol_blocks(2 * d, n, rng)), axis=1) if d else np.empty((0, n))
+    between, within = sampler.correlate(z[:d]), sampler.correlate(z[d:])
+    values: dict[str, np.ndarray | float] = dict(sampler.fixed)
+    columns: dict[str, np.ndarray] = {}
+    for k, item in enumerate(sampler.inputs):
+        share = item.epistemic_share
+        score = np.sqrt(share) * between[k] + np.sqrt(1.0 - share) * within[k]
+        values[item.name] = item.distribution.from_normal(score)
+        columns[item.name] = np.asarray(values[item.name])
+        if 0.0 < share < 1.0:
+            columns[f"{item.name}.wall_score"] = between[k]
+            columns[f"{item.name}.point_score"] = within[k]
+    block = wall.sample_block(values)
+    columns["penalty"] = np.broadcast_to(np.exp(block.log_penalty[0]), n)
+    for age in ages:
+        columns[f"front_mm_at_{age:g}"] = np.broadcast_to(front_depths(wall, block, age)[0], n)
+    columns["initiation_yr"] = np.broadcast_to(initiation_ages(wall, block, values)[0], n)
+    return pd.DataFrame(columns)
