@@ -3,6 +3,7 @@ import math
 import pytest
 
 from stripwise.units import formatting
+from stripwise.units.curing_words import curing_temperatures
 
 NAN = float("nan")
 
@@ -186,7 +187,7 @@ def test_prices_and_rates_with_their_unit():
 
 def test_temperatures_of_choices_are_named_once():
     after = [("none", 10.0), ("sheet 3 d", 10.0), ("wet 3 d", 10.0)]
-    assert formatting.curing_temperatures(20.0, after, units="SI") == (
+    assert curing_temperatures(20.0, after, units="SI") == (
         "Concrete temperature 20 °C until stripping, 10 °C during sheet 3 d and wet 3 d."
     )
 

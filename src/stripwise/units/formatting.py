@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 
 __all__ = [
     "DASH",
@@ -20,7 +20,6 @@ __all__ = [
     "amount_without_unit",
     "confidence",
     "count",
-    "curing_temperatures",
     "diffusivity",
     "display_unit",
     "distinct_percents",
@@ -254,25 +253,6 @@ def temperature(celsius: float, *, units: str) -> str:
 def diffusivity(m2_s: float, digits: int = 3) -> str:
     """Write a diffusivity given in m2/s in 1e-12 m2/s, without the unit."""
     return number(1e12 * m2_s, digits)
-
-
-def curing_temperatures(
-    until_stripping: float, after: Iterable[tuple[str, float]], *, units: str
-) -> str:
-    """Say at which concrete temperatures [degC] choices hold, in a sentence.
-
-    `after` holds label and temperature of each follow-up; "none" is passed over.
-    """
-    labels_at: dict[float, list[str]] = {}
-    for label, celsius in after:
-        if label != "none":
-            labels_at.setdefault(celsius, []).append(label)
-    parts = [f"{temperature(until_stripping, units=units)} until stripping"]
-    parts += [
-        f"{temperature(celsius, units=units)} during {join_with_and(labels)}"
-        for celsius, labels in labels_at.items()
-    ]
-    return f"Concrete temperature {', '.join(parts)}."
 
 
 def index(beta: float) -> str:

@@ -42,9 +42,9 @@ from stripwise.report.render import math
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import Assessment
 from stripwise.studies.verdict import uncertainty_range
+from stripwise.units.curing_words import curing_temperatures
 from stripwise.units.formatting import (
     count,
-    curing_temperatures,
     distinct_percents,
     duration,
     in_range,
