@@ -148,6 +148,39 @@ class Integral:
             return self._integrate_cover(wall, block, score_mean, ages, upper)
         return self._integrate_diffusivity(wall, block, values, score_mean, ages, upper)
 
+    def probabilities_by_sample(  # noqa: PLR0917
+        self,
+        wall: Wall,
+        block: SampleBlock,
+        values: Values,
+        score_mean: Number,
+        ages: Array,
+        above: bool,
+    ) -> Array:
+        """Return P of every sample of a wall with one strategy at ages (t,) [yr], (t, n).
+
+        With `above` 1 - P instead; otherwise as `probabilities`.
+        """
+        if self.name == COVER:
+            fronts = build_fronts(wall, block)
+            found = [
+                self.probability_below(next(iter(fronts.depths(age))), score_mean, above=above)
+                for age in ages
+            ]
+        else:
+            # the diffusivity reaches its critical factor where the front reaches the bars
+            by_age = _critical_factors_by_age(wall, block, values[COVER], ages)
+            found = [
+                self.probability_below(factor, score_mean, above=not above)
+                if self.name
+                else (factor <= 1.0) != above
+                for factor in (next(iter(factors)) for factors in by_age)
+            ]
+        size = np.broadcast_shapes(
+            *(np.shape(x) for x in found), *(np.shape(v) for v in values.values())
+        )
+        return np.array([np.broadcast_to(x, size) for x in found], dtype=float)
+
     def _integrate_cover(
         self, wall: Wall, block: SampleBlock, score_mean: Number, ages: Array, upper: Flags
     ) -> Array:
