@@ -18,7 +18,7 @@ from scipy import special
 
 from stripwise.distributions.cumulative_table import CumulativeTable
 from stripwise.distributions.distribution import Distribution
-from stripwise.distributions.random_input import Input
+from stripwise.distributions.random_input import Correlation, Input
 from stripwise.distributions.sampling import InputSampler, copula
 from stripwise.ingress.front import (
     critical_tau,
@@ -78,13 +78,19 @@ class Integral:
             order = (DIFFUSIVITY, COVER)
         if wall.numerical:  # a front is one step of a whole solution, and scales with no input
             order = (COVER,)
-        name = next((n for n in order if n in random), "")
+        return cls.over(next((n for n in order if n in random), ""), inputs, wall.correlations)
+
+    @classmethod
+    def over(
+        cls, name: str, inputs: Sequence[Input], correlations: Sequence[Correlation]
+    ) -> tuple[Integral, InputSampler]:
+        """Integrate a random input, none where its name is empty; with the sampler of the others."""
         rest = tuple(i for i in inputs if i.name != name)
-        sampler = InputSampler.from_inputs(rest, wall.correlations)
+        sampler = InputSampler.from_inputs(rest, correlations)
         if not name:
             return cls("", None, None, 1.0), sampler
         names = (*sampler.names, name)
-        matrix = copula(names, wall.correlations)
+        matrix = copula(names, correlations)
         r = matrix[-1, :-1]
         distribution = next(i for i in inputs if i.name == name).distribution
         if not np.any(r):
