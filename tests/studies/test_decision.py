@@ -99,3 +99,17 @@ def test_a_demand_without_anything_epistemic_is_refused(wall):
         ('temperature = "10 degC"', 'temperature = "10 degC"'),
     )
     assert any("target.confidence = 0.9: needs a random input" in text for text in problems)
+
+
+@pytest.mark.parametrize(
+    ("highest", "allowed", "answer"),
+    [
+        (1.3e-3, 0.1, "yes"),
+        (1.3e-3, 1e-3, "too close to call"),
+        (1.3e-3, 1e-7, "too close to call"),
+    ],
+)
+def test_too_rare_a_probability_is_decided_by_what_it_can_be_at_most(highest, allowed, answer):
+    # the mean of such a sample may lie far too low, so it never decides
+    decision = decide(1e-6, 1e-7, allowed=allowed, repeats=16, highest=highest)
+    assert decision.meets_target == answer

@@ -13,7 +13,7 @@ from stripwise.errors import InputError
 from stripwise.report.components import Table
 from stripwise.report.pages.run_page import run_tables
 from stripwise.report.pages.service_section import service_sections
-from stripwise.risk.probability import curves
+from stripwise.risk.probability import sampled_ages
 from stripwise.risk.probability.grid_check import grid_check
 from stripwise.risk.sensitivity import margin_indices
 from stripwise.studies.from_scenario import build_wall
@@ -40,7 +40,7 @@ def case():
 def result(case):
     with pytest.MonkeyPatch.context() as patch:  # of sizes on which nothing here depends
         patch.setattr(margin_indices, "NUMERICAL_POINTS", 32)
-        patch.setattr(curves, "NUMERICAL_PILOT_POINTS", 64)
+        patch.setattr(sampled_ages, "NUMERICAL_PILOT_POINTS", 64)
         return stripwise.assess(case)
 
 

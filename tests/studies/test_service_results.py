@@ -42,11 +42,20 @@ def test_both_mechanisms_lie_above_each(result):
 
 
 def test_cracking_follows_initiation(result):
-    late = result.service.cracking[result.service.cracking["age_yr"] >= 20.0]
-    gap = late["probability_initiation"] - late["probability_cracking"]
-    # two samples of their own: 64 points a repeat leave an error of some 0.01
-    assert gap.min() > -0.02
-    assert gap.mean() > 0.0
+    rows = result.service.cracking.merge(
+        result.curves, on=["strategy", "age_yr"], suffixes=("", "_initiation")
+    )
+    assert len(rows) == len(result.service.cracking)
+    assert np.all(rows["probability_cracking"] <= rows["probability_initiation"])
+    for end in ("low95", "high95", "know_low", "know_high"):
+        assert np.all(rows[end] <= rows[f"{end}_initiation"] * (1.0 + 1e-12))
+    assert np.all(rows["low95"] <= rows["probability_cracking"])
+    assert np.all(rows["probability_cracking"] <= rows["high95"])
+    lives = result.service.cracking_lives
+    assert np.all(lives["cracking_life_yr"] >= lives["initiation_life_yr"])
+    assert np.all(lives["cracking_at_target"] <= lives["initiation_at_target"])
+    late = rows[rows["age_yr"] >= 20.0]
+    assert np.mean(late["probability_initiation"] - late["probability_cracking"]) > 0.0
 
 
 def test_extent_tables_agree_with_their_simulation(result):

@@ -15,6 +15,7 @@ from scipy import stats
 
 __all__ = [
     "CLEAR",
+    "ERROR_CHANCE",
     "NO",
     "TOO_CLOSE",
     "YES",
@@ -96,13 +97,18 @@ def decide(
     repeats: int,
     confidence: float = math.nan,
     demanded: Array | None = None,
+    highest: float | None = None,
 ) -> Decision:
     """Decide on a probability with its standard error over repeats.
 
     `demanded` is, for an owner who demands a confidence, the quantile of P over the epistemic
-    points at that confidence, by scrambling; it must be allowed too.
+    points at that confidence, by scrambling; it must be allowed too. `highest` stands in for the
+    error of a probability too rare for its sample: what P exceeds with `ERROR_CHANCE` at most.
     """
-    answers = [_answer(probability, error, allowed=allowed, repeats=repeats)]
+    if highest is None:
+        answers = [_answer(probability, error, allowed=allowed, repeats=repeats)]
+    else:
+        answers = [YES if highest <= allowed else TOO_CLOSE]
     if demanded is not None:
         count = len(demanded)
         spread = float(np.std(demanded, ddof=1) / np.sqrt(count))

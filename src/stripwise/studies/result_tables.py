@@ -16,11 +16,12 @@ from stripwise.risk.probability.confidence import Confidence
 from stripwise.risk.probability.curves import CurveSet
 from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.life_ratio import life_ratio_interval
+from stripwise.risk.probability.rare_probability import TOO_RARE
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.risk.sensitivity.anova import Anova
 from stripwise.risk.sensitivity.input_sets import index_status
 from stripwise.risk.sensitivity.margin_indices import MarginIndices
-from stripwise.studies.decision import Decision, decide
+from stripwise.studies.decision import ERROR_CHANCE, Decision, decide
 from stripwise.units.formatting import interval, signed, years
 from stripwise.units.result_columns import columns
 
@@ -69,6 +70,14 @@ def _probability(curves: Curves | None, ages: Array) -> Array | None:
     return None if curves is None else np.asarray(special.ndtr(-curves.at(ages)))
 
 
+def _sampling_interval(curves: CurveSet, ages: Array) -> tuple[Array, Array]:
+    """Return low95 and high95 (s, t) at ages [yr], about the probability between sampled ages too."""
+    mean, low, high = (
+        special.ndtr(-one.at(ages)) for one in (curves.mean, curves.low95, curves.high95)
+    )
+    return np.minimum(low, mean), np.maximum(high, mean)
+
+
 def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.DataFrame:
     """Tabulate the curves at every whole year and at the target life, as the columns of `curves`.
 
@@ -77,19 +86,22 @@ def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.Da
     whole = np.arange(0.0, np.floor(target.horizon) + 1.0)
     ages = np.union1d(whole, [target.life, target.horizon])
     index = curves.mean.at(ages)
+    low, high = _sampling_interval(curves, ages)
     at_ages = {
         "probability": special.ndtr(-index),
-        "low95": _probability(curves.low95, ages),
-        "high95": _probability(curves.high95, ages),
+        "low95": low,
+        "high95": high,
         "know_low": _probability(curves.know_low, ages),
         "know_high": _probability(curves.know_high, ages),
         "reliability_index": index,
     }
     decisions = decisions_at_target(curves, target)
+    status = curves.tails.status(ages, at_ages["probability"])
     frames = []
     for i, plan in enumerate(wall.plans):
         rows = {k: np.nan if v is None else v[i] for k, v in at_ages.items()}
         rows["confidence"] = np.where(ages == target.life, decisions[i].confidence, np.nan)
+        rows["status"] = status[i]
         frames.append(pd.DataFrame({"strategy": plan.name, "age_yr": ages, **rows}))
     return pd.concat(frames, ignore_index=True)[columns("curves")]
 
@@ -101,11 +113,12 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
     """
     at = np.array([target.life])
     probability = special.ndtr(-curves.mean.at(at))[:, 0]
+    low, high = _sampling_interval(curves, at)
     bounds = {
         name: np.full(len(wall.plans), np.nan) if p is None else p[:, 0]
         for name, p in (
-            ("low95", _probability(curves.low95, at)),
-            ("high95", _probability(curves.high95, at)),
+            ("low95", low),
+            ("high95", high),
             ("know_low", _probability(curves.know_low, at)),
             ("know_high", _probability(curves.know_high, at)),
         )
@@ -163,6 +176,8 @@ def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Dec
     demanded = None
     if target.confidence and curves.at_target is not None:
         demanded = special.ndtr(-curves.at_target.index_at_confidence(target.confidence))
+    too_rare = curves.tails.status(at, probability[:, None])[:, 0] == TOO_RARE
+    highest = curves.tails.highest(target.life, chance=ERROR_CHANCE)
     return tuple(
         decide(
             float(probability[i]),
@@ -171,6 +186,7 @@ def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Dec
             repeats=len(by_repeat),
             confidence=math.nan if confidence is None else float(confidence.value[i]),
             demanded=None if demanded is None else demanded[:, i],
+            highest=float(highest[i]) if too_rare[i] else None,
         )
         for i in range(probability.size)
     )

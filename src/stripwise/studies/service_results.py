@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
+from scipy import special, stats
 
 from stripwise.risk.model.layered_fronts import PENALTY_NODES
 from stripwise.risk.model.service_conditions import COARSE_GRID, ServiceConditions
@@ -37,6 +37,9 @@ Array = NDArray[np.float64]
 
 
 EXTENT_FACES = 1000
+FACES_HALF_WIDTH = float(stats.beta.ppf(0.975, EXTENT_FACES // 2 + 1, EXTENT_FACES // 2) - 0.5)
+"""Half width of the 95 % interval of a chance of a half counted on these faces, by Clopper and
+Pearson (Biometrika 26, 1934, recalled); elsewhere it is narrower."""
 EXTENT_STEP = 10.0
 """Years between the ages at which the extent is tabulated."""
 
@@ -66,7 +69,7 @@ def service_results(
         cracking, lives = _cracking_tables(scenario, wall, curves, target, workers)
     extent = face = None
     if service.extent is not None:
-        extent, face, note = _extent_tables(scenario, wall, target, workers)
+        extent, face, note = _extent_tables(scenario, wall, curves, target, workers)
         notes.append(note)
     layers = None
     if wall.numerical:
@@ -182,10 +185,17 @@ def _cracking_tables(
     if cracking.epistemic is not None:
         band = np.quantile(cracking.epistemic, [0.025, 0.975], axis=0)
     start = special.ndtr(-curves.mean.at(ages))
+    # no cover cracks over steel that is not depassivated, in any wall: no row may say otherwise
+    mean = np.minimum(mean, start)
+    low = np.minimum(np.minimum(low, _read(curves.low95, ages)), mean)
+    high = np.maximum(np.minimum(high, _read(curves.high95, ages)), mean)
+    if curves.know_low is not None and curves.know_high is not None:
+        known = np.array([_read(curves.know_low, ages), _read(curves.know_high, ages)])
+        band = np.minimum(band, known)
     frames, lives = [], []
     index = np.minimum.accumulate(reliability_index(mean, 1.0 - mean), axis=1)
-    reached = Curves(np.maximum(ages, 0.0), index).age_at_index(target.index)
     first = curves.mean.age_at_index(target.index)
+    reached = np.maximum(Curves(ages, index).age_at_index(target.index), first)
     at = int(np.searchsorted(ages, target.life))
     for i, plan in enumerate(wall.plans):
         frames.append(
@@ -214,15 +224,25 @@ def _cracking_tables(
     return pd.concat(frames, ignore_index=True), pd.DataFrame(lives)
 
 
+def _read(curves: Curves | None, ages: Array) -> Array:
+    """Return the probability at ages (s, t); NaN without curves."""
+    return np.full((1, 1), np.nan) if curves is None else special.ndtr(-curves.at(ages))
+
+
 def _extent_tables(
-    scenario: Scenario, wall: Wall, target: DurabilityTarget, workers: int
+    scenario: Scenario, wall: Wall, curves: CurveSet, target: DurabilityTarget, workers: int
 ) -> tuple[pd.DataFrame, SimulatedFace, str]:
     options = scenario.service.extent
     assert options is not None
     size = FaceSize(options.width, options.height, options.correlation_length)
     seed = scenario.sampling.seed
     ages = np.union1d(np.arange(EXTENT_STEP, target.horizon + 1e-9, EXTENT_STEP), [target.life])
-    mean, sd = corroded_share_moments(wall, ages.tolist(), size, seed=seed, workers=workers)
+    _, sd = corroded_share_moments(wall, ages.tolist(), size, seed=seed, workers=workers)
+    # the mean share of a face is the probability at a point, given what is known of the wall too
+    mean, low, high, know_low, know_high = (
+        np.broadcast_to(_read(one, ages), sd.shape)
+        for one in (curves.mean, curves.low95, curves.high95, curves.know_low, curves.know_high)
+    )
     faces = simulate_faces(
         wall, ages.tolist(), size, faces=EXTENT_FACES, seed=seed, workers=workers
     )
@@ -239,6 +259,10 @@ def _extent_tables(
                     "strategy": plan.name,
                     "age_yr": float(age),
                     "mean_share": float(mean[i, j]),
+                    "low95": float(min(low[i, j], mean[i, j])),
+                    "high95": float(max(high[i, j], mean[i, j])),
+                    "know_low": float(know_low[i, j]),
+                    "know_high": float(know_high[i, j]),
                     "sd_share": float(sd[i, j]),
                     "simulated_mean": float(np.mean(shares[i])),
                     "simulated_sd": float(np.std(shares[i])),
@@ -251,10 +275,12 @@ def _extent_tables(
     note = (
         f"Extent: a face of {number(options.width)} m by {number(options.height)} m. What scatters varies over it "
         f"with the correlation exp(-(h/L)^2), L = {number(options.correlation_length)} m; what is not "
-        "known and the strip age are one value for the whole face. Mean and sd of the "
-        "depassivated share are exact integrals of the joint probability of two points (Sudret, "
-        "2008); the chance that more than a share is affected is counted on "
-        f"{EXTENT_FACES} simulated faces (midpoint method), good to 1.6 percentage points."
+        "known, the part of a spread that lies between walls, and the strip age are one value for "
+        "the whole face. The mean share is the probability at a point, with its sampling interval "
+        "and its range over what is not known. Its sd is an integral of the joint probability of "
+        "two points (Sudret, 2008). The chance that more than a share is affected is counted on "
+        f"{EXTENT_FACES} simulated faces (midpoint method): its 95 % sampling interval reaches at "
+        f"most {points(FACES_HALF_WIDTH)} percentage points to either side."
     )
     reference = [plan.name for plan in wall.plans].index(target.reference)
     picture = _typical_face(

@@ -1,10 +1,13 @@
 """Share of the face: the joint normal, moments against simulated fields, and the limits."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
+from stripwise.distributions.distribution import distribution, fixed
 from stripwise.risk.probability.extent import (
     FaceSize,
     bivariate_normal_cdf,
@@ -12,7 +15,7 @@ from stripwise.risk.probability.extent import (
     face_correlation,
     simulate_faces,
 )
-from stripwise.risk.probability.integral import log_initiation_ages
+from stripwise.risk.probability.integral import Integral, front_depths, log_initiation_ages
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 
 
@@ -105,3 +108,67 @@ def test_correlation_of_two_points():
     assert face_correlation(2.0, 2.0) == pytest.approx(np.exp(-1.0))
     assert face_correlation([0.0, 1.0], 0.0).tolist() == [1.0, 0.0]
     assert face_correlation(3.0, np.inf) == 1.0
+
+
+def cover_only(walls, **split):
+    """A wall of which the cover alone is random, normal in its score."""
+    changes = {name: fixed(law.mean) for name, (law, _) in walls.DEFAULTS.items()}
+    changes["reinforcement.cover"] = distribution("lognormal", mean=60.0, cov=0.2)
+    wall = walls.wall(changes=changes, plans=walls.PLANS[2:3])
+    inputs = tuple(
+        dataclasses.replace(i, **split) if i.name == "reinforcement.cover" else i
+        for i in wall.inputs
+    )
+    return dataclasses.replace(wall, inputs=inputs)
+
+
+def age_at(wall, probability):
+    """Age at which the front stands at a quantile of the cover."""
+    integral, sampler = Integral.from_wall(wall)
+    values = sampler.values(np.empty((0, 1)))
+    block = wall.sample_block(values)
+    depth = float(integral.distribution.quantile(probability))
+    ages = np.geomspace(0.1, 500.0, 4000)
+    depths = np.array([float(np.ravel(front_depths(wall, block, a)[0])[0]) for a in ages])
+    return float(np.interp(depth, depths, ages))
+
+
+def test_what_is_not_known_corrodes_a_whole_face_or_none(walls):
+    # all or nothing: the share is 1 with probability P, so its variance is P (1 - P)
+    wall = cover_only(walls, kind="knowledge")
+    age = age_at(wall, 0.2)
+    size = FaceSize(8.0, 3.0, 1.0)
+    mean, sd = corroded_share_moments(wall, [age], size, seed=1)
+    assert_allclose(mean[0, 0], 0.2, rtol=1e-4)
+    assert_allclose(sd[0, 0], 0.4, rtol=1e-3)
+    shares = simulate_faces(wall, [age], size, faces=1000, seed=1).shares[0, 0]
+    assert set(np.unique(shares)) == {0.0, 1.0}
+    assert abs(shares.mean() - 0.2) < 4.0 * 0.4 / np.sqrt(1000.0)
+
+
+@pytest.mark.parametrize("b", [0.0, 0.3, 0.7, 1.0])
+def test_a_spread_between_walls_is_one_score_a_face(walls, b):
+    """With independent points the share of a face is P given its wall.
+
+    Closed form: P(B) = Phi((h - sqrt(b) B) / sqrt(1 - b)) with h = Phi^-1(P); the second moment is
+    the bivariate normal of correlation b, here from scipy.
+    """
+    wall = cover_only(walls, between_walls=b)
+    age, h = age_at(wall, 0.2), stats.norm.ppf(0.2)
+    size = FaceSize(8.0, 3.0, 0.0)
+    mean, sd = corroded_share_moments(wall, [age], size, seed=1)
+    # P does not depend on the split
+    assert_allclose(mean[0, 0], 0.2, rtol=1e-4)
+    second = (
+        stats.multivariate_normal.cdf([h, h], [0.0, 0.0], [[1.0, b], [b, 1.0]]) if b < 1.0 else 0.2
+    )
+    # the sd is a root of a difference: an error of 1e-6 in the joint probability shows where it is 0
+    assert_allclose(sd[0, 0] ** 2, second - 0.04, rtol=2e-3, atol=2e-6)
+    if b in (0.3, 0.7):
+        shares = simulate_faces(wall, [age], size, faces=2000, seed=1).shares[0, 0]
+        for q in (0.25, 0.5, 0.75, 0.9):
+            score = stats.norm.ppf(q)
+            exact = stats.norm.cdf((h + np.sqrt(b) * score) / np.sqrt(1.0 - b))
+            below = np.mean(shares <= exact)
+            # 600 cells a face and 2000 faces leave 1.5 points at most
+            assert abs(below - q) < 4.0 * np.sqrt(q * (1.0 - q) / 2000.0) + 0.01

@@ -6,20 +6,16 @@ P(cracked by t) = E[1 - F_rate(x0 / (share of time wet (t - t_i)))].
 
 from __future__ import annotations
 
-import functools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stripwise.distributions.cumulative_table import CumulativeTable
-from stripwise.distributions.distribution import Distribution
-from stripwise.distributions.random_input import Input
-from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
+from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.published import constant
 from stripwise.risk.model.wall import COVER, Number, Values, Wall
-from stripwise.risk.probability.integral import log_initiation_ages
-from stripwise.risk.probability.nested_sampling import MAP_OUTER_POINTS
+from stripwise.risk.probability.integral import Integral, log_initiation_ages
+from stripwise.risk.probability.nested_sampling import MAP_OUTER_POINTS, NestedSample
 from stripwise.risk.probability.parallel import run_parallel
 
 __all__ = ["CORROSION_RATE", "CrackingCurves", "cracking_curves", "first_crack_loss"]
@@ -92,63 +88,49 @@ def cracking_curves(
 ) -> CrackingCurves:
     """Compute the probability of a first crack at ages (t,) [yr] from the ``cracking.*`` inputs."""
     times = np.asarray(ages, dtype=float)
-    rate = wall.input(CORROSION_RATE)
-    correlated = any(CORROSION_RATE in (pair.first, pair.second) for pair in wall.correlations)
-    integrate = not (rate.distribution.is_fixed or correlated)
-    law = rate.distribution if integrate else None
-    rest = tuple(i for i in wall.inputs if not (integrate and i.name == CORROSION_RATE))
-    sampler = InputSampler.from_inputs(rest, wall.correlations)
+    integrated = "" if wall.input(CORROSION_RATE).distribution.is_fixed else CORROSION_RATE
+    integral, sampler = Integral.over(integrated, wall.inputs, wall.correlations)
 
     def repeat(r: int) -> Array:
         rng = random_stream(seed, stage="cracking", index=(0, r))
         blocks = [
-            _cracking_probability(wall, sampler.values(z), times, law)
+            _cracking_probability(
+                wall,
+                integral,
+                sampler.values(z),
+                integral.conditional_mean(sampler.correlate(z)),
+                times,
+            )
             for z in sobol_blocks(sampler.dimensions, points, rng)
         ]
         return np.asarray(np.mean(blocks, axis=0))
 
     by_repeat = np.array(list(run_parallel(repeat, repeats, workers=workers)))
-    epistemic_inputs = tuple(
-        i for i in rest if i.kind == "knowledge" and not i.distribution.is_fixed
+    nested = NestedSample.from_wall(
+        wall,
+        points=INNER_POINTS,
+        seed=seed,
+        stage="cracking",
+        outer_points=MAP_OUTER_POINTS,
+        inner_points=INNER_POINTS,
+        replicate=1000,
+        integrated=integrated,
     )
-    known = None
-    if epistemic_inputs or (integrate and rate.kind == "knowledge"):
-        known = _by_epistemic_point(wall, times, epistemic_inputs, seed=seed, workers=workers)
-    return CrackingCurves(times, by_repeat, known)
+    if nested is None:
+        return CrackingCurves(times, by_repeat, None)
+    sample = nested
 
+    def outer(k: int) -> Array:
+        return _cracking_probability(
+            wall, sample.integral, sample.values(k), sample.score_mean_at(k), times
+        )
 
-def _by_epistemic_point(
-    wall: Wall, times: Array, epistemic_inputs: tuple[Input, ...], *, seed: int, workers: int
-) -> Array:
-    rate = wall.input(CORROSION_RATE)
-    outer_inputs = epistemic_inputs
-    integrate = rate.kind != "knowledge" and not rate.distribution.is_fixed
-    correlated = any(CORROSION_RATE in (pair.first, pair.second) for pair in wall.correlations)
-    integrate = integrate and not correlated
-    if rate.kind == "knowledge" and rate not in epistemic_inputs:
-        outer_inputs = (*epistemic_inputs, rate)
-    inner_inputs = tuple(
-        i
-        for i in wall.inputs
-        if i not in outer_inputs and not (integrate and i.name == CORROSION_RATE)
-    )
-    inner = InputSampler.from_inputs(inner_inputs, wall.correlations)
-    outer = InputSampler.from_inputs(outer_inputs, wall.correlations)
-    rng = random_stream(seed, stage="cracking", index=(1, 0))
-    aleatory_values = inner.values(next(iter(sobol_blocks(inner.dimensions, INNER_POINTS, rng))))
-    rng = random_stream(seed, stage="cracking", index=(1, 1))
-    known = outer.values(next(iter(sobol_blocks(outer.dimensions, MAP_OUTER_POINTS, rng))))
-    law = rate.distribution if integrate else None
-
-    def one(k: int) -> Array:
-        fixed = {name: float(np.asarray(v)[k]) for name, v in known.items()}
-        return _cracking_probability(wall, {**aleatory_values, **fixed}, times, law)
-
-    return np.array(list(run_parallel(one, MAP_OUTER_POINTS, workers=workers)))
+    epistemic = np.array(list(run_parallel(outer, sample.count, workers=workers)))
+    return CrackingCurves(times, by_repeat, epistemic)
 
 
 def _cracking_probability(
-    wall: Wall, values: Values, times: Array, law: Distribution | None
+    wall: Wall, integral: Integral, values: Values, score_mean: Number, times: Array
 ) -> Array:
     """Return the mean probability of a crack over one block, (s, t)."""
     with np.errstate(over="ignore"):
@@ -159,24 +141,15 @@ def _cracking_probability(
         tensile_strength=values["cracking.tensile_strength"],
     )
     share: Number = values["cracking.wet_share"]
-    table = None if law is None else _survival_table(law)
     means = np.zeros((len(starts), times.size))
     for i, start in enumerate(starts):
         for j, age in enumerate(times):
             wet = np.maximum(age - start, 0.0) * share
-            if law is None:
-                means[i, j] = np.mean(
-                    wet * values[CORROSION_RATE] >= np.where(wet > 0.0, loss, np.inf)
-                )
-                continue
             with np.errstate(divide="ignore"):
                 critical_rate = np.where(wet > 0.0, loss / wet, np.inf)
             means[i, j] = (
-                np.mean(law.sf(critical_rate)) if table is None else table.mean(critical_rate)
+                integral.mean_probability_below(critical_rate, score_mean, above=True)
+                if integral.name
+                else np.mean((wet > 0.0) & (wet * values[CORROSION_RATE] >= loss))
             )
     return means
-
-
-@functools.lru_cache(maxsize=8)
-def _survival_table(law: Distribution) -> CumulativeTable | None:
-    return CumulativeTable.build(law, upper_tail=True)

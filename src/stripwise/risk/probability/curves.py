@@ -10,38 +10,22 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import COVER, Wall
 from stripwise.risk.probability.confidence import EpistemicProbability
 from stripwise.risk.probability.epistemic_band import epistemic_band
-from stripwise.risk.probability.integral import Integral, initiation_ages
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.integral import Integral
 from stripwise.risk.probability.parallel import run_parallel
-from stripwise.risk.probability.reliability_index import FIRST_AGE, Curves, reliability_index
+from stripwise.risk.probability.rare_probability import TailIntervals, tail_intervals
+from stripwise.risk.probability.reliability_index import Curves, reliability_index
+from stripwise.risk.probability.sampled_ages import choose_ages
 
 __all__ = ["CASES_WITHOUT_FRONT", "SPECIAL_CASES", "CurveSet", "Growth", "probability_curves"]
 
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
-
-STARTING_AGES = (6, 18)
-"""Sampled ages up to the first year and beyond it, before refinement."""
-
-MAX_AGES = 400
-PILOT_POINTS = 8192
-"""Samples of the pilot that chooses the ages."""
-NUMERICAL_PILOT_POINTS = 1024
-"""The same where every front is a numerical solution."""
-SKIN_RISE_PILOT_POINTS = 512
-"""The same where every front is the root of a long sum: a rise over a skin."""
-MIN_LOG_STEP, MIN_LOG_STEP_UNDER_RISE, MIN_LOG_STEP_OVER_SKIN = 1e-9, 0.02, 0.1
-"""Steps of ln age that are refined no further. A front that starts under a rise has the whole
-convection zone behind it at once, so that every sample is a step and halving finds no end."""
-INTERPOLATION_TOLERANCE = 2e-6
-"""Largest error of the interpolation at the midpoints, in probability, on the pilot sample."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +56,8 @@ class CurveSet:
         Largest error at the midpoints of the ages, in probability, on the pilot sample.
     integrated
         Name of the input that was integrated exactly; empty if none.
+    tails
+        (s, t) intervals of P, or of 1 - P where that is summed, at the sampled ages.
     at_target
         The probability at the target life by epistemic point; None without any.
     """
@@ -90,6 +76,7 @@ class CurveSet:
     samples: int
     interpolation_error: float
     integrated: str
+    tails: TailIntervals
     at_target: EpistemicProbability | None = None
 
 
@@ -139,7 +126,7 @@ def probability_curves(
     """
     report = progress or (lambda _stage, _done: None)
     integral, sampler = Integral.from_wall(wall)
-    ages, upper, error = _choose_ages(
+    ages, upper, error = choose_ages(
         wall, integral, sampler, horizon=horizon, kinks=kinks, seed=seed
     )
 
@@ -165,8 +152,8 @@ def probability_curves(
     if growth is not None:
         at = int(np.argmin(np.abs(ages - growth.age)))
         while 2 * points <= growth.most_points:
-            tails = np.array([s.means[:, at] for s in sums]) / points
-            if growth.is_enough(np.where(upper[:, at], 1.0 - tails, tails)):
+            at_age = np.array([s.means[:, at] for s in sums]) / points
+            if growth.is_enough(np.where(upper[:, at], 1.0 - at_age, at_age)):
                 break
             more = sample(points, points)
             sums = [one.plus(other) for one, other in zip(sums, more, strict=True)]
@@ -174,16 +161,23 @@ def probability_curves(
     tail_means = np.array([s.means for s in sums]) / points
     if not np.all(np.isfinite(tail_means)):
         raise NumericalError("a probability is not finite")
-    shape = tail_means.shape[1:]
-    mean, low, high = t_interval(tail_means)
-    low, high = np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
+    tails = tail_intervals(
+        wall,
+        integral,
+        sampler,
+        ages=ages,
+        tail_means=tail_means,
+        upper=upper,
+        points=points,
+        seed=seed,
+        workers=workers,
+    )
 
     def curves(values: Array) -> Curves:
         p, q = np.where(upper, 1.0 - values, values), np.where(upper, values, 1.0 - values)
-        index = np.minimum.accumulate(reliability_index(p, q), axis=-1)
-        return Curves(ages, index.reshape(-1, shape[1]))
+        return Curves(ages, np.minimum.accumulate(reliability_index(p, q), axis=-1))
 
-    mean_curves = curves(mean)
+    mean_curves = curves(tails.mean)
     epistemic = None
     if band:
         epistemic = epistemic_band(
@@ -202,9 +196,9 @@ def probability_curves(
     k_square = sum(s.penalty_square for s in sums) / cured
     return CurveSet(
         mean=mean_curves,
-        repeats=tuple(curves(one) for one in tail_means),
-        low95=curves(np.where(upper, high, low)),
-        high95=curves(np.where(upper, low, high)),
+        repeats=tuple(curves(one) for one in tails.repeats),
+        low95=curves(np.where(upper, tails.high, tails.low)),
+        high95=curves(np.where(upper, tails.low, tails.high)),
         know_low=None if epistemic is None else Curves(ages, np.quantile(epistemic, 0.975, axis=0)),
         know_high=None
         if epistemic is None
@@ -220,6 +214,7 @@ def probability_curves(
         samples=samples,
         interpolation_error=error,
         integrated=integral.name,
+        tails=tails,
     )
 
 
@@ -311,93 +306,3 @@ def _sum_block(
         cases,
         np.array([total(np.logical_not(early)) for early in uncured]),
     )
-
-
-def _choose_ages(
-    wall: Wall,
-    integral: Integral,
-    sampler: InputSampler,
-    *,
-    horizon: float,
-    kinks: tuple[float, ...],
-    seed: int,
-) -> tuple[Array, NDArray[np.bool_], float]:
-    """Refine the ages on a pilot sample until interpolation at the midpoints is exact enough."""
-    rise_over_skin = wall.has_surface_history and wall.layered
-    pilot = (
-        NUMERICAL_PILOT_POINTS
-        if wall.numerical
-        else SKIN_RISE_PILOT_POINTS
-        if rise_over_skin
-        else PILOT_POINTS
-    )
-    z = next(iter(sobol_blocks(sampler.dimensions, pilot, random_stream(seed, stage="pilot"))))
-    values = sampler.values(z)
-    block = wall.sample_block(values)
-    score_mean = integral.conditional_mean(sampler.correlate(z))
-
-    def index(ages: Array) -> Array:
-        flags = np.zeros((len(wall.plans), len(ages)), dtype=bool)
-        p = integral.probabilities(wall, block, values, score_mean, ages=ages, upper=flags)
-        q = integral.probabilities(wall, block, values, score_mean, ages=ages, upper=~flags)
-        return np.minimum.accumulate(reliability_index(p, q), axis=-1)
-
-    early, late = STARTING_AGES
-    first = min(1.0, 0.5 * horizon)
-    inner = np.concatenate(
-        [np.geomspace(FIRST_AGE, first, early), np.geomspace(first, horizon, late)]
-    )
-    special_ages = [k for k in kinks if FIRST_AGE < k < horizon]
-    if not integral.name:
-        special_ages += [float(y) for y in range(1, int(horizon) + 1)]
-        special_ages += _step_ages(wall, sampler, horizon)
-    yearly = wall.conditions is not None and wall.conditions.first_month is not None
-    if yearly:
-        inner = _anniversaries(inner)
-    min_step = (
-        (MIN_LOG_STEP_OVER_SKIN if rise_over_skin else MIN_LOG_STEP_UNDER_RISE)
-        if wall.has_surface_history
-        else MIN_LOG_STEP
-    )
-    ages = np.unique(np.concatenate([[0.0], inner, special_ages]))
-    known_index = index(ages)
-    error = np.inf
-    while True:
-        middle = np.sqrt(ages[1:-1] * ages[2:])
-        if yearly:
-            middle = np.setdiff1d(_anniversaries(middle), ages)
-            if middle.size == 0:
-                break
-        exact = index(middle)
-        guess = Curves(ages, known_index).at(middle)
-        errors = np.max(np.abs(special.ndtr(-exact) - special.ndtr(-guess)), axis=0)
-        error = float(np.max(errors))
-        spacing = np.log(ages[2:] / ages[1:-1])
-        if yearly:
-            spacing = np.full(middle.size, np.inf)
-        added = middle[(errors > INTERPOLATION_TOLERANCE) & (spacing > min_step)]
-        if added.size == 0 or ages.size + added.size > MAX_AGES or not integral.name:
-            break
-        keep = np.isin(middle, added)
-        ages = np.concatenate([ages, added])
-        known_index = np.concatenate([known_index, exact[:, keep]], axis=1)
-        order = np.argsort(ages)
-        ages, known_index = ages[order], known_index[:, order]
-    return ages, known_index < 0.0, error
-
-
-def _anniversaries(ages: Array) -> Array:
-    """Move ages to whole years; the waves of the seasons in between are not of interest."""
-    return np.unique(np.where(ages > 0.5, np.maximum(np.rint(ages), 1.0), ages))
-
-
-def _step_ages(wall: Wall, sampler: InputSampler, horizon: float) -> list[float]:
-    """Return ages just before and at initiation where nothing is random: the curve is a step."""
-    if sampler.dimensions:
-        return []
-    ages: list[float] = []
-    for age in initiation_ages(wall, wall.sample_block(sampler.fixed), sampler.fixed):
-        at = float(np.min(age))
-        if FIRST_AGE < at < horizon:
-            ages += [at * (1.0 - 1e-9), at * (1.0 + 1e-12)]
-    return ages

@@ -1,7 +1,9 @@
 """How much of a face corrodes: the moments of the corroded share, and simulated faces.
 
 Aleatory inputs vary over the face as Gaussian scores with the correlation exp(-(h/L)^2) at a
-distance h; epistemic inputs and strip ages are one value for the whole face.
+distance h; epistemic inputs and strip ages are one value for the whole face. An input of which a
+share b of the variance lies between walls is sqrt(b) B + sqrt(1 - b) W in its score: B once for
+the face, W a field, so that two points correlate with b + (1 - b) exp(-(h/L)^2).
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import interpolate, special
 
+from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.service_fronts import ServiceFronts
 from stripwise.risk.model.wall import COVER, Values, Wall
@@ -193,7 +196,7 @@ def simulate_faces(
     discretisation and Monte Carlo.
     """
     sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
-    shared = _shared_columns(sampler)
+    face_shares = _face_shares(sampler)[:, None, None]
     rows, columns, factor = _lattice(size)
     cells = rows * columns
     batch = max(BLOCK_SIZE // cells, 1)
@@ -204,9 +207,10 @@ def simulate_faces(
         z = rng.standard_normal((sampler.dimensions, count, cells))
         if factor is not None:
             z = (z.reshape(-1, cells) @ factor.T).reshape(z.shape)
-        z[shared] = rng.standard_normal((int(shared.sum()), count, 1))
         if np.isinf(size.correlation_length):
-            z[~shared] = z[~shared][:, :, :1]
+            z[:] = z[:, :, :1]
+        between = rng.standard_normal((sampler.dimensions, count, 1))
+        z = np.sqrt(face_shares) * between + np.sqrt(1.0 - face_shares) * z
         values = sampler.values(z.reshape(sampler.dimensions, -1))
         flags = _depassivated(wall, values, ages, count * cells)
         return flags.reshape(len(wall.plans), len(ages), count, rows, columns)
@@ -229,11 +233,14 @@ def _depassivated(wall: Wall, values: Values, ages: Sequence[float], size: int) 
     )
 
 
-def _shared_columns(sampler: InputSampler) -> Flags:
-    """Flag columns that are one value for the whole face."""
-    return np.array(
-        [i.kind == "knowledge" or i.name.endswith(".strip_age") for i in sampler.inputs], dtype=bool
-    )
+def _face_share(item: Input) -> float:
+    """Return how much of the variance of an input's score is one value for the whole face."""
+    return 1.0 if item.name.endswith(".strip_age") else item.epistemic_share
+
+
+def _face_shares(sampler: InputSampler) -> Array:
+    """Return that share of every column, (d,)."""
+    return np.array([_face_share(item) for item in sampler.inputs], dtype=float)
 
 
 def _lattice(size: FaceSize) -> tuple[int, int, Array | None]:
@@ -283,7 +290,8 @@ class _PointPairs:
     sampler: InputSampler
     first: Array
     second: Array
-    shared: Flags
+    face_shares: Array
+    cover_share: float
 
     @classmethod
     def from_wall(cls, wall: Wall, *, points: int, seed: int) -> _PointPairs:
@@ -295,7 +303,15 @@ class _PointPairs:
         d = sampler.dimensions
         rng = random_stream(seed, stage="extent", index=(0,))
         z = np.concatenate(list(sobol_blocks(2 * d, points, rng)), axis=1)
-        return cls(wall, integral, sampler, z[:d], z[d:], _shared_columns(sampler))
+        return cls(
+            wall,
+            integral,
+            sampler,
+            z[:d],
+            z[d:],
+            _face_shares(sampler),
+            _face_share(wall.input(COVER)),
+        )
 
     def _scores(self, z: Array, age: float) -> list[Array]:
         """Return the normal score of the cover that the front has reached, per strategy."""
@@ -316,13 +332,17 @@ class _PointPairs:
         return np.array(by_age).T
 
     def joint_probability(self, ages: Array, rho: float) -> Array:
-        """Return the joint probability of two points with correlated scores, (s, t)."""
-        other = rho * self.first + np.sqrt(max(1.0 - rho * rho, 0.0)) * self.second
-        other[self.shared] = self.first[self.shared]
+        """Return the joint probability of two points whose fields correlate, (s, t)."""
+        each = (self.face_shares + (1.0 - self.face_shares) * rho)[:, None]
+        other = each * self.first + np.sqrt(np.maximum(1.0 - each * each, 0.0)) * self.second
+        cover_rho = min(self.cover_share + (1.0 - self.cover_share) * rho, 1.0)
         by_age = []
         for age in ages:
             pairs = zip(self._scores(self.first, age), self._scores(other, age), strict=True)
             by_age.append(
-                [float(np.mean(bivariate_normal_cdf(a, b, correlation=rho))) for a, b in pairs]
+                [
+                    float(np.mean(bivariate_normal_cdf(a, b, correlation=cover_rho)))
+                    for a, b in pairs
+                ]
             )
         return np.array(by_age).T

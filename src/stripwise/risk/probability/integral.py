@@ -18,7 +18,7 @@ from scipy import special
 
 from stripwise.distributions.cumulative_table import CumulativeTable
 from stripwise.distributions.distribution import Distribution
-from stripwise.distributions.random_input import Input
+from stripwise.distributions.random_input import Correlation, Input
 from stripwise.distributions.sampling import InputSampler, copula
 from stripwise.ingress.front import (
     critical_tau,
@@ -78,13 +78,19 @@ class Integral:
             order = (DIFFUSIVITY, COVER)
         if wall.numerical:  # a front is one step of a whole solution, and scales with no input
             order = (COVER,)
-        name = next((n for n in order if n in random), "")
+        return cls.over(next((n for n in order if n in random), ""), inputs, wall.correlations)
+
+    @classmethod
+    def over(
+        cls, name: str, inputs: Sequence[Input], correlations: Sequence[Correlation]
+    ) -> tuple[Integral, InputSampler]:
+        """Integrate a random input, none where its name is empty; with the sampler of the others."""
         rest = tuple(i for i in inputs if i.name != name)
-        sampler = InputSampler.from_inputs(rest, wall.correlations)
+        sampler = InputSampler.from_inputs(rest, correlations)
         if not name:
             return cls("", None, None, 1.0), sampler
         names = (*sampler.names, name)
-        matrix = copula(names, wall.correlations)
+        matrix = copula(names, correlations)
         r = matrix[-1, :-1]
         distribution = next(i for i in inputs if i.name == name).distribution
         if not np.any(r):
@@ -147,6 +153,39 @@ class Integral:
         if self.name == COVER:
             return self._integrate_cover(wall, block, score_mean, ages, upper)
         return self._integrate_diffusivity(wall, block, values, score_mean, ages, upper)
+
+    def probabilities_by_sample(  # noqa: PLR0917
+        self,
+        wall: Wall,
+        block: SampleBlock,
+        values: Values,
+        score_mean: Number,
+        ages: Array,
+        above: bool,
+    ) -> Array:
+        """Return P of every sample of a wall with one strategy at ages (t,) [yr], (t, n).
+
+        With `above` 1 - P instead; otherwise as `probabilities`.
+        """
+        if self.name == COVER:
+            fronts = build_fronts(wall, block)
+            found = [
+                self.probability_below(next(iter(fronts.depths(age))), score_mean, above=above)
+                for age in ages
+            ]
+        else:
+            # the diffusivity reaches its critical factor where the front reaches the bars
+            by_age = _critical_factors_by_age(wall, block, values[COVER], ages)
+            found = [
+                self.probability_below(factor, score_mean, above=not above)
+                if self.name
+                else (factor <= 1.0) != above
+                for factor in (next(iter(factors)) for factors in by_age)
+            ]
+        size = np.broadcast_shapes(
+            *(np.shape(x) for x in found), *(np.shape(v) for v in values.values())
+        )
+        return np.array([np.broadcast_to(x, size) for x in found], dtype=float)
 
     def _integrate_cover(
         self, wall: Wall, block: SampleBlock, score_mean: Number, ages: Array, upper: Flags

@@ -76,10 +76,12 @@ class NestedSample:
         outer_points: int | None = None,
         inner_points: int = MAP_INNER_POINTS,
         replicate: int = 0,
+        integrated: str | None = None,
     ) -> NestedSample | None:
         """Sample both levels, scrambled anew by `replicate`; None if nothing that counts is epistemic.
 
-        `outer_points` are those of a map unless given.
+        `outer_points` are those of a map unless given. `integrated` names the input to integrate in
+        place of the wall's own, empty for none.
         """
         outer_points = MAP_OUTER_POINTS if outer_points is None else outer_points
         outer_inputs = [i for i in wall.inputs if i.epistemic_share > 0.0]
@@ -91,7 +93,11 @@ class NestedSample:
             inner_points = min(inner_points, SKIN_RISE_INNER_POINTS)
         if wall.numerical:
             outer_points = min(outer_points, NUMERICAL_OUTER_POINTS)
-        integral, sampler = Integral.from_wall(wall, rest, prefer_cover=prefer_cover)
+        if integrated is None:
+            integral, sampler = Integral.from_wall(wall, rest, prefer_cover=prefer_cover)
+        else:
+            inside = integrated if integrated in {i.name for i in rest} else ""
+            integral, sampler = Integral.over(inside, rest, wall.correlations)
         outer = InputSampler.from_inputs(outer_inputs, wall.correlations)
         size = min(points, NUMERICAL_INNER_POINTS if wall.numerical else inner_points)
         rng = random_stream(seed, stage=stage, index=(2 * replicate,))
