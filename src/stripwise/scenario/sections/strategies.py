@@ -225,8 +225,6 @@ def _strategy(
         skip.add("penalty")
     prefix = f"strategy.{name}"
     found = read_keys(table, path, problems, skip=skip, prefix=prefix)
-    if found["strip_age"] is not None:
-        _within_limits(found["strip_age"], table.strip_age, path, problems)
     own = found["concrete_temperature"]
     temperature = curing.temperature if own is None else own
     age = found["strip_age"]
@@ -258,16 +256,6 @@ def _penalty_usable(penalty: PenaltyTable, path: KeyPath, problems: Problems) ->
     options = declared(PenaltyTable, "dependence").options
     known = problems.choice(penalty.dependence, (*where, "dependence"), allowed=options)
     return known == penalty.dependence
-
-
-def _within_limits(
-    item: Input, table: RandomInput | None, path: KeyPath, problems: Problems
-) -> None:
-    """Hold the strip age to its limits even where `unusual` lifts the usual range."""
-    low, high = STRIP_AGE.ends
-    if table is not None and not low <= item.distribution.parent_mean <= high:
-        found = table.value if table.value is not None else table.mean
-        problems.add((*path, "strip_age"), f"must be {STRIP_AGE.possible_range}", found=found)
 
 
 def _with_fit(strategy: Strategy, found: FromFit | None, *, curing: Curing) -> Strategy:
