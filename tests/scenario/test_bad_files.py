@@ -75,14 +75,14 @@ CASES = {
         "service_life =",
         "servise_life =",
         'target.servise_life = "50 yr": unknown key; allowed here: service_life, probability, '
-        "reliability_index; the nearest spelling is 'service_life' (line 6)",
+        "reliability_index, confidence; the nearest spelling is 'service_life' (line 6)",
     ),
     "unknown key of an input": (
         COVER,
         '{ family = "normal", mean = "55 mm", sdd = "8 mm", sd = "8 mm" }',
         'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, sd, '
-        "cov, low, high, kind, source, unusual, plausible, from, nominal, bias, mean_sd; the "
-        "nearest spelling is 'sd' (line 22)",
+        "cov, low, high, kind, between_walls, source, unusual, plausible, from, nominal, bias, "
+        "mean_sd; the nearest spelling is 'sd' (line 22)",
     ),
     "section that is no table": (
         "[choices]",
@@ -259,7 +259,8 @@ CASES = {
     "strip age of ten years": (
         'strip_age = "12 h"',
         'strip_age = { value = "10 yr", unusual = true }',
-        'strategy[1].strip_age = "10 yr": must be 1 h to 60 d (line 32)',
+        'strategy[1].strip_age.value = "10 yr": the mean must be 1 h to 60 d, even if it is meant to '
+        "be unusual (line 32)",
     ),
     "two strategies of one name": (
         'name = "Forms 12 h"',
@@ -384,7 +385,7 @@ CASES = {
         SURFACE,
         '{ family = "lognormal", mean = 2.0, cov = 0.35, bias = 0.1 }',
         "exposure.surface_chloride.bias = 0.1: unknown key; allowed here: family, value, mean, sd, "
-        "cov, low, high, kind, source, unusual, plausible, from, basis; the nearest spelling is "
+        "cov, low, high, kind, between_walls, source, unusual, plausible, from, basis; the nearest spelling is "
         "'basis' (line 12)",
     ),
     "penalty from a file": (
@@ -594,6 +595,10 @@ def test_no_follow_up_on_a_face_that_freezes(wall, own):
 
 
 def test_concrete_that_may_freeze_in_the_forms_is_warned_of(wall):
-    case = wall.load((FOLLOW_UP, f'{FOLLOW_UP}\nconcrete_temperature = "-1 degC"'))
+    # above the datum of the Nurse-Saul function, below which nothing counts as curing
+    case = wall.load(
+        (FOLLOW_UP, f'{FOLLOW_UP}\nconcrete_temperature = "-1 degC"'),
+        ("affected_depth = ", 'datum_temperature = "-10 degC"\naffected_depth = '),
+    )
     (told,) = (text for text in case.warnings if text.startswith("Concrete at 0 degC or below"))
     assert '("Forms 24 h")' in told
