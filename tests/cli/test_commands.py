@@ -234,7 +234,10 @@ def test_design_writes_its_own_folder_and_says_where(small, wall, tmp_path, monk
     result = call("design", small, "--workers", "1")
     assert result.exit_code == 0, result.stderr
     assert result.stderr == ""
-    assert 'With "Forms 24 h" no cover of the range up to 75 mm meets the target' in result.stdout
+    assert (
+        'With "Forms 24 h" no cover of the range, up to 75 mm, meets the 10 % limit'
+        in result.stdout
+    )
     assert f"Caution: {CAUTION}" in result.stdout
     assert "The scenario has no [cost] section" in result.stdout
     folder = tmp_path / "reports" / "small-wall-design"

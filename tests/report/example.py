@@ -215,6 +215,9 @@ def make_curves(scenario: Scenario, penalties, *, knowledge: bool, lift: float) 
                     "know_low": low if knowledge else np.nan,
                     "know_high": high if knowledge else np.nan,
                     "reliability_index": beta,
+                    "confidence": np.where(
+                        age == scenario.target.service_life, 0.7 if knowledge else np.nan, np.nan
+                    ),
                 }
             )
         )
@@ -258,6 +261,9 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
                 "life_change_high95": np.nan,
                 "life_status": "",
                 "meets_target": "yes" if at.probability < target else "no",
+                "confidence": at.confidence,
+                "confidence_low95": at.confidence - 0.02,
+                "confidence_high95": at.confidence + 0.02,
                 "life_change_know_low": np.nan,
                 "life_change_know_high": np.nan,
             }
@@ -404,6 +410,8 @@ def make_input_table(scenario: Scenario) -> pd.DataFrame:
                 "p95": p95,
                 "unit": item.unit,
                 "kind": item.kind,
+                "between_walls": item.epistemic_share,
+                "kind_reason": "by default",
                 "group": item.group,
                 "source": item.source,
             }
@@ -434,7 +442,7 @@ def make_assessment(
             "Two of the strategies meet the target of 10 % in 75 yr; the rest do not.",
             "Knowledge of the ageing exponent decides more than any strip age.",
         ),
-        exchange=ExchangeRate(60.0, 36.0, 2.1, 2.08, 2.12, 1.1, 3.4)
+        exchange=ExchangeRate(60.0, 36.0, 2.1, 2.08, 2.12, 1.1, 3.4, saved=1.9)
         if scenario.choices is not None
         else None,
         reliability_map=make_map(scenario) if scenario.choices is not None else None,

@@ -22,6 +22,8 @@ def test_the_table_has_the_columns_of_the_contract(wall):
         "p95",
         "unit",
         "kind",
+        "between_walls",
+        "kind_reason",
         "group",
         "source",
     ]

@@ -120,7 +120,7 @@ def test_a_mixed_up_basis_is_warned_of(wall):
 @pytest.mark.parametrize(
     ("specimens", "reference", "part"),
     [
-        ('"water to 28 d"', "7 d", "As written, every penalty is too small"),
+        ('"water to 28 d"', "7 d", "pairs k_c = 1 after 7 d with the diffusivity of such a test"),
         ('"water to 28 d"', "28 d", ""),
         ('"cured as the face"', "7 d", ""),
         (None, "7 d", "does not say how they were cured"),

@@ -110,7 +110,7 @@ def test_without_knowledge_the_band_is_of_the_sampling_and_says_so(example):
     assessment = example.make_assessment(knowledge=False)
     ax = curves_figure.plot_curves(assessment)
     words = " ".join(" ".join(t.get_text() for t in ax.texts).split())
-    assert "No input is marked as knowledge" in words
+    assert "No input is epistemic" in words
     band = next(c for c in ax.collections if c.get_gid() == "band-0")
     table = assessment.curves[assessment.curves["strategy"] == "Forms 12 h"]
     top = band.get_paths()[0].vertices[:, 1].max()
@@ -240,7 +240,7 @@ def test_a_strategy_at_another_temperature_is_not_on_the_map(six):
 
 def test_the_map_in_inches(example):
     ax = curves_figure.plot_map(example.make_assessment(units="US"))
-    assert ax.get_ylabel() == "Mean cover [in]"
+    assert ax.get_ylabel() == "Nominal cover [in]"
     assert ax.get_ylim()[0] == pytest.approx(45 / 25.4)
 
 

@@ -42,8 +42,8 @@ def plain(six, example):
         "Two of the strategies meet the target of 10 % in 75 yr; the rest do not.",
         "limit state: depassivation; reference period: 75 yr from first exposure; target: index "
         "1.28, probability 10 %",
-        "24 h more in the forms buy as much reliability as 2.1 mm of cover",
-        "over the knowledge inputs 1.1 to 3.4 mm",
+        "2.1 mm more cover (uncertainty range 1.1 to 3.4 mm) is as reliable as 24 h more in the forms",
+        "with the forms kept 2.5 d, 1.9 mm of cover can be taken off",
         "Prepared by",
         "Checked by",
         "ab" * 32,
@@ -133,9 +133,9 @@ def test_layered_face_is_compared_with_the_whole_cover(example, plain):
 
 def test_without_choices_and_knowledge(example):
     page = example.outline(page_of(example.make_assessment(choices=False, knowledge=False)))
-    assert "No input of this scenario is marked as knowledge" in page.words
+    assert "No input of this scenario is epistemic" in page.words
     assert "Cover and strip age together" not in page.words
-    assert "Exchange rate" not in page.words
+    assert "Trading cover against form time" not in page.words
 
 
 @pytest.mark.parametrize("count", [2, 12])

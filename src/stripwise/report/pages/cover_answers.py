@@ -66,11 +66,13 @@ def required_cover(grid: ReliabilityMap, target: float) -> Array:
 def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
     """Tabulate the nominal cover that meets the target, by strip age and follow-up.
 
-    Rounded up to whole mm or 0.05 in; None without a map.
+    Rounded up to whole mm or 0.05 in, and never below a typed least cover; None without a map.
     """
     grid, units = assessment.reliability_map, assessment.scenario.units
     if grid is None:
         return None
+    choices = assessment.scenario.choices
+    least = 0.0 if choices is None else choices.least_cover
     hours = usual_strip_ages(float(grid.strip_age[0]), float(grid.strip_age[-1]))
     required = required_cover(
         _at_strip_ages(grid, np.array(hours)), assessment.scenario.target.reliability_index
@@ -80,6 +82,8 @@ def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
     def cell(value: float) -> str:
         if np.isnan(value):
             return f"over {formatting.length(float(grid.cover[-1]), units=units)}"
+        if value <= least:
+            return formatting.length(least, units=units)
         if value <= grid.cover[0]:
             return f"{formatting.length(float(grid.cover[0]), units=units)} or less"
         return formatting.length(formatting.round_up_cover(value, units=units), units=units)

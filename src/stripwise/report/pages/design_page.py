@@ -217,11 +217,9 @@ def _earliest_table(result: DesignResult) -> Table:
     longest = duration(float(result.design["strip_age_h"].max()))
 
     def cell(row: Row) -> Cell:
-        hours = float(row["earliest_strip_age_h"])
+        hours = float(row["site_strip_age_h"])
         if not np.isfinite(hours):
             return Cell(f"over {longest}")
-        if str(row["status"]).startswith("any"):
-            return Cell(f"{duration(hours)} or earlier")
         return Cell(duration(hours), _interval_text(row, "sampling", duration))
 
     lines = []
@@ -229,8 +227,9 @@ def _earliest_table(result: DesignResult) -> Table:
         by_cover = {float(row["nominal_cover_mm"]): row for row in rows.to_dict("records")}
         lines.append((follow_up_text(str(label)), [cell(by_cover[cover]) for cover in picks]))
     return matrix(
-        f"Earliest strip age that meets the target, by nominal cover. {cured_at(result.scenario)} In "
-        "grey: sampling interval. “Or earlier” means that any strip age of the range will do.",
+        "Earliest strip age that meets the target, by nominal cover, in whole hours, above 3 d in "
+        f"whole days. {cured_at(result.scenario)} In grey: sampling interval of the exact age; "
+        "without one any strip age of the range will do.",
         "Follow-up",
         [write(cover) for cover in picks],
         lines,

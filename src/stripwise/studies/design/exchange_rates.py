@@ -22,6 +22,7 @@ from stripwise.units.result_columns import columns
 
 __all__ = [
     "AT_DESIGN_POINT",
+    "COVER_FOR_EARLIER",
     "COVER_PER_DAY",
     "COVER_SAVED",
     "EARLIER_H",
@@ -48,6 +49,7 @@ AT_DESIGN_POINT, ON_TARGET_LINE = "at the design point", "along the target line"
 
 COVER_PER_DAY = "cover to add instead of 24 h more in the forms"
 COVER_SAVED = "cover to take off after 24 h more in the forms"
+COVER_FOR_EARLIER = "cover to add for stripping {} h earlier"
 
 
 def exchange_table(rows: list[dict[str, object]]) -> pd.DataFrame:
@@ -223,7 +225,7 @@ def design_point_rows(setting: Setting) -> list[dict[str, object]]:
         assert by_repeat_values is not None
         rows.append(
             _root_row(
-                f"cover to add for stripping {number(earlier)} h earlier",
+                COVER_FOR_EARLIER.format(number(earlier)),
                 AT_DESIGN_POINT,
                 label,
                 nominal,

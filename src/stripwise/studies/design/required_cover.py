@@ -170,6 +170,7 @@ def earliest_table(
                     "high95": one.high95,
                     "know_low": epistemic_bounds[0],
                     "know_high": epistemic_bounds[1],
+                    "site_strip_age_h": setting.buildable_hours(one),
                     "status": strip_status(one.status),
                 }
             )

@@ -7,10 +7,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from stripwise.risk.probability.target_roots import round_hours_up
 from stripwise.studies.decision import YES
 from stripwise.studies.design.cost_tables import CHEAPEST_PAIR, DRAWN_STRATEGY
-from stripwise.studies.design.exchange_rates import AT_DESIGN_POINT, COVER_PER_DAY, COVER_SAVED
+from stripwise.studies.design.exchange_rates import (
+    AT_DESIGN_POINT,
+    COVER_FOR_EARLIER,
+    COVER_PER_DAY,
+    COVER_SAVED,
+)
 from stripwise.studies.service_notes import omitted_options
 from stripwise.studies.verdict import (
     NOTHING_EPISTEMIC,
@@ -111,8 +115,6 @@ def _strategies(result: DesignResult) -> str:
             continue
         drawn = row["drawn_cover_mm"]
         text = _length(drawn, result) if np.isfinite(drawn) else "more than the range holds"
-        if row["status"].startswith("any cover"):
-            text += " or less"
         by_cover.setdefault(text, []).append(f'"{row["strategy"]}"')
     parts = [f"{text} for {join_with_and(names)}" for text, names in by_cover.items()]
     return f"Nominal cover to draw with the others: {'; '.join(parts)}." if parts else ""
@@ -126,10 +128,10 @@ def _earliest(result: DesignResult) -> str:
     parts = []
     for row in table[np.isclose(table["nominal_cover_mm"], cover)].to_dict("records"):
         curing = "no curing after stripping" if row["follow_up"] == "none" else row["follow_up"]
-        if row["status"].startswith("no strip"):
-            text = f"not within {duration(result.design['strip_age_h'].max())}"
+        if np.isfinite(row["site_strip_age_h"]):
+            text = f"from {duration(row['site_strip_age_h'])} on"
         else:
-            text = f"from {duration(round_hours_up(row['earliest_strip_age_h']))} on"
+            text = f"not within {duration(result.design['strip_age_h'].max())}"
         parts.append(f"with {curing} {text}")
     return (
         f"At a nominal cover of {_length(cover, result)} stripping meets the target "
@@ -208,10 +210,11 @@ def _hour_value(result: DesignResult) -> str:
         f"{price(row['value'])} {scenario.cost.currency}/m²{band}, {answer} than the "
         f"{price(scenario.cost.forms)} that the hour costs"
     )
-    faster = result.exchange[result.exchange["question"].str.startswith("cover that stripping")]
+    before, after = COVER_FOR_EARLIER.split("{}")
+    faster = result.exchange[result.exchange["question"].str.startswith(before)]
     for other in faster.to_dict("records"):
         if np.isfinite(other["value"]):
-            hours = float(str(other["question"]).split()[3])
+            hours = float(str(other["question"]).removeprefix(before).removesuffix(after))
             paid = float(other["value"]) * scenario.cost.cover
             text += (
                 f". Stripping {duration(hours)} earlier needs {_length(other['value'], result)} more "

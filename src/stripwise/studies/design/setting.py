@@ -182,7 +182,10 @@ class Setting:
         step = self.rounded_up(0.1)
         first = self.rounded_up(max(float(self.covers[0]), self.choices.least_cover))
         covers = np.arange(first, float(self.covers[-1]) + 1e-6, step)
-        return covers if covers.size else self.covers[[0, -1]]
+        if covers.size:
+            return covers
+        ends = self.covers[[0, -1]]
+        return ends[ends >= self.choices.least_cover - 1e-9]
 
     def epistemic_covers(self) -> Array:
         """Covers at which the epistemic points are computed: drawing steps and both ends [mm]."""
