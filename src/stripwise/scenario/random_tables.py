@@ -191,7 +191,13 @@ class _Reader:
             key = (*self.path, error.where) if error.where else self.path
             unit = self.declared.unit
             unit = f" (in {unit})" if unit and any(c.isdigit() for c in error.problem) else ""
-            self.problems.add(key, error.problem.removeprefix("= ") + unit)
+            rule = error.problem.removeprefix("= ")
+            found = getattr(self.table, error.where, None) if error.where else None
+            if found is not None and rule != error.problem and ": " in rule:
+                rule = rule.split(": ", 1)[1]  # the value stands there as the file writes it
+                self.problems.add(key, rule + unit, found=found)
+            else:
+                self.problems.add(key, rule + unit)
             return None
         if self._supported(law):
             self._check_usual(law)
