@@ -54,6 +54,7 @@ def rare_tail_means(
 
     Each strategy has one sample for all its rare ages: a mixture of unit normals in the normal
     scores, a centre per decade of P found by the cross-entropy method, and the scores as they are.
+    Strategies share the points, so that a strategy more or less changes no other.
 
     Parameters
     ----------
@@ -85,7 +86,7 @@ def rare_tail_means(
             if not cells.size:
                 continue
             sample = _RareSample(
-                wall.with_plans((plan,)), integral, sampler, side, seed, (7000, i, int(side))
+                wall.with_plans((plan,)), integral, sampler, side, seed, (7000, int(side))
             )
             means[:, i, cells] = sample.means(
                 ages[cells], tail_means[i, cells], repeats=repeats, workers=workers
