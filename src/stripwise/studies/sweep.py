@@ -91,10 +91,12 @@ def sweep(
         one = case.replace(changes) if changes else case
         covers = [_nominal(grid[n], one) for n in members]
         wall = build_wall(one)
+        own = any(key.startswith("sampling.") for key in changes)
+        sampling = one.sampling if own else case.sampling
         sample = SamplingOptions(
-            points or min(SWEEP_POINTS, one.sampling.points),
-            one.sampling.repeats,
-            one.sampling.seed if seed is None else seed,
+            points or min(SWEEP_POINTS, sampling.points),
+            sampling.repeats,
+            sampling.seed if seed is None else seed,
             "main",
             workers,
         )
