@@ -442,6 +442,7 @@ def make_assessment(
             "Two of the strategies meet the target of 10 % in 75 yr; the rest do not.",
             "Knowledge of the ageing exponent decides more than any strip age.",
         ),
+        answer=("Two of the strategies meet the target of 10 % in 75 yr; the rest do not.",),
         exchange=ExchangeRate(60.0, 36.0, 2.1, 2.08, 2.12, 1.1, 3.4, saved=1.9)
         if scenario.choices is not None
         else None,

@@ -10,7 +10,7 @@ from stripwise.report.figures import sheet
 from stripwise.report.figures.answer_figure import plot_answer
 from stripwise.report.render import render
 from stripwise.units.caution import CAUTION
-from stripwise.units.formatting import DASH, confidence
+from stripwise.units.formatting import confidence
 
 
 def page(**more):

@@ -27,14 +27,21 @@ def test_strategies_follow_the_scenario(six):
     rows = cells(strategy_table(six))
     assert [row["Strategy"].text for row in rows] == [s.name for s in six.scenario.strategies]
     first, reference = rows[0], rows[4]
-    assert first["Strip age, follow-up"].text == "12 h"
-    assert first["Strip age, follow-up"].small == "none"
+    assert first["Strip age, curing after stripping"].text == "12 h"
+    assert first["Strip age, curing after stripping"].small == "none"
     assert first["Probability at 75 yr"].text == "20.6 %"
     assert first["Probability at 75 yr"].small == "8.5 to 37.4 %"
-    assert first["Target reached in"].text == "37 yr"
-    assert first["Meets target"].text == first["Meets target"].kind == "no"
+    assert first["Years until the 10 % limit is exceeded"].text == "37 yr"
+    assert first["Meets the limit"].text == first["Meets the limit"].kind == "no"
+    # the limit is met at 70 % of the epistemic points: a narrow no, and a narrow yes
+    assert first["Meets the limit"].small == "narrowly"
+    assert first["Confidence"].text == "70 %"
+    assert (rows[5]["Meets the limit"].text, rows[5]["Meets the limit"].small) == (
+        "yes",
+        "narrowly",
+    )
     assert reference["Strategy"].small == "reference"
-    assert rows[5]["Target reached in"].text == "more than 120 yr"
+    assert rows[5]["Years until the 10 % limit is exceeded"].text == "more than 120 yr"
     assert rows[5]["Change of life"].text == formatting.DASH
     table = strategy_table(six)
     assert [table.bold(row) for row in table.rows] == [False] * 4 + [True, False]
@@ -43,15 +50,16 @@ def test_strategies_follow_the_scenario(six):
 def test_the_terminal_has_the_texts_of_the_page(six):
     page = cells(strategy_table(six))
     head, second, *lines = terminal_table(six).texts()
-    assert head == ("strategy", "probability", "over what is", "life", "target")
-    assert second == ("", "at 75 yr", "not known", "at 10 %", "met")
+    assert head == ("strategy", "probability", "uncertainty", "years until", "confi-", "")
+    assert second == ("", "at 75 yr", "range", "10 %", "dence", "meets")
     for line, row in zip(lines, page, strict=True):
-        life = row["Target reached in"].text.replace("more than", "over")
+        life = row["Years until the 10 % limit is exceeded"].text.replace("more than", "over")
         assert line[1:] == (
             row["Probability at 75 yr"].text,
             row["Probability at 75 yr"].small,
             life,
-            row["Meets target"].text,
+            row["Confidence"].text,
+            row["Meets the limit"].text,
         )
 
 
@@ -85,7 +93,7 @@ def test_inputs_in_customary_units(six):
     fixed = rows["initial chloride"]
     assert [fixed[head].text for head in ("Mean", "sd", "5 %", "Kind")] == ["0.1", "", "", ""]
     assert fixed["Source"].text == "not stated"
-    assert rows["ageing exponent"]["Kind"].text == "knowledge"
+    assert rows["ageing exponent"]["Kind"].text == "epistemic"
     assert not any("strip_age" in label for label in rows)
 
 

@@ -92,6 +92,22 @@ def test_slow_walls_take_smaller_samples(quick_case):
     assert usual.strategy_sample.seed == big.sampling.seed
 
 
+@pytest.mark.parametrize(
+    ("least", "high", "covers"),
+    [
+        (0.0, 60.0, [45.0, 50.0, 55.0, 60.0]),
+        (52.0, 60.0, [55.0, 60.0]),
+        (57.0, 57.5, [57.5]),  # no step of drawings is left
+    ],
+)
+def test_covers_to_draw_begin_at_a_least_cover(quick_case, least, high, covers):
+    choices = replace(quick_case.choices, cover=(45.0, high, 2.5), least_cover=least)
+    setting = Setting.from_scenario(replace(quick_case, choices=choices), workers=1)
+    assert_allclose(setting.rounded_covers(), covers)
+    anywhere = TargetRoot(-np.inf, status=ANY, safe=-np.inf)
+    assert setting.drawn_cover(anywhere) == covers[0]
+
+
 def test_statuses_in_words():
     assert cover_status(ANY) == "any cover in the range meets it"
     assert cover_status(NEVER) == "no cover in the range meets it"

@@ -30,7 +30,7 @@ def test_required_covers_in_the_range_and_beyond_it(setting, covers, closed):
     for root, wide, plan in zip(
         covers.in_range, covers.in_wide_range, setting.wall.plans, strict=True
     ):
-        exact = closed.front(setting.hours(plan)) + setting.target * closed.sd
+        exact = closed.front(setting.hours(plan)) + setting.rule.index * closed.sd
         assert_allclose([root.value, wide.value], exact, rtol=0, atol=1e-4)
     # a range that ends below the root has none, and twice the range has it still
     low = replace(setting, covers=np.linspace(30.0, covers.in_range[1].value - 1.0, 5))
