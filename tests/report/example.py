@@ -218,6 +218,7 @@ def make_curves(scenario: Scenario, penalties, *, knowledge: bool, lift: float) 
                     "confidence": np.where(
                         age == scenario.target.service_life, 0.7 if knowledge else np.nan, np.nan
                     ),
+                    "status": "ok",
                 }
             )
         )

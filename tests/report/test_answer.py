@@ -10,7 +10,7 @@ from stripwise.report.figures import sheet
 from stripwise.report.figures.answer_figure import plot_answer
 from stripwise.report.render import render
 from stripwise.units.caution import CAUTION
-from stripwise.units.formatting import confidence
+from stripwise.units.formatting import DASH, confidence
 
 
 def page(**more):
@@ -55,9 +55,10 @@ def test_the_picture_has_a_full_dot_for_what_meets_the_limit(six):
     with sheet.style_context():
         ax = plot_answer(six)
     rows = six.strategies.to_dict("records")
-    assert [t.get_text().replace("\n", " ") for t in ax.get_yticklabels()] == [
-        row["strategy"] for row in rows
-    ]
+    assert [
+        t.get_text().replace("\n", " ").replace("\N{NO-BREAK SPACE}", " ")
+        for t in ax.get_yticklabels()
+    ] == [row["strategy"] for row in rows]
     dots = {
         line.get_gid(): line for line in ax.get_lines() if str(line.get_gid()).startswith("dot-")
     }
@@ -82,7 +83,7 @@ def test_the_picture_counts_in_its_title(six):
         (0.725, "70 %"),
         (0.99, "over 95 %"),
         (0.0, "under 5 %"),
-        (float("nan"), "–"),
+        (float("nan"), DASH),
     ],
 )
 def test_confidence_is_written_to_five_percent(share, text):

@@ -200,7 +200,7 @@ def test_gates_may_stand_again_beside_strip_ages(shown):
 
 def test_an_alarm_comes_before_the_caution_and_warnings_after_it(shown):
     words = shown(alarm=Alarm("Stop", "Wrong."), warnings=("Watch out.",)).words
-    order = [words.index(text) for text in ("Found.", "Stop", CAUTION, "Watch out.", "Heading")]
+    order = [words.index(text) for text in ("Stop", "Found.", CAUTION, "Watch out.", "Heading")]
     assert order == sorted(order)
     assert "Read before using the numbers" not in shown().words
 
@@ -209,7 +209,7 @@ def test_sections_have_their_level_and_are_kept_together():
     parts = (Section("Whole"), Section("Part", (Paragraph("x"),), level=3, keep=True), Section(""))
     html = render(small(sections=parts), {})
     assert "<h2>Whole</h2>" in html
-    assert '<div class="keep">\n<h3>Part</h3>' in html
+    assert '<div id="s2" class="keep">\n<h3>Part</h3>' in html
     assert "<h2></h2>" not in html
 
 

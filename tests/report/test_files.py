@@ -11,7 +11,7 @@ from stripwise.report import files
 from stripwise.report.pages.run_page import run_tables
 
 # Columns of the published file formats; users' scripts depend on them.
-CURVES = "strategy,age_yr,probability,low95,high95,know_low,know_high,reliability_index,confidence"
+CURVES = "strategy,age_yr,probability,low95,high95,know_low,know_high,reliability_index,confidence,status"
 STRATEGIES = (
     "strategy,strip_age_h,effective_curing_h,penalty_mean,penalty_sd,probability_at_target,low95,"
     "high95,know_low,know_high,confidence,meets_target,life_at_target_yr,life_low95,life_high95,"

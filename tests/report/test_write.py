@@ -26,7 +26,7 @@ def test_a_run_writes_everything(six, tmp_path):
         "run.json",
         *(
             f"figures/{n}.{e}"
-            for n in ("curves", "drivers", "choices", "map")
+            for n in ("answer", "curves", "drivers", "choices", "map")
             for e in ("svg", "png")
         ),
     }

@@ -8,6 +8,7 @@ from html import escape
 import pandas as pd
 
 from stripwise.units.caution import CAUTION
+from stripwise.units.formatting import number
 
 __all__ = ["answer_html", "short_line"]
 
@@ -23,5 +24,5 @@ def answer_html(sentences: Iterable[str], table: pd.DataFrame | None = None) -> 
     parts = [f"<p><strong>{first}</strong></p>", *(f"<p>{text}</p>" for text in rest)]
     parts.append(f"<p><small>{escape(CAUTION)}</small></p>")
     if table is not None:
-        parts.append(table.to_html(index=False, float_format=lambda x: f"{x:.4g}"))
+        parts.append(table.to_html(index=False, float_format=number))
     return "\n".join(parts)

@@ -12,6 +12,7 @@ from stripwise.errors import InputError
 from stripwise.risk.probability.integral import front_depths, initiation_ages
 from stripwise.scenario.model import Scenario
 from stripwise.studies.from_scenario import build_wall
+from stripwise.units.formatting import number
 
 __all__ = ["samples"]
 
@@ -86,6 +87,8 @@ def samples(
     block = wall.sample_block(values)
     columns["penalty"] = np.broadcast_to(np.exp(block.log_penalty[0]), n)
     for age in ages:
-        columns[f"front_mm_at_{age:g}"] = np.broadcast_to(front_depths(wall, block, age)[0], n)
+        columns[f"front_mm_at_{number(age)}"] = np.broadcast_to(
+            front_depths(wall, block, age)[0], n
+        )
     columns["initiation_yr"] = np.broadcast_to(initiation_ages(wall, block, values)[0], n)
     return pd.DataFrame(columns)

@@ -257,7 +257,7 @@ def test_every_file_loads_in_a_scenario(report, tmp_path):
     )
     head = re.sub(r"reference_strategy = .*", 'reference_strategy = "Forms 7 d"', head)
     strategies = "".join(
-        f'[[strategy]]\nname = "{name}"\nstrip_age = "24 h"\n'
+        f'[[strategy]]\nname = "{name}"\nstrip_age = "{name.removeprefix("Forms ")}"\n'
         'penalty = { from = "penalties.toml" }\n\n'
         for name in THREE
     )
