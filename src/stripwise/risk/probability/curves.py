@@ -33,10 +33,8 @@ STARTING_AGES = (6, 18)
 MAX_AGES = 400
 PILOT_POINTS = 8192
 """Samples of the pilot that chooses the ages."""
-NUMERICAL_PILOT_POINTS = 1024
-"""The same where every front is a numerical solution."""
-SKIN_RISE_PILOT_POINTS = 512
-"""The same where every front is the root of a long sum: a rise over a skin."""
+NUMERICAL_PILOT_POINTS, SKIN_RISE_PILOT_POINTS = 1024, 512
+"""The same where every front is a numerical solution, or the root of a long sum under a rise."""
 MIN_LOG_STEP, MIN_LOG_STEP_UNDER_RISE, MIN_LOG_STEP_OVER_SKIN = 1e-9, 0.02, 0.1
 """Steps of ln age that are refined no further. A front that starts under a rise has the whole
 convection zone behind it at once, so that every sample is a step and halving finds no end."""
@@ -395,9 +393,7 @@ def _step_ages(wall: Wall, sampler: InputSampler, horizon: float) -> list[float]
     """Return ages just before and at initiation where nothing is random: the curve is a step."""
     if sampler.dimensions:
         return []
-    ages: list[float] = []
-    for age in initiation_ages(wall, wall.sample_block(sampler.fixed), sampler.fixed):
-        at = float(np.min(age))
-        if FIRST_AGE < at < horizon:
-            ages += [at * (1.0 - 1e-9), at * (1.0 + 1e-12)]
-    return ages
+    found = initiation_ages(wall, wall.sample_block(sampler.fixed), sampler.fixed)
+    first = (float(np.min(age)) for age in found)
+    inside = [at for at in first if FIRST_AGE < at < horizon]
+    return [at * factor for at in inside for factor in (1.0 - 1e-9, 1.0 + 1e-12)]

@@ -383,19 +383,17 @@ def uncured_problem(hours: float, temperature: float, curing: Curing) -> str:
     if math.isnan(hours + temperature + curing.reference_temperature):
         return ""
     for function in declared(CuringTable, "maturity").options:
-        equivalent = float(
-            equivalent_age(
-                hours,
-                temperature,
-                function=function,
-                reference_c=curing.reference_temperature,
-                activation_temperature=curing.activation_temperature,
-                datum_c=curing.datum_temperature,
-            )
+        equivalent = equivalent_age(
+            hours,
+            temperature,
+            function=function,
+            reference_c=curing.reference_temperature,
+            activation_temperature=curing.activation_temperature,
+            datum_c=curing.datum_temperature,
         )
         if equivalent < UNCURED_H:
             return (
-                f"is {equivalent:.2g} equivalent hours at {temperature:g} degC by the {function} "
+                f"is {float(equivalent):.2g} equivalent hours at {temperature:g} degC by the {function} "
                 f"function; below {UNCURED_H:g} h a face counts as not cured at all"
             )
     return ""
