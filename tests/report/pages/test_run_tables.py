@@ -36,7 +36,10 @@ def test_strategies_follow_the_scenario(six):
     # the limit is met at 70 % of the epistemic points: a narrow no, and a narrow yes
     assert first["Meets the limit"].small == "narrowly"
     assert first["Confidence"].text == "70 %"
-    assert (rows[5]["Meets the limit"].text, rows[5]["Meets the limit"].small) == ("yes", "narrowly")
+    assert (rows[5]["Meets the limit"].text, rows[5]["Meets the limit"].small) == (
+        "yes",
+        "narrowly",
+    )
     assert reference["Strategy"].small == "reference"
     assert rows[5]["Years until the 10 % limit is exceeded"].text == "more than 120 yr"
     assert rows[5]["Change of life"].text == formatting.DASH
