@@ -67,9 +67,13 @@ def test_only_yes_counts_as_met():
 
 
 @pytest.mark.parametrize(
-    ("demanded", "answer"), [((0.09, 1e-4), YES), ((0.2, 1e-4), NO), ((0.1, 1e-3), TOO_CLOSE)]
+    ("quantile", "error", "answer"),
+    [(0.09, 1e-4, YES), (0.2, 1e-4, NO), (0.1, 1e-3, TOO_CLOSE), (0.099, 1e-3, TOO_CLOSE)],
 )
-def test_a_demanded_confidence_must_be_met_too(demanded, answer):
+def test_a_demanded_confidence_must_be_met_too(quantile, error, answer):
+    # 16 scramblings whose mean is the quantile and whose standard error is the error
+    z = np.linspace(-1.0, 1.0, 16)
+    demanded = quantile + 4.0 * error * z / np.std(z, ddof=1)
     found = decide(0.05, 1e-4, allowed=0.1, repeats=16, demanded=demanded)
     assert found.meets_target == answer
 
@@ -77,13 +81,13 @@ def test_a_demanded_confidence_must_be_met_too(demanded, answer):
 def test_a_wall_with_a_demand(wall):
     """Where the demand exceeds the confidence that is there, a wall that met the target fails."""
     case = wall.load(
-        ("probability = 0.10", "probability = { value = 0.70, unusual = true }\nconfidence = 0.5")
+        ("probability = 0.10", "probability = { value = 0.85, unusual = true }\nconfidence = 0.5")
     )
     table = stripwise.assess(case).strategies.set_index("strategy")
     row = table.loc["Forms 24 h"]
     assert (row["meets_target"], row["confidence"] > 0.5) == (YES, True)
     strict = wall.load(
-        ("probability = 0.10", "probability = { value = 0.70, unusual = true }\nconfidence = 0.99")
+        ("probability = 0.10", "probability = { value = 0.85, unusual = true }\nconfidence = 0.99")
     )
     row = stripwise.assess(strict).strategies.set_index("strategy").loc["Forms 24 h"]
     assert row["meets_target"] == NO
@@ -91,12 +95,14 @@ def test_a_wall_with_a_demand(wall):
 
 
 def test_a_demand_without_anything_epistemic_is_refused(wall):
+    # by default exponent, temperature coefficient and penalties are epistemic
+    fixed = 'temperature_coefficient = "4800 K"'
     penalty = 'strip_age = "12 h"'
     problems = wall.problems(
         (penalty, penalty + "\npenalty = 2.0"),
         ('strip_age = "24 h"', 'strip_age = "24 h"\npenalty = 1.5'),
         ("probability = 0.10", "probability = 0.10\nconfidence = 0.9"),
-        ('temperature = "10 degC"', 'temperature = "10 degC"'),
+        ("low = 0, high = 1 }", 'low = 0, high = 1, kind = "scatter" }\n' + fixed),
     )
     assert any("target.confidence = 0.9: needs a random input" in text for text in problems)
 

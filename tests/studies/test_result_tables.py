@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy import special
+from scipy import special, stats
 
 import stripwise
 from stripwise.distributions.random_input import Correlation
@@ -87,19 +87,34 @@ def test_lives_end_where_the_curve_reaches_the_target(computed):
     assert (finite["life_at_target_yr"] <= finite["life_high95"]).all()
 
 
-def test_met_is_judged_over_what_is_not_known(computed):
+def test_met_is_judged_by_the_predictive_probability(computed):
     wall, curves, target = computed
-    table = strategy_table(wall, curves, target)
-    for row in table.to_dict("records"):
-        answer = (
-            "yes" if row["know_high"] <= 0.1 else "no" if row["know_low"] > 0.1 else "undecided"
-        )
-        assert row["meets_target"] == answer
-    bare = replace(curves, know_low=None, know_high=None, epistemic=None)
-    for row in strategy_table(wall, bare, target).to_dict("records"):
-        answer = "yes" if row["high95"] <= 0.1 else "no" if row["low95"] > 0.1 else "undecided"
-        assert row["meets_target"] == answer
-        assert np.isnan(row["life_change_know_low"])
+    bare = replace(curves, know_low=None, know_high=None, epistemic=None, at_target=None)
+    # the table holds a t interval over 8 repeats, of 2.36 standard errors to each side; a decision
+    # stands beyond a chance of 3.2e-5, by Student's t with 7 degrees of freedom
+    factor = stats.t.isf(3.2e-5, 7) / stats.t.isf(0.025, 7)
+    found = set()
+    at_life = strategy_table(wall, curves, target)["probability_at_target"]
+    for allowed in (0.02, 0.1, float(at_life.iloc[0]), 0.3):
+        other = replace(target, probability=allowed, index=-special.ndtri(allowed))
+        table, without = (strategy_table(wall, c, other) for c in (curves, bare))
+        for row in table.to_dict("records"):
+            p, reach = row["probability_at_target"], factor * (row["high95"] - row["low95"]) / 2.0
+            answer = (
+                "yes"
+                if p + reach < allowed
+                else "no"
+                if p - reach > allowed
+                else "too close to call"
+            )
+            assert row["meets_target"] == answer
+            found.add(answer)
+        # knowledge does not change the answer, only how sure it is
+        assert list(without["meets_target"]) == list(table["meets_target"])
+        assert without["confidence"].isna().all()
+        assert without["life_change_know_low"].isna().all()
+        assert table["confidence"].between(0.0, 1.0).all()
+    assert found == {"yes", "no", "too close to call"}
 
 
 def test_a_target_missed_from_the_start_has_no_life(computed):
@@ -182,7 +197,7 @@ def test_choice_rows_say_how_many_repeats_do_not_vary():
     flat = two_repeats()
     flat[1] = 7.0
     parts = {"own": anova(flat, [HALF] * 3)}
-    for epistemic, points in ((False, "repeats"), (True, "points of what is not known")):
+    for epistemic, points in ((False, "repeats"), (True, "epistemic points")):
         rows = choice_rows("abc", parts, ages={"own": np.nan}, epistemic=epistemic)
         assert {row["status"] for row in rows} == {
             f"undefined: the outcome does not vary over the options at 1 of 2 {points}"
@@ -209,5 +224,5 @@ def test_a_run_has_the_columns_in_order(quick_case):
     assert row["first"] == row["total"] == pytest.approx(check["exact"], rel=1e-12)
     assert check["low95"] < check["total_minus_first"] < check["high95"]
     assert_allclose([check["first"], check["total"]], check["exact"], rtol=0, atol=0.02)
-    assert any("No random input is marked as knowledge" in text for text in result.warnings)
+    assert any("No random input is epistemic" in text for text in result.warnings)
     assert any("Without a [choices] section" in text for text in result.warnings)

@@ -80,6 +80,21 @@ def test_exchange_rate_is_the_difference_of_two_fronts(found, closed):
     assert_allclose(rate.rate, closed.front(24.0) - closed.front(48.0), rtol=0, atol=1e-4)
     assert_allclose([rate.low95, rate.high95], rate.rate, rtol=0, atol=1e-6)
     assert np.isnan([rate.know_low, rate.know_high]).all()
+    # of a front of one depth the way back is the same
+    assert_allclose(rate.saved, rate.rate, rtol=0, atol=1e-4)
+
+
+def test_cover_to_draw_is_the_next_step_above_the_closed_one(found, closed):
+    index = closed.scenario.target.reliability_index
+    for name, hours in (("Forms 14 h", 14.0), ("Forms 24 h", 24.0)):
+        exact = closed.front(hours) + index * closed.sd
+        assert found.drawn[name] == 5.0 * np.ceil(exact / 5.0)
+    thin = replace(closed.scenario.choices, cover=(45.0, 56.0, 1.0))
+    drawn = analyse_choices(replace(closed.scenario, choices=thin), workers=1).drawn
+    assert drawn == {"Forms 14 h": np.inf, "Forms 24 h": 55.0}
+    code = replace(closed.scenario.choices, least_cover=57.0)
+    drawn = analyse_choices(replace(closed.scenario, choices=code), workers=1).drawn
+    assert drawn == {"Forms 14 h": 60.0, "Forms 24 h": 60.0}
 
 
 def test_exchange_rate_is_the_one_of_a_design(pier_choices, pier):
@@ -88,6 +103,8 @@ def test_exchange_rate_is_the_one_of_a_design(pier_choices, pier):
     rate = pier_choices.exchange
     for name, column in (("rate", "value"), *((n, n) for n in ("low95", "high95", "know_low"))):
         assert getattr(rate, name) == row[column]
+    saved = table[table["question"].str.startswith("cover to take off after 24 h")].iloc[0]
+    assert rate.saved == saved["value"]
     assert rate.know_low < rate.rate < rate.know_high
 
 

@@ -119,7 +119,7 @@ def _layer_table(
         f"{mm_text(np.max(check.front_max))} at most, and the probability by "
         f"{points(change)} percentage points; the "
         f"error left is estimated at {points(check.probability_error)} points (4/3 of it). "
-        "This error is not part of the intervals. Drivers, choices and the knowledge band about "
+        "This error is not part of the intervals. Drivers, choices and the uncertainty range about "
         f"the curves take {COARSE_GRID.cells} cells and {COARSE_GRID.steps} steps, and fewer points than a "
         f"closed form would; the band takes at most {NUMERICAL_OUTER_POINTS} epistemic points "
         f"with {NUMERICAL_INNER_POINTS} of the scatter. The solutions of more than {PENALTY_NODES} "

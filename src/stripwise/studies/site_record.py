@@ -79,7 +79,9 @@ def read_record(
     read_temperature = partial(CONCRETE_TEMPERATURE.read, unusual=unusual)
     age = problems.number(read_age, after, ("after",))
     temperature = problems.number(read_temperature, at, ("at",))
-    if broken := uncured_problem(age, temperature, scenario.curing, at=at):
+    # what has happened is judged by the scenario's own function, so that its cautions can be given
+    own = (scenario.curing.maturity,)
+    if broken := uncured_problem(age, temperature, scenario.curing, at=at, functions=own):
         problems.add(("after",), broken, found=after)
     later = temperature
     if follow_up_at is not None:

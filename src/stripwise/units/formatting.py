@@ -89,13 +89,7 @@ def number(x: float, digits: int = 3) -> str:
 
 
 def count(n: float) -> str:
-    """Write a whole number, its thousands set apart by commas.
-
-    Examples
-    --------
-    >>> count(200_000)
-    '200,000'
-    """
+    """Write a whole number, its thousands set apart by commas."""
     return f"{n:,.0f}" if math.isfinite(n) else number(n)
 
 
@@ -144,9 +138,7 @@ def confidence(share: float) -> str:
     if math.isnan(share):
         return DASH
     steps = round(20.0 * share)
-    if steps == 0:
-        return "under 5 %"
-    return "over 95 %" if steps == 20 else f"{5 * steps} %"
+    return {0: "under 5 %", 20: "over 95 %"}.get(steps, f"{5 * steps} %")
 
 
 def signed_points(change: float) -> str:

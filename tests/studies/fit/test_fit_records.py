@@ -152,7 +152,10 @@ def test_surveyed_cover_against_the_specified_one(tmp_path):
     before, after = (table[table["cover"] == name] for name in ("specified", "surveyed"))
     # less cover with more scatter
     assert (after["probability_at_target"].array > before["probability_at_target"].array).all()
-    assert "at the mean probability no longer within it: Forms 24 h" in result.stdout
+    assert (
+        "The survey changes whether the limit is met: Forms 24 h of equivalent age (yes to no)."
+        in (result.stdout)
+    )
     # the same as a scenario with the file for it
     built = tmp_path / "built.toml"
     lines = [

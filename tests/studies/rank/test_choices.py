@@ -142,8 +142,8 @@ def test_without_ranges_the_strategies_are_the_options(case):
     assert_allclose([tables.design.covers[0], tables.design.covers[-1]], [45.0, 65.0])
     told = choice_sentences(tables, strategy="Forms 24 h", life=50.0, allowed=0.1, units="SI")
     assert "45 to 65 mm of cover (assumed), 2 strategies" in told[1]
-    assert "over what is not known" in told[1]
-    assert "halved about their middles" in told[1]
+    assert "uncertainty range" in told[1]
+    assert "Halving the ranges" in told[1]
     assert "10 % allowed" in told[0]
     assert choice_spans(tables)[0].span >= choice_spans(tables)[1].span
 

@@ -83,7 +83,7 @@ def comparison_findings(comparison: pd.DataFrame, scenario: Scenario) -> list[st
     return [
         f"Probability of depassivation at {formatting.years(target.service_life)}, target "
         f"{formatting.percent(target.probability)}: {_comparison_text(comparison, scenario)}.",
-        _verdict_changes(comparison, target.probability),
+        _verdict_changes(comparison),
     ]
 
 
@@ -101,8 +101,8 @@ def _comparison_text(comparison: pd.DataFrame, scenario: Scenario) -> str:
     )
 
 
-def _verdict_changes(comparison: pd.DataFrame, allowed: float) -> str:
-    """Say where the survey changes the verdict, or at least the side of the target."""
+def _verdict_changes(comparison: pd.DataFrame) -> str:
+    """Say where the survey changes the verdict."""
     by_cover = {name: rows.set_index("strategy") for name, rows in comparison.groupby("cover")}
     before, after = by_cover["specified"], by_cover["surveyed"]
     parts = [
@@ -111,15 +111,4 @@ def _verdict_changes(comparison: pd.DataFrame, allowed: float) -> str:
     ]
     if parts:
         return f"The survey changes whether the limit is met: {', '.join(parts)}."
-    start = "The survey changes no verdict"
-    meeting = {
-        name: set(rows.index[rows["probability_at_target"] <= allowed])
-        for name, rows in by_cover.items()
-    }
-    lost = [name for name in before.index if name in meeting["specified"] - meeting["surveyed"]]
-    won = [name for name in before.index if name in meeting["surveyed"] - meeting["specified"]]
-    if lost:
-        return f"{start}, but at the mean probability no longer within it: {', '.join(lost)}."
-    if won:
-        return f"{start}, but at the mean probability now within it: {', '.join(won)}."
-    return f"{start}."
+    return "The survey changes no verdict."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated
 
@@ -261,29 +262,35 @@ def _law_input(variate: Variate) -> Input:
     return Input(variate.input, variate.label, law, "", "curing", "knowledge", variate.source)
 
 
-def uncured_problem(hours: float, temperature: float, curing: Curing, *, at: object = None) -> str:
+def uncured_problem(
+    hours: float,
+    temperature: float,
+    curing: Curing,
+    *,
+    at: object = None,
+    functions: Sequence[str] | None = None,
+) -> str:
     """Say why a strip age [h] at a concrete temperature [degC] is no curing at all, else "".
 
-    `at` is the temperature as written.
+    `at` is the temperature as written; `functions` are the maturity functions that judge, all of
+    them unless given.
     """
     scale = curing.reference_temperature + curing.activation_temperature + curing.datum_temperature
     if math.isnan(hours + temperature + scale):  # a value that was told
         return ""
     written = f"{temperature:g} degC" if at is None else str(at).strip('"')
-    for function in declared(CuringTable, "maturity").options:
-        equivalent = float(
-            equivalent_age(
-                hours,
-                temperature,
-                function=function,
-                reference_c=curing.reference_temperature,
-                activation_temperature=curing.activation_temperature,
-                datum_c=curing.datum_temperature,
-            )
+    for function in functions or declared(CuringTable, "maturity").options:
+        equivalent = equivalent_age(
+            hours,
+            temperature,
+            function=function,
+            reference_c=curing.reference_temperature,
+            activation_temperature=curing.activation_temperature,
+            datum_c=curing.datum_temperature,
         )
         if equivalent < UNCURED_H:
             return (
-                f"is {equivalent:.2g} equivalent hours at {written} by the {function} "
+                f"is {float(equivalent):.2g} equivalent hours at {written} by the {function} "
                 f"function; below {UNCURED_H:g} h a face counts as not cured at all"
             )
     return ""
