@@ -218,7 +218,7 @@ def _maturity_factor(scenario: Scenario, temperature: float) -> float:
         equivalent_age(
             1.0,
             temperature,
-            function=curing.maturity,  # type: ignore[arg-type]
+            function=curing.maturity,
             reference_c=curing.reference_temperature,
             activation_temperature=curing.activation_temperature,
             datum_c=curing.datum_temperature,

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from stripwise.curing.curing_law import UNCURED_H
 from stripwise.curing.laws import DEFAULT_LAW, LAWS, Variate, law_names
-from stripwise.curing.maturity import equivalent_age
+from stripwise.curing.maturity import MaturityFunction, equivalent_age
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
 from stripwise.published import constant
@@ -203,7 +203,7 @@ class Curing:
     """
 
     reference_d: float
-    maturity: str
+    maturity: MaturityFunction
     activation_temperature: float
     datum_temperature: float
     reference_temperature: float
@@ -268,7 +268,7 @@ def uncured_problem(
     curing: Curing,
     *,
     at: object = None,
-    functions: Sequence[str] | None = None,
+    functions: Sequence[MaturityFunction] | None = None,
 ) -> str:
     """Say why a strip age [h] at a concrete temperature [degC] is no curing at all, else "".
 
