@@ -277,7 +277,7 @@ def _extent_tables(
         f"with the correlation exp(-(h/L)^2), L = {number(options.correlation_length)} m; what is not "
         "known, the part of a spread that lies between walls, and the strip age are one value for "
         "the whole face. The mean share is the probability at a point, with its sampling interval "
-        "and its range over what is not known. Its sd is an integral of the joint probability of "
+        "and its uncertainty range. Its sd is an integral of the joint probability of "
         "two points (Sudret, 2008). The chance that more than a share is affected is counted on "
         f"{EXTENT_FACES} simulated faces (midpoint method): its 95 % sampling interval reaches at "
         f"most {points(FACES_HALF_WIDTH)} percentage points to either side."

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 import matplotlib.figure
 import numpy as np
 import pandas as pd
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from stripwise.report.components import (
     GATES_BLOCK,
@@ -190,7 +190,13 @@ def _intervals(assessment: Assessment) -> Markup:
     widest = (assessment.curves["high95"] - assessment.curves["low95"]).max()
     error = points(0.5 * float(widest))
     entry = "run.knowledge" if has_knowledge(assessment) else "run.no_knowledge"
-    return Markup(sentence(entry, error=error))
+    return Markup(sentence(entry, error=error, inputs=escape(", ".join(_epistemic(assessment)))))
+
+
+def _epistemic(assessment: Assessment) -> list[str]:
+    """Name the inputs that uncertainty range and confidence count, each once."""
+    labels = [i.label for i in assessment.scenario.inputs if i.epistemic_share > 0.0]
+    return list(dict.fromkeys(labels))
 
 
 def _remarks(assessment: Assessment) -> list[str]:
