@@ -26,6 +26,7 @@ from stripwise.cli.shell import (
     report_errors,
 )
 from stripwise.units.caution import CAUTION
+from stripwise.units.names import nearest_spelling
 
 if TYPE_CHECKING:
     from stripwise.scenario.model import Scenario
@@ -106,7 +107,8 @@ def _strategy_to_judge(scenario: Scenario, name: str | None) -> str:
     names = [item.name for item in scenario.strategies]
     if name not in names:
         raise typer.BadParameter(
-            f"{name!r} is no strategy of the scenario; it has {', '.join(names)}",
+            f"{name!r} is no strategy of the scenario; it has {', '.join(names)}"
+            f"{nearest_spelling(name, names)}",
             param_hint="--strategy",
         )
     return name

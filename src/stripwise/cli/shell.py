@@ -22,10 +22,12 @@ from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from stripwise.errors import StripwiseError
 from stripwise.report.held_signals import SIGNALS
 from stripwise.units.caution import CAUTION
+from stripwise.units.names import nearest_spelling
 
 __all__ = [
     "AllowOutside",
@@ -37,6 +39,7 @@ __all__ = [
     "align_columns",
     "app",
     "fail",
+    "one_of",
     "out_option",
     "print_error",
     "print_json",
@@ -55,8 +58,32 @@ MAX_WORKERS = 64
 WIDTH = 100
 """Longest line of text on a terminal."""
 
+ORDER = (
+    "new",
+    "check",
+    "run",
+    "design",
+    "target",
+    "rank",
+    "stripped",
+    "fit",
+    "plan-tests",
+    "list",
+)
+"""Commands in the order of the work."""
+
+
+class _InOrderOfWork(TyperGroup):
+    """The commands as the help lists them; one that has no place in the order comes last."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        known = [name for name in ORDER if name in self.commands]
+        return known + [name for name in self.commands if name not in ORDER]
+
+
 app = typer.Typer(
-    add_completion=False,
+    cls=_InOrderOfWork,
+    context_settings={"help_option_names": ["-h", "--help"]},
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -77,7 +104,7 @@ Workers = Annotated[
     ),
 ]
 Quiet = Annotated[
-    bool, typer.Option("--quiet", help="Print neither text nor progress, only errors.")
+    bool, typer.Option("--quiet", "-q", help="Print neither text nor progress, only errors.")
 ]
 
 
@@ -94,6 +121,22 @@ def out_option(what: str) -> Any:
     return typer.Option(
         "--out", metavar="DIR", parser=_folder, help=f"Folder of the {what} unless given."
     )
+
+
+def one_of(allowed: Iterable[str]) -> dict[str, Any]:
+    """Return what an option or argument takes that must be one of some words."""
+    words = tuple(allowed)
+
+    def read(text: str) -> str:
+        if text not in words:
+            rule = f"{text[:40]!r} must be one of {', '.join(words)}"
+            raise typer.BadParameter(rule + nearest_spelling(text, words))
+        return words[words.index(text)]  # a member, where they are those of an enum
+
+    def complete(incomplete: str) -> list[str]:
+        return [word for word in words if word.startswith(incomplete)]
+
+    return {"parser": read, "autocompletion": complete}
 
 
 def _folder(text: str) -> Path:

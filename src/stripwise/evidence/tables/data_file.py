@@ -90,6 +90,9 @@ def read_data_file(path: str | Path, *, kinds: Sequence[FileKind]) -> DataFile:
     path = Path(path)
     name = printable_file_name(path)
     text, digest = read_text(path)
+    if path.suffix.lower() == ".toml":
+        rule = "is a scenario and no table of test data; did you mean `stripwise run`?"
+        raise EvidenceError([f"{name}: {rule}"])
     header, line, filled, widths = _first_look(text, name)
     problems = TableProblems(name)
     names = [normalise_name(own_header) for own_header in header]
