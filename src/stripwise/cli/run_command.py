@@ -12,10 +12,14 @@ import typer
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Browser,
     Overwrite,
+    Pdf,
+    Png,
     Quiet,
     ScenarioFile,
     Workers,
+    Xlsx,
     align_columns,
     app,
     out_option,
@@ -23,6 +27,7 @@ from stripwise.cli.shell import (
     print_json,
     print_result,
     progress_bar,
+    read_extras,
     report_errors,
 )
 from stripwise.units.caution import CAUTION
@@ -42,6 +47,10 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
     file: ScenarioFile,
     out: Annotated[Path | None, out_option("report; reports/<file name>")] = None,
     overwrite: Overwrite = False,
+    png: Png = False,
+    xlsx: Xlsx = False,
+    pdf: Pdf = False,
+    browser: Browser = None,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     require_target: Annotated[
@@ -78,12 +87,13 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.units.names import slug
 
         scenario = load(file, allow_outside=allow_outside)
+        extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser, units=scenario.units)
         judged_strategy = _strategy_to_judge(scenario, strategy)
         folder = out if out is not None else Path("reports") / slug(file.stem)
         check_writable(folder, RUN_FILES, overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
             result = assess(scenario, workers=workers, progress=report_progress)
-        written = write(result, folder, overwrite=overwrite)
+        written = write(result, folder, overwrite=overwrite, extras=extras)
         row = result.strategies.set_index("strategy").loc[judged_strategy]
         meets = str(row["meets_target"])
         if as_json:

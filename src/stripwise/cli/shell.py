@@ -5,8 +5,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
-import io
 import json
 import logging
 import math
@@ -19,23 +17,31 @@ import warnings
 from collections.abc import Callable, Iterable, Iterator
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
 
+from stripwise.cli.output_streams import open_streams
 from stripwise.errors import StripwiseError
 from stripwise.report.held_signals import SIGNALS
 from stripwise.units.caution import CAUTION
 from stripwise.units.names import nearest_spelling
 
+if TYPE_CHECKING:
+    from stripwise.report.write import Extras
+
 __all__ = [
     "AllowOutside",
     "AsJson",
+    "Browser",
     "Overwrite",
+    "Pdf",
+    "Png",
     "Quiet",
     "ScenarioFile",
     "Workers",
+    "Xlsx",
     "align_columns",
     "app",
     "fail",
@@ -45,6 +51,7 @@ __all__ = [
     "print_json",
     "print_result",
     "progress_bar",
+    "read_extras",
     "report_errors",
     "run_app",
     "wrap",
@@ -116,6 +123,37 @@ Overwrite = Annotated[
 ]
 
 
+Png = Annotated[bool, typer.Option("--png", help="Write the figures as PNG too.")]
+Xlsx = Annotated[
+    bool, typer.Option("--xlsx", help="Write the tables as one workbook too (needs XlsxWriter).")
+]
+Pdf = Annotated[
+    bool, typer.Option("--pdf", help="Print every page as PDF too, by an installed browser.")
+]
+Browser = Annotated[
+    Path | None,
+    typer.Option("--browser", metavar="PATH", help="Browser for --pdf; one on the PATH if none."),
+]
+
+
+def read_extras(
+    *, png: bool, xlsx: bool, pdf: bool, browser: Path | None, units: str = "SI"
+) -> Extras:
+    """Return what else is to be written; what it needs is looked for before anything is computed."""
+    from stripwise.report.print_pdf import find_browser
+    from stripwise.report.workbook import require_workbooks
+    from stripwise.report.write import Extras
+
+    if xlsx:
+        require_workbooks()
+    return Extras(
+        png=png,
+        xlsx=xlsx,
+        browser=find_browser(browser) if pdf or browser is not None else None,
+        paper="letter" if units == "US" else "A4",
+    )
+
+
 def out_option(what: str) -> Any:
     """Return the option of the folder that a command writes to; `what` is written, and where."""
     return typer.Option(
@@ -165,7 +203,7 @@ def _root(
 
 def run_app() -> None:
     """Run the command line on streams that take every character, and end the process."""
-    _open_streams()
+    open_streams()
     os.environ["MPLBACKEND"] = "agg"  # figures go to files, whatever the user's own choice
     logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
     if not sys.warnoptions:  # for programmers, who can ask for them
@@ -178,54 +216,6 @@ def run_app() -> None:
         with contextlib.suppress(OSError):
             print_error(f"the output cannot be written ({problem.strerror})")
         raise SystemExit(BAD_INPUT) from None
-
-
-def _open_streams() -> None:
-    """Write UTF-8 to files and pipes; a character that cannot be written becomes its code."""
-    for name in ("stdout", "stderr"):
-        stream = getattr(sys, name)
-        if stream is None:  # closed: its number is taken, so that no file of ours gets it
-            os.open(os.devnull, os.O_RDWR)
-            setattr(sys, name, _ClosedOutput())
-        elif isinstance(stream, io.TextIOWrapper):
-            # a file name may hold what is no text at all, which no encoding takes
-            encoding = stream.encoding if stream.isatty() else "utf-8"
-            lines = stream.line_buffering
-            output = _Output(
-                stream.detach(), encoding, errors="backslashreplace", line_buffering=lines
-            )
-            setattr(sys, name, output)
-
-
-class _Output(io.TextIOWrapper):
-    """A stream whose reader may leave, as `head` does; what follows is dropped."""
-
-    def write(self, text: str) -> int:
-        with self._until_the_reader_leaves():
-            super().write(text)
-        return len(text)
-
-    def flush(self) -> None:
-        with self._until_the_reader_leaves():
-            super().flush()
-
-    @contextlib.contextmanager
-    def _until_the_reader_leaves(self) -> Iterator[None]:
-        try:
-            yield
-        except BrokenPipeError:
-            nowhere = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(nowhere, self.fileno())
-            os.close(nowhere)
-
-
-class _ClosedOutput(io.TextIOBase):
-    """A stream that was closed before the start; it loses what is written, and says so."""
-
-    def write(self, text: str) -> int:
-        if text:
-            raise OSError(errno.EBADF, os.strerror(errno.EBADF))
-        return 0
 
 
 @contextlib.contextmanager

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
 
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
@@ -10,15 +11,19 @@ from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
 from stripwise.report.files import csv_text, json_text
 from stripwise.report.pages.design_page import design_report
 from stripwise.report.pages.run_page import run_report
+from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
+from stripwise.report.workbook import WORKBOOK, workbook
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.results import Assessment
 
 __all__ = [
     "DATA_FILES",
     "DESIGN_FILES",
+    "NO_EXTRAS",
     "RANKING_FILES",
     "RUN_FILES",
+    "Extras",
     "report_files",
     "write",
     "write_design",
@@ -74,24 +79,60 @@ SECONDS = "seconds"
 """Key of a record with the time that each stage took; it goes to times.json."""
 
 
-def report_files(report: Report) -> dict[str, bytes]:
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What is written besides pages, tables and vector figures, on request.
+
+    Attributes
+    ----------
+    png
+        Figures as PNG too.
+    xlsx
+        The tables as one workbook too.
+    browser
+        Browser that prints every page as PDF; None for no PDF. Its bytes do not repeat.
+    paper
+        Paper size of a PDF, "A4" or "letter".
+    """
+
+    png: bool = False
+    xlsx: bool = False
+    browser: Path | None = None
+    paper: str = "A4"
+
+
+NO_EXTRAS = Extras()
+
+
+def report_files(report: Report, extras: Extras = NO_EXTRAS) -> dict[str, bytes]:
     """Return the bytes of every file of a report but run.json and times.json, by name."""
-    svgs, drawn = sheet.figure_files(report.figures)
+    svgs, drawn = sheet.figure_files(report.figures, png_too=extras.png)
     pages = {name: render(page, {}) for name, page in report.pages.items()}
     texts = {
         **{name: csv_text(table) for name, table in report.tables.items()},
         **report.texts,
     }
     last = {**pages, "report.html": render(report, svgs)}
+    more = {WORKBOOK: workbook(report.tables)} if extras.xlsx and report.tables else {}
+    if extras.browser is not None:
+        for name, page in last.items():
+            pdf = PurePosixPath(name).with_suffix(".pdf").name
+            more[pdf] = print_pdf(page, browser=extras.browser, paper=extras.paper)
     return {
         **{name: text.encode() for name, text in texts.items()},
         **drawn,
+        **more,
         **{name: text.encode() for name, text in last.items()},
     }
 
 
 def write_report(
-    report: Report, folder: Path, *, command: str, overwrite: bool = False
+    report: Report,
+    folder: Path,
+    *,
+    command: str,
+    overwrite: bool = False,
+    extras: Extras = NO_EXTRAS,
 ) -> list[Path]:
     """Write every file of a report to a folder, or leave the folder as it was.
 
@@ -105,6 +146,8 @@ def write_report(
         Name of the command whose results they are; a folder holds those of one.
     overwrite
         Whether files of an earlier run that someone has changed since are replaced too.
+    extras
+        What else to write.
 
     Returns
     -------
@@ -117,18 +160,24 @@ def write_report(
         of one of the names that no earlier run wrote or one that was changed since, or if the disk
         fails on the way.
     """
-    files = report_files(report)
+    files = report_files(report, extras)
     record = dict(report.record)
     if SECONDS in record:
         files[TIMES_JSON] = json_text({SECONDS: record.pop(SECONDS)}).encode()
     return commit(folder, files, record=record, command=command, overwrite=overwrite)
 
 
-def write(assessment: Assessment, folder: Path, *, overwrite: bool = False) -> list[Path]:
+def write(
+    assessment: Assessment, folder: Path, *, overwrite: bool = False, extras: Extras = NO_EXTRAS
+) -> list[Path]:
     """Write every result of a run to a folder, as `write_report`."""
-    return write_report(run_report(assessment), folder, command="run", overwrite=overwrite)
+    report = run_report(assessment)
+    return write_report(report, folder, command="run", overwrite=overwrite, extras=extras)
 
 
-def write_design(result: DesignResult, folder: Path, *, overwrite: bool = False) -> list[Path]:
+def write_design(
+    result: DesignResult, folder: Path, *, overwrite: bool = False, extras: Extras = NO_EXTRAS
+) -> list[Path]:
     """Write every result of a design to a folder, as `write_report`."""
-    return write_report(design_report(result), folder, command="design", overwrite=overwrite)
+    report = design_report(result)
+    return write_report(report, folder, command="design", overwrite=overwrite, extras=extras)

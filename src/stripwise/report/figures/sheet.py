@@ -194,13 +194,16 @@ def png(figure: Figure) -> bytes:
     return buffer.getvalue()
 
 
-def figure_files(figures: Mapping[str, Figure]) -> tuple[dict[str, str], dict[str, bytes]]:
+def figure_files(
+    figures: Mapping[str, Figure], *, png_too: bool = False
+) -> tuple[dict[str, str], dict[str, bytes]]:
     """Write figures once: SVG by name for the page, and bytes by path (figures/NAME.svg, .png)."""
     vectors = {name: svg(figure) for name, figure in figures.items()}
     files = {}
     for name, figure in figures.items():
         files[f"figures/{name}.svg"] = vectors[name].encode()
-        files[f"figures/{name}.png"] = png(figure)
+        if png_too:
+            files[f"figures/{name}.png"] = png(figure)
     return vectors, files
 
 
