@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
 from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
-from stripwise.report.files import csv_text, json_text
+from stripwise.report.files import csv_text, declared_tables, json_text
+from stripwise.report.pages.against_section import against_section
 from stripwise.report.pages.design_page import design_report
 from stripwise.report.pages.run_page import run_report
 from stripwise.report.print_pdf import print_pdf
@@ -16,6 +17,7 @@ from stripwise.report.render import render
 from stripwise.report.workbook import WORKBOOK, workbook
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.results import Assessment
+from stripwise.studies.revision import Revision
 
 __all__ = [
     "DATA_FILES",
@@ -168,11 +170,39 @@ def write_report(
 
 
 def write(
-    assessment: Assessment, folder: Path, *, overwrite: bool = False, extras: Extras = NO_EXTRAS
+    assessment: Assessment,
+    folder: Path,
+    *,
+    overwrite: bool = False,
+    extras: Extras = NO_EXTRAS,
+    revision: Revision | None = None,
 ) -> list[Path]:
-    """Write every result of a run to a folder, as `write_report`."""
+    """Write every result of a run to a folder, as `write_report`.
+
+    With a `revision`, how they differ from those of an earlier run too.
+    """
     report = run_report(assessment)
+    if revision is not None:
+        report = _with_revision(report, revision, assessment)
     return write_report(report, folder, command="run", overwrite=overwrite, extras=extras)
+
+
+def _with_revision(report: Report, revision: Revision, assessment: Assessment) -> Report:
+    scenario = assessment.scenario
+    section = against_section(revision, horizon=scenario.sampling.horizon, units=scenario.units)
+    return replace(
+        report,
+        sections=(section, *report.sections),
+        tables={**report.tables, **declared_tables({"against": revision.table})},
+        record={
+            **report.record,
+            "against": {
+                "folder": revision.earlier.folder.name,
+                "scenario": revision.earlier.record.get("scenario", {}),
+                "changes": revision.changes.to_dict("records"),
+            },
+        },
+    )
 
 
 def write_design(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ __all__ = [
     "POINTS_PER_MM",
     "annotate",
     "axes_size",
+    "cover_ticks",
     "draw",
     "figure_files",
     "headline",
@@ -36,6 +38,8 @@ __all__ = [
 POINTS_PER_MM = 72.0 / formatting.MM_PER_INCH
 
 MARGIN_MM = 1.0
+INCH_STEPS = (0.125, 0.25, 0.5, 1.0, 2.0)
+MOST_INCH_TICKS = 8
 TITLE_GAP = 5.0
 """Space between headline, note and axes [pt]."""
 
@@ -176,6 +180,17 @@ def style_axes(ax: Axes) -> None:
         length=2.5,
         width=0.6,
     )
+
+
+def cover_ticks(ax: Axes, *, units: str) -> None:
+    """Mark a vertical axis of covers in inches by eighths, quarters or more; one in mm stays."""
+    if units != "US":
+        return
+    low, high = ax.get_ylim()
+    step = next((s for s in INCH_STEPS if (high - low) / s <= MOST_INCH_TICKS), INCH_STEPS[-1])
+    ticks = [step * k for k in range(math.ceil(low / step - 1e-9), int(high / step + 1e-9) + 1)]
+    ax.set_yticks(ticks, labels=[formatting.inch_fraction(t) for t in ticks], parse_math=False)
+    ax.set_yticks([], minor=True)
 
 
 def svg(figure: Figure) -> str:
