@@ -37,6 +37,7 @@ def test_a_run_writes_the_same_bytes_whatever_the_workers(wall, tmp_path, monkey
     for workers in (1, 2, 3):
         out = tmp_path / f"out{workers}"
         arguments = ["run", str(scenario), "--out", str(out), "--workers", str(workers), "--quiet"]
+        arguments.append("--png")
         result = CliRunner().invoke(cli.app, arguments)
         assert result.exit_code == 0, result.stderr
         found = files(out)

@@ -379,7 +379,7 @@ def test_a_foreign_plotting_backend_and_its_settings_do_not_matter(small, tmp_pa
     settings = tmp_path / "matplotlibrc"
     settings.write_text("no.such.key: 1\n")
     result = piped(
-        ["run", small, "--out", tmp_path / "out", "--quiet"],
+        ["run", small, "--out", tmp_path / "out", "--quiet", "--png"],
         MPLBACKEND="nonsense",
         MATPLOTLIBRC=str(settings),
         PYTHONWARNINGS="",

@@ -259,7 +259,7 @@ def test_a_report_of_data_lists_its_files_and_says_what_it_is(example, tmp_path)
         texts={"a.toml": "[input]\n"},
     )
     files = report_files(report)
-    assert list(files) == ["a.csv", "a.toml", "figures/f.svg", "figures/f.png", "report.html"]
+    assert list(files) == ["a.csv", "a.toml", "figures/f.svg", "report.html"]
     assert files["a.csv"] == b"a\ninf\n0.30000000000000004\n"
     assert files["a.toml"] == b"[input]\n"
     page = example.outline(files["report.html"].decode())

@@ -83,7 +83,7 @@ def test_diffusivity_is_shown_in_its_customary_unit():
 def test_cover_is_rounded_up_never_down():
     assert formatting.round_up_cover(60.01, units="SI") == 61
     assert formatting.round_up_cover(60.0, units="SI") == 60
-    assert formatting.round_up_cover(60.0, units="US") == pytest.approx(2.40 * 25.4)
+    assert formatting.round_up_cover(60.0, units="US") == pytest.approx(2.375 * 25.4)
 
 
 def test_tied_numbers_do_not_leave_their_unit():

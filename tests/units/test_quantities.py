@@ -1,10 +1,13 @@
+import itertools
 import math
 
+import pint
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
 from stripwise.errors import InputError
+from stripwise.units import quantities
 from stripwise.units.quantities import (
     COEFFICIENT,
     CONTENT,
@@ -124,3 +127,21 @@ def test_any_text_is_a_quantity_or_an_input_error(text):
         assert unit in LENGTH.units
         assert math.isfinite(value)
         assert (value > 0) == (number > 0)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [LENGTH, TIME, DIFFUSIVITY, CONTENT, COEFFICIENT, TEMPERATURE, NUMBER],
+    ids=lambda kind: kind.words,
+)
+def test_every_unit_converts_as_pint_does(kind):
+    # Oracle: pint, which knows the definitions of the units on its own.
+    registry = pint.UnitRegistry()
+    for unit, to in itertools.product(sorted(set(kind.units.values())), repeat=2):
+        for difference in (False, True):
+            names = [quantities.DIFFERENCES.get(x, x) if difference else x for x in (unit, to)]
+            other = registry.Quantity(7.3, names[0]).to(names[1]).magnitude
+            ours = quantities.convert(7.3, unit, to=to, difference=difference)
+            assert ours == pytest.approx(other, rel=1e-13, abs=1e-12)
+            column = quantities.convert_column([7.3], unit, to=to, difference=difference)
+            assert column == pytest.approx([ours], rel=1e-15)

@@ -95,6 +95,14 @@ def test_a_run(name, change, more, tmp_path, written):
     written |= check(tmp_path / "out", more={*usual, *more})
 
 
+def test_a_revision(tmp_path, written):
+    path, out = small("garage-wall.toml", tmp_path), tmp_path / "out"
+    invoke("run", path, "--out", out, "--quiet")
+    invoke("run", path, "--out", out, "--against", out, "--quiet")
+    usual = {"curves", "strategies", "sensitivity", "inputs"}
+    written |= check(out, more={*usual, "against"})
+
+
 def test_a_design(tmp_path, written):
     path = small("pier-wall-cost.toml", tmp_path)
     invoke("design", path, "--out", tmp_path / "out", "--quiet")

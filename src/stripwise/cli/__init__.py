@@ -7,6 +7,7 @@ from stripwise.cli import (
     design_command,
     fit_command,
     list_command,
+    new_command,
     plan_tests_command,
     rank_command,
     run_command,
@@ -17,13 +18,14 @@ from stripwise.cli.shell import app, run_app
 __all__ = ["app", "main"]
 
 COMMANDS = (
+    new_command,
+    check_command,
     run_command,
     design_command,
-    check_command,
+    rank_command,
+    stripped_command,
     fit_command,
     plan_tests_command,
-    stripped_command,
-    rank_command,
     list_command,
 )
 """One module per command; importing it puts the command on `app`."""

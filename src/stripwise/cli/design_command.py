@@ -10,15 +10,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Browser,
     Overwrite,
+    Pdf,
+    Png,
     Quiet,
     ScenarioFile,
     Workers,
+    Xlsx,
     app,
     out_option,
     print_json,
     print_result,
     progress_bar,
+    read_extras,
     report_errors,
 )
 from stripwise.units.caution import CAUTION
@@ -34,6 +39,10 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
     file: ScenarioFile,
     out: Annotated[Path | None, out_option("results; reports/<file name>-design")] = None,
     overwrite: Overwrite = False,
+    png: Png = False,
+    xlsx: Xlsx = False,
+    pdf: Pdf = False,
+    browser: Browser = None,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     as_json: AsJson = False,
@@ -52,13 +61,14 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.units.names import slug
 
         scenario = load(file, allow_outside=allow_outside)
+        extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser, units=scenario.units)
         # its errors come before anything is computed
         Setting.from_scenario(scenario, workers=workers)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-design"
         check_writable(folder, DESIGN_FILES, command="design", overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
             result = run_design(scenario, workers=workers, progress=report_progress)
-        written = write_design(result, folder, overwrite=overwrite)
+        written = write_design(result, folder, overwrite=overwrite, extras=extras)
         if as_json:
             print_json(_record(result, folder, written))
         elif not quiet:

@@ -22,13 +22,18 @@ from stripwise.cli.fit_options import (
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Browser,
     Overwrite,
+    Pdf,
+    Png,
     Quiet,
+    Xlsx,
     app,
     out_option,
     print_json,
     print_result,
     progress_bar,
+    read_extras,
     report_errors,
 )
 from stripwise.units.caution import CAUTION
@@ -36,6 +41,7 @@ from stripwise.units.caution import CAUTION
 if TYPE_CHECKING:
     from stripwise.evidence.tables.data_file import DataFile
     from stripwise.report.components import Report
+    from stripwise.report.write import Extras
 
 __all__ = ["finish", "fit"]
 
@@ -154,6 +160,10 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Table of test data (CSV).")],
     out: Annotated[Path | None, out_option("report; reports/<file name>")] = None,
     overwrite: Overwrite = False,
+    png: Png = False,
+    xlsx: Xlsx = False,
+    pdf: Pdf = False,
+    browser: Browser = None,
     reference: Annotated[
         str | None,
         typer.Option(
@@ -301,6 +311,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.report.write import DATA_FILES
         from stripwise.units.names import slug
 
+        extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser)
         data_file = read_data_file(file, kinds=[kind for kind in KINDS if kind.name in REGISTRY])
         entry = REGISTRY[data_file.kind.name]
         _refuse_others(options, entry, data_file.kind.description)
@@ -312,18 +323,26 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             folder,
             command=command,
             overwrite=overwrite,
+            extras=extras,
             quiet=quiet,
             as_json=as_json,
         )
 
 
 def finish(
-    report: Report, folder: Path, *, command: str, overwrite: bool, quiet: bool, as_json: bool
+    report: Report,
+    folder: Path,
+    *,
+    command: str,
+    overwrite: bool,
+    extras: Extras,
+    quiet: bool,
+    as_json: bool,
 ) -> None:
     """Write a report and print what it says: nothing if quiet, one JSON object if `as_json`."""
     from stripwise.report.write import write_report
 
-    written = write_report(report, folder, command=command, overwrite=overwrite)
+    written = write_report(report, folder, command=command, overwrite=overwrite, extras=extras)
     if as_json:
         files = [str(path) for path in written]
         print_json({**report.record, "caution": CAUTION, "files": files})

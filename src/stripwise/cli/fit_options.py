@@ -94,11 +94,13 @@ def read_maturity(name: str | None) -> MaturityFunction:
     """Check the name of a maturity function; the first one unless given."""
     from stripwise.curing.maturity import MATURITY_FUNCTIONS
     from stripwise.errors import InputError
+    from stripwise.units.names import nearest_spelling
 
     for function in MATURITY_FUNCTIONS:
         if name in (None, function):
             return function
-    raise InputError("--maturity", f"{name!r}: must be one of {', '.join(MATURITY_FUNCTIONS)}")
+    rule = f"{name!r}: must be one of {', '.join(MATURITY_FUNCTIONS)}"
+    raise InputError("--maturity", rule + nearest_spelling(str(name), MATURITY_FUNCTIONS))
 
 
 def read_cover(option: str, text: str | None) -> float | None:

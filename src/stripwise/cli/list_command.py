@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from stripwise.cli.shell import AsJson, app, print_json, report_errors, wrap
+from stripwise.cli.shell import AsJson, app, one_of, print_json, report_errors, wrap
 
 __all__ = ["list_names"]
 
@@ -39,6 +39,7 @@ def list_names(
         Listing,
         typer.Argument(
             metavar="WHAT",
+            **one_of(Listing),
             help="keys of a scenario, columns of the result files, values cited from documents, "
             "or schema: the JSON Schema of a scenario, for editors.",
         ),

@@ -14,11 +14,16 @@ from stripwise.cli.fit_options import read_cover
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Browser,
     Overwrite,
+    Pdf,
+    Png,
     Quiet,
     ScenarioFile,
+    Xlsx,
     app,
     out_option,
+    read_extras,
     report_errors,
 )
 
@@ -72,6 +77,10 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
     ] = 0.05,
     out: Annotated[Path | None, out_option("plan; reports/<file name>-tests")] = None,
     overwrite: Overwrite = False,
+    png: Png = False,
+    xlsx: Xlsx = False,
+    pdf: Pdf = False,
+    browser: Browser = None,
     allow_outside: AllowOutside = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -90,6 +99,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.units.names import slug
 
         scenario = load(file, allow_outside=allow_outside)
+        extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser, units=scenario.units)
         targets = DetectionTargets(
             power=power,
             significance=significance,
@@ -112,6 +122,7 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
             folder,
             command="plan-tests",
             overwrite=overwrite,
+            extras=extras,
             quiet=quiet,
             as_json=as_json,
         )

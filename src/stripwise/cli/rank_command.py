@@ -12,15 +12,20 @@ import typer
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    Browser,
     Overwrite,
+    Pdf,
+    Png,
     Quiet,
     ScenarioFile,
     Workers,
+    Xlsx,
     app,
     out_option,
     print_json,
     print_result,
     progress_bar,
+    read_extras,
     report_errors,
 )
 from stripwise.units.caution import CAUTION
@@ -57,6 +62,10 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
     ] = None,
     out: Annotated[Path | None, out_option("report; reports/<file name>-rank")] = None,
     overwrite: Overwrite = False,
+    png: Png = False,
+    xlsx: Xlsx = False,
+    pdf: Pdf = False,
+    browser: Browser = None,
     workers: Workers = 2,
     allow_outside: AllowOutside = False,
     as_json: AsJson = False,
@@ -80,6 +89,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.units.names import slug
 
         scenario = load(file, allow_outside=allow_outside)
+        extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser, units=scenario.units)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-rank"
         check_writable(folder, RANKING_FILES, command="rank", overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
@@ -93,7 +103,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
                 progress=report_progress,
             )
         report = rank_report(result)
-        written = write_report(report, folder, command="rank", overwrite=overwrite)
+        written = write_report(report, folder, command="rank", overwrite=overwrite, extras=extras)
         if as_json:
             print_json(
                 {

@@ -5,8 +5,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
-import io
 import json
 import logging
 import math
@@ -19,29 +17,41 @@ import warnings
 from collections.abc import Callable, Iterable, Iterator
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
+from stripwise.cli.output_streams import open_streams
 from stripwise.errors import StripwiseError
 from stripwise.report.held_signals import SIGNALS
 from stripwise.units.caution import CAUTION
+from stripwise.units.names import nearest_spelling
+
+if TYPE_CHECKING:
+    from stripwise.report.write import Extras
 
 __all__ = [
     "AllowOutside",
     "AsJson",
+    "Browser",
     "Overwrite",
+    "Pdf",
+    "Png",
     "Quiet",
     "ScenarioFile",
     "Workers",
+    "Xlsx",
     "align_columns",
     "app",
     "fail",
+    "one_of",
     "out_option",
     "print_error",
     "print_json",
     "print_result",
     "progress_bar",
+    "read_extras",
     "report_errors",
     "run_app",
     "wrap",
@@ -55,8 +65,32 @@ MAX_WORKERS = 64
 WIDTH = 100
 """Longest line of text on a terminal."""
 
+ORDER = (
+    "new",
+    "check",
+    "run",
+    "design",
+    "target",
+    "rank",
+    "stripped",
+    "fit",
+    "plan-tests",
+    "list",
+)
+"""Commands in the order of the work."""
+
+
+class _InOrderOfWork(TyperGroup):
+    """The commands as the help lists them; one that has no place in the order comes last."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        known = [name for name in ORDER if name in self.commands]
+        return known + [name for name in self.commands if name not in ORDER]
+
+
 app = typer.Typer(
-    add_completion=False,
+    cls=_InOrderOfWork,
+    context_settings={"help_option_names": ["-h", "--help"]},
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -77,7 +111,7 @@ Workers = Annotated[
     ),
 ]
 Quiet = Annotated[
-    bool, typer.Option("--quiet", help="Print neither text nor progress, only errors.")
+    bool, typer.Option("--quiet", "-q", help="Print neither text nor progress, only errors.")
 ]
 
 
@@ -89,11 +123,58 @@ Overwrite = Annotated[
 ]
 
 
+Png = Annotated[bool, typer.Option("--png", help="Write the figures as PNG too.")]
+Xlsx = Annotated[
+    bool, typer.Option("--xlsx", help="Write the tables as one workbook too (needs XlsxWriter).")
+]
+Pdf = Annotated[
+    bool, typer.Option("--pdf", help="Print every page as PDF too, by an installed browser.")
+]
+Browser = Annotated[
+    Path | None,
+    typer.Option("--browser", metavar="PATH", help="Browser for --pdf; one on the PATH if none."),
+]
+
+
+def read_extras(
+    *, png: bool, xlsx: bool, pdf: bool, browser: Path | None, units: str = "SI"
+) -> Extras:
+    """Return what else is to be written; what it needs is looked for before anything is computed."""
+    from stripwise.report.print_pdf import find_browser
+    from stripwise.report.workbook import require_workbooks
+    from stripwise.report.write import Extras
+
+    if xlsx:
+        require_workbooks()
+    return Extras(
+        png=png,
+        xlsx=xlsx,
+        browser=find_browser(browser) if pdf or browser is not None else None,
+        paper="letter" if units == "US" else "A4",
+    )
+
+
 def out_option(what: str) -> Any:
     """Return the option of the folder that a command writes to; `what` is written, and where."""
     return typer.Option(
         "--out", metavar="DIR", parser=_folder, help=f"Folder of the {what} unless given."
     )
+
+
+def one_of(allowed: Iterable[str]) -> dict[str, Any]:
+    """Return what an option or argument takes that must be one of some words."""
+    words = tuple(allowed)
+
+    def read(text: str) -> str:
+        if text not in words:
+            rule = f"{text[:40]!r} must be one of {', '.join(words)}"
+            raise typer.BadParameter(rule + nearest_spelling(text, words))
+        return words[words.index(text)]  # a member, where they are those of an enum
+
+    def complete(incomplete: str) -> list[str]:
+        return [word for word in words if word.startswith(incomplete)]
+
+    return {"parser": read, "autocompletion": complete}
 
 
 def _folder(text: str) -> Path:
@@ -122,7 +203,7 @@ def _root(
 
 def run_app() -> None:
     """Run the command line on streams that take every character, and end the process."""
-    _open_streams()
+    open_streams()
     os.environ["MPLBACKEND"] = "agg"  # figures go to files, whatever the user's own choice
     logging.getLogger("matplotlib").setLevel(logging.CRITICAL)
     if not sys.warnoptions:  # for programmers, who can ask for them
@@ -135,54 +216,6 @@ def run_app() -> None:
         with contextlib.suppress(OSError):
             print_error(f"the output cannot be written ({problem.strerror})")
         raise SystemExit(BAD_INPUT) from None
-
-
-def _open_streams() -> None:
-    """Write UTF-8 to files and pipes; a character that cannot be written becomes its code."""
-    for name in ("stdout", "stderr"):
-        stream = getattr(sys, name)
-        if stream is None:  # closed: its number is taken, so that no file of ours gets it
-            os.open(os.devnull, os.O_RDWR)
-            setattr(sys, name, _ClosedOutput())
-        elif isinstance(stream, io.TextIOWrapper):
-            # a file name may hold what is no text at all, which no encoding takes
-            encoding = stream.encoding if stream.isatty() else "utf-8"
-            lines = stream.line_buffering
-            output = _Output(
-                stream.detach(), encoding, errors="backslashreplace", line_buffering=lines
-            )
-            setattr(sys, name, output)
-
-
-class _Output(io.TextIOWrapper):
-    """A stream whose reader may leave, as `head` does; what follows is dropped."""
-
-    def write(self, text: str) -> int:
-        with self._until_the_reader_leaves():
-            super().write(text)
-        return len(text)
-
-    def flush(self) -> None:
-        with self._until_the_reader_leaves():
-            super().flush()
-
-    @contextlib.contextmanager
-    def _until_the_reader_leaves(self) -> Iterator[None]:
-        try:
-            yield
-        except BrokenPipeError:
-            nowhere = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(nowhere, self.fileno())
-            os.close(nowhere)
-
-
-class _ClosedOutput(io.TextIOBase):
-    """A stream that was closed before the start; it loses what is written, and says so."""
-
-    def write(self, text: str) -> int:
-        if text:
-            raise OSError(errno.EBADF, os.strerror(errno.EBADF))
-        return 0
 
 
 @contextlib.contextmanager

@@ -72,9 +72,13 @@ class CumulativeTable:
         )
 
     def mean(self, x: Array) -> float:
-        """Return the mean probability [-] at or below x (n,), or above it; exact below 1e-10.
+        """Return the mean probability [-] at or below x (n,), or above it, as `means`."""
+        return float(self.means(x[np.newaxis])[0])
 
-        x is in the variable's unit; infinite values count as beyond the end.
+    def means(self, x: Array) -> Array:
+        """Return the mean probability [-] at or below each row of x (g, n), or above it, (g,).
+
+        Exact below 1e-10; x is in the variable's unit, infinite values count as beyond the end.
         """
         offset = x * self.scale
         offset -= self.start * self.scale
@@ -85,8 +89,8 @@ class CumulativeTable:
         probability = self.increments.take(step)
         probability *= offset
         probability += self.values.take(step)
-        mean = float(probability.sum()) / probability.size
-        if mean < EXACT_BELOW:
-            exact = self.distribution.sf if self.upper_tail else self.distribution.cdf
-            return float(np.mean(exact(x)))
-        return mean
+        means = np.asarray(probability.sum(axis=-1) / probability.shape[-1])
+        exact = self.distribution.sf if self.upper_tail else self.distribution.cdf
+        for row in np.flatnonzero(means < EXACT_BELOW):
+            means[row] = np.mean(exact(x[row]))
+        return means

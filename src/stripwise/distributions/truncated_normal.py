@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,18 @@ from scipy import special, stats
 __all__ = ["TruncatedNormal"]
 
 Array = NDArray[np.float64]
+
+
+MOST_IS_INSIDE = 0.5
+"""Mass between the bounds above which the plain formulas of the moments lose no digits."""
+
+
+def _density_ratio(z: float) -> Array:
+    """Return phi(z) and z phi(z), both 0 at an infinite bound."""
+    if abs(z) > 40.0:
+        return np.zeros(2)
+    density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+    return np.array([density, z * density])
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +59,14 @@ class TruncatedNormal:
         return 1.0 - self.mass_below - self.mass_above
 
     def moments(self) -> tuple[float, float]:
-        """Mean and sd after truncation (scipy's closed forms)."""
+        """Mean and sd after truncation; scipy's where most of the mass is cut off."""
         alpha, beta = (self.low - self.mean) / self.sd, (self.high - self.mean) / self.sd
+        if self.mass_inside > MOST_IS_INSIDE:
+            densities = (_density_ratio(z) / self.mass_inside for z in (alpha, beta))
+            (first, at_first), (last, at_last) = ((x[0], x[1]) for x in densities)
+            shift = first - last
+            spread = 1.0 + at_first - at_last - shift**2
+            return self.mean + self.sd * shift, self.sd * math.sqrt(spread)
         with np.errstate(over="ignore"):  # bounds far beyond the reach of a double
             mean, variance = stats.truncnorm.stats(alpha, beta, loc=self.mean, scale=self.sd)
         return float(mean), float(np.sqrt(variance))

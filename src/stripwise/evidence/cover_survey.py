@@ -28,6 +28,7 @@ from stripwise.evidence.statistics.family_fit import (
 )
 from stripwise.evidence.statistics.likelihood import fitted_families
 from stripwise.evidence.tables.data_file import LINE, DataFile
+from stripwise.units.names import nearest_spelling
 
 __all__ = ["CoverSurvey", "Estimate", "analyse_survey", "rounding_step", "wilson_interval"]
 
@@ -280,7 +281,11 @@ def _choose_family(fits: tuple[FittedFamily, ...], family: str | None) -> Fitted
     if family == BETA:
         raise InputError("--family", "'beta': needs its bounds; state them by --bounds")
     allowed = ", ".join((*fitted_families(), BETA))
-    raise InputError("--family", f"{family[:40]!r}: must be one of {allowed}")
+    raise InputError(
+        "--family",
+        f"{family[:40]!r}: must be one of {allowed}"
+        + nearest_spelling(family, [fit.family for fit in fits]),
+    )
 
 
 def _mean_interval(x: Array, size: float) -> Estimate:

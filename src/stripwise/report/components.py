@@ -294,7 +294,7 @@ def data_report(
     """
     written = {name: table for name, table in tables.items() if table is not None}
     own = version("stripwise")
-    drawn = [f"figures/{name}.{end}" for name in figure_blocks(sections) for end in ("svg", "png")]
+    drawn = [f"figures/{name}.svg" for name in figure_blocks(sections)]
     files = [*written, *(texts or {}), *drawn, "report.html", "run.json"]
     return Report(
         title=title,

@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
 from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
-from stripwise.report.files import csv_text, json_text
+from stripwise.report.files import csv_text, declared_tables, json_text
+from stripwise.report.pages.against_section import against_section
 from stripwise.report.pages.design_page import design_report
 from stripwise.report.pages.rank_page import rank_report
 from stripwise.report.pages.run_page import run_report
+from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
+from stripwise.report.workbook import WORKBOOK, workbook
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
+from stripwise.studies.revision import Revision
 
 __all__ = [
     "DATA_FILES",
     "DESIGN_FILES",
+    "NO_EXTRAS",
     "RANKING_FILES",
     "RUN_FILES",
+    "Extras",
     "report_files",
     "write",
     "write_design",
@@ -76,24 +83,60 @@ SECONDS = "seconds"
 """Key of a record with the time that each stage took; it goes to times.json."""
 
 
-def report_files(report: Report) -> dict[str, bytes]:
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What is written besides pages, tables and vector figures, on request.
+
+    Attributes
+    ----------
+    png
+        Figures as PNG too.
+    xlsx
+        The tables as one workbook too.
+    browser
+        Browser that prints every page as PDF; None for no PDF. Its bytes do not repeat.
+    paper
+        Paper size of a PDF, "A4" or "letter".
+    """
+
+    png: bool = False
+    xlsx: bool = False
+    browser: Path | None = None
+    paper: str = "A4"
+
+
+NO_EXTRAS = Extras()
+
+
+def report_files(report: Report, extras: Extras = NO_EXTRAS) -> dict[str, bytes]:
     """Return the bytes of every file of a report but run.json and times.json, by name."""
-    svgs, drawn = sheet.figure_files(report.figures)
+    svgs, drawn = sheet.figure_files(report.figures, png_too=extras.png)
     pages = {name: render(page, {}) for name, page in report.pages.items()}
     texts = {
         **{name: csv_text(table) for name, table in report.tables.items()},
         **report.texts,
     }
     last = {**pages, "report.html": render(report, svgs)}
+    more = {WORKBOOK: workbook(report.tables)} if extras.xlsx and report.tables else {}
+    if extras.browser is not None:
+        for name, page in last.items():
+            pdf = PurePosixPath(name).with_suffix(".pdf").name
+            more[pdf] = print_pdf(page, browser=extras.browser, paper=extras.paper)
     return {
         **{name: text.encode() for name, text in texts.items()},
         **drawn,
+        **more,
         **{name: text.encode() for name, text in last.items()},
     }
 
 
 def write_report(
-    report: Report, folder: Path, *, command: str, overwrite: bool = False
+    report: Report,
+    folder: Path,
+    *,
+    command: str,
+    overwrite: bool = False,
+    extras: Extras = NO_EXTRAS,
 ) -> list[Path]:
     """Write every file of a report to a folder, or leave the folder as it was.
 
@@ -107,6 +150,8 @@ def write_report(
         Name of the command whose results they are; a folder holds those of one.
     overwrite
         Whether files of an earlier run that someone has changed since are replaced too.
+    extras
+        What else to write.
 
     Returns
     -------
@@ -119,7 +164,7 @@ def write_report(
         of one of the names that no earlier run wrote or one that was changed since, or if the disk
         fails on the way.
     """
-    files = report_files(report)
+    files = report_files(report, extras)
     record = dict(report.record)
     if SECONDS in record:
         files[TIMES_JSON] = json_text({SECONDS: record.pop(SECONDS)}).encode()
@@ -127,18 +172,48 @@ def write_report(
 
 
 def write(
-    result: Assessment | DesignResult | Ranking, folder: str | Path, *, overwrite: bool = False
+    result: Assessment | DesignResult | Ranking,
+    folder: str | Path,
+    *,
+    overwrite: bool = False,
+    extras: Extras = NO_EXTRAS,
+    revision: Revision | None = None,
 ) -> list[Path]:
-    """Write every file of a run, a design or a ranking to a folder, as `write_report`."""
+    """Write every file of a run, a design or a ranking to a folder, as `write_report`.
+
+    With a `revision`, how a run differs from an earlier one too.
+    """
     if isinstance(result, Assessment):
         report, command = run_report(result), "run"
+        if revision is not None:
+            report = _with_revision(report, revision, result)
     elif isinstance(result, DesignResult):
         report, command = design_report(result), "design"
     else:
         report, command = rank_report(result), "rank"
-    return write_report(report, Path(folder), command=command, overwrite=overwrite)
+    return write_report(report, Path(folder), command=command, overwrite=overwrite, extras=extras)
 
 
-def write_design(result: DesignResult, folder: Path, *, overwrite: bool = False) -> list[Path]:
+def _with_revision(report: Report, revision: Revision, assessment: Assessment) -> Report:
+    scenario = assessment.scenario
+    section = against_section(revision, horizon=scenario.sampling.horizon, units=scenario.units)
+    return replace(
+        report,
+        sections=(section, *report.sections),
+        tables={**report.tables, **declared_tables({"against": revision.table})},
+        record={
+            **report.record,
+            "against": {
+                "folder": revision.earlier.folder.name,
+                "scenario": revision.earlier.record.get("scenario", {}),
+                "changes": revision.changes.to_dict("records"),
+            },
+        },
+    )
+
+
+def write_design(
+    result: DesignResult, folder: Path, *, overwrite: bool = False, extras: Extras = NO_EXTRAS
+) -> list[Path]:
     """Write every result of a design to a folder, as `write`."""
-    return write(result, folder, overwrite=overwrite)
+    return write(result, folder, overwrite=overwrite, extras=extras)

@@ -23,6 +23,9 @@ from stripwise.units.names import is_encodable, printable
 
 __all__ = ["FILE_LIMIT", "build", "load"]
 
+TABLE_SUFFIXES = (".csv", ".tsv", ".txt")
+"""Ends of the names of tables, which `stripwise fit` reads."""
+
 FILE_LIMIT = 1_000_000
 """Largest scenario file in bytes."""
 
@@ -162,6 +165,9 @@ def _parse(data: bytes, name: str) -> tuple[str, dict[str, Any]]:
     except RecursionError as error:
         raise ScenarioError([f"{name}: is nested too deeply to be a scenario"]) from error
     except ValueError as error:
+        if Path(name).suffix.lower() in TABLE_SUFFIXES:
+            rule = "is a table and no scenario (TOML); did you mean `stripwise fit`?"
+            raise ScenarioError([f"{name}: {rule}"]) from error
         raise ScenarioError([f"{name}: is not valid TOML: {_reason(error)}"]) from error
 
 

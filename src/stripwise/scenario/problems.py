@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 
 from stripwise.errors import InputError, ScenarioError
 from stripwise.scenario.measures import Meant, UnusualValueError
-from stripwise.units.names import printable
+from stripwise.units.names import nearest_spelling, printable
 from stripwise.units.problem_list import ProblemList
 
 __all__ = ["KeyPath", "Problems", "key_lines", "words"]
@@ -107,8 +106,7 @@ class Problems(ProblemList):
         allowed = tuple(allowed)
         if raw in allowed:
             return raw
-        near = difflib.get_close_matches(raw.casefold(), allowed, n=1, cutoff=0.5)
-        nearest = f'; the nearest spelling is "{near[0]}"' if near else ""
+        nearest = nearest_spelling(raw, allowed)
         options = ", ".join(f'"{option}"' for option in allowed)
         self.add(path, f"{before}must be one of {options}{nearest}{after}", found=raw)
         return allowed[0]

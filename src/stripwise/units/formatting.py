@@ -26,6 +26,7 @@ __all__ = [
     "duration",
     "first_few",
     "in_range",
+    "inch_fraction",
     "index",
     "interval",
     "join_with_and",
@@ -348,9 +349,25 @@ def in_range(write: Callable[[float], str]) -> Callable[[float], str]:
     return written
 
 
+def inch_fraction(inches: float) -> str:
+    """Write inches to the nearest eighth, as a rule is divided.
+
+    Examples
+    --------
+    >>> inch_fraction(2.25), inch_fraction(3.0), inch_fraction(0.125)
+    ('2 1/4', '3', '1/8')
+    """
+    whole, eighths = divmod(round(8.0 * inches), 8)
+    if eighths == 0:
+        return f"{whole}"
+    divisor = math.gcd(eighths, 8)
+    part = f"{eighths // divisor}/{8 // divisor}"
+    return f"{whole} {part}" if whole else part
+
+
 def round_up_cover(mm: float, *, units: str) -> float:
-    """Round a cover [mm] up to what a drawing would state [mm]: whole mm, or 0.05 in for "US"."""
-    step = 0.05 * MM_PER_INCH if units == "US" else 1.0
+    """Round a cover [mm] up to what a drawing would state [mm]: whole mm, or 1/8 in for "US"."""
+    step = MM_PER_INCH / 8.0 if units == "US" else 1.0
     return math.ceil(mm / step - 1e-9) * step
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import re
 import unicodedata
+from collections.abc import Iterable
 
 __all__ = [
     "NAME_LIMIT",
@@ -12,6 +14,7 @@ __all__ = [
     "formula_problem",
     "is_encodable",
     "name_problem",
+    "nearest_spelling",
     "printable",
     "slug",
 ]
@@ -63,6 +66,19 @@ def formula_problem(text: str) -> str:
     if start and unicodedata.normalize("NFKC", start)[:1] in FORMULA_STARTS:
         return f"must not start with {start!r}: a spreadsheet would read it as a formula"
     return ""
+
+
+def nearest_spelling(name: str, allowed: Iterable[str]) -> str:
+    """Return the end of a message with the allowed name that is most like one, or an empty text.
+
+    Examples
+    --------
+    >>> nearest_spelling("froms 12 h", ["Forms 12 h", "Forms 24 h"])
+    '; the nearest spelling is "Forms 12 h"'
+    """
+    folded = {each.casefold(): each for each in allowed}
+    near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.5)
+    return f"; the nearest spelling is {printable(folded[near[0]], 100)}" if near else ""
 
 
 def is_encodable(name: str) -> bool:

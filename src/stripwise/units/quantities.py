@@ -13,7 +13,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -59,7 +59,7 @@ class Kind:
     words
         Its name in messages: "a length".
     units
-        Allowed spellings and the pint unit of each.
+        Allowed spellings and the name of each unit, a power as "m ** 2", a quotient as "m / day".
     example
         A value as a scenario writes it.
     dimensionless
@@ -81,7 +81,7 @@ class Kind:
 
 
 def _units(**spellings: str) -> Mapping[str, str]:
-    """Invert pint unit -> spellings separated by blanks."""
+    """Invert unit -> spellings separated by blanks."""
     table = {}
     for unit, names in spellings.items():
         for name in names.split():
@@ -139,6 +139,41 @@ CONTENT = Kind(
 )
 NUMBER = Kind("a plain number", MappingProxyType({"%": "percent"}), "0.3", dimensionless=True)
 
+SIZES = MappingProxyType(
+    {
+        "mm": 1e-3,
+        "cm": 1e-2,
+        "m": 1.0,
+        "inch": 0.0254,
+        "foot": 0.3048,
+        "yard": 0.9144,
+        "second": 1.0,
+        "minute": 60.0,
+        "hour": 3600.0,
+        "day": 86_400.0,
+        "week": 604_800.0,
+        "year": 31_557_600.0,
+        "kg": 1.0,
+        "pound": 0.453_592_37,
+        "percent": 0.01,
+        "K": 1.0,
+        "delta_degC": 1.0,
+        "degR": 5.0 / 9.0,
+        "delta_degF": 5.0 / 9.0,
+    }
+)
+"""Size of each unit by its name in SI: definitions of 1959 (inch, pound), years of 365.25 d."""
+
+SCALES = MappingProxyType(
+    {
+        "K": (0.0, 1.0),
+        "degC": (273.15, 1.0),
+        "degF": (459.67, 5.0 / 9.0),
+        "degR": (0.0, 5.0 / 9.0),
+    }
+)
+"""Distance of 0 from absolute zero in degrees of the scale, and the size of a degree in K."""
+
 DIFFERENCES = MappingProxyType({"degC": "delta_degC", "degF": "delta_degF", "K": "K"})
 
 
@@ -177,7 +212,7 @@ def _split_text(text: str) -> tuple[float, str]:
 
 
 def parse(raw: object, kind: Kind, *, to: str, difference: bool = False) -> float:
-    """Convert a number, or a text of a number and a unit, to the unit `to` by pint's name.
+    """Convert a number, or a text of a number and a unit, to the unit `to`, by name.
 
     With `difference`, a temperature is a difference (an sd) and no point of the scale. InputError
     if it is no number with an allowed unit; the message gives the nearest spelling.
@@ -202,7 +237,7 @@ def parse(raw: object, kind: Kind, *, to: str, difference: bool = False) -> floa
 
 
 def convert(number: float, unit: str, *, to: str, difference: bool = False) -> float:
-    """Convert a number between two units of pint; a temperature may be a difference.
+    """Convert a number between two units, by name; a temperature may be a difference.
 
     InputError if the result is too large for a number.
 
@@ -215,7 +250,7 @@ def convert(number: float, unit: str, *, to: str, difference: bool = False) -> f
         unit, to = DIFFERENCES.get(unit, unit), DIFFERENCES.get(to, to)
     if unit == to:
         result = number
-    elif unit in DIFFERENCES:
+    elif unit in SCALES and not difference:
         result = _temperature(number, unit, to)
     else:
         result = number * _factor(unit, to)
@@ -227,7 +262,7 @@ def convert(number: float, unit: str, *, to: str, difference: bool = False) -> f
 def convert_column(
     numbers: ArrayLike, unit: str, *, to: str, difference: bool = False
 ) -> NDArray[np.float64]:
-    """Convert many numbers between two units of pint, as `convert` does one.
+    """Convert many numbers between two units, as `convert` does one.
 
     What is no finite number stays as it is.
 
@@ -241,21 +276,34 @@ def convert_column(
         unit, to = DIFFERENCES.get(unit, unit), DIFFERENCES.get(to, to)
     if unit == to:
         return numbers
-    if unit in DIFFERENCES:
-        return np.asarray(_registry().Quantity(numbers, unit).to(to).magnitude)
+    if unit in SCALES and not difference:
+        return np.asarray(_temperature(numbers, unit, to))
     return np.asarray(numbers * _factor(unit, to))
 
 
 @functools.cache
 def _factor(unit: str, to: str) -> float:
     """Return the size of a unit without an offset in another one."""
-    return float(_registry().Quantity(1.0, unit).to(to).magnitude)
+    try:
+        (above, below), (other_above, other_below) = (_size(name) for name in (unit, to))
+    except KeyError:  # a rare unit, which is worth loading the registry
+        return float(_registry().Quantity(1.0, unit).to(to).magnitude)
+    return above * other_below / (below * other_above)
 
 
-@functools.lru_cache(maxsize=4096)
-def _temperature(number: float, unit: str, to: str) -> float:
-    """Convert a point of a temperature scale."""
-    return float(_registry().Quantity(number, unit).to(to).magnitude)
+def _size(unit: str) -> tuple[float, float]:
+    """Return the size of a unit in SI as numerator and denominator; KeyError where it is rare."""
+    sizes = [1.0, 1.0]
+    for place, part in enumerate(unit.split(" / ") if unit else ()):
+        base, _, power = part.partition(" ** ")
+        sizes[place > 0] *= SIZES[base] ** int(power or 1)
+    return sizes[0], sizes[1]
+
+
+def _temperature(number: Any, unit: str, to: str) -> Any:
+    """Convert points of a temperature scale."""
+    (zero, degree), (other_zero, other_degree) = SCALES[unit], SCALES[to]
+    return (number + zero) * degree / other_degree - other_zero
 
 
 def _normalised_unit(unit: str) -> str:
@@ -276,7 +324,7 @@ def _unknown(unit: str, kind: Kind) -> str:
 
 @functools.cache
 def _registry() -> pint.UnitRegistry[float]:
-    """Build the registry once, and only where something must be converted; both take time."""
+    """Build the registry once, and only for a unit that has no size here; both take time."""
     import pint  # noqa: PLC0415
 
     return pint.UnitRegistry()

@@ -120,7 +120,6 @@ def test_everything_is_written_or_nothing(pier, tmp_path):
         "choice.csv",
         "run.json",
         "figures/map.svg",
-        "figures/map.png",
         "figures/pareto.svg",
     }
     record = json.loads((folder / "run.json").read_text())

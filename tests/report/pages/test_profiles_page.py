@@ -131,7 +131,7 @@ def test_the_report_states_assumptions_cautions_and_every_number(report):
         assert word in page
     table = pd.read_csv(io.BytesIO(files["specimens.csv"]))
     assert len(table) == 9
-    assert {"figures/profiles.svg", "figures/penalties.png", "figures/residuals.svg"} <= set(files)
+    assert {"figures/profiles.svg", "figures/penalties.svg", "figures/residuals.svg"} <= set(files)
 
 
 def test_the_figures_draw_the_data(report):

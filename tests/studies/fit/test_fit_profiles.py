@@ -50,7 +50,7 @@ def test_a_fit_writes_its_folder_and_says_what_came_out(twice):
         "penalties.toml",
         "diffusivity.toml",
         "surface_chloride.toml",
-        "figures/profiles.png",
+        "figures/profiles.svg",
     } <= set(written)
     assert all((folder / name).is_file() for name in written)
 

@@ -36,7 +36,7 @@ def test_writes_everything(small, tmp_path):
     for name in run["files"]:
         assert (out / name).is_file()
     names = {n for n in run["files"] if n.startswith("figures/")}
-    assert {f"figures/{n}.png" for n in ("shares", "total-margin", "factors")} <= names
+    assert {f"figures/{n}.svg" for n in ("shares", "total-margin", "factors")} <= names
     table = pd.read_csv(out / "sensitivity.csv", keep_default_na=False, na_values=[""])
     assert set(table["age_yr"].dropna()) == {20.0, 40.0, 50.0}
     page = (out / "report.html").read_text()
@@ -44,7 +44,7 @@ def test_writes_everything(small, tmp_path):
     assert set(shares["quantity"]) == {"reliability index", "probability", "ln of the life"}
     options = pd.read_csv(out / "options.csv", keep_default_na=False)
     assert list(options["choice"])[:3] == ["", "cover", "cover"]
-    assert "figures/choices.png" in names
+    assert "figures/choices.svg" in names
     for text in ("The choices on the table", "not a permission"):
         assert text in page
     for text in (CAUTION, GATES[0], "Design point at the target life", "recalled"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
@@ -21,7 +20,7 @@ from stripwise.evidence.profiles.pooling import (
     equal_means_p_value,
     pool,
 )
-from stripwise.units.names import printable
+from stripwise.units.names import nearest_spelling, printable
 
 __all__ = [
     "NORMAL_975",
@@ -129,8 +128,7 @@ def penalty_factors(
     """
     names = tuple(dict.fromkeys(strategies))
     if reference not in names:
-        similar = difflib.get_close_matches(reference, names, n=1, cutoff=0.5)
-        nearest = f"; the nearest spelling is {printable(similar[0])}" if similar else ""
+        nearest = nearest_spelling(reference, names)
         raise EvidenceError(
             [
                 f"{file}: no specimen has the reference strategy "

@@ -107,6 +107,9 @@ def read_data_frame(
 
 def _data_file(path: Path, text: TableText, digest: str, *, kinds: Sequence[FileKind]) -> DataFile:
     name = printable_file_name(path)
+    if path.suffix.lower() == ".toml":
+        rule = "is a scenario and no table of test data; did you mean `stripwise run`?"
+        raise EvidenceError([f"{name}: {rule}"])
     header, line, filled, widths = _first_look(text, name)
     problems = TableProblems(name)
     names = [normalise_name(own_header) for own_header in header]

@@ -132,6 +132,7 @@ def plot_map(
     ax.set_ylabel(
         f"Nominal cover [{formatting.display_unit('mm', units=units)}]", fontsize=style.TEXT_SIZE
     )
+    sheet.cover_ticks(ax, units=units)
     rise = 3.5 + _names_height(lines_in_range(ax.get_xlim(), lines), sheet.axes_size(ax)[0])
     sheet.annotate(
         ax,

@@ -57,6 +57,7 @@ def plot_required_cover(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     ax.set_xticks([], minor=True)
     ax.grid(axis="y", color=style.LIGHT_GREY, linewidth=0.5)
     ax.set_axisbelow(True)
+    sheet.cover_ticks(ax, units=units)
     ax.set_xlabel("Strip age", fontsize=style.TEXT_SIZE)
     ax.set_ylabel(
         f"Required nominal cover [{formatting.display_unit('mm', units=units)}]",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import warnings
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ __all__ = [
     "POINTS_PER_MM",
     "annotate",
     "axes_size",
+    "cover_ticks",
     "draw",
     "figure_files",
     "headline",
@@ -36,6 +38,8 @@ __all__ = [
 POINTS_PER_MM = 72.0 / formatting.MM_PER_INCH
 
 MARGIN_MM = 1.0
+INCH_STEPS = (0.125, 0.25, 0.5, 1.0, 2.0)
+MOST_INCH_TICKS = 8
 TITLE_GAP = 5.0
 """Space between headline, note and axes [pt]."""
 
@@ -183,6 +187,17 @@ def style_axes(ax: Axes) -> None:
     )
 
 
+def cover_ticks(ax: Axes, *, units: str) -> None:
+    """Mark a vertical axis of covers in inches by eighths, quarters or more; one in mm stays."""
+    if units != "US":
+        return
+    low, high = ax.get_ylim()
+    step = next((s for s in INCH_STEPS if (high - low) / s <= MOST_INCH_TICKS), INCH_STEPS[-1])
+    ticks = [step * k for k in range(math.ceil(low / step - 1e-9), int(high / step + 1e-9) + 1)]
+    ax.set_yticks(ticks, labels=[formatting.inch_fraction(t) for t in ticks], parse_math=False)
+    ax.set_yticks([], minor=True)
+
+
 def svg(figure: Figure) -> str:
     """Write a figure drawn under `style_context` as SVG: text stays text, bytes depend on data only."""
     buffer = io.StringIO()
@@ -199,13 +214,16 @@ def png(figure: Figure) -> bytes:
     return buffer.getvalue()
 
 
-def figure_files(figures: Mapping[str, Figure]) -> tuple[dict[str, str], dict[str, bytes]]:
+def figure_files(
+    figures: Mapping[str, Figure], *, png_too: bool = False
+) -> tuple[dict[str, str], dict[str, bytes]]:
     """Write figures once: SVG by name for the page, and bytes by path (figures/NAME.svg, .png)."""
     vectors = {name: svg(figure) for name, figure in figures.items()}
     files = {}
     for name, figure in figures.items():
         files[f"figures/{name}.svg"] = vectors[name].encode()
-        files[f"figures/{name}.png"] = png(figure)
+        if png_too:
+            files[f"figures/{name}.png"] = png(figure)
     return vectors, files
 
 

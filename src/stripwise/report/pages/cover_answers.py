@@ -66,7 +66,7 @@ def required_cover(grid: ReliabilityMap, target: float) -> Array:
 def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
     """Tabulate the nominal cover that meets the target, by strip age and follow-up.
 
-    Rounded up to whole mm or 0.05 in, and never below a typed least cover; None without a map.
+    Rounded up to whole mm or 1/8 in, and never below a typed least cover; None without a map.
     """
     grid, units = assessment.reliability_map, assessment.scenario.units
     if grid is None:

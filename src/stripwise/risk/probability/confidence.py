@@ -94,14 +94,12 @@ def epistemic_probability(
         )
         if nested is None:
             return np.empty((0, len(wall.plans)))
-        tails = np.empty((nested.count, len(wall.plans)))
-        for k in range(nested.count):
-            values = nested.values(k)
-            block = coarse.sample_block(values)
-            tails[k] = nested.integral.probabilities(
-                coarse, block, values, nested.score_mean_at(k), ages=ages, upper=upper
-            )[:, 0]
-        return tails
+        most = nested.joinable(coarse)
+        parts = [
+            nested.probabilities(coarse, ages, upper, first=first, most=most)
+            for first in range(0, nested.count, most)
+        ]
+        return np.concatenate(parts)[:, :, 0]
 
     tails = np.array(list(run_parallel(scrambling, SCRAMBLINGS, workers=workers)))
     if tails.size == 0:

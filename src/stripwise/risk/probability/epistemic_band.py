@@ -27,8 +27,10 @@ __all__ = ["epistemic_band"]
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
-BAND_AGES = 48
+BAND_AGES = 12
 """Most ages at which a band is computed; at others its distance to the curve is interpolated."""
+SHARE_DRAWN = 100.0
+"""A band is computed from the horizon over this on, and at the ends of what lies before."""
 
 
 def epistemic_band(
@@ -79,12 +81,10 @@ def epistemic_band(
     ages, upper = mean_curves.ages[chosen], upper[:, chosen]
     coarse = wall.with_coarse_grid()
 
-    def outer(k: int) -> Array:
-        values = nested.values(k)
-        block = coarse.sample_block(values)
-        return nested.integral.probabilities(
-            coarse, block, values, nested.score_mean_at(k), ages=ages, upper=upper
-        )
+    most = nested.joinable(coarse)
+
+    def outer(place: int) -> Array:
+        return nested.probabilities(coarse, ages, upper, first=place * most, most=most)
 
     def index(tail_means: Array) -> Array:
         return reliability_index(
@@ -93,10 +93,11 @@ def epistemic_band(
         )
 
     parts = []
-    for one in run_parallel(outer, nested.count, workers=workers):
+    blocks = -(-nested.count // most)
+    for one in run_parallel(outer, blocks, workers=workers):
         parts.append(one)
-        report("knowledge band", len(parts) / nested.count)
-    tail_means = np.array(parts)
+        report("knowledge band", len(parts) / blocks)
+    tail_means = np.concatenate(parts)
     with np.errstate(invalid="ignore"):
         correction = mean_curves.index[:, chosen] - index(tail_means.mean(axis=0))
     band = index(tail_means) + np.where(np.isfinite(correction), correction, 0.0)
@@ -115,7 +116,8 @@ def _select_ages(ages: Array, kinks: tuple[float, ...]) -> NDArray[np.intp]:
     """Return which of the ages to take: all if few, else the nearest to steps even in log age."""
     if ages.size <= BAND_AGES:
         return np.arange(ages.size)
-    even = np.geomspace(ages[1], ages[-1], BAND_AGES - 2 - len(kinks))
+    start = max(ages[1], ages[-1] / SHARE_DRAWN)
+    even = np.append(ages[1], np.geomspace(start, ages[-1], max(BAND_AGES - 2 - len(kinks), 6)))
     usable = [k for k in kinks if ages[0] < k < ages[-1]]
     wanted = np.log(np.concatenate([even, usable]))
     nearest = np.argmin(np.abs(np.log(ages[1:]) - wanted[:, None]), axis=1)

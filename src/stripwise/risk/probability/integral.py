@@ -123,14 +123,17 @@ class Integral:
         score = (self.distribution.to_normal(x) - score_mean) / self.scale
         return np.asarray(special.ndtr(-score if above else score))
 
-    def mean_probability_below(self, x: Array, score_mean: Number, *, above: bool = False) -> float:
-        """Return the mean of `probability_below` over samples, from a table if exact enough."""
+    def mean_probability_below(
+        self, x: Array, score_mean: Number, *, above: bool = False, groups: int = 1
+    ) -> Array:
+        """Return the mean of `probability_below` over samples, from a table if exact enough.
+
+        (g,), one for each row of x (g, n).
+        """
         table = None if self.weights is not None else self._table(above)
-        return (
-            float(np.mean(self.probability_below(x, score_mean, above=above)))
-            if table is None
-            else table.mean(np.atleast_1d(x))  # a number where nothing but the cover is random
-        )
+        if table is None:
+            return _group_means(self.probability_below(x, score_mean, above=above), groups)
+        return np.broadcast_to(table.means(np.atleast_2d(x)), groups)
 
     def _table(self, above: bool) -> CumulativeTable | None:
         assert self.distribution is not None
@@ -144,15 +147,21 @@ class Integral:
         score_mean: Number,
         ages: Array,
         upper: Flags,
+        groups: int | None = None,
     ) -> Array:
         """Return the mean of P over a block's samples at ages (t,) [yr], (s, t).
+
+        Of a block that has `groups` rows of samples (g, n), each one's mean, (g, s, t).
 
         Where `upper` (s, t) is set, of 1 - P instead: it keeps digits where P is near 1. `values`
         are the inputs that the block was made of, `score_mean` is that of `conditional_mean`.
         """
+        means = np.empty((groups or 1, len(wall.plans), len(ages)))
         if self.name == COVER:
-            return self._integrate_cover(wall, block, score_mean, ages, upper)
-        return self._integrate_diffusivity(wall, block, values, score_mean, ages, upper)
+            self._integrate_cover(wall, block, score_mean, ages, upper, means)
+        else:
+            self._integrate_diffusivity(wall, block, values, score_mean, ages, upper, means)
+        return means[0] if groups is None else means
 
     def probabilities_by_sample(  # noqa: PLR0917
         self,
@@ -187,17 +196,21 @@ class Integral:
         )
         return np.array([np.broadcast_to(x, size) for x in found], dtype=float)
 
-    def _integrate_cover(
-        self, wall: Wall, block: SampleBlock, score_mean: Number, ages: Array, upper: Flags
-    ) -> Array:
-        means = np.empty((len(wall.plans), len(ages)))
+    def _integrate_cover(  # noqa: PLR0917
+        self,
+        wall: Wall,
+        block: SampleBlock,
+        score_mean: Number,
+        ages: Array,
+        upper: Flags,
+        means: Array,
+    ) -> None:
         depths = build_fronts(wall, block)
         for j, age in enumerate(ages):
             for i, depth in enumerate(depths.depths(age)):
-                means[i, j] = self.mean_probability_below(
-                    depth, score_mean, above=bool(upper[i, j])
+                means[:, i, j] = self.mean_probability_below(
+                    depth, score_mean, above=bool(upper[i, j]), groups=len(means)
                 )
-        return means
 
     def _integrate_diffusivity(  # noqa: PLR0917
         self,
@@ -207,17 +220,24 @@ class Integral:
         score_mean: Number,
         ages: Array,
         upper: Flags,
-    ) -> Array:
-        means = np.empty((len(wall.plans), len(ages)))
+        means: Array,
+    ) -> None:
+        groups = len(means)
         for j, factors in enumerate(_critical_factors_by_age(wall, block, values[COVER], ages)):
             for i, critical_factor in enumerate(factors):
                 flip = bool(upper[i, j])
-                means[i, j] = (
-                    self.mean_probability_below(critical_factor, score_mean, above=not flip)
+                means[:, i, j] = (
+                    self.mean_probability_below(
+                        critical_factor, score_mean, above=not flip, groups=groups
+                    )
                     if self.name
-                    else np.mean((critical_factor <= 1.0) != flip)
+                    else _group_means((critical_factor <= 1.0) != flip, groups)
                 )
-        return means
+
+
+def _group_means(x: Array, groups: int) -> Array:
+    """Return the mean of each row, (g,); one row, or a number, stands for all."""
+    return np.broadcast_to(np.mean(np.atleast_2d(x), axis=-1), groups)
 
 
 @functools.lru_cache(maxsize=2048)

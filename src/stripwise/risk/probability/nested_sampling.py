@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.random_input import Input
-from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
+from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.integral import Integral
 
@@ -143,3 +143,41 @@ class NestedSample:
     def score_mean_at(self, k: int) -> Array | float:
         """Return the mean score of the integrated input at outer point k, (n,) or a number."""
         return self.score_mean + float(self.integrated_scores[k])
+
+    def joined_values(
+        self, first: int, most: int
+    ) -> tuple[dict[str, Array | float], Array | float, int]:
+        """Return inputs and score mean at the outer points from `first` on, and their number g.
+
+        At most `most` points: (g, 1) what is epistemic, (n,) or a number what is not, (g, n) what
+        is both, so that what is not epistemic is worked out once. One point alone as `values`.
+        """
+        points = np.arange(first, min(first + most, self.count))
+        if points.size == 1:
+            return self.values(first), self.score_mean_at(first), 1
+        values = dict(self.aleatory_values)
+        for name, column in self.epistemic_values.items():
+            values[name] = np.asarray(column)[points, np.newaxis]
+        for item, between, within in self.split:
+            b = item.epistemic_share
+            score = np.sqrt(b) * between[points, np.newaxis] + np.sqrt(1.0 - b) * within
+            values[item.name] = item.distribution.from_normal(score)
+        return values, self.score_mean + self.integrated_scores[points, np.newaxis], points.size
+
+    def probabilities(
+        self, wall: Wall, ages: Array, upper: NDArray[np.bool_], *, first: int, most: int
+    ) -> Array:
+        """Return P at the outer points from `first` on, at most `most` of them, (g, s, t).
+
+        `ages` and `upper` are those of `Integral.probabilities`.
+        """
+        values, scores, groups = self.joined_values(first, most)
+        block = wall.sample_block(values)
+        return self.integral.probabilities(wall, block, values, scores, ages, upper, groups=groups)
+
+    def joinable(self, wall: Wall) -> int:
+        """Return how many outer points may share a block; one where a front is no plain formula."""
+        inner = [*self.aleatory_values.values(), *(within for *_, within in self.split)]
+        size = max(np.size(x) for x in (*inner, self.score_mean))
+        plain = wall.conditions is None and not wall.layered
+        return max(BLOCK_SIZE // size, 1) if plain else 1

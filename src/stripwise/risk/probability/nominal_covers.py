@@ -98,7 +98,7 @@ def probability_by_repeat(
         total: Array | None = None
         for z in sobol_blocks(sampler.dimensions, sample.points, rng):
             score_mean = integral.conditional_mean(sampler.correlate(z))
-            part = integrals.sums(sampler.values(z), score_mean, ages) * z.shape[1]
+            part = integrals.sums(sampler.values(z), score_mean, ages)[0] * z.shape[1]
             total = part if total is None else total + part
         assert total is not None
         return integrals.probability(total / sample.points)
@@ -136,12 +136,14 @@ def _nested_probability(
 ) -> Array:
     integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers)
 
-    def outer(k: int) -> Array:
-        return integrals.probability(
-            integrals.sums(nested.values(k), nested.score_mean_at(k), ages)
-        )
+    most = nested.joinable(wall) if integrals.law.size else 1
 
-    return np.array(list(run_parallel(outer, nested.count, workers=workers)))
+    def outer(place: int) -> Array:
+        values, scores, groups = nested.joined_values(place * most, most)
+        return integrals.probability(integrals.sums(values, scores, ages, groups=groups))
+
+    blocks = -(-nested.count // most)
+    return np.concatenate(list(run_parallel(outer, blocks, workers=workers)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,36 +185,39 @@ class _CoverIntegrals:
         density = step * np.column_stack([one.pdf(depths) for one in laws])
         return cls(wall, covers, shifted_integrals, first, step, law, density)
 
-    def sums(self, values: dict[str, Number], score_mean: Number, ages: Array) -> Array:
-        """Average over one block: (p, a, 4, b) moments, or (p, a, c) probabilities."""
-        block = self.wall.sample_block(values)
+    def sums(
+        self, values: dict[str, Number], score_mean: Number, ages: Array, groups: int = 1
+    ) -> Array:
+        """Average over the rows of a block: (g, p, a, 4, b) moments, or (1, p, a, c) probabilities."""
         if not self.law.size:
-            return self._one_by_one(values, score_mean, ages)
-        moments = np.empty((len(self.wall.plans), len(ages), 4, len(self.law) - 1))
+            return self._one_by_one(values, score_mean, ages)[np.newaxis]
+        block = self.wall.sample_block(values)
+        moments = np.empty((groups, len(self.wall.plans), len(ages), 4, len(self.law) - 1))
         fronts = build_fronts(self.wall, block)
         for j, age in enumerate(ages):
             for i, depth in enumerate(fronts.depths(float(age))):
-                moments[i, j] = self._moments(depth)
+                moments[:, i, j] = self._moments(depth, groups)
         return moments
 
-    def _moments(self, depth: Array) -> Array:
-        """Return moments 0 to 3 of the position within each step of the grid, (4, b - 1)."""
+    def _moments(self, depth: Array, groups: int) -> Array:
+        """Return moments 0 to 3 of the position within each step of the grid, (g, 4, b - 1)."""
         steps = len(self.law) - 1
-        position = (np.atleast_1d(depth) - self.first) * (1.0 / self.step)
+        position = (np.atleast_2d(depth) - self.first) * (1.0 / self.step)
         np.clip(position, 0.0, steps - 1e-9, out=position)
         at = position.astype(np.intp)
         position -= at
+        at += steps * np.arange(len(at))[:, np.newaxis]
         square = position * position
-        powers = (None, position, square, square * position)
-        return (
-            np.array([np.bincount(at, weights=w, minlength=steps) for w in powers]) / position.size
-        )
+        powers = (None, position.ravel(), square.ravel(), (square * position).ravel())
+        sums = [np.bincount(at.ravel(), weights=w, minlength=steps * len(at)) for w in powers]
+        moments = np.array(sums).reshape(4, len(at), steps) / position.shape[1]
+        return np.broadcast_to(moments.swapaxes(0, 1), (groups, 4, steps))
 
     def probability(self, sums: Array) -> Array:
-        """Turn `sums` into (p, a, c) probabilities, by cubic Hermite interpolation."""
+        """Turn `sums` into (..., p, a, c) probabilities, by cubic Hermite interpolation."""
         if not self.law.size:
             return sums
-        m0, m1, m2, m3 = np.moveaxis(sums, 2, 0)
+        m0, m1, m2, m3 = np.moveaxis(sums, -2, 0)
         late = 3.0 * m2 - 2.0 * m3
         p = (m0 - late) @ self.law[:-1] + late @ self.law[1:]
         p += (m1 - 2.0 * m2 + m3) @ self.density[:-1] + (m3 - m2) @ self.density[1:]

@@ -56,17 +56,9 @@ class Curves:
         late = query >= self.ages[1]
         result = np.empty((len(self.index), query.size))
         if late.any():
-            clipped = np.clip(self.index[:, 1:], -INFINITE_INDEX, INFINITE_INDEX)
-            interpolated = _monotone_cubic(np.log(self.ages[1:]), clipped, np.log(query[late]))
-            infinite = np.abs(interpolated) >= INFINITE_INDEX - 1e-9
-            result[:, late] = np.where(infinite, np.copysign(np.inf, interpolated), interpolated)
+            result[:, late] = self._late_reader()(query[late])
         if not late.all():
-            first = special.ndtr(-self.index[:, :1]), special.ndtr(-self.index[:, 1:2])
-            first_q = special.ndtr(self.index[:, :1]), special.ndtr(self.index[:, 1:2])
-            share = query[~late] / self.ages[1]
-            p = first[0] + (first[1] - first[0]) * share
-            q = first_q[0] + (first_q[1] - first_q[0]) * share
-            result[:, ~late] = reliability_index(p, q)
+            result[:, ~late] = self._read_early(query[~late])
         return result
 
     def age_at_index(self, target: float) -> Array:
@@ -74,62 +66,87 @@ class Curves:
         grid = np.unique(np.concatenate([self.ages, np.linspace(0.0, self.ages[1], 5)[1:-1]]))
         index = self.at(grid)
         reached = index <= target
-        life = np.full(len(index), np.inf)
-        for i, row in enumerate(reached):
-            if not row.any():
-                continue
-            j = int(np.argmax(row))
-            life[i] = grid[j] if j == 0 else self._root(i, grid[j - 1], grid[j], target)
+        first = np.argmax(reached, axis=1)
+        life = np.where(reached.any(axis=1), grid[first], np.inf)
+        rows = np.flatnonzero(reached.any(axis=1) & (first > 0))
+        low, high = grid[first[rows] - 1], grid[first[rows]]
+        for early in (True, False):  # before the first sampled age P is linear
+            these = (low < self.ages[1]) == early
+            if these.any():
+                part = Curves(self.ages, self.index[rows[these]])
+                life[rows[these]] = part._roots(low[these], high[these], target, early=early)
         return life
 
-    def _root(self, i: int, low: float, high: float, target: float) -> float:
-        read = self._curve_reader(i, low)
+    def _roots(self, low: Array, high: Array, target: float, *, early: bool) -> Array:
+        """Return where each curve falls to an index between two ages (m,), all on one side."""
+        each = np.arange(low.size)
+        steps = np.linspace(0.0, 1.0, 33)
+        read = self._read_early if early else self._late_reader()
         for _ in range(4):
-            ages = np.linspace(low, high, 33)
-            below = read(ages) <= target
-            j = max(int(np.argmax(below)), 1)
-            low, high = float(ages[j - 1]), float(ages[j])
-        a, b = read(np.array([low, high]))
-        if not (np.isfinite(a) and np.isfinite(b)) or a == b:
-            return high
-        return float(np.clip(low + (high - low) * (a - target) / (a - b), low, high))
+            ages = low[:, np.newaxis] + (high - low)[:, np.newaxis] * steps
+            ages[:, -1] = high
+            j = np.maximum(np.argmax(read(ages) <= target, axis=1), 1)
+            low, high = ages[each, j - 1], ages[each, j]
+        a, b = read(np.column_stack([low, high])).T
+        straight = np.isfinite(a) & np.isfinite(b) & (a != b)
+        share = (a - target) / np.where(straight, a - b, 1.0)
+        between = np.clip(low + (high - low) * share, low, high)
+        return np.asarray(np.where(straight, between, high))
 
-    def _curve_reader(self, i: int, low: float) -> Callable[[Array], Array]:
-        """Return a function that reads one curve from an age on, its interpolant built once."""
-        if low < self.ages[1]:
-            one = Curves(self.ages, self.index[i : i + 1])
-            return lambda ages: one.at(ages)[0]
-        row = np.clip(self.index[i, 1:], -INFINITE_INDEX, INFINITE_INDEX)
-        curve = _interpolant(np.log(self.ages[1:]), row)
+    def _read_early(self, ages: Array) -> Array:
+        """Return the index at ages (m, q) or (q,) before the first sampled one."""
+        p, q = special.ndtr(-self.index[:, :2]), special.ndtr(self.index[:, :2])
+        share = ages / self.ages[1]
+        return reliability_index(
+            p[:, :1] + (p[:, 1:] - p[:, :1]) * share, q[:, :1] + (q[:, 1:] - q[:, :1]) * share
+        )
+
+    def _late_reader(self) -> Callable[[Array], Array]:
+        """Return a function that reads the index at ages (m, q) or (q,) from the first one on."""
+        y = np.clip(self.index[:, 1:], -INFINITE_INDEX, INFINITE_INDEX)
+        x = np.log(self.ages[1:])
+        slope = _falling_slopes(x, y) if x.size > 1 else np.zeros_like(y)
 
         def read(ages: Array) -> Array:
-            interpolated = curve(np.log(ages))
-            infinite = np.abs(interpolated) >= INFINITE_INDEX - 1e-9
-            return np.asarray(np.where(infinite, np.copysign(np.inf, interpolated), interpolated))
+            found = _cubic(x, y, slope, np.log(ages))
+            infinite = np.abs(found) >= INFINITE_INDEX - 1e-9
+            return np.asarray(np.where(infinite, np.copysign(np.inf, found), found))
 
         return read
 
 
-def _monotone_cubic(x: Array, y: Array, at: Array) -> Array:
-    """Interpolate falling rows of y by cubics that keep falling; one age alone stays as it is."""
-    if x.size == 1:
-        return np.repeat(y, np.size(at), axis=-1)
-    return np.array([_interpolant(x, row)(at) for row in y])
+def _cubic(x: Array, y: Array, slope: Array, at: Array) -> Array:
+    """Read cubics through the rows of y with given slopes at places (q,) or (m, q) of each row."""
+    if x.size == 1:  # one age alone stays as it is
+        return np.repeat(y, at.shape[-1], axis=-1)
+    place = np.broadcast_to(at, (len(y), at.shape[-1]))
+    left = np.clip(np.searchsorted(x, place, side="right") - 1, 0, x.size - 2)
+    width = x[left + 1] - x[left]
+    s = (place - x[left]) / width
+    y0, y1 = np.take_along_axis(y, left, -1), np.take_along_axis(y, left + 1, -1)
+    d0, d1 = (np.take_along_axis(slope, left + k, -1) * width for k in (0, 1))
+    rise = y1 - y0
+    return np.asarray(y0 + s * (d0 + s * (3.0 * rise - 2.0 * d0 - d1 + s * (d0 + d1 - 2.0 * rise))))
 
 
-def _interpolant(x: Array, row: Array) -> interpolate.CubicHermiteSpline:
-    """Return a cubic through a falling row that keeps falling.
+def _falling_slopes(x: Array, y: Array) -> Array:
+    """Return the slopes of cubics through falling rows that keep falling.
 
     Slopes come from the cubic spline where the index is moderate, limited so that every piece is
     monotone (Hyman, SIAM J. Sci. Stat. Comput. 4, 1983, recalled); elsewhere from pchip.
     """
-    slope = interpolate.PchipInterpolator(x, row)(x, 1)
-    inner = np.flatnonzero(np.abs(row) < SPLINE_INDEX)
-    if inner.size > 3:
-        run = slice(inner[0], inner[-1] + 1)
-        smooth = interpolate.CubicSpline(x[run], row[run])(x[run], 1)
-        secant = np.diff(row) / np.diff(x)
-        left = np.concatenate([secant[:1], secant])[run]
-        right = np.concatenate([secant, secant[-1:]])[run]
-        slope[run] = np.clip(smooth, 3.0 * np.maximum(left, right), 0.0)
-    return interpolate.CubicHermiteSpline(x, row, slope)
+    slope = np.array(interpolate.PchipInterpolator(x, y, axis=-1)(x, 1))
+    secant = np.diff(y) / np.diff(x)
+    left = np.concatenate([secant[:, :1], secant], axis=1)
+    right = np.concatenate([secant, secant[:, -1:]], axis=1)
+    inner = np.abs(y) < SPLINE_INDEX
+    ends = np.column_stack([np.argmax(inner, axis=1), x.size - np.argmax(inner[:, ::-1], axis=1)])
+    ends[inner.sum(axis=1) <= 3] = 0
+    for first, last in np.unique(ends, axis=0):
+        if last == 0:
+            continue
+        rows, run = np.flatnonzero(np.all(ends == (first, last), axis=1)), slice(first, last)
+        smooth = interpolate.CubicSpline(x[run], y[rows, run], axis=-1)(x[run], 1)
+        steepest = 3.0 * np.maximum(left[rows, run], right[rows, run])
+        slope[rows, run] = np.clip(smooth, steepest, 0.0)
+    return slope

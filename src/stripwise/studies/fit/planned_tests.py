@@ -30,6 +30,7 @@ from stripwise.published.library import constant
 from stripwise.risk.model.wall import COVER, DIFFUSIVITY
 from stripwise.scenario.model import Scenario
 from stripwise.studies.from_scenario import mean_penalties
+from stripwise.units.names import nearest_spelling
 
 __all__ = [
     "CORE_TEST",
@@ -201,7 +202,11 @@ def _compared_strategy(scenario: Scenario, name: str | None, penalties: dict[str
         return max(others, key=lambda n: penalties[n])
     if name not in others:
         rule = "is the reference itself" if name in penalties else "is no strategy of the scenario"
-        raise InputError("--strategy", f"{name[:80]!r} {rule}; use one of {', '.join(others)}")
+        raise InputError(
+            "--strategy",
+            f"{name[:80]!r} {rule}; use one of {', '.join(others)}"
+            + nearest_spelling(name, others),
+        )
     return name
 
 

@@ -35,6 +35,7 @@ from stripwise.studies.rank.value_of_information import value_of_information_tab
 from stripwise.studies.service_notes import omitted_options
 from stripwise.studies.shown_results import short_line
 from stripwise.units.formatting import count, number, years
+from stripwise.units.names import nearest_spelling
 
 __all__ = ["PRECISION", "Ranking", "rank", "standard_ages"]
 
@@ -226,7 +227,8 @@ def _strategy_name(scenario: Scenario, name: str | None) -> str:
     if name is None:
         return scenario.reference_strategy
     if name not in names:
-        raise InputError("strategy", f"{name!r} is none of the scenario's: {', '.join(names)}")
+        rule = f"{name!r} is none of the scenario's: {', '.join(names)}"
+        raise InputError("strategy", rule + nearest_spelling(name, names))
     return name
 
 
