@@ -25,7 +25,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 
-COMMANDS = ("new", "check", "run", "design", "rank", "stripped", "fit", "plan-tests", "list")
+COMMANDS = ("new", "check", "run", "design", "target", "rank", "stripped", "fit", "plan-tests", "list")
 
 SCENARIOS = (
     *sorted(path.name for path in (ROOT / "scenarios").glob("*.toml")),
@@ -62,7 +62,7 @@ def jobs() -> dict[str, list[str]]:
         stem, path = Path(scenario).stem, f"scenarios/{scenario}"
         found[f"check-{stem}"] = ["check", path]
         found[f"check-json-{stem}"] = ["check", path, "--json"]
-        for command in ("run", "design", "rank"):
+        for command in ("run", "design", "target", "rank"):
             found[f"{command}-{stem}"] = [command, path, "--out", "OUT"]
         found[f"plan-tests-{stem}"] = ["plan-tests", path, "--out", "OUT"]
         found[f"stripped-{stem}"] = ["stripped", path, "--after", "14 h", "--at", "6 degC"]

@@ -47,7 +47,7 @@ def test_version():
     assert (result.exit_code, result.stdout) == (0, f"stripwise {version('stripwise')}\n")
 
 
-@pytest.mark.parametrize("command", ["run", "design", "check", "new", "stripped"])
+@pytest.mark.parametrize("command", ["run", "design", "target", "check", "new", "stripped"])
 def test_every_help_ends_with_an_example(command):
     result = call(command, "--help")
     assert result.exit_code == 0
@@ -90,7 +90,7 @@ def test_wrong_usage_is_code_2(small):
     assert "no strategy of the scenario" in result.stderr
 
 
-@pytest.mark.parametrize("command", ["run", "design", "rank", "plan-tests", "fit"])
+@pytest.mark.parametrize("command", ["run", "design", "target", "rank", "plan-tests", "fit"])
 def test_an_empty_folder_name_is_refused(small, command, monkeypatch):
     monkeypatch.chdir(small.parent)
     before = sorted(small.parent.iterdir())

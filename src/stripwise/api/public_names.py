@@ -12,10 +12,12 @@ PUBLIC_MODULES = {
     "DesignResult": "stripwise.studies.design.design_result",
     "Scenario": "stripwise.scenario.model",
     "SiteAnswer": "stripwise.studies.stripped",
+    "TargetResult": "stripwise.studies.target_study",
     "assess": "stripwise.studies.run",
     "design": "stripwise.studies.design.design_study",
     "load": "stripwise.scenario.loading",
     "stripped_early": "stripwise.studies.stripped",
+    "target": "stripwise.studies.target_study",
     "write": "stripwise.report.write",
     "write_design": "stripwise.report.write",
 }

@@ -11,6 +11,7 @@ from stripwise.cli import (
     rank_command,
     run_command,
     stripped_command,
+    target_command,
 )
 from stripwise.cli.shell import app, run_app
 
@@ -19,6 +20,7 @@ __all__ = ["app", "main"]
 COMMANDS = (
     run_command,
     design_command,
+    target_command,
     check_command,
     fit_command,
     plan_tests_command,

@@ -19,6 +19,7 @@ __all__ = [
     "DESIGN_FILES",
     "RANKING_FILES",
     "RUN_FILES",
+    "TARGET_FILES",
     "report_files",
     "write",
     "write_design",
@@ -49,6 +50,9 @@ DESIGN_FILES = (
     RUN_JSON,
 )
 """Files that every design writes; cost.csv, pareto.csv and choice.csv come with prices."""
+
+TARGET_FILES = ("targets.csv", "annual.csv", "report.html", TIMES_JSON, RUN_JSON)
+"""Files that every study of targets writes; target-costs.csv comes with prices."""
 
 RANKING_FILES = (
     "sensitivity.csv",
