@@ -25,7 +25,18 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 
-COMMANDS = ("new", "check", "run", "design", "target", "rank", "stripped", "fit", "plan-tests", "list")
+COMMANDS = (
+    "new",
+    "check",
+    "run",
+    "design",
+    "target",
+    "rank",
+    "stripped",
+    "fit",
+    "plan-tests",
+    "list",
+)
 
 SCENARIOS = (
     *sorted(path.name for path in (ROOT / "scenarios").glob("*.toml")),
@@ -79,6 +90,7 @@ def jobs() -> dict[str, list[str]]:
         "run-json": ["run", garage, "--json", "--out", "OUT"],
         "run-require-target": ["run", garage, "--require-target", "--out", "OUT"],
         "run-no-file": ["run", "scenarios/nothing.toml"],
+        "design-choose": ["design", garage, "--out", "OUT", "--choose", "60 mm, 36 h, none"],
         "design-json": ["design", garage, "--json", "--out", "OUT"],
         "rank-json": ["rank", garage, "--json", "--out", "OUT"],
         "rank-ages": f"rank {garage} --strategy=Forms@12@h --ages 5:75:5 --second-order --out OUT".split(),

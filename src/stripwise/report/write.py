@@ -15,6 +15,7 @@ from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.results import Assessment
 
 __all__ = [
+    "CHOICE_FILE",
     "DATA_FILES",
     "DESIGN_FILES",
     "RANKING_FILES",
@@ -50,6 +51,9 @@ DESIGN_FILES = (
     RUN_JSON,
 )
 """Files that every design writes; cost.csv, pareto.csv and choice.csv come with prices."""
+
+CHOICE_FILE = "choice.html"
+"""The pairs that a design was asked to work through."""
 
 TARGET_FILES = ("targets.csv", "annual.csv", "report.html", TIMES_JSON, RUN_JSON)
 """Files that every study of targets writes; target-costs.csv comes with prices."""

@@ -26,6 +26,7 @@ from stripwise.report.components import (
 )
 from stripwise.report.figures.design_figures import draw_design_figures
 from stripwise.report.files import declared_tables, scenario_record
+from stripwise.report.pages.choice_page import choice_page, chosen_record
 from stripwise.report.pages.cost_sections import cost_sections
 from stripwise.report.pages.run_page import cured_at
 from stripwise.report.pages.site_page import follow_up_text, site_page
@@ -82,9 +83,13 @@ def design_report(result: DesignResult) -> Report:
                 "choice": result.choice,
             }
         ),
-        pages={"strip-ages.html": site_page(result)},
+        pages={
+            "strip-ages.html": site_page(result),
+            **({"choice.html": choice_page(result)} if result.chosen else {}),
+        },
         record={
             **result.run,
+            "chosen": [chosen_record(pair) for pair in result.chosen],
             "scenario": scenario_record(scenario),
             "inputs": inputs_table(scenario)[columns("inputs")].to_dict("records"),
             "warnings": list(result.warnings),

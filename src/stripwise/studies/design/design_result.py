@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from stripwise.scenario.model import Scenario
+from stripwise.studies.design.chosen_pair import ChosenPair
 from stripwise.studies.results import ReliabilityMap
 
 __all__ = ["DesignResult"]
@@ -49,6 +50,8 @@ class DesignResult:
         What the reader must know before using the numbers.
     run
         Versions, seed, sizes and times, for run.json.
+    chosen
+        Pairs that were asked for, worked through.
     """
 
     scenario: Scenario
@@ -66,6 +69,7 @@ class DesignResult:
     verdict: tuple[str, ...]
     warnings: tuple[str, ...]
     run: dict[str, Any]
+    chosen: tuple[ChosenPair, ...] = ()
 
     def with_sentences(self, verdict: tuple[str, ...], warnings: tuple[str, ...]) -> DesignResult:
         """Return the same results with their sentences."""
