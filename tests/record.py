@@ -95,6 +95,11 @@ def jobs() -> dict[str, list[str]]:
         "rank-json": ["rank", garage, "--json", "--out", "OUT"],
         "rank-ages": f"rank {garage} --strategy=Forms@12@h --ages 5:75:5 --second-order --out OUT".split(),
         "stripped-json": ["stripped", garage, *warm, "--json"],
+        "stripped-out": ["stripped", garage, *warm, "--out", "OUT"],
+        "stripped-logger": [
+            *("stripped", garage, "--after", "20 h", "--out", "OUT", "--logger"),
+            "scenarios/site-records/loggers/w01.csv",
+        ],
         "stripped-warm": ["stripped", garage, *warm, "--face", "horizontal"],
         "stripped-frost": ["stripped", garage, "--after", "14 h", "--at", "-3 degC"],
         "plan-tests-cover": [

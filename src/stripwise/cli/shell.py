@@ -42,6 +42,7 @@ __all__ = [
     "print_json",
     "print_result",
     "progress_bar",
+    "read_folder",
     "report_errors",
     "run_app",
     "wrap",
@@ -92,11 +93,12 @@ Overwrite = Annotated[
 def out_option(what: str) -> Any:
     """Return the option of the folder that a command writes to; `what` is written, and where."""
     return typer.Option(
-        "--out", metavar="DIR", parser=_folder, help=f"Folder of the {what} unless given."
+        "--out", metavar="DIR", parser=read_folder, help=f"Folder of the {what} unless given."
     )
 
 
-def _folder(text: str) -> Path:
+def read_folder(text: str) -> Path:
+    """Read the name of a folder; an empty one is refused."""
     if not text.strip():
         raise typer.BadParameter("is empty; give a folder, or . for the current one")
     return Path(text)

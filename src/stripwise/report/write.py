@@ -20,6 +20,7 @@ __all__ = [
     "DESIGN_FILES",
     "RANKING_FILES",
     "RUN_FILES",
+    "STRIPPED_FILES",
     "TARGET_FILES",
     "report_files",
     "write",
@@ -54,6 +55,9 @@ DESIGN_FILES = (
 
 CHOICE_FILE = "choice.html"
 """The pairs that a design was asked to work through."""
+
+STRIPPED_FILES = ("outcomes.csv", "curves.csv", "report.html", RUN_JSON)
+"""Files of an early strip."""
 
 TARGET_FILES = ("targets.csv", "annual.csv", "report.html", TIMES_JSON, RUN_JSON)
 """Files that every study of targets writes; target-costs.csv comes with prices."""
