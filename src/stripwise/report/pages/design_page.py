@@ -25,6 +25,7 @@ from stripwise.report.components import (
     sentence_case,
 )
 from stripwise.report.figures.design_figures import draw_design_figures
+from stripwise.report.figures.strategy_markers import reasons_off_map
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.pages.choice_page import choice_page, chosen_record
 from stripwise.report.pages.cost_sections import cost_sections
@@ -40,6 +41,7 @@ from stripwise.units.formatting import (
     duration,
     in_range,
     interval,
+    join_with_and,
     length,
     per_unit,
     percent,
@@ -124,6 +126,7 @@ def _sections(result: DesignResult) -> Iterable[Section]:
                 f"{goal}. {cured} A stripping limit is not a curing period: twelve hours protect "
                 "the face from damage, not from chloride. Data: design.csv.",
             ),
+            *_off_map(result),
             _reference_table(result),
         ),
     )
@@ -158,6 +161,15 @@ def _sections(result: DesignResult) -> Iterable[Section]:
     yield from cost_sections(result, figures)
     yield _method_section(result)
     yield Section("Limits", (Bullets(paragraphs("design.limits")),), level=3)
+
+
+def _off_map(result: DesignResult) -> tuple[Bullets, ...]:
+    """Say why strategies are not on the map, a line per reason."""
+    lines = tuple(
+        f"Not on the map: No. {join_with_and([str(n) for n in numbers])}, since {reason}."
+        for reason, numbers in reasons_off_map(result).items()
+    )
+    return (Bullets(lines),) if lines else ()
 
 
 def _reference_table(result: DesignResult) -> Table:

@@ -49,7 +49,7 @@ def stripped_report(answer: SiteAnswer, scenario: Scenario) -> Report:
         signature=Signature(
             note,
             heading="Decision",
-            rows=(("Pour", "Stripped on"), ("Decided", ""), ("Name", "Date"), ("Signed", "")),
+            rows=(("Pour", "Stripped on"), ("Decided", "Name"), ("Signed", "Date")),
         ),
         caution_label="First, before any number",
         tables=declared_tables({"outcomes": answer.outcomes, "curves": answer.curves}),
@@ -72,7 +72,7 @@ def _sections(answer: SiteAnswer, scenario: Scenario) -> Iterable[Section]:
         (Column("", 0), *(numeric(sentence_case(h), k, str) for k, h in enumerate(heads[1:], 1))),
         [(line[0].strip(), *line[1:]) for line in lines],
     )
-    yield Section("What it did", (Paragraph(headline(answer, scenario)), compared), keep=True)
+    yield Section("What it did", (Paragraph(headline(answer, scenario)), compared))
     table = follow_up_table(answer, scenario)
     flat = tuple(
         dataclasses.replace(column, header=column.header.replace("\n", " ").strip())

@@ -147,7 +147,7 @@ def follow_up_table(answer: SiteAnswer, scenario: Scenario) -> Table:
         (
             Column("follow-up\nfrom now", "follow_up"),
             numeric("curing\ncounted", "effective_curing_h", duration),
-            numeric("k_c\n(5 to 95 %)", write=_penalty),
+            numeric("k_c\n(5 to 95 %)", write=_penalty, kind="tight"),
             numeric(f"prob.\nat {years(target.service_life)}", "probability_at_target", percent),
             numeric(
                 "points\noff plan", "probability_change", lambda x: _percentage_points(x).split()[0]
