@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.nominal_covers import has_cheap_covers
 from stripwise.risk.probability.target_roots import ANY, NEVER, TargetRoot
 from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.scenario.model import Scenario
@@ -43,6 +44,7 @@ Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 PER_YEAR = "per year: not comparable"
+NOT_SOUGHT = "cover and strip age were sought over the stated life alone"
 NO_CHOICES = "no [choices]: cover and strip age were not sought"
 
 
@@ -118,8 +120,12 @@ def target(case: Scenario, *, workers: int = 2, progress: Progress | None = None
     needs, costs = None, None
     if scenario.choices is not None:
         setting = Setting.from_scenario(scenario, workers=workers)
+        sought = [one for one in targets if _is_sought(setting, one)]
+        covers, strip_ages = target_covers(setting, sought), strip_ages_by_target(setting, sought)
         needs = _Needs(
-            setting, target_covers(setting, targets), strip_ages_by_target(setting, targets)
+            setting,
+            dict(zip(sought, covers, strict=True)),
+            dict(zip(sought, strip_ages, strict=True)),
         )
         end_stage("covers and strip ages")
         costs = find_target_costs(setting, targets)
@@ -148,18 +154,26 @@ def target(case: Scenario, *, workers: int = 2, progress: Progress | None = None
     )
 
 
+def _is_sought(setting: Setting, one: CandidateTarget) -> bool:
+    """Whether cover and strip age are sought: over the stated life alone where each costs much."""
+    cheap = has_cheap_covers(setting.wall) and not setting.rule.confidence
+    return cheap or one.life == setting.life
+
+
 @dataclass(frozen=True, slots=True)
 class _Needs:
     """Roots over nominal cover and strip age, by target and strategy."""
 
     setting: Setting
-    covers: list[tuple[TargetRoot, ...]]
-    strip_ages: list[tuple[TargetRoot | None, ...]]
+    covers: dict[CandidateTarget, tuple[TargetRoot, ...]]
+    strip_ages: dict[CandidateTarget, tuple[TargetRoot | None, ...]]
 
-    def cells(self, place: int, strategy: int) -> dict[str, object]:
+    def cells(self, target: CandidateTarget, strategy: int) -> dict[str, object]:
         """Write the cells of a row."""
         setting = self.setting
-        cover = self.covers[place][strategy]
+        if target not in self.covers:
+            return {"drawn_cover_mm": np.nan, "status": NOT_SOUGHT}
+        cover = self.covers[target][strategy]
         low, high = float(setting.covers[0]), float(setting.covers[-1])
         status, required = cover.status, cover.value
         if cover.value <= low:
@@ -169,7 +183,7 @@ class _Needs:
         return {
             "required_cover_mm": required,
             "drawn_cover_mm": setting.drawn_cover(cover),
-            **self._strip_cells(self.strip_ages[place][strategy]),
+            **self._strip_cells(self.strip_ages[target][strategy]),
             "status": cover_status(status),
         }
 
@@ -208,7 +222,7 @@ def _target_table(
                 "status": NO_CHOICES,
             }
             if needs is not None:
-                row |= needs.cells(place, s)
+                row |= needs.cells(one, s)
             if costs is not None:
                 first, expected = costs.at(s, float(row["drawn_cover_mm"]))  # type: ignore[arg-type]
                 row |= {"first_cost": first, "cost": expected}

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from stripwise.errors import InputError
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
-from stripwise.report.figures.label_placement import group_similar, wrap_text
+from stripwise.report.figures.label_placement import group_similar, text_width, wrap_text
 from stripwise.report.figures.line_ends import LineEnd, label_line_ends
 from stripwise.studies.candidate_targets import STATED
 from stripwise.studies.decision import YES
@@ -79,7 +79,7 @@ def plot_passing(data: TargetResult, *, ax: Axes | None = None) -> Axes:
             ax.axvline(probability, color=style.LIGHT_GREY, lw=0.8, zorder=0, gid="target")
     low, high = ax.get_xlim()
     ax.set_xlim(min(low, 0.7 * allowed[0]), min(max(high, 1.3 * allowed[-1]), 1.0))
-    _probability_ticks(ax, allowed)
+    _probability_ticks(ax, allowed, scenario.target.probability)
     return ax
 
 
@@ -174,16 +174,26 @@ def _finish(ax: Axes, data: TargetResult, allowed: np.ndarray) -> None:
     shown = np.unique(np.append(allowed, stated))
     ax.set_xlim(0.9 * shown[0], 1.1 * shown[-1])
     ax.axvline(stated, color=style.GREY, lw=0.8, ls=(0, (3, 2)), gid="stated", zorder=1)
-    _probability_ticks(
-        ax, np.unique(over_stated_life(data.scenario, data.targets)["allowed_probability"])
-    )
+    rows = over_stated_life(data.scenario, data.targets)
+    _probability_ticks(ax, np.unique(rows["allowed_probability"]), stated)
     life = formatting.years(data.scenario.target.service_life)
     ax.set_xlabel(f"Allowed probability within {life}", fontsize=style.TEXT_SIZE)
 
 
-def _probability_ticks(ax: Axes, allowed: np.ndarray) -> None:
+def _probability_ticks(ax: Axes, allowed: np.ndarray, stated: float) -> None:
+    """Mark the targets, the stated one first; one whose label would touch another has none."""
     low, high = ax.get_xlim()
-    kept = [float(p) for p in allowed if low <= p <= high]
+    width = sheet.axes_size(ax)[0] / np.log(high / low)
+    kept: list[float] = []
+    for p in (stated, *allowed):
+        half = 0.5 * text_width(formatting.percent(float(p)), style.TEXT_SIZE) + 2.0
+        if low <= p <= high and all(
+            abs(np.log(p / other)) * width
+            > half + 0.5 * text_width(formatting.percent(other), style.TEXT_SIZE) + 2.0
+            for other in kept
+        ):
+            kept.append(float(p))
+    kept.sort()
     ax.set_xticks(kept, labels=[formatting.percent(p) for p in kept], parse_math=False)
     ax.set_xticks([], minor=True)
 

@@ -146,7 +146,7 @@ def _target_name(result: TargetResult, probability: float) -> str:
 
 
 def _drawn(result: TargetResult, mm: float) -> str:
-    return length(mm, units=result.scenario.units) if np.isfinite(mm) else "none in the range"
+    return "none in the range" if np.isinf(mm) else length(mm, units=result.scenario.units)
 
 
 def _hours(hours: float) -> str:
