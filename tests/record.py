@@ -25,7 +25,18 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 
-COMMANDS = ("new", "check", "run", "design", "rank", "stripped", "fit", "plan-tests", "list")
+COMMANDS = (
+    "new",
+    "check",
+    "run",
+    "design",
+    "target",
+    "rank",
+    "stripped",
+    "fit",
+    "plan-tests",
+    "list",
+)
 
 SCENARIOS = (
     *sorted(path.name for path in (ROOT / "scenarios").glob("*.toml")),
@@ -62,7 +73,7 @@ def jobs() -> dict[str, list[str]]:
         stem, path = Path(scenario).stem, f"scenarios/{scenario}"
         found[f"check-{stem}"] = ["check", path]
         found[f"check-json-{stem}"] = ["check", path, "--json"]
-        for command in ("run", "design", "rank"):
+        for command in ("run", "design", "target", "rank"):
             found[f"{command}-{stem}"] = [command, path, "--out", "OUT"]
         found[f"plan-tests-{stem}"] = ["plan-tests", path, "--out", "OUT"]
         found[f"stripped-{stem}"] = ["stripped", path, "--after", "14 h", "--at", "6 degC"]
@@ -79,10 +90,16 @@ def jobs() -> dict[str, list[str]]:
         "run-json": ["run", garage, "--json", "--out", "OUT"],
         "run-require-target": ["run", garage, "--require-target", "--out", "OUT"],
         "run-no-file": ["run", "scenarios/nothing.toml"],
+        "design-choose": ["design", garage, "--out", "OUT", "--choose", "60 mm, 36 h, none"],
         "design-json": ["design", garage, "--json", "--out", "OUT"],
         "rank-json": ["rank", garage, "--json", "--out", "OUT"],
         "rank-ages": f"rank {garage} --strategy=Forms@12@h --ages 5:75:5 --second-order --out OUT".split(),
         "stripped-json": ["stripped", garage, *warm, "--json"],
+        "stripped-out": ["stripped", garage, *warm, "--out", "OUT"],
+        "stripped-logger": [
+            *("stripped", garage, "--after", "20 h", "--out", "OUT", "--logger"),
+            "scenarios/site-records/loggers/w01.csv",
+        ],
         "stripped-warm": ["stripped", garage, *warm, "--face", "horizontal"],
         "stripped-frost": ["stripped", garage, "--after", "14 h", "--at", "-3 degC"],
         "plan-tests-cover": [

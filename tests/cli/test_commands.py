@@ -47,7 +47,7 @@ def test_version():
     assert (result.exit_code, result.stdout) == (0, f"stripwise {version('stripwise')}\n")
 
 
-@pytest.mark.parametrize("command", ["run", "design", "check", "new", "stripped"])
+@pytest.mark.parametrize("command", ["run", "design", "target", "check", "new", "stripped"])
 def test_every_help_ends_with_an_example(command):
     result = call(command, "--help")
     assert result.exit_code == 0
@@ -90,7 +90,7 @@ def test_wrong_usage_is_code_2(small):
     assert "no strategy of the scenario" in result.stderr
 
 
-@pytest.mark.parametrize("command", ["run", "design", "rank", "plan-tests", "fit"])
+@pytest.mark.parametrize("command", ["run", "design", "target", "rank", "plan-tests", "fit"])
 def test_an_empty_folder_name_is_refused(small, command, monkeypatch):
     monkeypatch.chdir(small.parent)
     before = sorted(small.parent.iterdir())
@@ -226,6 +226,31 @@ def test_a_signal_waits_until_the_files_are_whole(small, tmp_path, monkeypatch, 
 
 
 WITH_CHOICES = tuple(change for change in SMALL if change[0] != CHOICES)
+
+
+def test_design_works_a_chosen_pair_through(wall, tmp_path):
+    path, out = wall.write(), tmp_path / "out"
+    result = call("design", path, "--out", out, "--choose", "75 mm, 5 d, none", "--json")
+    assert (result.exit_code, result.stderr) == (0, "")
+    chosen = json.loads(result.stdout)["chosen"]
+    assert [pair["nominal_cover_mm"] for pair in chosen] == [75.0]
+    page = (out / "choice.html").read_text("utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    assert "Nominal cover of the outermost bars: 75 mm." in page
+    assert "choice.html" in json.loads((out / "run.json").read_text())["files"]
+
+
+def test_a_bad_pair_is_one_line_before_anything_is_computed(wall, tmp_path):
+    path, out = wall.write(), tmp_path / "out"
+    result = call("design", path, "--out", out, "--choose", "75 mm, 5 d")
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert result.stderr.splitlines() == [
+        '--choose: "75 mm, 5 d": must be cover, strip age and curing after stripping, such as '
+        '"70 mm, 36 h, none"'
+    ]
+    pair = ("--choose", "75 mm, 5 d, none")
+    result = call("design", path, "--out", out, *pair, *pair, *pair)
+    assert result.stderr.splitlines() == ["--choose: is given 3 times; at most 2 pairs"]
+    assert not out.exists()
 
 
 def test_design_writes_its_own_folder_and_says_where(small, wall, tmp_path, monkeypatch):

@@ -1,11 +1,13 @@
 """`stripwise stripped`, in process: what is printed, in which order, and how it fails."""
 
 import json
+import re
 
 import pytest
 from typer.testing import CliRunner
 
 from stripwise import cli
+from stripwise.units.caution import CAUTION
 
 WALL = """
 title = "Small wall (invented)"
@@ -127,3 +129,55 @@ def test_what_is_wrong_is_lines_on_stderr_and_code_1(wall):
 def test_a_missing_option_is_code_2(wall):
     assert call(wall, "--after", "14 h").exit_code == 2
     assert call(wall, "--at", "6 degC").exit_code == 2
+
+
+def test_it_writes_pages_to_sign_and_tables(wall, tmp_path):
+    out = tmp_path / "out"
+    result = call(wall, "--after", "14 h", "--at", "6 degC", "--out", out)
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert result.stdout.rstrip().endswith(f"To sign and file: {out / 'report.html'}")
+    names = {path.name for path in out.iterdir()}
+    assert names == {"outcomes.csv", "curves.csv", "report.html", "run.json"}
+    text = re.sub(r"<[^>]+>", " ", (out / "report.html").read_text("utf-8"))
+    page = re.sub(r"\s+", " ", text.replace("\N{NO-BREAK SPACE}", " "))
+    order = [
+        "First, before any number",
+        CAUTION,
+        "In-place strength of the face",
+        "Strength: the age says nothing about it.",
+        "What happened",
+        "Stripping after 14 h at 6 °C, where the plan was",
+        "What still helps, from now",
+        "kept wet 7 d",
+        "Before you use the numbers",
+        "Decision",
+        "Name",
+        "SHA-256",
+    ]
+    found = [page.index(words, page.index("First, before any number")) for words in order]
+    assert found == sorted(found)
+    assert page.count(CAUTION) == 1
+    record = json.loads((out / "run.json").read_text())
+    assert record["command"] == "stripped"
+    assert record["record"]["strip_age_h"] == 14.0
+
+
+def test_a_logger_stands_in_for_the_mean(wall, tmp_path):
+    path = tmp_path / "logger.csv"
+    rows = "".join(f"2026-03-04 {h:02d}:00,{10 - 0.5 * h}\n" for h in range(15))
+    path.write_text("time,temperature_degC\n" + rows)
+    words = ("--after", "14 h", "--logger", path, "--zone", "CET")
+    result = call(wall, *words, "--json", "--out", tmp_path / "out")
+    assert (result.exit_code, result.stderr) == (0, "")
+    record = json.loads(result.stdout)
+    assert record["record"]["temperature_degC"] == pytest.approx(6.5)
+    assert (record["record"]["logger"], record["record"]["coldest_degC"]) == ("logger.csv", 3.0)
+    assert str(tmp_path / "out" / "run.json") in record["files"]
+    assert "coldest" in (tmp_path / "out" / "report.html").read_text("utf-8")
+
+
+def test_mean_and_logger_together_or_a_lonely_zone_are_wrong_usage(wall):
+    both = call(wall, "--after", "14 h", "--at", "6 degC", "--logger", "x.csv")
+    assert (both.exit_code, both.stdout) == (2, "")
+    assert "one of both, --at or --logger" in both.stderr
+    assert call(wall, "--after", "14 h", "--at", "6 degC", "--zone", "CET").exit_code == 2

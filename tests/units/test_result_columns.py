@@ -109,6 +109,12 @@ def test_a_design(tmp_path, written):
     written |= check(tmp_path / "out", more=("design", "strip-ages", "cost", "pareto", "choice"))
 
 
+def test_a_study_of_targets(tmp_path, written):
+    path = small("pier-wall-cost.toml", tmp_path)
+    invoke("target", path, "--out", tmp_path / "out", "--quiet")
+    written |= check(tmp_path / "out", more=("targets", "target-costs", "annual"))
+
+
 def test_a_ranking(tmp_path, written):
     path = small("pier-wall-cost.toml", tmp_path)
     text = path.read_text("utf-8")

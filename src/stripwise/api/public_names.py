@@ -14,6 +14,7 @@ PUBLIC_MODULES = {
     "Scenario": "stripwise.scenario.model",
     "SiteAnswer": "stripwise.studies.stripped",
     "as_toml": "stripwise.api.cases",
+    "TargetResult": "stripwise.studies.target_study",
     "assess": "stripwise.studies.run",
     "case": "stripwise.api.cases",
     "design": "stripwise.studies.design.design_study",
@@ -29,6 +30,7 @@ PUBLIC_MODULES = {
     "samples": "stripwise.studies.wall_samples",
     "stripped_early": "stripwise.studies.stripped",
     "sweep": "stripwise.studies.sweep",
+    "target": "stripwise.studies.target_study",
     "write": "stripwise.report.write",
     "write_design": "stripwise.report.write",
 }

@@ -12,6 +12,7 @@ from stripwise.cli import (
     rank_command,
     run_command,
     stripped_command,
+    target_command,
 )
 from stripwise.cli.shell import app, run_app
 
@@ -22,6 +23,7 @@ COMMANDS = (
     check_command,
     run_command,
     design_command,
+    target_command,
     rank_command,
     stripped_command,
     fit_command,

@@ -7,6 +7,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+import typer
+
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
@@ -33,11 +35,23 @@ if TYPE_CHECKING:
 
 __all__ = ["design"]
 
+MOST_PAIRS = 2
+"""Most pairs that one design works through."""
+
 
 @app.command(epilog="Example:  stripwise design scenarios/pier-wall-cost.toml")
 def design(  # noqa: PLR0917 - typer reads the options from the signature
     file: ScenarioFile,
     out: Annotated[Path | None, out_option("results; reports/<file name>-design")] = None,
+    choose: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--choose",
+            metavar="PAIR",
+            help="Pair to work through on choice.html, to be checked and signed: "
+            '"70 mm, 36 h, none". At most twice.',
+        ),
+    ] = None,
     overwrite: Overwrite = False,
     png: Png = False,
     xlsx: Xlsx = False,
@@ -50,24 +64,32 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
 ) -> None:
     """Weigh cover against strip age: required cover, earliest strip age, rules, cost.
 
-    Needs [choices] in the scenario; with [cost] it says what each choice costs.
+    Needs [choices] in the scenario; with [cost] it says what each choice costs. --choose works a
+    pair through: the clause for the specification and the calculation behind it.
     """
     with report_errors():
+        from stripwise.errors import InputError
         from stripwise.report.file_swap import check_writable
-        from stripwise.report.write import DESIGN_FILES, write_design
+        from stripwise.report.write import CHOICE_FILE, DESIGN_FILES, write_design
         from stripwise.scenario.loading import load
+        from stripwise.studies.design.chosen_pair import read_choice
         from stripwise.studies.design.design_study import design as run_design
         from stripwise.studies.design.setting import Setting
         from stripwise.units.names import slug
 
         scenario = load(file, allow_outside=allow_outside)
         extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser, units=scenario.units)
-        # its errors come before anything is computed
-        Setting.from_scenario(scenario, workers=workers)
+        # errors come before anything is computed
+        setting, pairs = Setting.from_scenario(scenario, workers=workers), choose or []
+        if len(pairs) > MOST_PAIRS:
+            raise InputError("--choose", f"is given {len(pairs)} times; at most {MOST_PAIRS} pairs")
+        for text in pairs:
+            read_choice(text, setting)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-design"
-        check_writable(folder, DESIGN_FILES, command="design", overwrite=overwrite)
+        names = (*DESIGN_FILES, CHOICE_FILE) if pairs else DESIGN_FILES
+        check_writable(folder, names, command="design", overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
-            result = run_design(scenario, workers=workers, progress=report_progress)
+            result = run_design(scenario, choose=pairs, workers=workers, progress=report_progress)
         written = write_design(result, folder, overwrite=overwrite, extras=extras)
         if as_json:
             print_json(_record(result, folder, written))
@@ -76,10 +98,14 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
                 ("Report", folder / "report.html"),
                 ("Strip-age table for the site", folder / "strip-ages.html"),
             ]
+            if pairs:
+                files.append(("Chosen pair, to be checked", folder / CHOICE_FILE))
             print_result(result.verdict, result.warnings, files=files)
 
 
 def _record(result: DesignResult, folder: Path, written: list[Path]) -> dict[str, Any]:
+    from stripwise.report.pages.choice_page import chosen_record
+
     return {
         "verdict": list(result.verdict),
         "caution": CAUTION,
@@ -87,6 +113,7 @@ def _record(result: DesignResult, folder: Path, written: list[Path]) -> dict[str
         "required": result.required.to_dict(orient="records"),
         "earliest": result.earliest.to_dict(orient="records"),
         "cost": None if result.cost is None else result.cost.to_dict(orient="records"),
+        "chosen": [chosen_record(pair) for pair in result.chosen],
         "folder": str(folder),
         "files": [str(path) for path in written],
     }

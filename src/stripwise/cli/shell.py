@@ -52,6 +52,7 @@ __all__ = [
     "print_result",
     "progress_bar",
     "read_extras",
+    "read_folder",
     "report_errors",
     "run_app",
     "wrap",
@@ -157,7 +158,7 @@ def read_extras(
 def out_option(what: str) -> Any:
     """Return the option of the folder that a command writes to; `what` is written, and where."""
     return typer.Option(
-        "--out", metavar="DIR", parser=_folder, help=f"Folder of the {what} unless given."
+        "--out", metavar="DIR", parser=read_folder, help=f"Folder of the {what} unless given."
     )
 
 
@@ -177,7 +178,8 @@ def one_of(allowed: Iterable[str]) -> dict[str, Any]:
     return {"parser": read, "autocompletion": complete}
 
 
-def _folder(text: str) -> Path:
+def read_folder(text: str) -> Path:
+    """Read the name of a folder; an empty one is refused."""
     if not text.strip():
         raise typer.BadParameter("is empty; give a folder, or . for the current one")
     return Path(text)

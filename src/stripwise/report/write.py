@@ -22,11 +22,14 @@ from stripwise.studies.results import Assessment
 from stripwise.studies.revision import Revision
 
 __all__ = [
+    "CHOICE_FILE",
     "DATA_FILES",
     "DESIGN_FILES",
     "NO_EXTRAS",
     "RANKING_FILES",
     "RUN_FILES",
+    "STRIPPED_FILES",
+    "TARGET_FILES",
     "Extras",
     "report_files",
     "write",
@@ -58,6 +61,15 @@ DESIGN_FILES = (
     RUN_JSON,
 )
 """Files that every design writes; cost.csv, pareto.csv and choice.csv come with prices."""
+
+CHOICE_FILE = "choice.html"
+"""The pairs that a design was asked to work through."""
+
+STRIPPED_FILES = ("outcomes.csv", "curves.csv", "report.html", RUN_JSON)
+"""Files of an early strip."""
+
+TARGET_FILES = ("targets.csv", "annual.csv", "report.html", TIMES_JSON, RUN_JSON)
+"""Files that every study of targets writes; target-costs.csv comes with prices."""
 
 RANKING_FILES = (
     "sensitivity.csv",

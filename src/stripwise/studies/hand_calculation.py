@@ -19,8 +19,14 @@ __all__ = ["carbonation_steps", "hand_check"]
 MM2_YR_PER_1E12_M2_S = 31.5576
 
 
-def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[HandStep, ...]:
-    """Work one strategy through at the mean of every input, at an age [yr] and the mean k_c."""
+def hand_check(
+    wall: Wall, plan: Plan, *, age: float, penalty: float, nominal: float | None = None
+) -> tuple[HandStep, ...]:
+    """Work one strategy through at the mean of every input, at an age [yr] and a penalty k_c.
+
+    With a `nominal` cover [mm] the penalty is the characteristic one, and the margin is that to the
+    nominal cover, as in a rule for the drawing; else they are the mean penalty and the mean cover.
+    """
     one, wall_face, mean = wall_at_means(wall, plan, penalty=penalty)
     exponent, zone, cover = mean["concrete.ageing_exponent"], float(wall_face.zone), mean[COVER]
     diffusivity = mean[DIFFUSIVITY]
@@ -42,7 +48,9 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
             days,
             "d",
         ),
-        HandStep("Penalty factor, its mean", "k_c", "mean of the samples", penalty, ""),
+        HandStep("Penalty factor, its mean", "k_c", "mean of the samples", penalty, "")
+        if nominal is None
+        else HandStep("Characteristic penalty factor", "k_c", "from the law at t_c", penalty, ""),
         HandStep(
             "Temperature factor", "k_e", _temperature_formula(wall, mean), temperature_factor, ""
         ),
@@ -92,6 +100,14 @@ def hand_check(wall: Wall, plan: Plan, *, age: float, penalty: float) -> tuple[H
         HandStep(f"Depth of the chloride front at {age:g} yr", "x_c", front, depth, "mm"),
         HandStep(
             "Margin to the mean cover", "c - x_c", f"{cover:.2f} - {depth:.2f}", cover - depth, "mm"
+        )
+        if nominal is None
+        else HandStep(
+            "Margin to the nominal cover",
+            "c_nom - x_c",
+            f"{nominal:.2f} - {depth:.2f}",
+            nominal - depth,
+            "mm",
         ),
         HandStep(
             "Initiation age at mean values",

@@ -31,7 +31,7 @@ from stripwise.studies.verdict import NOTHING_EPISTEMIC, verdict
 from stripwise.units.formatting import count, distinct_percents, number, percent, years
 from stripwise.units.result_columns import columns
 
-__all__ = ["assess"]
+__all__ = ["assess", "monte_carlo_check"]
 
 Progress = Callable[[str, float], None]
 
@@ -78,7 +78,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     curve_table = result_tables.curve_table(wall, curves, target)
     strategy_table = result_tables.strategy_table(wall, curves, target)
     reference = [plan.name for plan in wall.plans].index(target.reference)
-    check = _monte_carlo_check(
+    check = monte_carlo_check(
         wall, curves, target, reference, seed=scenario.sampling.seed, workers=workers
     )
     end_stage("plain Monte Carlo")
@@ -175,7 +175,7 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     )
 
 
-def _monte_carlo_check(
+def monte_carlo_check(
     wall: Wall,
     curves: CurveSet,
     target: result_tables.DurabilityTarget,
@@ -184,6 +184,7 @@ def _monte_carlo_check(
     seed: int,
     workers: int,
 ) -> MonteCarloCheck:
+    """Count pseudo-random walls with a sampled cover under one strategy and compare with its curve."""
     one = wall.with_plans((wall.plans[reference],))
     at = np.array([target.life])
     samples = NUMERICAL_MONTE_CARLO_SAMPLES if wall.numerical else MONTE_CARLO_SAMPLES

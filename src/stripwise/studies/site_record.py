@@ -5,9 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
+from numpy.typing import NDArray
+
 from stripwise.curing.curing_law import PUBLISHED_FROM_H
 from stripwise.curing.follow_up import FACES, FOLLOW_UPS, NO_FOLLOW_UP, retention_name
 from stripwise.curing.laws import LAWS
+from stripwise.errors import InputError
 from stripwise.published import constant
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.scenario.problems import Problems
@@ -15,10 +19,13 @@ from stripwise.scenario.sections.concrete_temperatures import HEAT, HOT
 from stripwise.scenario.sections.curing import uncured_problem
 from stripwise.scenario.sections.follow_up_table import CONCRETE_TEMPERATURE, FREEZING
 from stripwise.scenario.sections.strategies import FIXED_STRIP_AGE
+from stripwise.studies.logged_temperature import LoggedTemperature, LoggerFile, read_logged
 from stripwise.units.caution import CAUTION
 from stripwise.units.formatting import duration, number, temperature
 
 __all__ = ["SiteRecord", "cautions", "follow_ups", "notes", "read_record"]
+
+Array = NDArray[np.float64]
 
 COLD_LIMIT = constant("aci347.wall_forms.temperature")
 """Concrete temperature [degC] below which frost is warned of."""
@@ -40,6 +47,8 @@ class SiteRecord:
         "vertical" or "horizontal".
     plan
         Name of the strategy that was meant.
+    logged
+        The temperature record behind `temperature`; None where a mean was reported.
     """
 
     strip_age_h: float
@@ -47,6 +56,19 @@ class SiteRecord:
     follow_up_temperature: float
     face: str
     plan: str
+    logged: LoggedTemperature | None = None
+
+    @property
+    def coldest(self) -> float:
+        """Lowest concrete temperature that is known until stripping [degC]."""
+        return self.temperature if self.logged is None else self.logged.coldest
+
+    @property
+    def intervals(self) -> tuple[Array, Array]:
+        """Lengths of the parts of the time in the forms [h], and the temperature in each [degC]."""
+        if self.logged is None:
+            return np.array([self.strip_age_h]), np.array([self.temperature])
+        return self.logged.hours, self.logged.degrees
 
     @property
     def freezes_after(self) -> bool:
@@ -63,27 +85,36 @@ def read_record(
     scenario: Scenario,
     *,
     after: str,
-    at: str,
+    at: str | None,
     plan: str | None,
     face: str | None,
     follow_up_at: str | None,
+    logger: LoggerFile | None = None,
     unusual: bool = False,
 ) -> SiteRecord:
     """Read what the site reports, with the units and limits of a scenario file.
 
     Texts carry their units; None means the scenario's. With `unusual` values outside their usual
-    range are meant. Every problem is raised at once, as a ScenarioError.
+    range are meant. Every problem is raised at once, as a ScenarioError. A `logger` stands in for
+    `at`; without a follow-up temperature the lower of its mean and of its last reading holds.
     """
+    if (at is None) == (logger is None):
+        raise InputError("site record", "needs a mean temperature or a logger file, one of them")
     problems = Problems("site record", {}, insist="add --unusual")
     read_age = partial(FIXED_STRIP_AGE.read, unusual=unusual)
     read_temperature = partial(CONCRETE_TEMPERATURE.read, unusual=unusual)
     age = problems.number(read_age, after, ("after",))
+    logged = None
+    if logger is not None:
+        problems.raise_all()
+        logged = read_logged(logger, strip_age=age)
+        at = f"{logged.mean:.9g} degC"
     temperature = problems.number(read_temperature, at, ("at",))
     # what has happened is judged by the scenario's own function, so that its cautions can be given
     own = (scenario.curing.maturity,)
     if broken := uncured_problem(age, temperature, scenario.curing, at=at, functions=own):
         problems.add(("after",), broken, found=after)
-    later = temperature
+    later = temperature if logged is None else min(temperature, logged.last)
     if follow_up_at is not None:
         later = problems.number(read_temperature, follow_up_at, ("follow-up-at",))
     name = scenario.reference_strategy
@@ -94,7 +125,7 @@ def read_record(
     if face is not None:
         side = problems.choice(face, ("face",), allowed=FACES)
     problems.raise_all()
-    return SiteRecord(age, temperature, later, side, name)
+    return SiteRecord(age, temperature, later, side, name, logged)
 
 
 def follow_ups(scenario: Scenario, record: SiteRecord) -> list[FollowUp]:
@@ -132,7 +163,7 @@ def cautions(scenario: Scenario, record: SiteRecord) -> tuple[str, ...]:
 
 
 def _frost(scenario: Scenario, record: SiteRecord) -> str:
-    coldest = min(record.temperature, record.follow_up_temperature)
+    coldest = min(record.coldest, record.follow_up_temperature)
     limits = (
         f"{number(constant('aci306.frost_strength'))} MPa (500 psi; ACI 306R) or "
         f"{number(constant('en13670.frost_strength'))} MPa (725 psi; EN 13670, both recalled)"
@@ -147,7 +178,7 @@ def _frost(scenario: Scenario, record: SiteRecord) -> str:
     text = f"Frost: {shown} is cold. Keep the face from freezing until it has {limits} in place. "
     if coldest <= FREEZING:
         text += f"Concrete at {freezing} or below may have frozen already: have it examined. "
-    if record.temperature < COLD_LIMIT:
+    if record.coldest < COLD_LIMIT:
         text += (
             f"Hours below {_degrees(COLD_LIMIT, scenario.units)} do not count towards the "
             f"{duration(constant('aci347.wall_forms.hours'))} that ACI 347 names against damage at "
@@ -175,7 +206,7 @@ def notes(
         )
     else:
         sentences += _about_follow_ups(scenario, record)
-    if min(record.temperature, record.follow_up_temperature) <= FREEZING:
+    if min(record.coldest, record.follow_up_temperature) <= FREEZING:
         sentences.append(
             "The numbers hold for concrete that has not frozen. So cold, the Arrhenius function "
             "is an extrapolation and may count too much; the Nurse-Saul function counts nothing "
@@ -203,6 +234,8 @@ def notes(
             f'The penalty of "{record.plan}" is given; that of the strip comes from the curing '
             "law. The two are compared as they are."
         )
+    if record.logged is not None:
+        sentences += [f"{record.logged.source}: {note}." for note in record.logged.notes]
     return (*sentences, *scenario.warnings)
 
 

@@ -20,6 +20,7 @@ from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_st
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
+from stripwise.studies.logged_temperature import LoggerFile
 from stripwise.studies.result_tables import curve_table, strategy_table
 from stripwise.studies.shown_results import answer_html, short_line
 from stripwise.studies.site_record import SiteRecord, cautions, follow_ups, notes, read_record
@@ -82,7 +83,8 @@ def stripped_early(
     case: Scenario,
     *,
     after: str,
-    at: str,
+    at: str | None = None,
+    logger: LoggerFile | None = None,
     plan: str | None = None,
     face: str | None = None,
     follow_up_at: str | None = None,
@@ -103,13 +105,16 @@ def stripped_early(
     after
         Age at which the forms went, as text with its unit: "14 h".
     at
-        Mean concrete temperature until then: "6 degC".
+        Mean concrete temperature until then: "6 degC"; or give `logger`.
+    logger
+        The concrete temperature as a logger recorded it.
     plan
         Strategy that was meant; the reference strategy unless given.
     face
         "vertical" or "horizontal"; that of the plan unless given.
     follow_up_at
-        Concrete temperature during a follow-up; as `at` unless given.
+        Concrete temperature during a follow-up; as `at` unless given, with a logger the lower of
+        its mean and its last reading.
     unusual
         Whether an age or a temperature outside its usual range is meant.
     workers
@@ -136,6 +141,7 @@ def stripped_early(
         face=face,
         follow_up_at=follow_up_at,
         unusual=unusual,
+        logger=logger,
     )
     wall = build_wall(case)
     intended = next(p for p in wall.plans if p.name == record.plan)
@@ -207,16 +213,7 @@ class _StrategyResults:
         workers: int,
         progress: Progress | None,
     ) -> _StrategyResults:
-        strips = [
-            build_plan(
-                case,
-                record.strategy_name(item),
-                strip_age=record.strip_age_h,
-                temperature=record.temperature,
-                follow_up=item,
-            )
-            for item in options
-        ]
+        strips = [_strip_plan(case, record, item) for item in options]
         varied = wall.with_plans((plan, *strips))
         target = dataclasses.replace(target_from(case), reference=record.plan)
         curves = compute_curves(varied, case, workers=workers, progress=progress)
@@ -228,6 +225,21 @@ class _StrategyResults:
         rows["equivalent_age_h"] = rows["strip_age_h"] * [p.strip_factor for p in varied.plans]
         rows["penalty_p05"], rows["penalty_p95"] = _penalty_quantiles(varied, case.sampling.seed)
         return cls(rows, curve_table(varied, curves, target))
+
+
+def _strip_plan(case: Scenario, record: SiteRecord, follow_up: FollowUp) -> Plan:
+    """Return the strip as reported, with a follow-up, as a strategy."""
+    plan = build_plan(
+        case,
+        record.strategy_name(follow_up),
+        strip_age=record.strip_age_h,
+        temperature=record.temperature,
+        follow_up=follow_up,
+    )
+    if record.logged is None:
+        return plan
+    used = _maturity_table(case, record).query("used")["equivalent_age_h"].iloc[0]
+    return dataclasses.replace(plan, strip_factor=float(used) / record.strip_age_h)
 
 
 def _missing_retentions(case: Scenario, options: list[FollowUp]) -> tuple[Input, ...]:
@@ -264,18 +276,19 @@ def _maturity_table(case: Scenario, record: SiteRecord) -> pd.DataFrame:
     curing = case.curing
     rows = []
     for function in MATURITY_FUNCTIONS:
+        hours, degrees = record.intervals
         age = equivalent_age(
-            record.strip_age_h,
-            record.temperature,
+            hours,
+            degrees,
             function=function,
             reference_c=curing.reference_temperature,
             activation_temperature=curing.activation_temperature,
             datum_c=curing.datum_temperature,
-        )
+        ).sum()
         factor = math.nan
         if function == "nurse-saul":
-            factor = nurse_saul_maturity(
-                record.strip_age_h, record.temperature, datum_c=curing.datum_temperature
+            factor = float(
+                np.sum(nurse_saul_maturity(hours, degrees, datum_c=curing.datum_temperature))
             )
         rows.append(
             {

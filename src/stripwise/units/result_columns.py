@@ -98,8 +98,6 @@ def file_words(table: str) -> str:
     >>> file_words("drying/specimens")
     'specimens.csv (fit, drying)'
     """
-    if table == "outcomes":
-        return "outcomes of stripped --json"
     kind, _, stem = table.rpartition("/")
     return f"{stem}.csv (fit, {kind})" if kind else f"{stem}.csv"
 

@@ -23,6 +23,7 @@ from stripwise.report.figures.reference_durations import (
     lines_in_range,
 )
 from stripwise.report.figures.required_cover_figure import plot_required_cover
+from stripwise.report.figures.strategy_markers import reasons_off_map
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +66,44 @@ def test_required_cover_is_drawn_as_tabulated(pier):
     assert drawn[3][0] == 24.0
     bar = next(line for line in ax.lines if (line.get_gid() or "") == "knowledge-4")
     assert_allclose(bar.get_ydata(), pier.required.loc[3, ["know_low", "know_high"]].clip(45, 85))
+    assert (bar.get_marker(), bar.get_color()) == ("_", style.MARKER_COLOR)  # caps, no grey hair
+    assert bar.get_linewidth() > 1.5 * max(
+        line.get_linewidth() for line in ax.lines if str(line.get_gid()).startswith("required-")
+    )
+
+
+def test_a_bias_moves_no_line_of_nominal_cover(pier):
+    # the axis is nominal cover; the bias, between nominal and mean, is in the map already
+    biased = replace(pier, scenario=replace(pier.scenario, cover_bias=6.0))
+    plain, moved = plot_required_cover(pier), plot_required_cover(biased)
+    assert moved.get_ylim() == plain.get_ylim()
+    for one, other in zip(plain.lines, moved.lines, strict=True):
+        assert_allclose(one.get_ydata(), other.get_ydata())
+
+
+def test_every_strategy_off_the_map_has_its_reason(pier):
+    first, second, third, fourth, fifth, sixth = pier.scenario.strategies
+    strategies = (
+        replace(first, temperature=first.temperature - 5.0),
+        replace(second, follow_up=replace(second.follow_up, temperature=1.0)),
+        replace(third, penalty_input="strategy.penalty"),
+        replace(fourth, follow_up=replace(fourth.follow_up, method="kept wet", duration_h=24.0)),
+        fifth,
+        sixth,
+    )
+    scenario = replace(pier.scenario, strategies=strategies)
+    found = reasons_off_map(replace(pier, scenario=scenario))
+    assert found == {
+        "the concrete in the forms is not at the 15 °C of the map": [1],
+        "its curing after stripping (sheet 7 d) has another temperature or face": [2],
+        "the penalty is given, not from the curing law": [3],
+        "its curing after stripping (kept wet 1 d) is not among the choices": [4],
+    }
+    thin = replace(pier, scenario=replace(pier.scenario, cover_bias=40.0))
+    assert reasons_off_map(thin) == {
+        "the nominal cover, 20 mm, is outside 45 to 85 mm": [1, 2, 3, 4, 5, 6]
+    }
+    assert reasons_off_map(pier) == {}
 
 
 def test_bars_add_up_to_the_cost(pier):

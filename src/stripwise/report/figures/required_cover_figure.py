@@ -33,7 +33,6 @@ def plot_required_cover(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     thin bar where there is one; lines that cannot be told apart share a label.
     """
     grid, units = data.reliability_map, data.scenario.units
-    bias = data.scenario.cover_bias
     title, note = _title(data), _note(data)
     if ax is None:
         ax = sheet.new_axes(
@@ -41,7 +40,7 @@ def plot_required_cover(data: DesignResult, *, ax: Axes | None = None) -> Axes:
         )
         sheet.headline(ax, title, note=note)
     sheet.style_axes(ax)
-    low, high = grid.cover[0] - bias, grid.cover[-1] - bias
+    low, high = grid.cover[0], grid.cover[-1]
 
     def to_axis_unit(mm: Array | float) -> Array:
         return np.asarray(mm) / (formatting.MM_PER_INCH if units == "US" else 1.0)
@@ -49,7 +48,7 @@ def plot_required_cover(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     ax.set_xscale("log")
     ax.set_xlim(grid.strip_age[0], grid.strip_age[-1])
     ax.set_ylim(float(to_axis_unit(low)), float(to_axis_unit(high)))
-    needed = required_cover(grid, data.scenario.target.reliability_index) - bias
+    needed = required_cover(grid, data.scenario.target.reliability_index)
     occupied = _draw_lines(ax, data, to_axis_unit(needed))
     _draw_strategies(ax, data, to_axis_unit, occupied)
     ticks = strip_age_ticks(grid.strip_age[0], grid.strip_age[-1], sheet.axes_size(ax)[0])
@@ -147,12 +146,21 @@ def _draw_strategies(
                 high,
             )
             ax.plot(
-                [hours, hours], ends, color=style.GREY, linewidth=1.0, gid=f"knowledge-{number}"
+                [hours, hours],
+                ends,
+                "_-",
+                color=style.MARKER_COLOR,
+                linewidth=2.2,
+                solid_capstyle="butt",
+                ms=8.0,
+                mew=1.6,
+                zorder=4,
+                gid=f"knowledge-{number}",
             )
             bar = to_axes_points(ax, np.array([hours, hours]), ends)
             occupied = [
                 *occupied,
-                Box(float(bar[0, 0]), float(bar[:, 1].mean()), 2.0, float(np.ptp(bar[:, 1]))),
+                Box(float(bar[0, 0]), float(bar[:, 1].mean()), 8.0, float(np.ptp(bar[:, 1]))),
             ]
         ax.plot(
             [hours],
@@ -197,5 +205,5 @@ def _note(data: DesignResult) -> str:
         "Dots: strategies by their number in the table."
     )
     if data.required["know_low"].notna().any():
-        note += " Grey bar: the reference strategy, uncertainty range (95 %)."
+        note += " Bar with caps: the reference strategy, uncertainty range (95 %), as far as the ranges go."
     return f"{note} {DURABILITY_ONLY}"

@@ -13,7 +13,13 @@ from stripwise.scenario.sections.follow_up_table import same_cure, same_degree
 from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
 from stripwise.units import formatting
 
-__all__ = ["draw_strategy_markers", "require_map", "strategies_off_map", "to_axes_points"]
+__all__ = [
+    "draw_strategy_markers",
+    "reasons_off_map",
+    "require_map",
+    "strategies_off_map",
+    "to_axes_points",
+]
 
 Array = NDArray[np.float64]
 
@@ -139,14 +145,51 @@ def _map_points(data: HasReliabilityMap) -> list[tuple[int, float, str]]:
 
 def strategies_off_map(data: HasReliabilityMap) -> list[int]:
     """List the strategies that lie on no panel of the map, by number from 1."""
-    grid = require_map(data)
-    inside = grid.cover[0] <= data.scenario.nominal_cover <= grid.cover[-1]
-    shown = {
-        number
-        for number, strip, label in _map_points(data)
-        if inside and label in grid.follow_up and grid.strip_age[0] <= strip <= grid.strip_age[-1]
-    }
-    return [n for n in range(1, len(data.scenario.strategies) + 1) if n not in shown]
+    return sorted({number for numbers in reasons_off_map(data).values() for number in numbers})
+
+
+def reasons_off_map(data: HasReliabilityMap) -> dict[str, list[int]]:
+    """Say why strategies lie on no panel of the map: their numbers, from 1, by reason.
+
+    A strategy stands under the first reason that holds.
+    """
+    scenario, grid = data.scenario, require_map(data)
+    units = scenario.units
+    nominal = scenario.nominal_cover
+    warmth = scenario.curing.temperature
+    open_to = scenario.choices.follow_up if scenario.choices else ()
+    covers = formatting.interval(
+        float(grid.cover[0]), float(grid.cover[-1]), lambda mm: formatting.length(mm, units=units)
+    )
+    ages = formatting.interval(
+        float(grid.strip_age[0]), float(grid.strip_age[-1]), formatting.strip_age
+    )
+    found: dict[str, list[int]] = {}
+    for number, strategy in enumerate(scenario.strategies, start=1):
+        strip = scenario.input(strategy.strip_age_input).distribution.mean
+        label = strategy.follow_up.label
+        alike = [item for item in open_to if item.label == label and label in grid.follow_up]
+        if not grid.cover[0] <= nominal <= grid.cover[-1]:
+            reason = (
+                f"the nominal cover, {formatting.length(nominal, units=units)}, is outside {covers}"
+            )
+        elif strategy.penalty_input:
+            reason = "the penalty is given, not from the curing law"
+        elif not same_degree(strategy.temperature, warmth):
+            reason = (
+                "the concrete in the forms is not at the "
+                f"{formatting.temperature(warmth, units=units)} of the map"
+            )
+        elif not alike:
+            reason = f"its curing after stripping ({label}) is not among the choices"
+        elif not any(same_cure(strategy.follow_up, item) for item in alike):
+            reason = f"its curing after stripping ({label}) has another temperature or face"
+        elif not grid.strip_age[0] <= strip <= grid.strip_age[-1]:
+            reason = f"the strip age is outside {ages}"
+        else:
+            continue
+        found.setdefault(reason, []).append(number)
+    return found
 
 
 def require_map(data: HasReliabilityMap) -> ReliabilityMap:

@@ -26,7 +26,9 @@ from stripwise.report.components import (
     sentence_case,
 )
 from stripwise.report.figures.design_figures import draw_design_figures
+from stripwise.report.figures.strategy_markers import reasons_off_map
 from stripwise.report.files import declared_tables, scenario_record
+from stripwise.report.pages.choice_page import choice_page, chosen_record
 from stripwise.report.pages.cost_sections import cost_sections
 from stripwise.report.pages.run_page import cured_at
 from stripwise.report.pages.site_page import follow_up_text, site_page
@@ -41,6 +43,7 @@ from stripwise.units.formatting import (
     duration,
     in_range,
     interval,
+    join_with_and,
     length,
     per_unit,
     percent,
@@ -93,9 +96,13 @@ def design_report(result: DesignResult) -> Report:
                 "choice": result.choice,
             }
         ),
-        pages={"strip-ages.html": site_page(result)},
+        pages={
+            "strip-ages.html": site_page(result),
+            **({"choice.html": choice_page(result)} if result.chosen else {}),
+        },
         record={
             **result.run,
+            "chosen": [chosen_record(pair) for pair in result.chosen],
             "scenario": scenario_record(scenario),
             "inputs": inputs_table(scenario)[columns("inputs")].to_dict("records"),
             "warnings": list(result.warnings),
@@ -130,6 +137,7 @@ def _sections(result: DesignResult, figures: Figures) -> Iterable[Section]:
                 f"{goal}. {cured} A stripping limit is not a curing period: twelve hours protect "
                 "the face from damage, not from chloride. Data: design.csv.",
             ),
+            *_off_map(result),
             _reference_table(result),
         ),
     )
@@ -156,6 +164,15 @@ def _sections(result: DesignResult, figures: Figures) -> Iterable[Section]:
     yield from cost_sections(result, figures)
     yield _method_section(result)
     yield Section("Limits", (Bullets(paragraphs("design.limits")),), level=3)
+
+
+def _off_map(result: DesignResult) -> tuple[Bullets, ...]:
+    """Say why strategies are not on the map, a line per reason."""
+    lines = tuple(
+        f"Not on the map: No. {join_with_and([str(n) for n in numbers])}, since {reason}."
+        for reason, numbers in reasons_off_map(result).items()
+    )
+    return (Bullets(lines),) if lines else ()
 
 
 def _reference_table(result: DesignResult) -> Table:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from markupsafe import Markup
 from numpy.typing import NDArray
 
 from stripwise.report.components import Cell, Column, Table, limit_state, numeric, sentence_case
 from stripwise.report.prose import sentence
 from stripwise.report.render import math
+from stripwise.scenario.model import Scenario
 from stripwise.studies.decision import manner
 from stripwise.studies.results import Assessment, HandStep
 from stripwise.units import formatting
@@ -21,6 +23,8 @@ __all__ = [
     "hand_table",
     "has_knowledge",
     "input_table",
+    "scenario_inputs",
+    "step_table",
     "strategy_rows",
     "strategy_table",
     "terminal_table",
@@ -212,9 +216,13 @@ def _index_at_life(assessment: Assessment) -> dict[str, float]:
 
 def input_table(assessment: Assessment) -> Table:
     """List the inputs with their sources; fixed strip ages stand with the strategies."""
-    units = assessment.scenario.units
-    kelvin = {item.name for item in assessment.scenario.inputs if item.is_temperature}
-    table = assessment.inputs
+    return scenario_inputs(assessment.scenario, assessment.inputs)
+
+
+def scenario_inputs(scenario: Scenario, table: pd.DataFrame, *, short: bool = False) -> Table:
+    """List inputs with their sources; a `short` list leaves out quantiles and kinds."""
+    units = scenario.units
+    kelvin = {item.name for item in scenario.inputs if item.is_temperature}
     fixed_ages = table["name"].str.endswith(".strip_age") & (table["family"] == "fixed")
 
     def unit(row: Row) -> str:
@@ -232,20 +240,19 @@ def input_table(assessment: Assessment) -> Table:
         return numeric(header, write=write)
 
     return Table(
-        sentence("run.inputs"),
+        "" if short else sentence("run.inputs"),
         (
             Column("Input", "label"),
             Column("Family", "family"),
             value("Mean", "mean"),
             value("sd", "sd"),
-            value("5 %", "p05"),
-            value("95 %", "p95"),
+            *(() if short else (value("5 %", "p05"), value("95 %", "p95"))),
             Column(
                 "Unit",
                 write=lambda r: formatting.display_unit(unit(r), units=units),
                 kind="tight",
             ),
-            Column("Kind", write=_kind),
+            *(() if short else (Column("Kind", write=_kind),)),
             Column(
                 "Source",
                 "source",
@@ -268,8 +275,12 @@ def _kind(row: Row) -> Cell:
 
 
 def hand_table(assessment: Assessment) -> Table:
-    """List the hand check; its formulas stay in internal units, results are given in both."""
-    units = assessment.scenario.units
+    """List the hand check of a run."""
+    return step_table(assessment.hand_check, units=assessment.scenario.units)
+
+
+def step_table(steps: Sequence[HandStep], *, units: str) -> Table:
+    """List a hand calculation; its formulas stay in internal units, results are given in both."""
 
     def result(step: HandStep) -> Cell:
         if step.value == np.inf:
@@ -288,5 +299,5 @@ def hand_table(assessment: Assessment) -> Table:
             Column("Formula with numbers", write=lambda row: math(row[1].formula)),
             numeric("Result", 1, result, kind="tight"),
         ),
-        list(enumerate(assessment.hand_check, start=1)),
+        list(enumerate(steps, start=1)),
     )

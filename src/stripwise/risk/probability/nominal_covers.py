@@ -8,7 +8,7 @@ Axes: r repeats, k epistemic points, p strategies, a ages, c covers, b depths of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ __all__ = [
     "probability_by_epistemic_point",
     "probability_by_repeat",
     "shifted_cover",
+    "with_nominal_cover",
 ]
 
 Array = NDArray[np.float64]
@@ -69,6 +70,15 @@ class SamplingOptions:
 def shifted_cover(wall: Wall, nominal: float) -> Distribution:
     """Return the distribution of the cover under another nominal cover [mm]."""
     return wall.input(COVER).distribution.shifted(nominal - wall.nominal_cover)
+
+
+def with_nominal_cover(wall: Wall, nominal: float) -> Wall:
+    """Return the wall drawn with another nominal cover [mm]."""
+    moved = shifted_cover(wall, nominal)
+    inputs = tuple(
+        replace(item, distribution=moved) if item.name == COVER else item for item in wall.inputs
+    )
+    return replace(wall, inputs=inputs)
 
 
 def has_cheap_covers(wall: Wall) -> bool:

@@ -18,7 +18,7 @@ from stripwise.studies.design.setting import Setting
 from stripwise.units.formatting import duration, length
 from stripwise.units.result_columns import columns
 
-__all__ = ["CHEAPEST_PAIR", "DRAWN_STRATEGY", "CostTables", "find_cost_tables"]
+__all__ = ["CHEAPEST_PAIR", "DRAWN_STRATEGY", "CostTables", "cheapest_pairs", "find_cost_tables"]
 
 Array = NDArray[np.float64]
 
@@ -66,7 +66,7 @@ def find_cost_tables(
         if np.isfinite(setting.drawn_cover(root))
     ]
     first, total = design_map.costs(setting, ages)
-    pairs = _cheapest_pairs(setting, total, earliest)
+    pairs = cheapest_pairs(setting, total, earliest)
     priced = price_options(setting, [*strategies, *drawn, *pairs], ages)
     table = priced.table(setting, ages, cost)
     own, at_drawn = range(len(strategies)), range(len(strategies), len(strategies) + len(drawn))
@@ -100,7 +100,7 @@ def find_cost_tables(
     )
 
 
-def _cheapest_pairs(
+def cheapest_pairs(
     setting: Setting, total: Array, earliest: list[list[TargetRoot]]
 ) -> list[Option]:
     """Return the cheapest pair of each follow-up that can be built and that a decision accepts.

@@ -41,16 +41,21 @@ class DesignMap:
     map_columns: NDArray[np.intp]
 
     @classmethod
-    def from_setting(cls, setting: Setting, ages: CostAges) -> DesignMap:
-        """Compute the map, at every age that the costs need."""
+    def from_setting(cls, setting: Setting, ages: CostAges, *, ranges: bool = True) -> DesignMap:
+        """Compute the map, at every age that the costs need.
+
+        `ranges` False leaves out the epistemic points, unless a confidence is demanded.
+        """
         drawn = setting.rounded_covers()
         covers = np.unique(np.round(np.concatenate([setting.covers, drawn]), 9))
         wall = setting.wall_with(setting.plans_at(setting.strip_ages))
         p = probability_by_repeat(wall, covers, ages.ages, sample=setting.map_sample)
         shape = (len(p), len(setting.plans), len(setting.strip_ages))
-        by_point = probability_by_epistemic_point(
-            wall, setting.epistemic_covers(), setting.at_life, sample=setting.epistemic_sample
-        )
+        by_point = None
+        if ranges or setting.rule.confidence:
+            by_point = probability_by_epistemic_point(
+                wall, setting.epistemic_covers(), setting.at_life, sample=setting.epistemic_sample
+            )
         epistemic = None
         if by_point is not None:
             epistemic = by_point.reshape(len(by_point), *shape[1:], by_point.shape[-1])

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from stripwise.scenario.model import Scenario
+from stripwise.studies.design.chosen_pair import ChosenPair
 from stripwise.studies.results import ReliabilityMap
 from stripwise.studies.shown_results import answer_html, short_line
 
@@ -50,6 +51,8 @@ class DesignResult:
         What the reader must know before using the numbers.
     run
         Versions, seed, sizes and times, for run.json.
+    chosen
+        Pairs that were asked for, worked through.
     """
 
     scenario: Scenario
@@ -67,6 +70,7 @@ class DesignResult:
     verdict: tuple[str, ...]
     warnings: tuple[str, ...]
     run: dict[str, Any]
+    chosen: tuple[ChosenPair, ...] = ()
 
     def __repr__(self) -> str:
         """Give the answer in one line."""

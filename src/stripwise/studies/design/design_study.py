@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from typing import Any
 
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.scenario.model import Scenario
+from stripwise.studies.design.chosen_pair import read_choice, work_out
 from stripwise.studies.design.cost_tables import find_cost_tables
 from stripwise.studies.design.design_map import DesignMap
 from stripwise.studies.design.design_result import DesignResult
@@ -36,7 +37,11 @@ Progress = Callable[[str, float], None]
 
 
 def design(
-    scenario: Scenario, *, workers: int = 2, progress: Progress | None = None
+    scenario: Scenario,
+    *,
+    choose: Sequence[str] = (),
+    workers: int = 2,
+    progress: Progress | None = None,
 ) -> DesignResult:
     """Weigh cover and strip age against each other.
 
@@ -44,6 +49,8 @@ def design(
     ----------
     scenario
         A scenario with [choices], as `stripwise.load` returns it; [cost] is optional.
+    choose
+        Pairs to work through, such as "70 mm, 36 h, none".
     workers
         Threads; the results do not depend on it.
     progress
@@ -56,7 +63,7 @@ def design(
     Raises
     ------
     InputError
-        If the scenario opens no choices.
+        If the scenario opens no choices, or a pair cannot be read or lies outside them.
     NumericalError
         If the front of a layered face does not converge.
     """
@@ -69,6 +76,7 @@ def design(
         report_progress(stage, 1.0)
 
     setting = Setting.from_scenario(scenario, workers=workers)
+    choices = [read_choice(text, setting) for text in choose]
     ages = CostAges.from_setting(setting)
     design_map = DesignMap.from_setting(setting, ages)
     end_stage("map")
@@ -99,6 +107,9 @@ def design(
         rates += cost_tables.break_even
         end_stage("prices")
     exchange = exchange_table(rates)
+    chosen = tuple(work_out(setting, choice) for choice in choices)
+    if chosen:
+        end_stage("chosen pairs")
     result = DesignResult(
         scenario=scenario,
         design=design_map.table(setting, ages),
@@ -115,6 +126,7 @@ def design(
         verdict=(),
         warnings=(),
         run=_run_record(setting, stages),
+        chosen=chosen,
     )
     return result.with_sentences(design_verdict(result), design_warnings(result))
 

@@ -7,15 +7,13 @@ analysis to meet the target.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
 from stripwise.risk.model.service_options import refusal
-from stripwise.risk.model.wall import COVER, Plan
+from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.cover_margin import design_penalty, required_nominal_cover
-from stripwise.risk.probability.nominal_covers import shifted_cover
+from stripwise.risk.probability.nominal_covers import with_nominal_cover
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.probability.target_roots import OK
 from stripwise.studies.design.required_cover import RequiredCovers
@@ -67,16 +65,7 @@ def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFram
 
 def _check_rule(setting: Setting, plan: Plan, front: float, margin: float) -> dict[str, object]:
     rounded = round_up_cover(margin, units=setting.scenario.units)
-    wall = replace(
-        setting.wall,
-        plans=(plan,),
-        inputs=tuple(
-            replace(item, distribution=shifted_cover(setting.wall, front + rounded))
-            if item.name == COVER
-            else item
-            for item in setting.wall.inputs
-        ),
-    )
+    wall = with_nominal_cover(setting.wall.with_plans((plan,)), front + rounded)
     sampling = setting.scenario.sampling
     p = float(
         monte_carlo_curves(

@@ -26,7 +26,15 @@ from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import MOST_GROWTH, largest_sample
 from stripwise.units.result_columns import columns
 
-__all__ = ["CostAges", "Option", "PricedOptions", "first_cost", "price_options"]
+__all__ = [
+    "CostAges",
+    "Option",
+    "PricedOptions",
+    "decide_options",
+    "first_cost",
+    "option_probabilities",
+    "price_options",
+]
 
 Array = NDArray[np.float64]
 
@@ -197,18 +205,20 @@ def price_options(setting: Setting, options: Sequence[Option], ages: CostAges) -
     """Compute the probabilities of options over age, from all points of the scenario."""
     cost = setting.scenario.cost
     assert cost is not None
-    p = _probabilities(setting, options, ages.ages, probability_by_repeat, setting.strategy_sample)
-    by_point = _probabilities(
+    p = option_probabilities(
+        setting, options, ages.ages, probability_by_repeat, setting.strategy_sample
+    )
+    by_point = option_probabilities(
         setting, options, ages.ages, probability_by_epistemic_point, setting.epistemic_sample
     )
     assert p is not None
     first = np.array([first_cost(setting, cost, option) for option in options])
     at_life = None if by_point is None else by_point[..., ages.life]
-    decisions = _decisions(setting, options, p[..., ages.life], at_life)
+    decisions = decide_options(setting, options, p[..., ages.life], at_life)
     return PricedOptions(tuple(options), p, by_point, first, decisions)
 
 
-def _probabilities(
+def option_probabilities(
     setting: Setting,
     options: Sequence[Option],
     ages: Array,
@@ -225,7 +235,7 @@ def _probabilities(
     return np.stack([p[:, i, :, c] for i, c in places], axis=1)
 
 
-def _decisions(
+def decide_options(
     setting: Setting, options: Sequence[Option], p: Array, by_point: Array | None
 ) -> tuple[Decision, ...]:
     """Decide on options by P (r, o) at the target life, with more points where these leave it open."""
@@ -241,7 +251,7 @@ def _decisions(
         if not still:
             break
         sample = replace(sample, points=2 * sample.points)
-        more = _probabilities(
+        more = option_probabilities(
             setting, [options[i] for i in still], setting.at_life, probability_by_repeat, sample
         )
         assert more is not None

@@ -22,7 +22,7 @@ from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import build_plan
 from stripwise.units.result_columns import columns
 
-__all__ = ["reference_table", "site_table"]
+__all__ = ["reference_table", "site_table", "site_temperatures"]
 
 Array = NDArray[np.float64]
 
@@ -40,6 +40,11 @@ STRENGTH_DEVELOPMENT = {
 }
 
 
+def site_temperatures(units: str) -> list[float]:
+    """Return the concrete temperatures [degC] of tables for the site, round in the report's units."""
+    return [(t - 32.0) / 1.8 for t in FAHRENHEIT] if units == "US" else list(CELSIUS)
+
+
 def site_table(setting: Setting) -> pd.DataFrame:
     """Tabulate the earliest strip age over concrete temperature, cover and follow-up.
 
@@ -47,8 +52,7 @@ def site_table(setting: Setting) -> pd.DataFrame:
     `site_strip_age_h` is rounded up to whole hours, from three days on to whole days, and safe
     against sampling error.
     """
-    us = setting.scenario.units == "US"
-    temperatures = [(t - 32.0) / 1.8 for t in FAHRENHEIT] if us else list(CELSIUS)
+    temperatures = site_temperatures(setting.scenario.units)
     covers = setting.rounded_covers()
     indices = np.unique(np.round(np.linspace(0, len(covers) - 1, min(len(covers), MAX_COVERS))))
     covers = covers[indices.astype(int)]
