@@ -106,7 +106,7 @@ def read_record(
     if logger is not None:
         problems.raise_all()
         logged = read_logged(logger, strip_age=age)
-        at = f"{logged.mean:.9g} degC"
+        at = f"{logged.mean} degC"
     temperature = problems.number(CONCRETE_TEMPERATURE.read, at, ("at",))
     if broken := uncured_problem(age, temperature, scenario.curing):
         problems.add(("after",), broken, found=after)

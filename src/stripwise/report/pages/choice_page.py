@@ -107,7 +107,7 @@ def _clause(scenario: Scenario, pair: ChosenPair) -> tuple[Block, ...]:
         "temperature of the concrete in the forms the table holds, the colder column in doubt.",
         _curing_clause(scenario, pair),
         "These are least values for durability. Strip only when the gates below hold too, whatever "
-        "the hours; the responsible engineer decides.",
+        "the hours.",
     ]
     table = pair.strip_ages
     columns = [
