@@ -5,7 +5,7 @@
     result = stripwise.assess(case)                     curves, strategies, sensitivity, verdict
     stripwise.sweep(case, {"reinforcement.cover.nominal": ["40 mm", "50 mm"]})
     stripwise.samples(case, "Forms 24 h", n=4096)       every input, penalty, front, age
-    stripwise.design(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
+    stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
     stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
     stripwise.write(result, folder)                     what the command would write
 
@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from stripwise.studies.run import assess
     from stripwise.studies.stripped import SiteAnswer, stripped_early
     from stripwise.studies.sweep import sweep
+    from stripwise.studies.target_study import TargetResult, target
     from stripwise.studies.wall_samples import samples
 
 __all__ = [
@@ -66,6 +67,7 @@ __all__ = [
     "ScenarioError",
     "SiteAnswer",
     "StripwiseError",
+    "TargetResult",
     "as_toml",
     "assess",
     "case",
@@ -82,6 +84,7 @@ __all__ = [
     "samples",
     "stripped_early",
     "sweep",
+    "target",
     "write",
     "write_design",
 ]

@@ -108,7 +108,7 @@ def read_record(
     if logger is not None:
         problems.raise_all()
         logged = read_logged(logger, strip_age=age)
-        at = f"{logged.mean:.9g} degC"
+        at = f"{logged.mean} degC"
     temperature = problems.number(read_temperature, at, ("at",))
     # what has happened is judged by the scenario's own function, so that its cautions can be given
     own = (scenario.curing.maturity,)

@@ -13,13 +13,13 @@ from stripwise.studies.candidate_targets import GRID, LIFE_FACTORS, LONGEST_LIFE
 from stripwise.studies.decision import TOO_CLOSE, YES
 from stripwise.studies.target_costs import NO_TARGET
 from stripwise.studies.verdict import NOTHING_EPISTEMIC
+from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import (
     interval,
     join_with_and,
     length,
     per_unit,
     percent,
-    strip_age,
     years,
 )
 

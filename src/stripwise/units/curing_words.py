@@ -1,12 +1,13 @@
-"""How the temperatures of curing are said."""
+"""How strip ages and the temperatures of curing are said."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
-from stripwise.units.formatting import join_with_and, temperature
+from stripwise.units.formatting import duration, join_with_and, number, temperature
 
-__all__ = ["curing_temperatures"]
+__all__ = ["curing_temperatures", "strip_age"]
 
 
 def curing_temperatures(
@@ -26,3 +27,16 @@ def curing_temperatures(
         for celsius, labels in labels_at.items()
     ]
     return f"Concrete temperature {', '.join(parts)}."
+
+
+def strip_age(hours: float) -> str:
+    """Write a strip age to build: whole days from two on as days, every other in hours.
+
+    Examples
+    --------
+    >>> strip_age(70), strip_age(72)
+    ('70 h', '3 d')
+    """
+    if not math.isfinite(hours) or hours % 24.0 == 0.0:
+        return duration(hours)
+    return f"{number(hours)} h"

@@ -43,7 +43,6 @@ __all__ = [
     "signed",
     "signed_percent",
     "signed_points",
-    "strip_age",
     "temperature",
     "to_display_unit",
     "value_with_interval",
@@ -226,19 +225,6 @@ def duration(hours: float) -> str:
     if not math.isfinite(hours):
         return DASH
     return f"{number(hours)} h" if hours < 48 else f"{number(hours / 24)} d"
-
-
-def strip_age(hours: float) -> str:
-    """Write a strip age to build: whole days from two on as days, every other in hours.
-
-    Examples
-    --------
-    >>> strip_age(70), strip_age(72)
-    ('70 h', '3 d')
-    """
-    if not math.isfinite(hours) or hours % 24.0 == 0.0:
-        return duration(hours)
-    return f"{number(hours)} h"
 
 
 def length(mm: float, *, units: str) -> str:

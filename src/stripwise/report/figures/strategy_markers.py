@@ -12,6 +12,7 @@ from stripwise.report.figures.label_placement import Box, spread_labels, text_wi
 from stripwise.scenario.sections.follow_up_table import same_cure, same_degree
 from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
 from stripwise.units import formatting
+from stripwise.units.curing_words import strip_age
 
 __all__ = [
     "draw_strategy_markers",
@@ -161,9 +162,7 @@ def reasons_off_map(data: HasReliabilityMap) -> dict[str, list[int]]:
     covers = formatting.interval(
         float(grid.cover[0]), float(grid.cover[-1]), lambda mm: formatting.length(mm, units=units)
     )
-    ages = formatting.interval(
-        float(grid.strip_age[0]), float(grid.strip_age[-1]), formatting.strip_age
-    )
+    ages = formatting.interval(float(grid.strip_age[0]), float(grid.strip_age[-1]), strip_age)
     found: dict[str, list[int]] = {}
     for number, strategy in enumerate(scenario.strategies, start=1):
         strip = scenario.input(strategy.strip_age_input).distribution.mean

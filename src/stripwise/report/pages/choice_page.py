@@ -32,6 +32,7 @@ from stripwise.studies.design.chosen_pair import ChosenPair
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.from_scenario import target_from
 from stripwise.studies.verdict import answer_sentence
+from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import (
     DASH,
     confidence,
@@ -44,7 +45,6 @@ from stripwise.units.formatting import (
     number,
     percent,
     price,
-    strip_age,
     temperature,
     years,
 )
@@ -107,7 +107,7 @@ def _clause(scenario: Scenario, pair: ChosenPair) -> tuple[Block, ...]:
         "temperature of the concrete in the forms the table holds, the colder column in doubt.",
         _curing_clause(scenario, pair),
         "These are least values for durability. Strip only when the gates below hold too, whatever "
-        "the hours; the responsible engineer decides.",
+        "the hours.",
     ]
     table = pair.strip_ages
     columns = [

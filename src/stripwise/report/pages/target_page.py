@@ -34,6 +34,7 @@ from stripwise.studies.decision import YES
 from stripwise.studies.target_costs import NO_TARGET
 from stripwise.studies.target_sentences import FLAT, over_stated_life, passing
 from stripwise.studies.target_study import TargetResult
+from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import (
     DASH,
     confidence,
@@ -42,7 +43,6 @@ from stripwise.units.formatting import (
     per_unit,
     percent,
     price,
-    strip_age,
     years,
 )
 

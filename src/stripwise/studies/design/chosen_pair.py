@@ -38,7 +38,8 @@ from stripwise.studies.result_tables import strategy_table
 from stripwise.studies.results import HandStep, MonteCarloCheck
 from stripwise.studies.run import monte_carlo_check
 from stripwise.studies.service_results import service_hand_check
-from stripwise.units.formatting import interval, length, strip_age
+from stripwise.units.curing_words import strip_age
+from stripwise.units.formatting import interval, length
 from stripwise.units.names import printable
 from stripwise.units.quantities import LENGTH, TIME, Kind, parse
 
