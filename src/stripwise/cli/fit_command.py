@@ -128,6 +128,7 @@ def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
         limit=read_cover("--limit", options.limit),
         family=options.family,
         bounds=read_bounds(options.bounds),
+        nominal=read_cover("--nominal", options.nominal),
     )
     if scenario is not None:
         with progress_bar(quiet=options.quiet) as report_progress:
@@ -147,7 +148,8 @@ REGISTRY = {
         frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
     ),
     "cover-survey": Entry(
-        _cover_survey, frozenset({"limit", "family", "bounds", "scenario", "allow_outside"})
+        _cover_survey,
+        frozenset({"limit", "family", "bounds", "nominal", "scenario", "allow_outside"}),
     ),
 }
 """By the name of the kind in `stripwise.evidence.tables.data_kinds`."""
@@ -252,6 +254,15 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--limit", metavar="LENGTH", help='Cover survey: limit of the cover, as "50 mm".'
         ),
     ] = None,
+    nominal: Annotated[
+        str | None,
+        typer.Option(
+            "--nominal",
+            metavar="LENGTH",
+            help='Cover survey: nominal cover of the drawings, as "50 mm"; the scenario\'s unless '
+            "given. cover.toml then holds it with the bias.",
+        ),
+    ] = None,
     family: Annotated[
         str | None,
         typer.Option(
@@ -300,6 +311,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         limit=limit,
         family=family,
         bounds=bounds,
+        nominal=nominal,
         scenario=scenario,
         allow_outside=allow_outside,
         quiet=quiet,

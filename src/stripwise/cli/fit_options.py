@@ -45,6 +45,7 @@ class FitOptions:
     limit: str | None = None
     family: str | None = None
     bounds: str | None = None
+    nominal: str | None = None
     scenario: Path | None = None
     allow_outside: bool = False
     quiet: bool = False

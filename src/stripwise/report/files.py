@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import PurePath
 from typing import Any
 
@@ -58,8 +58,11 @@ def input_toml(
     source: str,
     about: Sequence[str],
     kind: str = "scatter",
+    nominal: float | None = None,
 ) -> str:
     """Write a distribution as a TOML file with one table, [input], that a scenario can name.
+
+    A cover of a known `nominal` is written with it and its bias, in place of the mean.
 
     `unit` is spelt as in a scenario, `kind` is "scatter" or "knowledge", and `about` are lines of
     comment for the reader of the file.
@@ -74,7 +77,7 @@ def input_toml(
     else:
         lines += [
             f'family = "{distribution.family}"',
-            f"mean = {quantity(distribution.parent_mean)}",
+            *_mean_lines(distribution.parent_mean, nominal, quantity),
             f"sd = {quantity(distribution.parent_sd)}",
         ]
         if distribution.family == "beta":
@@ -84,6 +87,12 @@ def input_toml(
             ]
     lines += [f'kind = "{kind}"', f"source = {json.dumps(source, ensure_ascii=False)}"]
     return "\n".join(lines) + "\n"
+
+
+def _mean_lines(mean: float, nominal: float | None, quantity: Callable[[float], str]) -> list[str]:
+    if nominal is None:
+        return [f"mean = {quantity(mean)}"]
+    return [f"nominal = {quantity(nominal)}", f"bias = {quantity(mean - nominal)}"]
 
 
 def run_record(assessment: Assessment) -> dict[str, Any]:

@@ -243,6 +243,7 @@ def _scenario_input(study: CoverSurveyStudy) -> str:
     return input_toml(
         study.cover,
         unit="mm",
+        nominal=study.nominal,
         source=f"cover survey, {len(survey.data)} readings of {data_file.name}, SHA-256 "
         f"{data_file.digest[:12]}",
         about=(

@@ -43,6 +43,8 @@ class CoverSurveyStudy:
     comparison
         Its probability at the target life with the specified and with the surveyed cover, a row
         per cover and strategy; None without a scenario.
+    nominal
+        Nominal cover of the drawings [mm], typed or the scenario's; None where it is not known.
     """
 
     data_file: DataFile
@@ -52,6 +54,7 @@ class CoverSurveyStudy:
     summary: pd.DataFrame
     scenario: Scenario | None = None
     comparison: pd.DataFrame | None = None
+    nominal: float | None = None
 
 
 def study_cover_survey(
@@ -60,6 +63,7 @@ def study_cover_survey(
     limit: float | None = None,
     family: str | None = None,
     bounds: tuple[float, float] | None = None,
+    nominal: float | None = None,
 ) -> CoverSurveyStudy:
     """Analyse a cover survey.
 
@@ -73,6 +77,8 @@ def study_cover_survey(
         Family for the scenario; the one that fits best unless given.
     bounds
         Bounds [mm] of a beta, which is then fitted too.
+    nominal
+        Nominal cover of the drawings [mm], if it is known.
 
     Raises
     ------
@@ -95,6 +101,7 @@ def study_cover_survey(
         cover=fitted_distribution(survey.chosen, survey.data["cover_mm"]),
         families=families.drop(columns="parameters").dropna(axis=1, how="all"),
         summary=_summary_table(survey),
+        nominal=nominal,
     )
 
 
@@ -111,7 +118,8 @@ def with_comparison(
         source=f"cover survey {study.data_file.name}",
         progress=progress,
     )
-    return dataclasses.replace(study, scenario=scenario, comparison=comparison)
+    nominal = scenario.nominal_cover if study.nominal is None else study.nominal
+    return dataclasses.replace(study, scenario=scenario, comparison=comparison, nominal=nominal)
 
 
 def _summary_table(survey: CoverSurvey) -> pd.DataFrame:
