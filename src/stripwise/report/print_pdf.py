@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 
 from stripwise.errors import InputError, OutputError
+from stripwise.units.formatting import number
 
 __all__ = ["BROWSERS", "find_browser", "print_pdf"]
 
@@ -65,7 +66,7 @@ def print_pdf(page: str, *, browser: Path, paper: str) -> bytes:
                 command, check=False, capture_output=True, timeout=SECONDS, stdin=subprocess.DEVNULL
             )
         except subprocess.TimeoutExpired as problem:
-            raise OutputError(f"{browser}: printed no PDF within {SECONDS:g} s") from problem
+            raise OutputError(f"{browser}: printed no PDF within {number(SECONDS)} s") from problem
         except OSError as problem:
             raise OutputError(f"{browser}: cannot be run ({problem.strerror})") from problem
         if done.returncode != 0 or not target.is_file():

@@ -276,7 +276,7 @@ def _input_lines(scenario: Scenario) -> list[str]:
         for key in ("mean", "sd", "p05", "p50", "p95"):
             value, unit = shown(row[key], item, units=scenario.units, difference=key == "sd")
             cells.append(f"{value:.4g}")
-        rows.append((*cells, unit, item.kind, written_input(scenario.raw, item.name)))
+        rows.append((*cells, unit, item.kind, _as_written(scenario, item)))
     widths = [max(len(row[column]) for row in rows) for column in range(len(HEADS))]
     numbers = range(2, 7)
     return [
@@ -332,3 +332,8 @@ def _cost_lines(scenario: Scenario) -> list[str]:
         f"  real discount rate {100 * cost.rate:.4g} % a year, horizon {cost.horizon:g} yr",
     ]
     return ["Cost:", *lines]
+
+
+def _as_written(scenario: Scenario, item: Input) -> str:
+    """Return the numbers of an input as the file writes them; the key `curing.law` names a law."""
+    return "" if item.name == "curing.law" else written_input(scenario.raw, item.name)

@@ -72,7 +72,7 @@ def test_sorting_the_fronts_equals_integrating_each(walls):
     over = _CoverIntegrals.from_covers(wall, integral, np.array([45.0, 60.0, 90.0]))
     z = next(sobol_blocks(sampler.dimensions, 512, random_stream(0, stage="main", index=(0,))))
     values, ages = sampler.values(z), np.array([2.0, 50.0])
-    sorted_first = over.probability(over.sums(values, 0.0, ages))
+    (sorted_first,) = over.probability(over.sums(values, 0.0, ages))
     one_by_one = over._one_by_one(values, 0.0, ages)
     assert_allclose(sorted_first, one_by_one, rtol=2e-5, atol=1e-9)
     assert one_by_one.min() < 1e-5

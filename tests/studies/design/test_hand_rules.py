@@ -40,7 +40,7 @@ def test_required_covers_in_the_range_and_beyond_it(setting, covers, closed):
     assert_allclose(beyond.in_wide_range[1].value, covers.in_wide_range[1].value)
 
 
-@pytest.mark.parametrize(("units", "step"), [("SI", 1.0), ("US", 0.05 * 25.4)])
+@pytest.mark.parametrize(("units", "step"), [("SI", 1.0), ("US", 25.4 / 8.0)])
 def test_margins_are_rounded_up_to_the_step_of_the_unit(setting, covers, units, step):
     other = replace(setting, scenario=replace(setting.scenario, units=units))
     table = rule_table(other, covers)

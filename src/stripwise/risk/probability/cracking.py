@@ -148,7 +148,9 @@ def _cracking_probability(
             with np.errstate(divide="ignore"):
                 critical_rate = np.where(wet > 0.0, loss / wet, np.inf)
             means[i, j] = (
-                integral.mean_probability_below(critical_rate, score_mean, above=True)
+                float(
+                    np.mean(integral.mean_probability_below(critical_rate, score_mean, above=True))
+                )
                 if integral.name
                 else np.mean((wet > 0.0) & (wet * values[CORROSION_RATE] >= loss))
             )
