@@ -94,6 +94,7 @@ SMALL_SIZES = {
     },
     "risk.sensitivity.margin_indices": {"BASE_POINTS": 64, "NUMERICAL_POINTS": 32},
     "studies.design.hand_rules": {"CHECK_SAMPLES": 2_000},
+    "studies.design.setting": {"MAP_POINTS": 256, "OUTER_POINTS": 4, "SLOW_OUTER_POINTS": 2},
     "studies.from_scenario": {"PENALTY_POINTS": 128},
     "studies.rank.choice_tables": {"KNOWLEDGE_POINTS": 64, "AGE_COUNT": 6},
     "studies.rank.convergence": {"FIRST_POINTS": 64},
