@@ -100,7 +100,7 @@ def find_answers(
 
 @dataclass(frozen=True, slots=True)
 class _Growth:
-    """How the sample of P (r, s, l) at the scenario's cover doubles while a target is undecided."""
+    """How the sample of P (r, s, l) at the scenario's cover doubles while a target is open."""
 
     wall: Wall
     lives: Array
@@ -114,7 +114,7 @@ class _Growth:
         together: bool = False,
         known: tuple[Array, SamplingOptions] | None = None,
     ) -> tuple[Array, SamplingOptions]:
-        """Return P and its sample; `together` doubles all strategies as soon as one is undecided."""
+        """Return P and its sample; `together` doubles all strategies as soon as one is open."""
         plans = self.wall.plans
         found, sample = known or (self._compute(plans, self.sample), self.sample)
         found = found.copy()
@@ -137,13 +137,13 @@ class _Growth:
     def _undecided(self, found: Array, targets: Sequence[CandidateTarget]) -> NDArray[np.bool_]:
         repeats = len(found)
         mean, error = found.mean(axis=0), np.std(found, axis=0, ddof=1) / np.sqrt(repeats)
-        undecided = np.zeros(found.shape[1], dtype=bool)
+        still_open = np.zeros(found.shape[1], dtype=bool)
         for target in targets:
             at = int(np.searchsorted(self.lives, target.life))
-            undecided |= ~is_decided(
+            still_open |= ~is_decided(
                 mean[:, at], error[:, at], allowed=target.probability, repeats=repeats
             )
-        return undecided
+        return still_open
 
 
 def _decisions(
