@@ -141,7 +141,7 @@ def test_without_ranges_the_strategies_are_the_options(case):
     assert [c.assumed for c in tables.design.choices] == [True, False, True]
     assert_allclose([tables.design.covers[0], tables.design.covers[-1]], [45.0, 65.0])
     told = choice_sentences(tables, strategy="Forms 24 h", life=50.0, allowed=0.1, units="SI")
-    assert "45 to 65 mm of cover (assumed), 2 strategies" in told[1]
+    assert "45 to 65 mm of nominal cover (assumed), 2 strategies" in told[1]
     assert "uncertainty range" in told[1]
     assert "Halving the ranges" in told[1]
     assert "10 % allowed" in told[0]

@@ -157,7 +157,7 @@ def _range_text(choice: Choice, units: str) -> str:
         return f"{span} in the forms"
     if choice.name == "execution scatter":
         return f"a cover scatter of {span} (sd{'; assumed' if choice.assumed else ''})"
-    return f"{span} of cover{' (assumed)' if choice.assumed else ''}"
+    return f"{span} of nominal cover{' (assumed)' if choice.assumed else ''}"
 
 
 def clipped_note(tables: ChoiceTables) -> str:

@@ -85,7 +85,7 @@ def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
         if value <= least:
             return formatting.length(least, units=units)
         if value <= grid.cover[0]:
-            return f"{formatting.length(float(grid.cover[0]), units=units)} or less"
+            return formatting.length(float(grid.cover[0]), units=units)
         return formatting.length(formatting.round_up_cover(value, units=units), units=units)
 
     return CoverTable(
@@ -114,7 +114,7 @@ def earliest_table(assessment: HasReliabilityMap) -> CoverTable | None:
         if log_age == np.inf:
             return f"over {formatting.duration(last)}"
         if log_age <= np.log(first):
-            return f"{formatting.duration(first)} or earlier"
+            return formatting.duration(first)
         hours = float(np.exp(log_age))
         step = 0.5 if hours <= 48.0 else 2.4
         return formatting.duration(float(np.ceil(hours / step - 1e-9)) * step)

@@ -38,6 +38,7 @@ from stripwise.scenario.describe import inputs_table
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.design.exchange_rates import COVER_PER_DAY, ON_TARGET_LINE
 from stripwise.studies.design.sentences import design_answer
+from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import (
     count,
     duration,
@@ -237,7 +238,7 @@ def _earliest_table(result: DesignResult) -> Table:
         hours = float(row["site_strip_age_h"])
         if not np.isfinite(hours):
             return Cell(f"over {longest}")
-        return Cell(duration(hours), _interval_text(row, "sampling", duration))
+        return Cell(strip_age(hours), _interval_text(row, "sampling", duration))
 
     lines = []
     for label, rows in table.groupby("follow_up", sort=False):

@@ -28,11 +28,11 @@ def ranking_answer(ranking: Ranking) -> tuple[str, ...]:
     worth = ranking.value_of_information.dropna(subset=["variance_share"])
     if len(worth):
         top = worth.iloc[0]
-        names = input_labels(ranking)
+        names, found = input_labels(ranking), str(top["measurement"])
+        what = f"Measuring the {names[found]}" if found in names else f"A {found}"
         chance = percent(float(top["chance_of_another_choice"]))
         texts.append(
-            f"Measuring the {names.get(str(top['measurement']), str(top['measurement']))} would take "
-            f"away {percent(float(top['variance_share']))} of the uncertainty of the probability at "
+            f"{what} would take away {percent(float(top['variance_share']))} of the uncertainty of the probability at "
             f"the target life; the chance that it changes the choice of strategy is {chance}."
         )
     return tuple(texts)

@@ -240,7 +240,9 @@ def _map_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]
                 earliest.rows,
             ),
             Paragraph(
-                f"Both tables: {limit_state(scenario)}. These are ages for durability alone.",
+                f"Both tables: {limit_state(scenario)}. The least cover and the earliest age are the ends "
+                "of the ranges in [choices]; nothing beyond them was looked at. These are ages for "
+                "durability alone.",
                 "note",
             ),
             GATES_BLOCK,

@@ -14,6 +14,7 @@ from stripwise.report.components import (
 )
 from stripwise.report.prose import sentence
 from stripwise.studies.design.design_result import DesignResult
+from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import DASH, duration, length, temperature
 
 __all__ = ["follow_up_text", "site_page"]
@@ -47,7 +48,7 @@ def site_page(result: DesignResult) -> Report:
             Column("Concrete at", 0, kind="tight"),
             Column("Follow-up", 1),
             *(
-                numeric(length(float(c), units=units), k + 2, duration, kind="tight")
+                numeric(length(float(c), units=units), k + 2, strip_age, kind="tight")
                 for k, c in enumerate(covers)
             ),
         ),

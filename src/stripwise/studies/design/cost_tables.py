@@ -15,7 +15,8 @@ from stripwise.studies.design.design_map import DesignMap, map_options
 from stripwise.studies.design.prices import CostAges, Option, price_options
 from stripwise.studies.design.required_cover import RequiredCovers
 from stripwise.studies.design.setting import Setting
-from stripwise.units.formatting import duration, length
+from stripwise.units.curing_words import strip_age
+from stripwise.units.formatting import length
 from stripwise.units.result_columns import columns
 
 __all__ = ["CHEAPEST_PAIR", "DRAWN_STRATEGY", "CostTables", "cheapest_pairs", "find_cost_tables"]
@@ -126,7 +127,7 @@ def cheapest_pairs(
             continue
         best = np.unravel_index(int(np.argmin(prices)), prices.shape)
         cover, age = float(covers[best[0]]), float(hours[best[1]])
-        name = f"{plan.name}, {duration(age)}, {length(cover, units=units)}"
+        name = f"{plan.name}, {strip_age(age)}, {length(cover, units=units)}"
         follow_up = setting.choices.follow_up[f]
         pairs.append(Option(name, CHEAPEST_PAIR, with_strip_age(plan, age), follow_up, cover, age))
     return pairs

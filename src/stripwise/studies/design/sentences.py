@@ -23,6 +23,7 @@ from stripwise.studies.verdict import (
     uncertainty_range,
 )
 from stripwise.units.caution import STRENGTH_FIRST
+from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import (
     duration,
     in_range,
@@ -129,7 +130,7 @@ def _earliest(result: DesignResult) -> str:
     for row in table[np.isclose(table["nominal_cover_mm"], cover)].to_dict("records"):
         curing = "no curing after stripping" if row["follow_up"] == "none" else row["follow_up"]
         if np.isfinite(row["site_strip_age_h"]):
-            text = f"from {duration(row['site_strip_age_h'])} on"
+            text = f"from {strip_age(row['site_strip_age_h'])} on"
         else:
             text = f"not within {duration(result.design['strip_age_h'].max())}"
         parts.append(f"with {curing} {text}")
@@ -171,7 +172,7 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     money = best["currency"]
     text = (
         f"The cheapest pair that meets the target is {_length(best['nominal_cover_mm'], result)} of "
-        f"nominal cover with forms kept {duration(best['strip_age_h'])} and "
+        f"nominal cover with forms kept {strip_age(best['strip_age_h'])} and "
         f"{_curing(best['follow_up'])}: {number(best['cost'])} {money}/m² of expected present cost"
         f"{uncertainty_range(best['know_low'], best['know_high'], price)}, "
         f"{number(best['first_cost'])} of it for the first build"
