@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from stripwise.errors import NumericalError
-from stripwise.ingress.skin_series import layered_series
+from stripwise.ingress.skin_series import layered_series, layered_sum, row_batches
 
 __all__ = [
     "critical_ratio",
@@ -159,23 +159,37 @@ def layered_relative_content(
     >>> [round(float(x), 5) for x in f]
     [0.96991, 0.73728, 0.28196]
     """
-    x, t, k, edge = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(v, dtype=float)) for v in (depth, tau, penalty, skin))
-    )
-    shape = np.broadcast_shapes(*(np.shape(v) for v in (depth, tau, penalty, skin)))
+    x, t, k, edge = (np.asarray(v, dtype=float) for v in (depth, tau, penalty, skin))
+    shape = np.broadcast_shapes((1,), *(v.shape for v in (x, t, k, edge)))
+    # axes of tau alone are the rows of the series, whose sums end row by row
+    own_axes = max(v.ndim for v in (x, k, edge))
+    columns = shape[len(shape) - max(own_axes, 1) :]
+    x, k, edge = (np.broadcast_to(v, columns).ravel() for v in (x, k, edge))
+    t = np.broadcast_to(t, shape).reshape(-1, x.size)
+    share = np.empty_like(t)
+    behind = x >= edge
+    for part, content in ((behind, _content_behind_skin), (~behind, _content_in_skin)):
+        if part.any():
+            i = slice(None) if part.all() else np.flatnonzero(part)
+            for rows in row_batches(*t.shape):
+                share[rows, i] = content(x[i], t[rows, i], k[i], edge[i])
+    return share.reshape(np.broadcast_shapes(*(np.shape(v) for v in (depth, tau, penalty, skin))))
+
+
+def _content_behind_skin(x: Array, t: Array, k: Array, edge: Array) -> Array:
     r = np.sqrt(k)
     s = 1.0 / r
+    d = 2.0 * np.sqrt(k * t)
+    series = layered_sum((edge + r * (x - edge)) / d, 2.0 * edge / d, (s - 1.0) / (s + 1.0))
+    return np.asarray(2.0 / (1.0 + s) * series)
+
+
+def _content_in_skin(x: Array, t: Array, k: Array, edge: Array) -> Array:
+    s = 1.0 / np.sqrt(k)
     q = (s - 1.0) / (s + 1.0)
     d = 2.0 * np.sqrt(k * t)
     step = 2.0 * edge / d
-    behind = x >= edge
-    outer = 2.0 / (1.0 + s) * layered_series((edge + r * np.maximum(x - edge, 0.0)) / d, step, q)[0]
-    inside = np.where(behind, edge, x)
-    inner = (
-        layered_series(inside / d, step, q)[0]
-        - q * layered_series((2.0 * edge - inside) / d, step, q)[0]
-    )
-    return np.asarray(np.where(behind, outer, inner).reshape(shape))
+    return np.asarray(layered_sum(x / d, step, q) - q * layered_sum((2.0 * edge - x) / d, step, q))
 
 
 def layered_front_depth(

@@ -21,7 +21,7 @@ from stripwise.ingress.front import (
     layered_front_depth,
     layered_relative_content,
 )
-from stripwise.ingress.skin_series import ERFC_SLOPE, layered_series
+from stripwise.ingress.skin_series import ERFC_SLOPE, layered_series, row_batches
 from stripwise.ingress.surface_history.duhamel_front import DuhamelFront
 
 __all__ = ["LayeredDuhamelFront"]
@@ -73,13 +73,12 @@ class LayeredDuhamelFront:
             parts = np.broadcast_arrays(depth, tau, penalty, skin, begin, np.zeros(1))
             return np.where(parts[0] <= 0.0, parts[4], 0.0)
         weights, stretch = self.uniform.nodes(age)
-        total: Array = np.zeros(1)
-        for w, r in zip(weights, stretch, strict=True):
-            subset = layered_relative_content(
-                depth, np.asarray(tau) / (r * r), penalty=penalty, skin=skin
-            )
-            total = total + w * subset
-        return total
+        inner = (1,) * (max(np.ndim(v) for v in (depth, tau, penalty, skin, 0.0)) - 1)
+        w, r = (p.reshape(len(p), *inner, -1) for p in (weights, stretch))
+        share = layered_relative_content(
+            depth, np.asarray(tau) / (r * r), penalty=penalty, skin=skin
+        )
+        return np.asarray(np.sum(w * share, axis=0))
 
     def depth(self, tau: Number, age: float, *, penalty: Number, skin: Number) -> Array:
         """Return depths [mm] of the front below the convection zone, of the broadcast shape.
@@ -299,25 +298,24 @@ class _LayeredSamples:
         s = 1.0 / np.sqrt(self.k[i])
         q, edge = (s - 1.0) / (s + 1.0), self.edge[i]
         value, in_depth, in_time = (np.zeros_like(x) for _ in range(3))
-        for weight, stretch in zip(self.weights[:, i], self.stretch[:, i], strict=True):
-            unit = w * stretch
+        for rows in row_batches(len(self.weights), x.size):
+            weight, unit = self.weights[rows, i], w * self.stretch[rows, i]
             step = 2.0 * edge * unit
             if behind:
                 scale = 2.0 / (1.0 + s) * weight
                 y = 0.5 * step + (x - edge) * unit / s
                 f, slope, step_slope = layered_series(y, step, q, tolerance=TERMS_TOLERANCE)
-                value += scale * f
-                in_depth += scale * slope * unit / s
-                in_time += scale * (slope * y + step_slope * step)
+                value += np.sum(scale * f, axis=0)
+                in_depth += np.sum(scale * slope * unit / s, axis=0)
+                in_time += np.sum(scale * (slope * y + step_slope * step), axis=0)
                 continue
             y, back = x * unit, step - x * unit
             f, slope, step_slope = layered_series(y, step, q, tolerance=TERMS_TOLERANCE)
             g, g_slope, g_step_slope = layered_series(back, step, q, tolerance=TERMS_TOLERANCE)
-            value += weight * (f - q * g)
-            in_depth += weight * unit * (slope + q * g_slope)
-            in_time += weight * (
-                slope * y + step_slope * step - q * (g_slope * back + g_step_slope * step)
-            )
+            value += np.sum(weight * (f - q * g), axis=0)
+            in_depth += np.sum(weight * unit * (slope + q * g_slope), axis=0)
+            own, reflected = slope * y + step_slope * step, g_slope * back + g_step_slope * step
+            in_time += np.sum(weight * (own - q * reflected), axis=0)
         return value, in_depth, in_time
 
     def depths(self, start: Array) -> Array:
