@@ -8,6 +8,7 @@ Axes: r repeats, k epistemic points, p strategies, a ages, c covers, b depths of
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +36,9 @@ STEPS_PER_SD = 24.0
 """Depths of the grid per sd of the cover: cubic interpolation is then within 1e-8 in P."""
 
 TAIL = 1e-16
+BATCH_SIZE = 16_384
+"""Depths sorted into the grid at a time."""
+
 MAX_DEPTHS = 20_000
 """Above that, as for a cover with next to no scatter, covers are integrated one by one."""
 
@@ -146,7 +150,7 @@ def _nested_probability(
 ) -> Array:
     integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers)
 
-    most = nested.joinable(wall) if integrals.law.size else 1
+    most = nested.joinable(wall) if integrals.terms.size else 1
 
     def outer(place: int) -> Array:
         values, scores, groups = nested.joined_values(place * most, most)
@@ -160,8 +164,9 @@ def _nested_probability(
 class _CoverIntegrals:
     """How one wall is integrated over a list of covers.
 
-    `law` and `density` are (b, c) tables of the cover's distribution function and of its density
-    times `step`, on depths from `first` on; empty where the samples are integrated one by one.
+    `terms` (4, b, c) are the cubics of the cover's distribution function on the b steps of a grid
+    of depths from `first` on, Hermite's through its values and its densities; empty where the
+    samples are integrated one by one.
     """
 
     wall: Wall
@@ -169,8 +174,7 @@ class _CoverIntegrals:
     shifted_integrals: tuple[Integral, ...]
     first: float
     step: float
-    law: Array
-    density: Array
+    terms: Array
 
     @classmethod
     def from_covers(cls, wall: Wall, integral: Integral, covers: Array) -> _CoverIntegrals:
@@ -178,60 +182,66 @@ class _CoverIntegrals:
             integral.moved(float(cover) - wall.nominal_cover) for cover in covers
         )
         if integral.name != COVER or integral.weights is not None:
-            return cls(
-                wall, covers, shifted_integrals, 0.0, 1.0, np.empty((0, 0)), np.empty((0, 0))
-            )
+            return cls(wall, covers, shifted_integrals, 0.0, 1.0, np.empty((4, 0, 0)))
         laws = [one.distribution for one in shifted_integrals if one.distribution is not None]
         step = min(law.sd for law in laws) / STEPS_PER_SD
         first = min(float(law.quantile(TAIL)) for law in laws)
         last = max(float(law.quantile(1.0 - TAIL)) for law in laws)
         steps = np.ceil((last - first) / step)
         if not steps < MAX_DEPTHS:  # a grid cut short would lose the deeper covers
-            return cls(
-                wall, covers, shifted_integrals, 0.0, 1.0, np.empty((0, 0)), np.empty((0, 0))
-            )
+            return cls(wall, covers, shifted_integrals, 0.0, 1.0, np.empty((4, 0, 0)))
         depths = first + step * np.arange(max(int(steps), 1) + 1)
         law = np.column_stack([one.cdf(depths) for one in laws])
         density = step * np.column_stack([one.pdf(depths) for one in laws])
-        return cls(wall, covers, shifted_integrals, first, step, law, density)
+        rise, begin, end = np.diff(law, axis=0), density[:-1], density[1:]
+        cubics = law[:-1], begin, 3.0 * rise - 2.0 * begin - end, begin + end - 2.0 * rise
+        return cls(wall, covers, shifted_integrals, first, step, np.array(cubics))
 
     def sums(
         self, values: dict[str, Number], score_mean: Number, ages: Array, groups: int = 1
     ) -> Array:
         """Average over the rows of a block: (g, p, a, 4, b) moments, or (1, p, a, c) probabilities."""
-        if not self.law.size:
+        if not self.terms.size:
             return self._one_by_one(values, score_mean, ages)[np.newaxis]
         block = self.wall.sample_block(values)
-        moments = np.empty((groups, len(self.wall.plans), len(ages), 4, len(self.law) - 1))
+        plans, steps = len(self.wall.plans), self.terms.shape[1]
+        moments = np.empty((groups, plans, len(ages), 4, steps))
         fronts = build_fronts(self.wall, block)
         for j, age in enumerate(ages):
-            for i, depth in enumerate(fronts.depths(float(age))):
-                moments[:, i, j] = self._moments(depth, groups)
+            first = 0
+            for some in _batches(fronts.depths(float(age))):
+                last = first + len(some)
+                moments[:, first:last, j] = self._moments(some, groups)
+                first = last
         return moments
 
-    def _moments(self, depth: Array, groups: int) -> Array:
-        """Return moments 0 to 3 of the position within each step of the grid, (g, 4, b - 1)."""
-        steps = len(self.law) - 1
-        position = (np.atleast_2d(depth) - self.first) * (1.0 / self.step)
+    def _moments(self, depths: list[Array], groups: int) -> Array:
+        """Return moments 0 to 3 of the position within each step of the grid, (g, p, 4, b)."""
+        steps = self.terms.shape[1]
+        shape = np.broadcast_shapes((1, 1), *(np.shape(depth) for depth in depths))
+        position = np.empty((len(depths), *shape))
+        for row, depth in zip(position, depths, strict=True):
+            row[...] = depth
+        position -= self.first
+        position *= 1.0 / self.step
         np.clip(position, 0.0, steps - 1e-9, out=position)
+        position = position.reshape(-1, shape[1])
         at = position.astype(np.intp)
         position -= at
         at += steps * np.arange(len(at))[:, np.newaxis]
         square = position * position
         powers = (None, position.ravel(), square.ravel(), (square * position).ravel())
         sums = [np.bincount(at.ravel(), weights=w, minlength=steps * len(at)) for w in powers]
-        moments = np.array(sums).reshape(4, len(at), steps) / position.shape[1]
-        return np.broadcast_to(moments.swapaxes(0, 1), (groups, 4, steps))
+        moments = np.array(sums).reshape(4, len(depths), shape[0], steps) / shape[1]
+        return np.broadcast_to(moments.transpose(2, 1, 0, 3), (groups, len(depths), 4, steps))
 
     def probability(self, sums: Array) -> Array:
         """Turn `sums` into (..., p, a, c) probabilities, by cubic Hermite interpolation."""
-        if not self.law.size:
+        if not self.terms.size:
             return sums
-        m0, m1, m2, m3 = np.moveaxis(sums, -2, 0)
-        late = 3.0 * m2 - 2.0 * m3
-        p = (m0 - late) @ self.law[:-1] + late @ self.law[1:]
-        p += (m1 - 2.0 * m2 + m3) @ self.density[:-1] + (m3 - m2) @ self.density[1:]
-        return np.asarray(np.clip(p, 0.0, 1.0))
+        covers = self.terms.shape[2]
+        p = sums.reshape(-1, self.terms[..., 0].size) @ self.terms.reshape(-1, covers)
+        return np.asarray(np.clip(p, 0.0, 1.0).reshape(*sums.shape[:-2], covers))
 
     def _one_by_one(self, values: dict[str, Number], score_mean: Number, ages: Array) -> Array:
         wall, block = self.wall, self.wall.sample_block(values)
@@ -252,3 +262,15 @@ class _CoverIntegrals:
                 wall, block, shifted_values, score_mean, ages, upper
             )
         return p
+
+
+def _batches(depths: Iterator[Array]) -> Iterator[list[Array]]:
+    """Gather the depths of some strategies at a time, as many as stay in the cache."""
+    batch: list[Array] = []
+    for depth in depths:
+        batch.append(depth)
+        if len(batch) * depth.size >= BATCH_SIZE:
+            yield batch
+            batch = []
+    if batch:
+        yield batch

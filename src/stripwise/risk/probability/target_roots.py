@@ -98,59 +98,77 @@ def crossing(at: Array, index: Array, target: float) -> float:
     >>> round(crossing(x, x**2, 2.0), 6)
     1.414214
     """
+    return float(crossings(at, index, target))
+
+
+def crossings(at: Array, index: Array, target: Array | float) -> Array:
+    """Apply `crossing` to the last axis; (..., c) gives (...), with a target for all or for each."""
+    count = index.shape[-1]
+    flat, goal = index.reshape(-1, count), np.broadcast_to(target, index.shape[:-1]).reshape(-1, 1)
     with np.errstate(invalid="ignore"):
-        gap = np.where(index == target, 0.0, index - target)  # both may be infinite
+        gap = np.where(flat == goal, 0.0, flat - goal)  # both may be infinite
     y = np.clip(gap, -INDEX_CAP, INDEX_CAP)
-    below = np.flatnonzero(y < 0.0)
-    if not below.size:
-        return -np.inf
-    j = int(below[-1])
-    if j == len(y) - 1:
-        return np.inf
-    start = int(np.clip(j - STENCIL_POINTS // 2 + 1, 0, max(len(y) - STENCIL_POINTS, 0)))
-    window = slice(start, start + STENCIL_POINTS)
-    x, z = at[window], y[window]
-    if np.any(np.abs(z) >= INDEX_CAP) or np.any(np.diff(z) <= 0.0) or len(x) < 4:
-        share = -y[j] / (y[j + 1] - y[j])
-        return float(at[j] + share * (at[j + 1] - at[j]))
-    return _polynomial_root(x.tolist(), z.tolist(), float(at[j]), float(at[j + 1]))
+    below = y < 0.0
+    last = count - 1 - np.argmax(below[:, ::-1], axis=1)
+    roots = np.where(below.any(axis=1), np.inf, -np.inf)
+    rows = np.flatnonzero(below.any(axis=1) & (last < count - 1))
+    if rows.size:
+        roots[rows] = _roots_after(at, y[rows], last[rows])
+    return roots.reshape(index.shape[:-1])
 
 
-def _polynomial_root(x: list[float], z: list[float], low: float, high: float) -> float:
-    """Return the root between two places of the polynomial through some points, in plain floats.
+def _roots_after(at: Array, y: Array, j: NDArray[np.intp]) -> Array:
+    """Return the root of each row (m, c) between its place j and the next."""
+    width = min(STENCIL_POINTS, y.shape[1])
+    start = np.clip(j - STENCIL_POINTS // 2 + 1, 0, y.shape[1] - width)
+    window = start[:, np.newaxis] + np.arange(width)
+    x, z, rows = at[window], np.take_along_axis(y, window, axis=1), np.arange(len(y))
+    low, high = at[j], at[j + 1]
+    roots = low - y[rows, j] / (y[rows, j + 1] - y[rows, j]) * (high - low)
+    capped, falls = np.abs(z) >= INDEX_CAP, np.diff(z, axis=1) <= 0.0
+    smooth = np.flatnonzero(~(capped.any(axis=1) | falls.any(axis=1))) if width >= 4 else rows[:0]
+    if smooth.size:
+        roots[smooth] = _polynomial_roots(x[smooth].T, z[smooth].T, low[smooth], high[smooth])
+    return roots
 
-    Newton's form and a regula falsi that halves the weight of an end that stays (Illinois): some
-    thousand roots are sought, and arrays of six numbers would take a hundred times as long.
+
+def _polynomial_roots(x: Array, z: Array, low: Array, high: Array) -> Array:
+    """Return the roots (m,) between two places of the polynomials through some points (w, m).
+
+    Newton's form and a regula falsi that halves the weight of an end that stays (Illinois); rows
+    leave the iteration as they converge.
     """
     divided = list(z)
     for order in range(1, len(x)):
         for i in range(len(x) - 1, order - 1, -1):
             divided[i] = (divided[i] - divided[i - 1]) / (x[i] - x[i - order])
+    factors = np.array(divided)
 
-    def value(at: float) -> float:
-        total = divided[-1]
+    def value(at: Array) -> Array:
+        total: Array = factors[-1]
         for i in range(len(x) - 2, -1, -1):
-            total = total * (at - x[i]) + divided[i]
+            total = total * (at - x[i]) + factors[i]
         return total
 
     below, above = value(low), value(high)
-    middle = high
+    roots, rows = np.array(high), np.arange(high.size)
     for _ in range(ROOT_STEPS):
         middle = (low * above - high * below) / (above - below)
         at_middle = value(middle)
-        if abs(at_middle) < ROOT_TOLERANCE or high - low < ROOT_TOLERANCE:
+        roots[rows] = middle
+        kept = (np.abs(at_middle) >= ROOT_TOLERANCE) & (high - low >= ROOT_TOLERANCE)
+        if not kept.any():
             break
-        if at_middle < 0.0:
-            low, below, above = middle, at_middle, 0.5 * above
-        else:
-            high, above, below = middle, at_middle, 0.5 * below
-    return middle
-
-
-def crossings(at: Array, index: Array, target: float) -> Array:
-    """Apply `crossing` to the last axis; (..., c) gives (...)."""
-    flat = index.reshape(-1, index.shape[-1])
-    return np.array([crossing(at, row, target) for row in flat]).reshape(index.shape[:-1])
+        short = at_middle < 0.0
+        low, high = np.where(short, middle, low), np.where(short, high, middle)
+        below, above = (
+            np.where(short, at_middle, 0.5 * below),
+            np.where(short, 0.5 * above, at_middle),
+        )
+        if not kept.all():
+            rows, x, factors = rows[kept], x[:, kept], factors[:, kept]
+            low, high, below, above = low[kept], high[kept], below[kept], above[kept]
+    return roots
 
 
 def equivalent_cover(changes: Array, index: Array, goal: Array) -> Array:
@@ -170,7 +188,7 @@ def equivalent_cover(changes: Array, index: Array, goal: Array) -> Array:
     As of `crossing`; NaN where the goal is not finite, or where the index jumps over it to
     infinity, as where nothing near is random.
     """
-    places = np.array([crossing(changes, row, g) for row, g in zip(index, goal, strict=True)])
+    places = crossings(changes, index, goal)
     above = np.minimum(np.searchsorted(changes, places), len(changes) - 1)
     jumps = np.isfinite(places) & ~np.isfinite(index[np.arange(len(index)), above])
     return np.where(np.isfinite(goal) & ~jumps, places, np.nan)
