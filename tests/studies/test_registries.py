@@ -1,8 +1,10 @@
-"""A method, a law or a family that is added to its table alone goes through every command.
+"""What is added to its table alone goes through every command: a method, a law, a family, an option
+of the physics, a column.
 
 The added rows are invented, and so are their numbers.
 """
 
+import csv
 import json
 import re
 from dataclasses import replace
@@ -21,7 +23,10 @@ from stripwise.distributions.distribution import distribution
 from stripwise.distributions.families import FAMILIES, Family, FamilyMember, family_names
 from stripwise.errors import ScenarioError
 from stripwise.evidence.statistics.likelihood import LIKELIHOODS
+from stripwise.risk.model.service_options import OPTIONS, ServiceOption
 from stripwise.scenario.json_schema import json_schema
+from stripwise.units import result_columns
+from stripwise.units.result_columns import COLUMNS, TABLES, Column, fits
 
 WALL = """
 title = "Small wall (invented)"
@@ -96,7 +101,7 @@ def invoke(*words):
 def through_every_command(path, folder):
     """Take a scenario through the commands; return what each printed and the pages."""
     said = {"check": invoke("check", path)}
-    for command in ("run", "design", "rank"):
+    for command in ("run", "design", "rank", "target"):
         out = folder / command
         said[command] = invoke(command, path, "--out", out)
         said[f"{command} page"] = (out / "report.html").read_text("utf-8")
@@ -200,3 +205,57 @@ def test_a_family_more(monkeypatch, write, tmp_path):
 
 def test_a_fit_knows_families_of_a_scenario_alone():
     assert set(LIKELIHOODS) <= set(FAMILIES)
+
+
+FACTOR = ("# more", '[model]\nfront_factor = { family = "lognormal", mean = 1.0, cov = 0.1 }')
+
+
+def test_an_option_more(monkeypatch, write, tmp_path):
+    path = write(FACTOR)
+    point, rule = "a tent has no design point", "no rule: nobody has one for tents"
+    option = ServiceOption(
+        "model.front_factor",
+        "invented",
+        lambda conditions: bool(conditions.model_factor),
+        {"design point": point, "rule": rule},
+    )
+    monkeypatch.setitem(OPTIONS, "tent", option)
+    said = through_every_command(path, tmp_path)
+    assert "model.front_factor" in said["check"]
+    for command in ("rank page", "design page"):
+        reason = point if command == "rank page" else rule
+        assert reason in said[command].replace("\N{NO-BREAK SPACE}", " "), command
+    with (tmp_path / "rank" / "reliability.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert {r["note"] for r in rows if r["method"] == "FORM"} == {f"undefined: {point}"}
+    assert "importance sampling" not in {r["method"] for r in rows}
+    with (tmp_path / "design" / "rules.csv").open(encoding="utf-8", newline="") as stream:
+        assert {r["status"] for r in csv.DictReader(stream)} == {rule}
+    refused = replace(option, refusals={"rank": "a tent cannot be ranked"})
+    monkeypatch.setitem(OPTIONS, "tent", refused)
+    result = CliRunner().invoke(cli.app, ["rank", str(path), "--out", str(tmp_path / "no")])
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert "a tent cannot be ranked" in result.stderr
+    assert not (tmp_path / "no").exists()
+
+
+def test_a_column_more(monkeypatch, write, tmp_path):
+    more = Column("", "what the site remarked (invented)")
+    monkeypatch.setattr(result_columns, "COLUMNS", {**COLUMNS, "remark": more})
+    tables = {name: (*names, "remark") for name, names in TABLES.items()}
+    monkeypatch.setattr(result_columns, "TABLES", tables)
+    path = write()
+    through_every_command(path, tmp_path)
+    for command, least in (("run", 4), ("design", 8), ("rank", 8), ("target", 3)):
+        files = sorted((tmp_path / command).glob("*.csv"))
+        assert len(files) >= least, command
+        for file in files:
+            with file.open(encoding="utf-8", newline="") as stream:
+                head, *rows = csv.reader(stream)
+            assert head[-1] == "remark", file.name
+            assert fits(file.stem, head), file.name
+            assert {row[-1] for row in rows} <= {""}, file.name  # nothing has filled it in
+    asked = ("stripped", path, "--after", "14 h", "--at", "12 degC", "--json")
+    for row in json.loads(invoke(*asked))["outcomes"]:
+        assert list(row)[-1] == "remark"
+    assert "what the site remarked (invented)" in invoke("list", "columns")

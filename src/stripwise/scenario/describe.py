@@ -13,6 +13,7 @@ from stripwise.ingress.season import MONTHS
 from stripwise.scenario.as_written import written_input, written_lines
 from stripwise.scenario.model import Cost, Scenario, Strategy
 from stripwise.units.quantities import convert
+from stripwise.units.result_columns import columns
 
 __all__ = ["as_record", "describe", "inputs_table", "shown"]
 
@@ -48,7 +49,8 @@ def inputs_table(scenario: Scenario) -> pd.DataFrame:
                 "source": item.source,
             }
         )
-    return pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    return table.reindex(columns=table.columns.union(columns("inputs"), sort=False))
 
 
 def kind_reason(item: Input) -> str:

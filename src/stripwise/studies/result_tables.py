@@ -103,7 +103,7 @@ def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.Da
         rows["confidence"] = np.where(ages == target.life, decisions[i].confidence, np.nan)
         rows["status"] = status[i]
         frames.append(pd.DataFrame({"strategy": plan.name, "age_yr": ages, **rows}))
-    return pd.concat(frames, ignore_index=True)[columns("curves")]
+    return pd.concat(frames, ignore_index=True).reindex(columns=columns("curves"))
 
 
 def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.DataFrame:
@@ -163,7 +163,7 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
         given = table["life_change_pct"].notna()
         table["life_change_know_low"] = pd.Series(100.0 * (low - 1.0)).where(given)
         table["life_change_know_high"] = pd.Series(100.0 * (high - 1.0)).where(given)
-    return table[columns("strategies")]
+    return table.reindex(columns=columns("strategies"))
 
 
 def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Decision, ...]:

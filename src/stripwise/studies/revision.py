@@ -116,7 +116,7 @@ def compare_runs(assessment: Assessment, earlier: EarlierRun) -> Revision:
     ]
     return Revision(
         earlier,
-        pd.DataFrame(rows)[columns("against")],
+        pd.DataFrame(rows).reindex(columns=columns("against")),
         pd.DataFrame(changes, columns=["what", "before", "now", "unit"]),
     )
 

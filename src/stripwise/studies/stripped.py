@@ -268,7 +268,7 @@ def _compare_with_plan(rows: pd.DataFrame, options: list[FollowUp]) -> pd.DataFr
     change = 100.0 * (life.where(usable) / life.iloc[0] - 1.0)
     table["life_change_pct"] = change.where(table["case"] == "stripped")
     table["life_status"] = table["life_status"].where(table["case"] == "stripped", "the plan")
-    return table[columns("outcomes")]
+    return table.reindex(columns=columns("outcomes"))
 
 
 def _maturity_table(case: Scenario, record: SiteRecord) -> pd.DataFrame:

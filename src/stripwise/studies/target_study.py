@@ -260,7 +260,7 @@ def _annual_table(scenario: Scenario, wall: Wall, *, workers: int) -> pd.DataFra
             "probability": largest,
             "reliability_index": index_from_probability(largest),
         }
-    )[columns("annual")]
+    ).reindex(columns=columns("annual"))
 
 
 def annual_probability(p: Array) -> Array:

@@ -95,7 +95,7 @@ def find_cost_tables(
     )
     return CostTables(
         cost=table,
-        pareto=pareto[columns("pareto")],
+        pareto=pareto.reindex(columns=columns("pareto")),
         choice=choice_table(priced.part(at_drawn if drawn else own), ages, cost),
         break_even=break_even_rows(setting, ages, cost),
     )

@@ -132,7 +132,7 @@ class DesignMap:
                 "confidence": self.confidence(setting).ravel(),
                 "cost": self.costs(setting, ages)[1].ravel(),
             }
-        )[columns("design")]
+        ).reindex(columns=columns("design"))
 
 
 def map_options(setting: Setting) -> list[Option]:
