@@ -4,6 +4,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from _pytest.doctest import DoctestModule
 from hypothesis import settings
 
 import stripwise
@@ -14,6 +15,13 @@ from stripwise.scenario.loading import load
 # No test is timed: on a busy machine a first call takes longer than hypothesis allows.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file():
+    """Look for doctests in the package alone: no test file has any."""
+    found = yield
+    return [item for item in found if not isinstance(item, DoctestModule)]
 
 
 def pytest_addoption(parser):
@@ -95,7 +103,8 @@ SMALL_SIZES = {
     "risk.sensitivity.margin_indices": {"BASE_POINTS": 64, "NUMERICAL_POINTS": 32},
     "studies.design.hand_rules": {"CHECK_SAMPLES": 2_000},
     "studies.design.setting": {"MAP_POINTS": 256, "OUTER_POINTS": 4, "SLOW_OUTER_POINTS": 2},
-    "studies.from_scenario": {"PENALTY_POINTS": 128},
+    "studies.design.prices": {"MOST_GROWTH": 1},
+    "studies.from_scenario": {"MOST_GROWTH": 1, "PENALTY_POINTS": 128},
     "studies.rank.choice_tables": {"KNOWLEDGE_POINTS": 64, "AGE_COUNT": 6},
     "studies.rank.convergence": {"FIRST_POINTS": 64},
     "studies.rank.rank_study": {"MAX_POINTS": 512, "LAYERED_POINTS": 64, "SERVICE_POINTS": 64},
@@ -103,9 +112,10 @@ SMALL_SIZES = {
     "studies.rank.value_of_information": {"OUTER_POINTS": 16, "INNER_POINTS": 64},
     "studies.run": {"MONTE_CARLO_SAMPLES": 2_000, "NUMERICAL_MONTE_CARLO_SAMPLES": 500},
     "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
+    "studies.target_answers": {"MOST_GROWTH": 1},
     "report.figures.style": {"PNG_DPI": 20},
 }
-"""Sizes of samples, grids and pictures that no scenario sets, by module."""
+"""Sizes of samples, grids and pictures that no scenario sets, by module; no sample grows."""
 
 
 def _shrink(patch):

@@ -9,12 +9,21 @@ import pytest
 import stripwise
 from stripwise.distributions.random_input import Input
 from stripwise.risk.probability.nominal_covers import shifted_cover
+from stripwise.studies import from_scenario
 from stripwise.studies.decision import NO, TOO_CLOSE, YES
+from stripwise.studies.design import prices
 from stripwise.studies.design.cost_tables import CHEAPEST_PAIR, DRAWN_STRATEGY
-from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
+from stripwise.studies.from_scenario import MOST_GROWTH, build_wall, compute_curves, target_from
 from stripwise.studies.result_tables import decisions_at_target
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
+
+
+@pytest.fixture(autouse=True)
+def growing_samples(few_samples, monkeypatch):
+    """Keep the growth of the samples that are decided on, and all that does not decide small."""
+    for module in (from_scenario, prices):
+        monkeypatch.setattr(module, "MOST_GROWTH", MOST_GROWTH)
 
 
 def smaller(name, points=1024):

@@ -9,7 +9,6 @@ from numpy.testing import assert_allclose
 
 import stripwise
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
-from stripwise.studies import from_scenario
 from stripwise.studies.design.design_study import design
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank import rank_study, reliability_table
@@ -25,13 +24,13 @@ follow_up = [ { method = "none" } ]
 SECTIONS = ("carbonation", "cracking", "extent", "model")
 KEYS = ("mechanisms", "first_exposure", "surface_history")
 LIFE = 60.0
+SAMPLES = 10_000
 SAMPLED_POINTS = reliability_table.SAMPLED_POINTS
 
 
 @pytest.fixture(autouse=True)
 def small_answers(few_samples, monkeypatch):
     """Keep what is compared with plain Monte Carlo at its size, and the rest small."""
-    monkeypatch.setattr(from_scenario, "MOST_GROWTH", 1)
     monkeypatch.setattr(reliability_table, "SAMPLED_POINTS", SAMPLED_POINTS)
 
 
@@ -115,12 +114,12 @@ def counted(case):
             for i in wall.inputs
         )
         other = dataclasses.replace(wall, inputs=inputs)
-        found.append(monte_carlo_curves(other, np.array([LIFE]), samples=20_000, seed=5)[:, 0])
+        found.append(monte_carlo_curves(other, np.array([LIFE]), samples=SAMPLES, seed=5)[:, 0])
     return found
 
 
 def close(probability, counted, error):
-    spread = np.sqrt(error**2 + np.maximum(counted * (1.0 - counted), 5e-5) / 20_000)
+    spread = np.sqrt(error**2 + np.maximum(counted * (1.0 - counted), 5e-5) / SAMPLES)
     assert np.all(np.abs(probability - counted) < 4.5 * spread)
 
 

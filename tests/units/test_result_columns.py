@@ -4,6 +4,7 @@ import csv
 import json
 import os
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -37,12 +38,20 @@ def invoke(*words):
     return result
 
 
-def small(name, folder):
-    """Write a shipped scenario with a small sample."""
+def small(name, folder, *, to_life=False):
+    """Write a shipped scenario with a small sample, its first and its reference strategy alone."""
     text = (SCENARIOS / name).read_text("utf-8")
     text = re.sub(r"^\[sampling\]\n(?:.+\n)*", "", text, flags=re.MULTILINE)
+    scenario = tomllib.loads(text)
+    reference = f'name = "{scenario["reference_strategy"]}"'
+    blocks, first = [], True
+    for block in re.split(r"(?=^\[)", text, flags=re.MULTILINE):
+        if not block.startswith("[[strategy]]") or first or reference in block.splitlines():
+            blocks.append(block)
+        first = first and not block.startswith("[[strategy]]")
     path = folder / Path(name).name
-    path.write_text(text.rstrip() + "\n\n" + SMALL, "utf-8")
+    last = f'horizon = "{scenario["target"]["service_life"]}"\n' if to_life else ""
+    path.write_text("".join(blocks).rstrip() + "\n\n" + SMALL + last, "utf-8")
     return path
 
 
@@ -86,7 +95,7 @@ def written(tmp_path_factory):
     ],
 )
 def test_a_run(name, change, more, tmp_path, written):
-    path = small(name, tmp_path)
+    path = small(name, tmp_path, to_life=True)
     text = path.read_text("utf-8")
     assert text.count(change[0]) == 1
     path.write_text(text.replace(*change), "utf-8")

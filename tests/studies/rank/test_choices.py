@@ -12,12 +12,15 @@ from stripwise.report.pages.choice_text import choice_sentences, choice_spans
 from stripwise.risk.probability.nested_sampling import NestedSample
 from stripwise.risk.probability.nominal_covers import SamplingOptions
 from stripwise.risk.sensitivity.anova import anova
+from stripwise.studies import run_choices
 from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.rank import choice_tables as choice_tables_module
 from stripwise.studies.rank.choice_tables import INDEX, LOG_LIFE, PROBABILITY, choice_tables
 from stripwise.studies.rank.factorial import FactorialDesign, outcomes
 from stripwise.studies.rank.target_lives import target_lives
 from stripwise.studies.run import assess
 
+RUN_POINTS = run_choices.POINTS
 OPEN = """
 [choices]
 cover = { low = "45 mm", high = "70 mm", step = "5 mm" }
@@ -43,7 +46,9 @@ def full(tmp_path_factory, wall_text):
     path = tmp_path_factory.mktemp("wall") / "wall.toml"
     path.write_text(wall_text + OPEN + MORE)
     case = load(path)
-    return case, tables_of(case)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(choice_tables_module, "KNOWLEDGE_POINTS", 128)
+        return case, tables_of(case)
 
 
 def totals(tables, quantity=INDEX, analysis="choices"):
@@ -76,7 +81,8 @@ def test_every_choice_has_rows_with_intervals(full):
     assert len(own[own["input2"] != ""]) == 10
 
 
-def test_shares_are_those_of_a_run(case):
+def test_shares_are_those_of_a_run(case, few_samples, monkeypatch):
+    monkeypatch.setattr(run_choices, "POINTS", RUN_POINTS)
     # A run takes three of the choices, more nodes and more points.
     scenario = case(extra=OPEN + 'cover_sd = [ "7.999 mm", "8.001 mm" ]')
     rows = totals(tables_of(scenario))
@@ -113,6 +119,7 @@ def test_shares_against_scipy_on_the_same_table(full):
     assert not case.warnings or all(isinstance(w, str) for w in case.warnings)
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_options_alone_are_separate_runs(full, case):
     _, tables = full
     run = assess(case()).strategies.set_index("strategy")["probability_at_target"]

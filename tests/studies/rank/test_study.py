@@ -13,13 +13,16 @@ from stripwise.risk.sensitivity.quantities_of_interest import (
 )
 from stripwise.risk.sensitivity.sobol import SobolDesign
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.rank.convergence import converge
+from stripwise.studies.rank import convergence, rank_study
+from stripwise.studies.rank.convergence import FIRST_POINTS, MAX_POINTS, converge
 from stripwise.studies.rank.index_tables import LIFE
 from stripwise.studies.rank.input_groups import RankedItems, reject_correlated
 from stripwise.studies.rank.rank_study import rank
 from stripwise.studies.rank.value_of_information import order_of_preference
 from stripwise.studies.run import assess
 from stripwise.units.result_columns import columns
+
+few = pytest.mark.usefixtures("few_samples")
 
 TIE = """
 [[correlation]]
@@ -90,7 +93,9 @@ def test_sampled_answer_is_that_of_a_run(ranking):
     assert_allclose(factors.sum(), 1.0, rtol=0, atol=1e-6)
 
 
-def test_sample_grows_until_the_interval_is_narrow(case):
+def test_sample_grows_until_the_interval_is_narrow(case, few_samples, monkeypatch):
+    monkeypatch.setattr(convergence, "FIRST_POINTS", FIRST_POINTS)
+    monkeypatch.setattr(rank_study, "MAX_POINTS", MAX_POINTS)
     small = case()
     loose = rank(small, ages=[30], precision=0.5)
     tight = rank(small, ages=[30], precision=0.06)
@@ -145,6 +150,7 @@ def test_precision_out_of_reach_is_refused_with_its_cost():
     assert not kept.reached
 
 
+@few
 def test_correlated_inputs_get_shapley_effects_and_no_plain_indices(case):
     found = rank(case(extra=TIE), ages=[50])
     table = found.indices.set_index("input")
@@ -172,6 +178,7 @@ def test_plain_indices_of_correlated_inputs_are_refused(case):
     reject_correlated(_labels(case()).quantities)
 
 
+@few
 def test_events_that_never_or_always_happen_have_no_indices(case):
     never = rank(case(('mean = "55 mm"', 'mean = "300 mm"')), ages=[10])
     rows = never.indices[never.indices["quantity"] == FAILURE]
@@ -214,6 +221,7 @@ def test_bad_requests(case):
             rank(good, **arguments)
 
 
+@few
 def test_worth_of_measurements(case):
     found = rank(case(), ages=[50])
     rows = found.value_of_information.set_index("measurement")
@@ -227,6 +235,7 @@ def test_worth_of_measurements(case):
     assert [wall.plans[i].name for i in order_of_preference(wall)] == ["Forms 12 h", "Forms 24 h"]
 
 
+@few
 def test_same_seed_same_tables(case):
     one, two = (rank(case(), ages=[30], workers=w) for w in (1, 2))
     for name in ("indices", "convergence", "form", "methods", "value_of_information", "elasticity"):

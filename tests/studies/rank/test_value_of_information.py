@@ -17,6 +17,7 @@ from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
 from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET
 from stripwise.risk.probability.integral import front_depths
+from stripwise.studies.rank import value_of_information
 from stripwise.studies.rank.value_of_information import SURVEY_READINGS, value_of_information_table
 
 MU, SIGMA, TAU, ZONE = 60.0, 7.0, 4.0, 3.0
@@ -74,7 +75,9 @@ def test_shares_of_the_doubt(linear):
     assert COVER not in rows.index
 
 
-def test_the_interval_of_a_share_holds_the_exact_one(linear):
+def test_the_interval_of_a_share_holds_the_exact_one(linear, monkeypatch):
+    monkeypatch.setattr(value_of_information, "OUTER_POINTS", 64)
+    monkeypatch.setattr(value_of_information, "INNER_POINTS", 128)
     # what is measured is sampled too: an interval of the rest alone held 4 % of the exact shares
     wall, fronts = linear
     whole = SIGMA**2 + TAU**2 + ZONE**2
