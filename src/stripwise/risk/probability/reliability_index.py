@@ -6,7 +6,7 @@ Axes: m curves, t ages.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -49,6 +49,8 @@ class Curves:
 
     ages: Array
     index: Array
+    _slopes: list[Array] = field(default_factory=list, init=False, repr=False, compare=False)
+    """Slopes of the cubics once they are known: a curve is read many times."""
 
     def at(self, ages: ArrayLike) -> Array:
         """Return the reliability index at any ages, (m, len(ages))."""
@@ -105,7 +107,9 @@ class Curves:
         """Return a function that reads the index at ages (m, q) or (q,) from the first one on."""
         y = np.clip(self.index[:, 1:], -INFINITE_INDEX, INFINITE_INDEX)
         x = np.log(self.ages[1:])
-        slope = _falling_slopes(x, y) if x.size > 1 else np.zeros_like(y)
+        if not self._slopes:
+            self._slopes.append(_falling_slopes(x, y) if x.size > 1 else np.zeros_like(y))
+        slope = self._slopes[0]
 
         def read(ages: Array) -> Array:
             found = _cubic(x, y, slope, np.log(ages))
