@@ -90,7 +90,7 @@ SMALL_SIZES = {
     "risk.model.service_conditions": {"DEFAULT_GRID": Grid(12, 4, 4)},
     "risk.model.wall": {"COARSE_GRID": Grid(12, 4, 4)},
     "risk.probability.confidence": {"SCRAMBLINGS": 2, "OUTER_POINTS": 8, "SLOW_OUTER_POINTS": 2},
-    "risk.probability.cracking": {"MAP_OUTER_POINTS": 8},
+    "risk.probability.cracking": {"INNER_POINTS": 64, "MAP_OUTER_POINTS": 8},
     "risk.probability.epistemic_band": {"BAND_OUTER_POINTS": 16},
     "risk.probability.grid_check": {"GRID_SAMPLES": 32},
     "risk.probability.nested_sampling": {"MAP_OUTER_POINTS": 8, "NUMERICAL_OUTER_POINTS": 8},

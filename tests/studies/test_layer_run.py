@@ -16,7 +16,7 @@ from stripwise.report.pages.service_section import service_sections
 from stripwise.risk.probability import sampled_ages
 from stripwise.risk.probability.grid_check import grid_check
 from stripwise.risk.sensitivity import margin_indices
-from stripwise.studies import run
+from stripwise.studies import from_scenario, run
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.rank_study import rank
 
@@ -26,7 +26,7 @@ FILE = Path(__file__).parents[2] / "scenarios" / "coated-wall.toml"
 @pytest.fixture(scope="module")
 def case():
     whole = stripwise.load(FILE)
-    small = dataclasses.replace(whole.sampling, points=32, repeats=8, horizon=100.0)
+    small = dataclasses.replace(whole.sampling, points=64, repeats=8, horizon=100.0)
     # what is not known is fixed here: its band is that of every other wall
     inputs = tuple(
         dataclasses.replace(item, kind="scatter") if item.kind == "knowledge" else item
@@ -40,6 +40,7 @@ def case():
 @pytest.fixture(scope="module")
 def result(case):
     with pytest.MonkeyPatch.context() as patch:  # of sizes on which nothing here depends
+        patch.setattr(from_scenario, "MOST_GROWTH", 1)
         patch.setattr(margin_indices, "NUMERICAL_POINTS", 32)
         patch.setattr(sampled_ages, "NUMERICAL_PILOT_POINTS", 64)
         patch.setattr(run, "NUMERICAL_MONTE_CARLO_SAMPLES", 2_000)  # it counts standard errors

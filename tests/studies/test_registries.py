@@ -98,15 +98,18 @@ def invoke(*words):
     return result.stdout
 
 
-def through_every_command(path, folder):
-    """Take a scenario through the commands; return what each printed and the pages."""
+def through_every_command(path, folder, *words):
+    """Take a scenario through the commands; return what each printed and the pages.
+
+    `words` are options of the answer to the site.
+    """
     said = {"check": invoke("check", path)}
     for command in ("run", "design", "rank", "target"):
         out = folder / command
         ages = ("--ages", "50") if command == "rank" else ()
         said[command] = invoke(command, path, "--out", out, "--workers", "1", *ages)
         said[f"{command} page"] = (out / "report.html").read_text("utf-8")
-    said["stripped"] = invoke("stripped", path, "--after", "14 h", "--at", "12 degC")
+    said["stripped"] = invoke("stripped", path, "--after", "14 h", "--at", "12 degC", *words)
     return said
 
 
@@ -247,7 +250,7 @@ def test_a_column_more(monkeypatch, write, tmp_path):
     tables = {name: (*names, "remark") for name, names in TABLES.items()}
     monkeypatch.setattr(result_columns, "TABLES", tables)
     path = write()
-    through_every_command(path, tmp_path)
+    said = through_every_command(path, tmp_path, "--json")
     for command, least in (("run", 4), ("design", 8), ("rank", 8), ("target", 3)):
         files = sorted((tmp_path / command).glob("*.csv"))
         assert len(files) >= least, command
@@ -257,7 +260,6 @@ def test_a_column_more(monkeypatch, write, tmp_path):
             assert head[-1] == "remark", file.name
             assert fits(file.stem, head), file.name
             assert {row[-1] for row in rows} <= {""}, file.name  # nothing has filled it in
-    asked = ("stripped", path, "--after", "14 h", "--at", "12 degC", "--json")
-    for row in json.loads(invoke(*asked))["outcomes"]:
+    for row in json.loads(said["stripped"])["outcomes"]:
         assert list(row)[-1] == "remark"
     assert "what the site remarked (invented)" in invoke("list", "columns")
