@@ -150,7 +150,7 @@ def _nested_probability(
 ) -> Array:
     integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers)
 
-    most = nested.joinable(wall) if integrals.terms.size else 1
+    most = nested.joinable(wall) if integrals.law.size else 1
 
     def outer(place: int) -> Array:
         values, scores, groups = nested.joined_values(place * most, most)
@@ -164,9 +164,8 @@ def _nested_probability(
 class _CoverIntegrals:
     """How one wall is integrated over a list of covers.
 
-    `terms` (4, b, c) are the cubics of the cover's distribution function on the b steps of a grid
-    of depths from `first` on, Hermite's through its values and its densities; empty where the
-    samples are integrated one by one.
+    `law` and `density` are (b, c) tables of the cover's distribution function and of its density
+    times `step`, on depths from `first` on; empty where the samples are integrated one by one.
     """
 
     wall: Wall
@@ -174,7 +173,8 @@ class _CoverIntegrals:
     shifted_integrals: tuple[Integral, ...]
     first: float
     step: float
-    terms: Array
+    law: Array
+    density: Array
 
     @classmethod
     def from_covers(cls, wall: Wall, integral: Integral, covers: Array) -> _CoverIntegrals:
@@ -182,29 +182,27 @@ class _CoverIntegrals:
             integral.moved(float(cover) - wall.nominal_cover) for cover in covers
         )
         if integral.name != COVER or integral.weights is not None:
-            return cls(wall, covers, shifted_integrals, 0.0, 1.0, np.empty((4, 0, 0)))
+            return cls(wall, covers, shifted_integrals, 0.0, 1.0, *np.empty((2, 0, 0)))
         laws = [one.distribution for one in shifted_integrals if one.distribution is not None]
         step = min(law.sd for law in laws) / STEPS_PER_SD
         first = min(float(law.quantile(TAIL)) for law in laws)
         last = max(float(law.quantile(1.0 - TAIL)) for law in laws)
         steps = np.ceil((last - first) / step)
         if not steps < MAX_DEPTHS:  # a grid cut short would lose the deeper covers
-            return cls(wall, covers, shifted_integrals, 0.0, 1.0, np.empty((4, 0, 0)))
+            return cls(wall, covers, shifted_integrals, 0.0, 1.0, *np.empty((2, 0, 0)))
         depths = first + step * np.arange(max(int(steps), 1) + 1)
         law = np.column_stack([one.cdf(depths) for one in laws])
         density = step * np.column_stack([one.pdf(depths) for one in laws])
-        rise, begin, end = np.diff(law, axis=0), density[:-1], density[1:]
-        cubics = law[:-1], begin, 3.0 * rise - 2.0 * begin - end, begin + end - 2.0 * rise
-        return cls(wall, covers, shifted_integrals, first, step, np.array(cubics))
+        return cls(wall, covers, shifted_integrals, first, step, law, density)
 
     def sums(
         self, values: dict[str, Number], score_mean: Number, ages: Array, groups: int = 1
     ) -> Array:
         """Average over the rows of a block: (g, p, a, 4, b) moments, or (1, p, a, c) probabilities."""
-        if not self.terms.size:
+        if not self.law.size:
             return self._one_by_one(values, score_mean, ages)[np.newaxis]
         block = self.wall.sample_block(values)
-        plans, steps = len(self.wall.plans), self.terms.shape[1]
+        plans, steps = len(self.wall.plans), len(self.law) - 1
         moments = np.empty((groups, plans, len(ages), 4, steps))
         fronts = build_fronts(self.wall, block)
         for j, age in enumerate(ages):
@@ -217,7 +215,7 @@ class _CoverIntegrals:
 
     def _moments(self, depths: list[Array], groups: int) -> Array:
         """Return moments 0 to 3 of the position within each step of the grid, (g, p, 4, b)."""
-        steps = self.terms.shape[1]
+        steps = len(self.law) - 1
         shape = np.broadcast_shapes((1, 1), *(np.shape(depth) for depth in depths))
         position = np.empty((len(depths), *shape))
         for row, depth in zip(position, depths, strict=True):
@@ -237,11 +235,13 @@ class _CoverIntegrals:
 
     def probability(self, sums: Array) -> Array:
         """Turn `sums` into (..., p, a, c) probabilities, by cubic Hermite interpolation."""
-        if not self.terms.size:
+        if not self.law.size:
             return sums
-        covers = self.terms.shape[2]
-        p = sums.reshape(-1, self.terms[..., 0].size) @ self.terms.reshape(-1, covers)
-        return np.asarray(np.clip(p, 0.0, 1.0).reshape(*sums.shape[:-2], covers))
+        m0, m1, m2, m3 = np.moveaxis(sums, -2, 0)
+        late = 3.0 * m2 - 2.0 * m3
+        p = (m0 - late) @ self.law[:-1] + late @ self.law[1:]
+        p += (m1 - 2.0 * m2 + m3) @ self.density[:-1] + (m3 - m2) @ self.density[1:]
+        return np.asarray(np.clip(p, 0.0, 1.0))
 
     def _one_by_one(self, values: dict[str, Number], score_mean: Number, ages: Array) -> Array:
         wall, block = self.wall, self.wall.sample_block(values)
