@@ -8,6 +8,7 @@ from stripwise.scenario.fields import Quantity, Random
 from stripwise.scenario.loading import load
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.studies.site_record import read_record
+from stripwise.studies.stripped import stripped_early
 
 COVER = '{ family = "normal", mean = "55 mm", sd = "8 mm" }'
 SURFACE = '{ family = "lognormal", mean = 2.0, cov = 0.35 }'
@@ -267,6 +268,16 @@ def test_only_the_command_line_is_meant_by_its_option(wall):
     assert read_record(case, after="14 h", at="68 degC", unusual=True, **words).temperature == 68.0
     with pytest.raises(ScenarioError, match="must be between -10 degC and 80 degC"):
         read_record(case, after="14 h", at="98 degC", unusual=True, **words)
+
+
+def test_a_strip_after_days_in_place_of_hours_is_doubted(wall, few_samples):
+    case = wall.load(("points = 256", "points = 64"))
+    said_of = {
+        after: stripped_early(case, after=after, at="15 degC").notes for after in ("14 h", "14 d")
+    }
+    words = "14 d is later than the 24 h of the plan: this is no early strip."
+    assert any(note.startswith(words) for note in said_of["14 d"])
+    assert not any("is later than" in note for note in said_of["14 h"])
 
 
 def test_values_are_quoted_as_written(wall):
