@@ -1,10 +1,13 @@
 """Mutated scenarios and data files: understood or refused in words, never a traceback or a NaN.
 
-`--fuzz-scenarios 20000 --fuzz-files 5000` reads that many; the suite reads a few.
+`--fuzz-scenarios 20000 --fuzz-files 5000` reads that many; the suite reads a few. A number stands
+for the same mutant always, and STRIPWISE_FUZZ_START=6000 begins at that one, so that counts add up
+over several runs.
 """
 
 import importlib.util
 import math
+import os
 import random
 import re
 import shutil
@@ -30,6 +33,7 @@ from stripwise.studies.from_scenario import build_wall
 
 HERE = Path(__file__).parent
 SEED = 20261130
+START = int(os.environ.get("STRIPWISE_FUZZ_START", "0"))
 SCENARIOS_A_TEST, FILES_A_TEST = 15, 10
 
 SPEC = importlib.util.spec_from_file_location("record_of_commands", HERE / "record.py")
@@ -56,7 +60,7 @@ def pytest_generate_tests(metafunc):
     for name, size in (("scenarios", SCENARIOS_A_TEST), ("files", FILES_A_TEST)):
         if f"{name}_from" in metafunc.fixturenames:
             count = metafunc.config.getoption(f"--fuzz-{name}")
-            metafunc.parametrize(f"{name}_from", range(0, count, size))
+            metafunc.parametrize(f"{name}_from", range(START, START + count, size))
 
 
 @pytest.fixture(scope="module")

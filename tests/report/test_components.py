@@ -29,6 +29,7 @@ from stripwise.report.render import math, render
 from stripwise.report.write import report_files
 from stripwise.units.caution import CAUTION, GATES, GATES_LEAD
 from stripwise.units.formatting import percent
+from stripwise.units.source_files import SourceFile
 
 HOSTILE = "<script>alert('1')</script> & \"more\""
 SVG = '<svg xmlns="http://www.w3.org/2000/svg"><g id="a"/></svg>'
@@ -241,6 +242,7 @@ class Source:
 
     def __init__(self, path):
         self.path = path
+        self.sources = (SourceFile(path.name, self.digest),)
 
 
 def test_a_report_of_data_lists_its_files_and_says_what_it_is(example, tmp_path):

@@ -1,4 +1,5 @@
 import errno
+import hashlib
 import json
 import os
 from pathlib import Path
@@ -9,6 +10,7 @@ from stripwise.errors import OutputError
 from stripwise.report import file_swap, folder_lock
 from stripwise.report.file_swap import check_writable, commit
 from stripwise.report.folder_lock import WORK_FOLDER, locked_folder
+from stripwise.report.synced_write import write_new
 
 NAMES = ("report.html", "run.json")
 
@@ -130,7 +132,7 @@ def test_a_full_disk_is_a_clear_error(tmp_path, monkeypatch):
     def full(path, data):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(file_swap, "_write_bytes", full)
+    monkeypatch.setattr(file_swap, "write_bytes", full)
     with pytest.raises(OutputError, match=r"writing failed .*No space left"):
         small(tmp_path / "o", a_csv=b"x")
     assert not list(tmp_path.iterdir())
@@ -274,7 +276,61 @@ def test_run_json_gives_the_hash_of_what_repeats(tmp_path):
     commit(out, contents, record={})
     # SHA-256 of "abc": FIPS 180-2, appendix B.1 (recalled)
     digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-    assert json.loads((out / "run.json").read_text())["sha256"] == {"a.csv": digest}
+    told = json.loads((out / "run.json").read_text())["sha256"]
+    own = told.pop("run.json")
+    assert told == {"a.csv": digest}
+    # its own: of the file with zeros in that place
+    text = (out / "run.json").read_text()
+    assert hashlib.sha256(text.replace(own, "0" * 64).encode()).hexdigest() == own
+
+
+@pytest.mark.parametrize("old", ['"title": "Wall"', '"generation": 1', ": ", "}\n"])
+def test_a_run_json_that_someone_changed_is_replaced_only_if_asked(tmp_path, old):
+    out = tmp_path / "o"
+    record = {"title": "Wall", "generation": 1, "note": "0" * 64}
+    commit(out, {"a.csv": b"1"}, record=record)
+    check_writable(out, NAMES)
+    text = (out / "run.json").read_text()
+    (out / "run.json").write_text(text.replace(old, old.replace("1", "2") + " ", 1))
+    before = tree(tmp_path)
+    with pytest.raises(OutputError, match=r"run\.json: was changed since stripwise wrote it"):
+        commit(out, {"a.csv": b"2"}, record=record)
+    assert tree(tmp_path) == before
+    commit(out, {"a.csv": b"2"}, record=record, overwrite=True)
+    check_writable(out, NAMES)
+
+
+def test_a_run_json_of_an_older_release_tells_no_hash_of_itself(tmp_path):
+    out = tmp_path / "o"
+    commit(out, {"a.csv": b"1"}, record={})
+    record = json.loads((out / "run.json").read_text())
+    del record["sha256"]["run.json"]
+    (out / "run.json").write_text(json.dumps(record))
+    commit(out, {"a.csv": b"2"}, record={})
+
+
+def test_a_new_file_is_whole_and_takes_no_other_ones_place(tmp_path, monkeypatch):
+    path = tmp_path / "wall.toml"
+    link = os.link
+
+    def overtaken(source, target, **keywords):
+        path.write_bytes(b"another's")
+        link(source, target, **keywords)
+
+    monkeypatch.setattr("os.link", overtaken)
+    with pytest.raises(OutputError, match="exists already"):
+        write_new(path, b"1")
+    assert tree(tmp_path) == {"wall.toml": b"another's"}
+    path.unlink()
+
+    def impossible(*_, **__):
+        raise OSError("no second names here")
+
+    monkeypatch.setattr("os.link", impossible)
+    write_new(path, b"1")
+    with pytest.raises(OutputError, match="exists already"):
+        write_new(path, b"2")
+    assert tree(tmp_path) == {"wall.toml": b"1"}
 
 
 def test_a_folder_that_is_being_written_is_refused(tmp_path, monkeypatch):

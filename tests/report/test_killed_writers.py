@@ -66,6 +66,9 @@ def generation(folder):
     assert sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) == (
         files
     )
+    own = record["sha256"].pop("run.json")
+    text = (folder / "run.json").read_bytes().replace(own.encode(), b"0" * 64)
+    assert hashlib.sha256(text).hexdigest() == own
     for name in set(files) - {"run.json"}:
         data = (folder / name).read_bytes()
         assert data == f"{name} of {n}\n".encode() * 100
@@ -124,6 +127,23 @@ def test_a_first_write_that_dies_leaves_nothing_after_the_next_start(writers, tm
         if folder.exists():
             assert list(folder.iterdir()) == [] or generation(folder) == 1
     assert generation(folder) == 1
+
+
+def test_a_single_new_file_is_there_whole_or_not_at_all(writers, tmp_path):
+    path, seen = tmp_path / "home" / "wall.toml", set()
+    path.parent.mkdir()
+    for step in count(1):
+        (end,) = writers({"new": path, "dies_at": step})
+        seen.add(path.exists())
+        if path.exists():
+            assert path.read_bytes() == b"whole" * 1000
+            path.unlink()
+        if end == 0:
+            break
+    assert seen == {True, False}
+    assert writers({"new": path}) == [0]
+    assert [p.name for p in path.parent.iterdir()] == [path.name]
+    assert writers(*({"new": path.with_name("other.toml")},) * 2) in ([0, REFUSED], [REFUSED, 0])
 
 
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])

@@ -1,7 +1,8 @@
 """Writers in processes of their own, for tests that kill them: a line on stdin starts one.
 
-A line is a JSON list: {"folder", "generation"} writes a made set of files, {"check"} checks a folder as a
-command does at its start, {"arguments"} runs the command line. With "dies_at" the process kills
+A line is a JSON list: {"folder", "generation"} writes a made set of files, {"check"} checks a
+folder as a command does at its start, {"new"} writes a single file, {"arguments"} runs the command
+line. With "dies_at" the process kills
 itself at that change to the file system, without a chance to clean up. Answers are the number of
 the process and, after one more line, its exit code or minus the signal that ended it.
 """
@@ -15,9 +16,11 @@ from pathlib import Path
 from stripwise import cli
 from stripwise.errors import OutputError
 from stripwise.report.file_swap import check_writable, commit
+from stripwise.report.synced_write import write_new
 
 CHANGES = {"open", "os.rename", "os.remove", "os.link", "os.mkdir", "os.rmdir"}
 REFUSED = 3
+SINGLE = b"whole" * 1000
 
 
 def contents(generation):
@@ -46,6 +49,8 @@ def work(order):
             cli.main()
         elif "check" in order:
             check_writable(Path(order["check"]), ("a.csv", "run.json"))
+        elif "new" in order:
+            write_new(Path(order["new"]), SINGLE)
         else:
             n = order["generation"]
             commit(Path(order["folder"]), contents(n), record={"generation": n})

@@ -125,7 +125,10 @@ BAD = {
     ),
     "a life beyond the horizon": (
         [],
-        COATING.replace('{ family = "weibull", mean = "15 yr", sd = "5 yr" }', '"100 yr"'),
+        COATING.replace(
+            '{ family = "weibull", mean = "15 yr", sd = "5 yr" }',
+            '{ value = "100 yr", unusual = true }',
+        ),
         "coating.life: has a mean of 100 yr: must be below the horizon, 100 yr",
     ),
     "a negative life": (

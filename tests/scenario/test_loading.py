@@ -74,7 +74,8 @@ def test_a_normal_is_cut_at_its_physical_bound_and_the_reader_is_told(wall):
     density = math.exp(-0.5 * a * a) / math.sqrt(2 * math.pi)
     mean = 20.0 + 12.0 * density / (0.5 * math.erfc(a / math.sqrt(2)))
     assert cover.mean == pytest.approx(mean, rel=1e-9)
-    (warning,) = case.warnings
+    warning, other = case.warnings
+    assert other.startswith("reinforcement.cover: the nominal cover of 20 mm lies outside")
     assert warning.startswith(
         "reinforcement.cover: the normal is cut at 0 mm, which changes its mean from 20 to 21.25 mm"
     )

@@ -8,6 +8,7 @@ from stripwise.scenario.fields import Quantity, Random
 from stripwise.scenario.loading import load
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.studies.site_record import read_record
+from stripwise.studies.stripped import stripped_early
 
 COVER = '{ family = "normal", mean = "55 mm", sd = "8 mm" }'
 SURFACE = '{ family = "lognormal", mean = 2.0, cov = 0.35 }'
@@ -92,9 +93,9 @@ SLIPS = {
     "cover 55 mm": ('"55 mm"', '"5.5 mm"', "usual mean is 10 mm to 300 mm"),
     "cover 55 mm, in cm": ('"55 mm"', '"55 cm"', "usual mean is 10 mm to 300 mm"),
     "cover up to 150 mm": (COVER, beta("55 mm", "8 mm", "0 mm", "15 m"), "usual bound is 0 mm"),
-    "reference curing 7 d": ('"7 d"', '"7 week"', "usual value is 1 d to 28 d"),
-    "reference curing 28 d": ('"7 d"', '"280 d"', "usual value is 1 d to 28 d"),
-    "affected depth 30 mm": ('"whole cover"', '"30 cm"', "usual mean is 1 mm to 150 mm"),
+    "reference curing 7 d": ('"7 d"', '"7 week"', "usual value is 2 d to 28 d"),
+    "reference curing 28 d": ('"7 d"', '"280 d"', "usual value is 2 d to 28 d"),
+    "affected depth 30 mm": ('"whole cover"', '"30 cm"', "usual mean is 5 mm to 150 mm"),
     "zone up to 50 mm": (
         ZONE,
         f"convection_zone = {beta('8.9 mm', '5.6 mm', '0 mm', '50 m')}",
@@ -111,10 +112,62 @@ SLIPS = {
     "ageing exponent .3": (AGEING, AGEING.replace("0.30", "3"), "must lie between low = 0"),
     "ageing sd .12": (AGEING, AGEING.replace("0.12", "0.0012"), "usual sd is 0.002 to 0.35"),
     "ageing ends at 30 yr": ("specimens", 'ageing_ends = "3 yr"\nspecimens', "5 yr to 200 yr"),
-    "test factor .9": ("specimens", "test_factor = 9\nspecimens", "usual value is 0.3 to 3"),
+    "test factor .9": ("specimens", "test_factor = 9\nspecimens", "usual value is 0.5 to 2"),
     "choices from 45 mm": ('low = "45 mm"', 'low = "4.5 mm"', "usual value is 5 mm to 200 mm"),
     "choices up to 5 d": ('high = "5 d"', 'high = "50 d"', "usual value is 4 h to 28 d"),
     "seed of a step 5 mm": ('step = "5 mm"', 'step = "5 cm"', "width of the range"),
+}
+SLIPS |= {
+    "cover 60 mm, as 6 in": ('"55 mm"', '"6 in"', "lies outside those on the table, 45 to 75 mm"),
+    "cover 55 mm, as 85": ('"55 mm"', '"85 mm"', "lies outside those on the table, 45 to 75 mm"),
+    "bias 5 mm": (
+        'mean = "55 mm"',
+        'nominal = "55 mm", bias = "5 cm"',
+        "differs by 50 mm from the nominal",
+    ),
+    "bias -5 mm": (
+        'mean = "55 mm"',
+        'nominal = "55 mm", bias = "-20 mm"',
+        "differs by -20 mm from the nominal",
+    ),
+    "diffusivity 5e-12, in mm2/yr": (
+        '"5.0e-12 m^2/s"',
+        '"15.8 mm^2/yr"',
+        "0.5e-12 m2/s lies below what is published",
+    ),
+    "diffusivity 5e-12, as -13": ("5.0e-12", "5.0e-13", "0.5e-12 m2/s lies below what is publ"),
+    "ageing exponent .3, as .8": ("mean = 0.30", "mean = 0.80", "more than most concretes reach"),
+    "test factor .85": ("specimens", "test_factor = 0.4\nspecimens", "usual value is 0.5 to 2"),
+    "affected depth 30 mm, as 3": ('"whole cover"', '"3 mm"', "usual mean is 5 mm to 150 mm"),
+    "reference curing 7 d, as 1": ('"7 d"', '"1 d"', "usual value is 2 d to 28 d"),
+    "zone of 9 mm, as .9": (ZONE, 'convection_zone = "0.9 mm"', "is thin for a convection zone"),
+    "probability .05": (
+        "probability = 0.10",
+        "probability = 0.5",
+        "a probability of 0.5 is allowed",
+    ),
+    "reliability index 1.3, as .13": (
+        "probability = 0.10",
+        "reliability_index = 0.13",
+        "a probability of 0.45 is allowed",
+    ),
+    "service life 50 yr, as 15": ('"50 yr"', '"15 yr"', "temporary or replaceable part"),
+    "penalty 1.2": (FORMS, FORMS + "\npenalty = 0.2", "denser than concrete cured for 7 d"),
+    "front factor 1": (
+        "[curing]",
+        '[model]\nfront_factor = { family = "lognormal", mean = 0.7, cov = 0.1 }\n\n[curing]',
+        "makes every front shallower",
+    ),
+    "follow-up at 50 degF": (
+        FORMS,
+        FORMS + '\nfollow_up = { method = "sheet", duration = "3 d", temperature = "50 degC" }',
+        "Concrete above 40 degC while it is cured",
+    ),
+    "another concrete's diffusivity": (
+        "[choices]",
+        '[choices]\nconcrete = [ { name = "other mix", diffusivity = "2e-13 m^2/s" } ]',
+        'choices.concrete "other mix": concrete.diffusivity: 0.2e-12 m2/s lies below',
+    ),
 }
 SLIPS["activation 5000 K"] = (
     AT_15,
@@ -129,6 +182,13 @@ SLIPS_OF_PRICES = {
     "rate 2.5 %": ('"2.5 %"', '"25 %"', "usual value is -2 % to 12 %"),
     "rate .025": ('"2.5 %"', "2.5", "must be between -10 % and 50 %"),
     "cover in yen": ("EUR", "JPY", ""),
+    "share .4": (
+        "real_rate",
+        'repair_parts = [ { after = "8 yr", share = 0.6 }, { after = "20 yr", share = 0.04 } ]\n'
+        "real_rate",
+        "their shares add to 0.64",
+    ),
+    "horizon 100 yr": ("real_rate", 'horizon = "10 yr"\nreal_rate', "nothing is paid after 10 yr"),
 }
 
 
@@ -156,7 +216,7 @@ def test_a_slip_in_a_price_is_refused(wall, meant):
 
 
 def test_there_are_enough_slips():
-    assert len(SLIPS) + len(SLIPS_OF_PRICES) >= 50
+    assert len(SLIPS) + len(SLIPS_OF_PRICES) >= 70
 
 
 # real work at the edge of what is usual
@@ -208,6 +268,16 @@ def test_only_the_command_line_is_meant_by_its_option(wall):
     assert read_record(case, after="14 h", at="68 degC", unusual=True, **words).temperature == 68.0
     with pytest.raises(ScenarioError, match="must be between -10 degC and 80 degC"):
         read_record(case, after="14 h", at="98 degC", unusual=True, **words)
+
+
+def test_a_strip_after_days_in_place_of_hours_is_doubted(wall, few_samples):
+    case = wall.load(("points = 256", "points = 64"))
+    said_of = {
+        after: stripped_early(case, after=after, at="15 degC").notes for after in ("14 h", "14 d")
+    }
+    words = "14 d is later than the 24 h of the plan: this is no early strip."
+    assert any(note.startswith(words) for note in said_of["14 d"])
+    assert not any("is later than" in note for note in said_of["14 h"])
 
 
 def test_values_are_quoted_as_written(wall):

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, TextIO
+from typing import Annotated
 
 import typer
 
-from stripwise.cli.shell import app, fail, one_of
+from stripwise.cli.shell import app, one_of, report_errors
+from stripwise.report.synced_write import write_new
 from stripwise.scenario.starters import exposures, starter_text
 
 __all__ = ["new"]
@@ -27,22 +28,6 @@ def new(
     ] = None,
 ) -> None:
     """Write a commented starter scenario that runs as it is."""
-    text = starter_text(like)
-    try:
-        with file.open("x", encoding="utf-8", newline="\n") as stream:
-            _write_or_remove(stream, text, file)
-    except FileExistsError:
-        fail(f"{file}: exists already; choose another name, nothing was written")
-    except (OSError, ValueError) as error:
-        fail(f"{file}: cannot be written: {getattr(error, 'strerror', None) or error}")
+    with report_errors():
+        write_new(file, starter_text(like).encode())
     typer.echo(f"Wrote {file}. Next: stripwise check {file}")
-
-
-def _write_or_remove(stream: TextIO, text: str, file: Path) -> None:
-    """Write a new file, or remove it again where the disk fails."""
-    try:
-        stream.write(text)
-        stream.flush()
-    except BaseException:
-        file.unlink(missing_ok=True)
-        raise

@@ -29,6 +29,7 @@ from stripwise.evidence.statistics.family_fit import (
 from stripwise.evidence.statistics.likelihood import fitted_families
 from stripwise.evidence.tables.data_file import LINE, DataFile
 from stripwise.units.names import nearest_spelling
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["CoverSurvey", "Estimate", "analyse_survey", "rounding_step", "wilson_interval"]
 
@@ -92,6 +93,8 @@ class CoverSurvey:
         Share below the limit: of the readings, and by the chosen family.
     warnings
         What to know before using the numbers.
+    sources
+        The file of the readings.
     """
 
     data: pd.DataFrame
@@ -108,6 +111,7 @@ class CoverSurvey:
     empirical_share: Estimate | None
     fitted_share: Estimate | None
     warnings: tuple[str, ...]
+    sources: tuple[SourceFile, ...]
 
 
 def analyse_survey(
@@ -161,6 +165,7 @@ def analyse_survey(
         empirical_share,
         fitted_share,
         (),
+        data_file.sources,
     )
     warnings = (
         *data_file.notes,

@@ -21,6 +21,7 @@ from stripwise.evidence.tables.timestamps import read_times
 from stripwise.published.library import constant
 from stripwise.units.names import printable, slug
 from stripwise.units.result_columns import columns
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["AGE_COLUMNS", "StripLog", "analyse_strip_log"]
 
@@ -63,6 +64,8 @@ class StripLog:
         Families fitted to each of `AGE_COLUMNS`, best first; empty where fewer than two ages differ.
     warnings
         What to know before using the numbers.
+    sources
+        Temperature files that were read.
     """
 
     pours: pd.DataFrame
@@ -73,6 +76,7 @@ class StripLog:
     specified: float | None
     distributions: dict[str, tuple[FittedFamily, ...]]
     warnings: tuple[str, ...]
+    sources: tuple[SourceFile, ...]
 
 
 def analyse_strip_log(
@@ -167,6 +171,7 @@ def analyse_strip_log(
         specified,
         distributions,
         _warnings(data_file, pours),
+        records.sources(),
     )
 
 
@@ -279,6 +284,11 @@ class _TemperatureSources:
             )
         hours, degrees, notes = clip_record(record, start=start, end=end)
         return _Temperatures(hours, degrees, record.source, "; ".join(notes))
+
+    def sources(self) -> tuple[SourceFile, ...]:
+        """Return the files that were read so far."""
+        found = (record for records in self._cache.values() for record in records.values())
+        return tuple(dict.fromkeys(SourceFile(item.source, item.sha256) for item in found))
 
     def _read_records(self, path: Path) -> dict[str, TemperatureRecord]:
         if path in self._unusable:

@@ -17,6 +17,7 @@ import pandas as pd
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.scenario.model import Scenario
 from stripwise.units import formatting
+from stripwise.units.source_files import SourceFile, hashes_text
 
 __all__ = [
     "GATES_BLOCK",
@@ -196,11 +197,12 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class Signature:
-    """Where to sign, and what was signed: the file with its hash, and versions."""
+    """Where to sign, and what was signed: the files read, each with its hash, and versions."""
 
     note: str = ""
     heading: str = "Prepared and checked"
     rows: tuple[tuple[str, ...], ...] = (("Prepared by", "Date"), ("Checked by", "Date"))
+    sources: tuple[SourceFile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,11 +289,14 @@ def data_report(
     warnings: tuple[str, ...] = (),
     tables: Mapping[str, pd.DataFrame | None],
     texts: Mapping[str, str] | None = None,
+    further: tuple[SourceFile, ...] = (),
 ) -> Report:
     """Make the report of test data or of a plan for them: its own sections, then what all share.
 
-    `source` is the file that was read; a table that is None is left out.
+    `source` is what was read first, and `further` are files read besides; a table that is None is
+    left out.
     """
+    sources = (*source.sources, *further)
     written = {name: table for name, table in tables.items() if table is not None}
     own = version("stripwise")
     drawn = [f"figures/{name}.svg" for name in figure_blocks(sections)]
@@ -306,8 +311,9 @@ def data_report(
             Section("Method and sources", (Bullets(method),)),
         ),
         signature=Signature(
-            f"Data {source.path.name}, SHA-256 {source.digest}; stripwise {own}. "
-            f"Files beside this page: {', '.join(files)}."
+            f"Data {hashes_text(sources)}; stripwise {own}. "
+            f"Files beside this page: {', '.join(files)}.",
+            sources=sources,
         ),
         warnings=warnings,
         tables=written,
@@ -323,12 +329,16 @@ def data_report(
     )
 
 
-def scenario_signature(scenario: Scenario, versions: Mapping[str, str]) -> Signature:
-    """Name the scenario, the files that it reads and the versions, each with its hash or number."""
-    files = [(f"Scenario {scenario.path.name}", scenario.digest), *scenario.data_files]
-    hashes = "; ".join(f"{name}, SHA-256 {digest}" for name, digest in files)
-    numbers = ", ".join(f"{name} {number}" for name, number in versions.items())
-    return Signature(f"{hashes}; {numbers}." if numbers else f"{hashes}.")
+def scenario_signature(
+    scenario: Scenario, versions: Mapping[str, str], *, further: tuple[SourceFile, ...] = ()
+) -> Signature:
+    """Name the scenario, the files that it reads, `further` ones and the versions."""
+    sources = (*scenario.sources, *further)
+    parts = (
+        f"Scenario {hashes_text(sources)}",
+        ", ".join(f"{name} {number}" for name, number in versions.items()),
+    )
+    return Signature(f"{'; '.join(filter(None, parts))}.", sources=sources)
 
 
 def limit_state(scenario: Scenario) -> str:

@@ -26,6 +26,8 @@ from stripwise.report.owned_files import (
     refuse_files_of_others,
     refuse_other_command,
 )
+from stripwise.report.synced_write import sync_folders, write_bytes
+from stripwise.units.self_hash import BLANK, with_own_hash
 
 __all__ = ["RUN_JSON", "TIMES_JSON", "check_writable", "commit"]
 
@@ -59,7 +61,7 @@ def commit(
     """Put files into a folder in one step as far as a file system allows; list them, run.json last.
 
     `contents` holds bytes by name relative to `folder`; `record` is what run.json says, to which
-    "program", "command", "files" and "sha256" are added. Everything goes to a hidden folder inside
+    "program", "command", "files" and "sha256", with its own hash, are added. Everything goes to a hidden folder inside
     first and is swapped in file by file, run.json last. Files of an earlier run that are not
     written again are removed. If anything fails on the way, what was swapped is swapped back; if
     the process is killed, the next one to write or check does so. A signal waits until the files
@@ -68,8 +70,9 @@ def commit(
     folder = Path(folder)
     names = [*contents, RUN_JSON]
     hashes = {name: _sha256(data) for name, data in contents.items() if is_hashed(name)}
+    hashes[RUN_JSON] = BLANK
     run = {**record, "program": PROGRAM, "command": command, "files": names, "sha256": hashes}
-    files = {**contents, RUN_JSON: json_text(run).encode()}
+    files = {**contents, RUN_JSON: with_own_hash(json_text(run).encode())}
     with _locked(folder) as work:
         _refuse(folder, names, command=command, overwrite=overwrite)
         stale = sorted(own_files(folder) - set(names))
@@ -77,13 +80,13 @@ def commit(
         order = [*names[:-1], *stale, RUN_JSON]
         try:
             for name, data in files.items():
-                _write_bytes(work / "new" / name, data)
+                write_bytes(work / "new" / name, data)
             _keep_old(folder, work, order)
             _write_journal(folder, work, order, files)
             for name in order:
                 _swap(work, name, folder / name)
             _remove_empty_folders(folder, stale)
-            _sync(folder, *{(folder / name).parent for name in order})
+            sync_folders(folder, *{(folder / name).parent for name in order})
             _end_swap(work)
         except BaseException as problem:
             _take_back(folder, work, problem)
@@ -149,7 +152,7 @@ def _keep_old(folder: Path, work: Path, names: Iterable[str]) -> None:
                 if source.is_symlink():
                     old.symlink_to(os.readlink(source))
                 else:
-                    _write_bytes(old, source.read_bytes())
+                    write_bytes(old, source.read_bytes())
 
 
 def _write_journal(
@@ -160,10 +163,10 @@ def _write_journal(
     after: Digests = {name: _sha256(files[name]) if name in files else None for name in names}
     text = json.dumps({"program": PROGRAM, "before": before, "after": after}, indent=1)
     draft = work / f"{JOURNAL}.new"
-    _write_bytes(draft, text.encode())
-    _sync(work, *(path for part in ("old", "new") for path in (work / part).rglob("*")))
+    write_bytes(draft, text.encode())
+    sync_folders(work, *(path for part in ("old", "new") for path in (work / part).rglob("*")))
     os.replace(draft, work / JOURNAL)
-    _sync(work)
+    sync_folders(work)
 
 
 def _swap(work: Path, name: str, target: Path) -> None:
@@ -178,7 +181,7 @@ def _swap(work: Path, name: str, target: Path) -> None:
 
 def _end_swap(work: Path) -> None:
     (work / JOURNAL).unlink()
-    _sync(work)
+    sync_folders(work)
 
 
 def _take_back(folder: Path, work: Path, problem: BaseException) -> None:
@@ -217,7 +220,7 @@ def _roll_back(folder: Path, work: Path) -> list[str]:
             stuck.append(name)
     if not stuck:
         _remove_empty_folders(folder, before)
-        _sync(folder, *{(folder / name).parent for name in before})
+        sync_folders(folder, *{(folder / name).parent for name in before})
         _end_swap(work)
     return stuck
 
@@ -238,28 +241,6 @@ def _read_journal(path: Path) -> tuple[Digests, Digests]:
 
 def _sha256(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
-
-
-def _write_bytes(path: Path, data: bytes) -> None:
-    """Write a file and see it through to the disk."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as stream:
-        stream.write(data)
-        stream.flush()
-        os.fsync(stream.fileno())
-
-
-def _sync(*places: Path) -> None:
-    """See the names in folders through to the disk, where the system can."""
-    for place in places:
-        if not place.is_dir():
-            continue
-        with contextlib.suppress(OSError):
-            handle = os.open(place, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
 
 
 def _remove_empty_folders(folder: Path, names: Iterable[str]) -> None:

@@ -114,7 +114,6 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
         "title": scenario.title,
         "file": scenario.path.name,
         "sha256": scenario.digest,
-        "data_files": dict(scenario.data_files),
         "exposure_class": scenario.exposure_class,
         "service_life_yr": target.service_life,
         "target_probability": target.probability,

@@ -91,6 +91,9 @@ DATA_FILES = ("report.html", RUN_JSON)
 """Files that every report of test data writes."""
 
 
+INPUT_FILES = "input_files"
+"""Key of run.json with every file that was read, by name and hash."""
+
 SECONDS = "seconds"
 """Key of a record with the time that each stage took; it goes to times.json."""
 
@@ -177,7 +180,8 @@ def write_report(
         fails on the way.
     """
     files = report_files(report, extras)
-    record = dict(report.record)
+    read = [{"file": file.name, "sha256": file.sha256} for file in report.signature.sources]
+    record = {**report.record, INPUT_FILES: read}
     if SECONDS in record:
         files[TIMES_JSON] = json_text({SECONDS: record.pop(SECONDS)}).encode()
     return commit(folder, files, record=record, command=command, overwrite=overwrite)
@@ -209,9 +213,11 @@ def write(
 def _with_revision(report: Report, revision: Revision, assessment: Assessment) -> Report:
     scenario = assessment.scenario
     section = against_section(revision, horizon=scenario.sampling.horizon, units=scenario.units)
+    sources = (*report.signature.sources, *revision.earlier.sources)
     return replace(
         report,
         sections=(section, *report.sections),
+        signature=replace(report.signature, sources=sources),
         tables={**report.tables, **declared_tables({"against": revision.table})},
         record={
             **report.record,

@@ -20,6 +20,7 @@ from stripwise.scenario.sections.extent_table import Extent
 from stripwise.scenario.sections.follow_up_table import FollowUp
 from stripwise.scenario.sections.strategies import Strategy
 from stripwise.scenario.sections.target import Sampling, Target
+from stripwise.units.source_files import SourceFile
 
 __all__ = [
     "Choices",
@@ -174,6 +175,12 @@ class Scenario:
     service: Service = Service()
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     builder: Callable[..., Scenario] | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def sources(self) -> tuple[SourceFile, ...]:
+        """The file itself and every further one that was read for it."""
+        further = (SourceFile(name, digest) for name, digest in self.data_files)
+        return (SourceFile(self.path.name, self.digest), *further)
 
     @property
     def nominal_cover(self) -> float:

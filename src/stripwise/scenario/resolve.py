@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from stripwise.distributions.random_input import Input
+from stripwise.scenario.doubtful_values import doubtful_values
 from stripwise.scenario.engine import read_keys
 from stripwise.scenario.input_warnings import published_spread_warning, truncation_warning
 from stripwise.scenario.model import Scenario
@@ -171,6 +172,15 @@ def resolve(
         ),
         *(truncation_warning(item) for item in inputs),
         published_spread_warning(inputs),
+        *doubtful_values(
+            inputs,
+            target=target,
+            choices=choices,
+            strategies=strategies.strategies,
+            curing=curing,
+            cost=cost,
+            bias=cover_bias(file.reinforcement),
+        ),
     ]
     warnings += basis_warnings(inputs, contents.basis)
     warnings += retention_warnings(file.curing.retention, follow_ups)

@@ -14,6 +14,7 @@ from stripwise.evidence.tables.logger_files import TemperatureRecord, clip_recor
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.evidence.tables.timestamps import find_time_zone, read_times
 from stripwise.units.names import printable
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["LoggedTemperature", "LoggerFile", "read_logged"]
 
@@ -48,8 +49,8 @@ class LoggedTemperature:
 
     Attributes
     ----------
-    source
-        Name of the file.
+    source, sha256
+        Name of the file and its hash.
     hours, degrees
         (n,) lengths of the intervals [h] and the mean temperature in each [degC].
     coldest, last
@@ -59,11 +60,17 @@ class LoggedTemperature:
     """
 
     source: str
+    sha256: str
     hours: Array
     degrees: Array
     coldest: float
     last: float
     notes: tuple[str, ...]
+
+    @property
+    def sources(self) -> tuple[SourceFile, ...]:
+        """The file that was read."""
+        return (SourceFile(self.source, self.sha256),)
 
     @property
     def mean(self) -> float:
@@ -83,6 +90,7 @@ def read_logged(file: LoggerFile, *, strip_age: float) -> LoggedTemperature:
     inside = record.temperature[(record.time >= start) & (record.time <= start + strip_age)]
     return LoggedTemperature(
         source=record.source,
+        sha256=record.sha256,
         hours=hours,
         degrees=degrees,
         coldest=float(min(degrees.min(), *inside)),

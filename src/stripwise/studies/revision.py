@@ -16,10 +16,14 @@ import pandas as pd
 from stripwise.errors import InputError
 from stripwise.studies.results import Assessment
 from stripwise.units.result_columns import columns
+from stripwise.units.self_hash import holds_own_hash
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["EarlierRun", "Revision", "compare_runs", "read_run"]
 
 OPTION = "--against"
+RUN_JSON = "run.json"
+CHANGED = "was changed since stripwise wrote it"
 COMPARED = {
     "probability_at_target": "probability",
     "meets_target": "meets_target",
@@ -50,6 +54,7 @@ class EarlierRun:
     record: Mapping[str, Any]
     strategies: pd.DataFrame
     inputs: pd.DataFrame
+    sources: tuple[SourceFile, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,26 +80,39 @@ class Revision:
 def read_run(folder: Path) -> EarlierRun:
     """Read the results that `stripwise run` wrote to a folder.
 
-    InputError if it holds none, or if a table was changed since.
+    InputError if it holds none, or if a file was changed since.
     """
     try:
-        record = json.loads((folder / "run.json").read_bytes())
-    except (OSError, ValueError):
-        record = {}
+        data = (folder / RUN_JSON).read_bytes()
+        record = json.loads(data)
+    except (OSError, ValueError, RecursionError):
+        data, record = b"", {}
     command = record.get("command") if isinstance(record, dict) else None
     if command != "run" or record.get("program") != "stripwise":
         holds = f", not those of stripwise {command}" if command else "; it holds none"
         raise InputError(OPTION, f"{folder}: must hold the results of `stripwise run`{holds}")
+    hashes = record.get("sha256")
+    known = hashes if isinstance(hashes, dict) else {}
+    told = known.get(RUN_JSON)
+    if isinstance(told, str) and not holds_own_hash(data, told):
+        raise InputError(OPTION, f"{folder / RUN_JSON}: {CHANGED}")
+    sources = [_source(folder, RUN_JSON, data)]
     tables = []
     for name in ("strategies.csv", "inputs.csv"):
         try:
             data = (folder / name).read_bytes()
         except OSError as error:
             raise InputError(OPTION, f"{folder / name}: cannot be read") from error
-        if sha256(data).hexdigest() != record.get("sha256", {}).get(name):
-            raise InputError(OPTION, f"{folder / name}: was changed since stripwise wrote it")
+        sources.append(_source(folder, name, data))
+        if sources[-1].sha256 != known.get(name):
+            raise InputError(OPTION, f"{folder / name}: {CHANGED}")
         tables.append(pd.read_csv(io.BytesIO(data), keep_default_na=False, na_values=[""]))
-    return EarlierRun(folder, record, *tables)
+    strategies, inputs = tables
+    return EarlierRun(folder, record, strategies, inputs, tuple(sources))
+
+
+def _source(folder: Path, name: str, data: bytes) -> SourceFile:
+    return SourceFile(f"{folder.name}/{name}", sha256(data).hexdigest())
 
 
 def compare_runs(assessment: Assessment, earlier: EarlierRun) -> Revision:

@@ -198,6 +198,12 @@ def notes(
     Effective curing duration without a follow-up, and equivalent age at stripping, in hours.
     """
     sentences = []
+    planned = scenario.input(scenario.strategy(record.plan).strip_age_input).distribution.mean
+    if record.strip_age_h > planned * (1.0 + 1e-9):
+        sentences.append(
+            f"{duration(record.strip_age_h)} is later than the {duration(planned)} of the plan: this "
+            "is no early strip. Check the age and its unit, and which plan was meant."
+        )
     if record.freezes_after:
         sentences.append(
             f"At {_degrees(record.follow_up_temperature, scenario.units)} no follow-up is counted or "

@@ -24,6 +24,7 @@ from stripwise.evidence.tables.table_text import (
     read_text,
 )
 from stripwise.units.names import name_problem, printable
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["LINE", "DataFile", "read_data_file", "read_data_frame"]
 
@@ -76,6 +77,11 @@ class DataFile:
     def name(self) -> str:
         """Name of the file, safe to print."""
         return printable_file_name(self.path)
+
+    @property
+    def sources(self) -> tuple[SourceFile, ...]:
+        """The file itself, by name and hash."""
+        return (SourceFile(self.name, self.digest),)
 
     def problems(self) -> TableProblems:
         """Start a list of problems of this file."""

@@ -44,11 +44,14 @@ class TemperatureRecord:
         (k,) concrete temperature [degC].
     source
         Name of the file.
+    sha256
+        Its SHA-256; "" for a record that is from no file.
     """
 
     time: Array
     temperature: Array
     source: str
+    sha256: str = ""
 
 
 def read_logger(path: Path, *, zone: zoneinfo.ZoneInfo | None) -> dict[str, TemperatureRecord]:
@@ -110,7 +113,7 @@ def _record(
             found=float(round(degrees[at], 2)),
         )
     kept = np.append(True, step > 0)
-    return TemperatureRecord(t[kept], degrees[kept], data_file.name)
+    return TemperatureRecord(t[kept], degrees[kept], data_file.name, data_file.digest)
 
 
 def clip_record(

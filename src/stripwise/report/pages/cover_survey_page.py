@@ -70,6 +70,7 @@ def survey_report(study: CoverSurveyStudy) -> Report:
             "chosen": survey.chosen.family,
             **({} if comparison is None else {"probability": comparison.to_dict("records")}),
         },
+        further=() if study.scenario is None else study.scenario.sources,
     )
 
 

@@ -62,6 +62,7 @@ def drying_report(study: DryingStudy) -> Report:
             "strategies": result.strategies.to_dict("records"),
             "correlations": [] if correlations is None else correlations.to_dict("records"),
         },
+        further=() if study.diffusivities is None else study.diffusivities.sources,
     )
 
 

@@ -57,6 +57,7 @@ def plan_report(plan: PlannedTests) -> Report:
             "significance": targets.significance,
             "plan": table.to_dict("records"),
         },
+        further=plan.sources,
     )
 
 

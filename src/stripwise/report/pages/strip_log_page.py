@@ -82,6 +82,7 @@ def strip_log_report(study: StripLogStudy) -> Report:
             "missed": list(study.missed),
             "families": study.families.to_dict("records"),
         },
+        further=log.sources,
     )
 
 

@@ -14,7 +14,6 @@ from stripwise.report.components import (
     Paragraph,
     Report,
     Section,
-    Signature,
     Table,
     limit_state,
     numeric,
@@ -40,14 +39,17 @@ __all__ = ["stripped_record", "stripped_report"]
 def stripped_report(answer: SiteAnswer, scenario: Scenario) -> Report:
     """Write up an early strip: gates first, what happened, what it did, what still helps."""
     versions = {"stripwise": version("stripwise")}
-    note = scenario_signature(scenario, versions).note
+    logged = answer.record.logged
+    signature = scenario_signature(
+        scenario, versions, further=() if logged is None else logged.sources
+    )
     return Report(
         title=f"Forms stripped early: {scenario.title}",
         about=f"For the file of this pour. Scenario {scenario.path.name}; {limit_state(scenario)}.",
         findings=(),
         sections=tuple(_sections(answer, scenario)),
-        signature=Signature(
-            note,
+        signature=dataclasses.replace(
+            signature,
             heading="Decision",
             rows=(("Pour", "Stripped on"), ("Decided", "Name"), ("Signed", "Date")),
         ),

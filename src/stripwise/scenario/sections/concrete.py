@@ -142,7 +142,7 @@ class ConcreteTable(Table):
             "Factor k_t from the test to the structure.",
             PLAIN,
             "0.1 to 10",
-            usual="0.3 to 3",
+            usual="0.5 to 2",
             default="1",
         ),
     ] = None

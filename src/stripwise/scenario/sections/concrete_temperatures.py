@@ -79,6 +79,13 @@ def temperature_warnings(
         )
     if names := named(lambda degrees: degrees > HOT):
         sentences.append(f"Concrete above {HOT:g} degC in the forms ({names}): {HEAT}")
+    hot_later = ", ".join(
+        f'"{item.name}"'
+        for item in strategies
+        if item.follow_up.duration_h > 0.0 and item.follow_up.temperature > HOT >= item.temperature
+    )
+    if hot_later:
+        sentences.append(f"Concrete above {HOT:g} degC while it is cured ({hot_later}): {HEAT}")
     if file.curing.concrete_temperature is None:
         made_up = [
             f'"{item.name}"'

@@ -170,7 +170,7 @@ class CoatingTable(Table):
             "life of the coating",
             YEARS,
             "exposure",
-            usual=(0.5, 100.0),
+            usual=(0.5, 40.0),
             usual_cov=(0.01, 1.0),
             usual_bounds=(0.0, 150.0),
             bounds=FROM_0,

@@ -30,12 +30,15 @@ class DryingStudy:
         Rank correlation with fitted diffusivities, a row each; None where none were given.
     warnings
         What to know before using the numbers.
+    diffusivities
+        The file of the diffusivities; None where none was given.
     """
 
     data_file: DataFile
     result: DryingResult
     correlations: pd.DataFrame | None
     warnings: tuple[str, ...]
+    diffusivities: DataFile | None = None
 
 
 def study_drying(
@@ -78,4 +81,5 @@ def study_drying(
         result=result,
         correlations=None if known is None else pd.DataFrame(result.correlations),
         warnings=tuple(warnings),
+        diffusivities=diffusivities,
     )

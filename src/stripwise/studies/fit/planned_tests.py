@@ -31,6 +31,7 @@ from stripwise.risk.model.wall import COVER, DIFFUSIVITY
 from stripwise.scenario.model import Scenario
 from stripwise.studies.from_scenario import mean_penalties
 from stripwise.units.names import nearest_spelling
+from stripwise.units.source_files import SourceFile
 
 __all__ = [
     "CORE_TEST",
@@ -125,6 +126,8 @@ class PlannedTests:
         A row per test: what it shows, its scatter [sd of ln D, or mm] and where that comes from,
         the number needed (per face for diffusivities; inf if none does it), by the normal formula,
         at hand, missing, and the power of those at hand.
+    sources
+        Files of the cores and of the survey.
     numbers, power
         (k,) tests on each face, and (q, k) the power of each of the q diffusivity tests.
     """
@@ -137,6 +140,7 @@ class PlannedTests:
     survey: CoverSurvey | None
     share_as_specified: float
     table: pd.DataFrame
+    sources: tuple[SourceFile, ...]
     numbers: NDArray[np.intp]
     power: NDArray[np.float64]
 
@@ -190,7 +194,17 @@ def plan_tests(
     rows = [*diffusivity_rows, *_cover_rows(cover, share, survey, targets)]
     numbers, power = _power_curves(diffusivity_rows, ratio, targets.significance)
     return PlannedTests(
-        scenario, targets, compared, ratio, cores, survey, share, pd.DataFrame(rows), numbers, power
+        scenario,
+        targets,
+        compared,
+        ratio,
+        cores,
+        survey,
+        share,
+        pd.DataFrame(rows),
+        tuple(file for read in (specimens, survey) if read is not None for file in read.sources),
+        numbers,
+        power,
     )
 
 
