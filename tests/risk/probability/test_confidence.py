@@ -53,8 +53,8 @@ def test_confidence_is_the_share_of_a_closed_form(wall):
         assert confidence.low95[s] <= confidence.value[s] <= confidence.high95[s]
         # P falls with the exponent, so the ends of its range are P at 2.5 and 97.5 % of it
         for share, at in ((0.025, 0.31), (0.975, 0.69)):
-            tau = penalty * rate * AGE * (28.0 / 365.25 / AGE) ** at
-            front = 2.0 * special.erfcinv(ratio) * np.sqrt(tau)
+            time = penalty * rate * AGE * (28.0 / 365.25 / AGE) ** at
+            front = 2.0 * special.erfcinv(ratio) * np.sqrt(time)
             end = (cover.parent_mean - front) / cover.parent_sd
             one = found.range_end(share)
             half = one.high95[s] - one.value[s]
