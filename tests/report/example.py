@@ -219,6 +219,8 @@ def make_curves(scenario: Scenario, penalties, *, knowledge: bool, lift: float) 
                         age == scenario.target.service_life, 0.7 if knowledge else np.nan, np.nan
                     ),
                     "status": "ok",
+                    "index_low95": beta - 0.01,
+                    "index_high95": beta + 0.01,
                 }
             )
         )
@@ -267,6 +269,10 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
                 "confidence_high95": at.confidence + 0.02,
                 "life_change_know_low": np.nan,
                 "life_change_know_high": np.nan,
+                "know_low_low95": 0.9 * at.know_low,
+                "know_low_high95": 1.1 * at.know_low,
+                "know_high_low95": 0.97 * at.know_high,
+                "know_high_high95": 1.03 * at.know_high,
             }
         )
     base = life[scenario.reference_strategy]

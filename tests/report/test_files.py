@@ -11,12 +11,16 @@ from stripwise.report import files
 from stripwise.report.pages.run_page import run_tables
 
 # Columns of the published file formats; users' scripts depend on them.
-CURVES = "strategy,age_yr,probability,low95,high95,know_low,know_high,reliability_index,confidence,status"
+CURVES = (
+    "strategy,age_yr,probability,low95,high95,know_low,know_high,reliability_index,confidence,status,"
+    "index_low95,index_high95"
+)
 STRATEGIES = (
     "strategy,strip_age_h,effective_curing_h,penalty_mean,penalty_sd,probability_at_target,low95,"
     "high95,know_low,know_high,confidence,meets_target,life_at_target_yr,life_low95,life_high95,"
     "median_initiation_yr,life_change_pct,life_change_low95,life_change_high95,life_status,"
-    "life_change_know_low,life_change_know_high,confidence_low95,confidence_high95"
+    "life_change_know_low,life_change_know_high,confidence_low95,confidence_high95,"
+    "know_low_low95,know_low_high95,know_high_low95,know_high_high95"
 )
 SENSITIVITY = (
     "analysis,strategy,quantity,age_yr,input,input2,group,first,first_low95,first_high95,total,"

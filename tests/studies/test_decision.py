@@ -12,7 +12,9 @@ from stripwise.studies.decision import (
     TOO_CLOSE,
     YES,
     decide,
+    decide_sample,
     decision_limit,
+    grow_until_decided,
     is_decided,
     manner,
 )
@@ -119,3 +121,35 @@ def test_too_rare_a_probability_is_decided_by_what_it_can_be_at_most(highest, al
     # the mean of such a sample may lie far too low, so it never decides
     decision = decide(1e-6, 1e-7, allowed=allowed, repeats=16, highest=highest)
     assert decision.meets_target == answer
+
+
+def test_a_rare_probability_is_held_to_its_bound():
+    """With 8 x 1,024 points P may be 1e-3 and more unseen: yes under 10 %, open under 0.01 %."""
+    p = np.array([[1e-7, 2e-4], [5e-7, 6e-4]] * 4)
+    under = {}
+    for allowed in (0.1, 1e-4):
+        found = decide_sample(p, allowed=allowed, points=1024)
+        under[allowed] = [one.meets_target for one in found]
+    assert under[0.1] == [YES, YES]
+    assert under[1e-4][0] == TOO_CLOSE
+    # above the allowed value the spread decides, as skewed repeats lie low
+    assert under[1e-4][1] in {NO, TOO_CLOSE}
+    # the same spread with enough points to rule 1e-4 out
+    assert decide_sample(p[:, :1], allowed=1e-4, points=2**16)[0].met
+    # nothing random but the integral: the probability itself
+    exact = np.full((8, 1), 5e-5)
+    assert decide_sample(exact, allowed=1e-4, points=1)[0].met
+
+
+def test_the_sample_grows_for_what_is_open_alone():
+    rng, asked = np.random.default_rng(3), []
+
+    def compute(points, still):
+        asked.append((points, still.tolist()))
+        return 0.1 + 1.0 / points + 1e-6 * rng.standard_normal((8, still.size))
+
+    p = np.column_stack([np.full(8, 0.02), 0.1 + 0.01 * rng.standard_normal(8)])
+    found, points = grow_until_decided(p, compute, allowed=0.1, points=64, most=512)
+    assert asked == [(128, [1])]
+    assert points.tolist() == [64, 128]
+    assert [d.meets_target for d in decide_sample(found, allowed=0.1, points=points)] == [YES, NO]

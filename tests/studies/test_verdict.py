@@ -248,3 +248,25 @@ def test_water_cured_specimens_bring_the_number_of_the_other_reading(wall):
     )
     plain = stripwise.assess(wall.load())
     assert not any(text.startswith("With reference") for text in plain.warnings)
+
+
+def test_what_is_too_rare_or_too_sure_for_its_digits_is_told_as_a_bound(underpass):
+    ends = {"know_low": [0.0, np.nan, np.nan], "know_high": [1e-9, np.nan, np.nan]}
+    rare = told_of(
+        underpass,
+        probability_at_target=[0.0, 0.05, 0.05],
+        low95=[0.0, 0.04, 0.04],
+        high95=[4e-5, 0.06, 0.06],
+        meets_target=["yes"] * 3,
+        **ends,
+    )
+    assert " within 75 yr is below 0.004 % (uncertainty range below 0.001 %)." in rare[0]
+    assert any(text.startswith("That is the share of the face to expect") for text in rare)
+    sure = told_of(
+        underpass,
+        probability_at_target=[1.0, 0.05, 0.05],
+        low95=[0.9991, 0.04, 0.04],
+        high95=[1.0, 0.06, 0.06],
+        meets_target=["no", "yes", "yes"],
+    )
+    assert " within 75 yr is above 99.9 %" in sure[0]

@@ -205,3 +205,9 @@ def test_durations_change_to_days_at_two_days():
 def test_diffusivity_without_its_unit():
     assert formatting.diffusivity(8.123e-12) == "8.12"
     assert formatting.diffusivity(8.123e-12, 2) == "8.1"
+
+
+def test_an_interval_beyond_what_is_written_is_a_bound():
+    assert formatting.interval(0.0, 1e-9, formatting.percent) == "below 0.001 %"
+    assert formatting.interval(0.9996, 1.0, formatting.percent) == "above 99.9 %"
+    assert formatting.interval(1e-9, 0.01, formatting.percent) == "below 0.001 % to 1 %"

@@ -7,11 +7,14 @@ The predictive probability, over all that is uncertain, is held against the allo
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
+
+from stripwise.risk.probability.intervals import highest_mean, is_rare
 
 __all__ = [
     "CLEAR",
@@ -21,12 +24,16 @@ __all__ = [
     "YES",
     "Decision",
     "decide",
+    "decide_sample",
     "decision_limit",
+    "grow_until_decided",
     "is_decided",
+    "is_sample_decided",
     "manner",
 ]
 
 Array = NDArray[np.float64]
+Counts = NDArray[np.int_]
 
 YES, NO, TOO_CLOSE = "yes", "no", "too close to call"
 """Values of meets_target."""
@@ -121,6 +128,69 @@ def _answer(probability: float, error: float, *, allowed: float, repeats: int) -
     if not bool(is_decided(probability, error, allowed=allowed, repeats=repeats)):
         return TOO_CLOSE
     return YES if probability <= allowed else NO
+
+
+def is_sample_decided(p: Array, *, allowed: float, points: ArrayLike) -> np.ndarray:
+    """Whether plain probabilities by repeat (r, s) are decided, each a mean over `points`."""
+    return np.array(
+        [one.meets_target != TOO_CLOSE for one in decide_sample(p, allowed=allowed, points=points)]
+    )
+
+
+def grow_until_decided(
+    p: Array,
+    compute: Callable[[int, Counts], Array],
+    *,
+    allowed: float,
+    points: int,
+    most: int,
+) -> tuple[Array, Counts]:
+    """Double the sample of what is undecided among plain probabilities by repeat (r, s).
+
+    `compute` returns those at some positions, (r, len(positions)), from a number of points, at most
+    `most`. Return the probabilities with the points (s,) that each stands on.
+    """
+    found, counts = p.copy(), np.full(p.shape[1], points)
+    while 2 * points <= most:
+        still = np.flatnonzero(~is_sample_decided(found, allowed=allowed, points=counts))
+        if not still.size:
+            break
+        points *= 2
+        found[:, still], counts[still] = compute(points, still), points
+    return found, counts
+
+
+def decide_sample(
+    p: Array,
+    *,
+    allowed: float,
+    points: ArrayLike,
+    confidence: Array | None = None,
+    demanded: Array | None = None,
+) -> tuple[Decision, ...]:
+    """Decide on plain probabilities by repeat (r, s), each a mean over `points` (s,).
+
+    A probability too rare for its sample is held to what it exceeds with `ERROR_CHANCE` at most.
+    `confidence` (s,) and `demanded`, by scrambling and strategy, are those of `decide`.
+    """
+    repeats = len(p)
+    mean, error = p.mean(axis=0), np.std(p, axis=0, ddof=1) / np.sqrt(repeats)
+    bound = highest_mean(
+        mean, samples=repeats * np.asarray(points, dtype=float), chance=ERROR_CHANCE
+    )
+    bounded = is_rare(mean, error) & (mean <= allowed)
+    return tuple(
+        decide(
+            float(mean[s]),
+            float(error[s]),
+            allowed=allowed,
+            repeats=repeats,
+            confidence=math.nan if confidence is None else float(confidence[s]),
+            demanded=None if demanded is None else demanded[:, s],
+            highest=float(bound[s]) if bounded[s] else None,
+        )
+        for s in range(p.shape[1])
+    )
 
 
 def manner(meets_target: str, confidence: float) -> str:

@@ -186,7 +186,7 @@ def compute_curves(
         seed=sampling.seed,
         workers=workers,
     )
-    return dataclasses.replace(curves, at_target=epistemic)
+    return curves.with_range_at(target.service_life, epistemic)
 
 
 def largest_sample(wall: Wall) -> int:

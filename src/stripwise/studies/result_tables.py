@@ -13,10 +13,9 @@ from scipy import special
 
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.confidence import Confidence
-from stripwise.risk.probability.curves import CurveSet
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.curves import HIGH_END, LOW_END, CurveSet
+from stripwise.risk.probability.intervals import TOO_RARE, t_interval
 from stripwise.risk.probability.life_ratio import life_ratio_interval
-from stripwise.risk.probability.rare_probability import TOO_RARE
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.risk.sensitivity.anova import Anova
 from stripwise.risk.sensitivity.input_sets import index_status
@@ -94,6 +93,8 @@ def curve_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd.Da
         "know_low": _probability(curves.know_low, ages),
         "know_high": _probability(curves.know_high, ages),
         "reliability_index": index,
+        "index_low95": -special.ndtri(high),
+        "index_high95": -special.ndtri(low),
     }
     decisions = decisions_at_target(curves, target)
     status = curves.tails.status(ages, at_ages["probability"])
@@ -129,6 +130,7 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
     index_by_repeat = np.array([c.at(at)[:, 0] for c in curves.repeats])
     confidence = _confidence(curves, target)
     decisions = decisions_at_target(curves, target)
+    range_ends = _range_ends(curves, len(wall.plans))
     rows = []
     for i, plan in enumerate(wall.plans):
         change = _life_change(
@@ -148,6 +150,7 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
                 "median_initiation_yr": np.nan,
                 **change,
                 **_decision_cells(decisions[i], confidence, i),
+                **{name: float(ends[i]) for name, ends in range_ends.items()},
             }
         )
     table = pd.DataFrame(rows)
@@ -164,6 +167,18 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
         table["life_change_know_low"] = pd.Series(100.0 * (low - 1.0)).where(given)
         table["life_change_know_high"] = pd.Series(100.0 * (high - 1.0)).where(given)
     return table.reindex(columns=columns("strategies"))
+
+
+def _range_ends(curves: CurveSet, strategies: int) -> dict[str, Array]:
+    """Return the sampling intervals of both ends of the range of P at the target life, (s,) each."""
+    found = {}
+    for name, share in (("know_low", HIGH_END), ("know_high", LOW_END)):
+        low = high = np.full(strategies, np.nan)
+        if curves.at_target is not None and curves.know_low is not None:
+            end = curves.at_target.range_end(share)
+            low, high = special.ndtr(-end.high95), special.ndtr(-end.low95)
+        found[f"{name}_low95"], found[f"{name}_high95"] = low, high
+    return found
 
 
 def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Decision, ...]:

@@ -95,6 +95,9 @@ class ReliabilityMap:
     demanded
         (f, t, c) index that the demanded share of the epistemic points reaches; None where no
         confidence is demanded.
+    safe
+        (f, t, c) the index that governs, judged as a decision does: sampling error counts against
+        the wall; None where it was not worked out.
     """
 
     cover: NDArray[np.float64]
@@ -102,11 +105,17 @@ class ReliabilityMap:
     follow_up: tuple[str, ...]
     index: NDArray[np.float64]
     demanded: NDArray[np.float64] | None = None
+    safe: NDArray[np.float64] | None = None
 
     @property
     def governing(self) -> NDArray[np.float64]:
         """Index that must reach the target, (f, t, c): the lower one where a confidence is demanded."""
         return self.index if self.demanded is None else np.minimum(self.index, self.demanded)
+
+    @property
+    def decided(self) -> NDArray[np.float64]:
+        """Index (f, t, c) from which a decision says yes."""
+        return self.governing if self.safe is None else self.safe
 
 
 class HasReliabilityMap(Protocol):

@@ -11,7 +11,6 @@ from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,
 )
-from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.risk.sensitivity.anova import anova
 from stripwise.scenario.model import Scenario
 from stripwise.studies.design.exchange_rates import design_point_rows
@@ -109,16 +108,17 @@ def _map(setting: Setting, sample: SamplingOptions) -> ReliabilityMap:
     hours = np.geomspace(*setting.choices.strip_age, MAP_STRIP_AGES)
     wall = setting.wall.with_coarse_grid().with_plans(setting.plans_at(hours))
     shape = (len(setting.plans), len(hours), len(covers))
-    p = probability_by_repeat(wall, covers, setting.at_life, sample=sample).mean(axis=0)
+    p = probability_by_repeat(wall, covers, setting.at_life, sample=sample)
+    index, safe = (one.reshape(shape) for one in setting.rule.predictive(p, points=sample.points))
     demanded = None
     if setting.rule.confidence:
         by_point = probability_by_epistemic_point(
             wall, covers, setting.at_life, sample=setting.epistemic_sample
         )
         assert by_point is not None
-        demanded = setting.rule.demanded(by_point)[0].reshape(shape)
-    index = index_from_probability(p).reshape(shape)
-    return ReliabilityMap(covers, hours, setting.labels, index, demanded)
+        demanded, safely = (one.reshape(shape) for one in setting.rule.demanded(by_point))
+        safe = np.minimum(safe, safely)
+    return ReliabilityMap(covers, hours, setting.labels, index, demanded, safe)
 
 
 def _exchange(setting: Setting) -> ExchangeRate | None:

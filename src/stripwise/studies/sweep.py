@@ -4,19 +4,27 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 
 from stripwise.errors import InputError
-from stripwise.risk.probability.intervals import t_interval
-from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
+from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.confidence import epistemic_probability
+from stripwise.risk.probability.intervals import plain_interval
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    probability_by_repeat,
+    with_nominal_cover,
+)
 from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.scenario.model import Scenario
-from stripwise.studies.decision import decide
-from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.decision import decide_sample, grow_until_decided
+from stripwise.studies.from_scenario import MOST_GROWTH, build_wall, largest_sample
 from stripwise.units.quantities import LENGTH, parse
 
 __all__ = ["sweep"]
@@ -66,7 +74,8 @@ def sweep(
     Returns
     -------
     A row per point, strategy and age: a column for each key, strategy, age_yr, probability, low95,
-    high95, reliability_index, and at the target life meets_target ("" at other ages).
+    high95, reliability_index, at the target life meets_target ("" at other ages), and a status: ok,
+    or too rare for this sample, where the interval is a bound.
 
     Raises
     ------
@@ -102,7 +111,7 @@ def sweep(
         )
         p = probability_by_repeat(wall, np.array(covers), at, sample=sample)
         for c, n in enumerate(members):
-            frames[n] = _rows(grid[n], one, [plan.name for plan in wall.plans], at, p[..., c])
+            frames[n] = _rows(grid[n], one, wall, at, p[..., c], cover=covers[c], sample=sample)
         if progress is not None:
             progress("sweep", done / len(groups))
     return pd.concat([frames[n] for n in range(len(grid))], ignore_index=True)
@@ -156,35 +165,70 @@ def _nominal(point: Mapping[str, Any], case: Scenario) -> float:
 
 
 def _rows(
-    point: Mapping[str, Any], case: Scenario, strategies: list[str], ages: Array, p: Array
+    point: Mapping[str, Any],
+    case: Scenario,
+    wall: Wall,
+    ages: Array,
+    p: Array,
+    *,
+    cover: float,
+    sample: SamplingOptions,
 ) -> pd.DataFrame:
-    """Tabulate P (r, s, t) of one point."""
-    mean, low, high = t_interval(p)
-    error = np.std(p, axis=0, ddof=1) / np.sqrt(len(p))
-    life = case.target.service_life
-    answers = [
-        decide(
-            float(mean[s, j]),
-            float(error[s, j]),
-            allowed=case.target.probability,
-            repeats=len(p),
-        ).meets_target
-        if np.isclose(age, life)
-        else ""
-        for s in range(len(strategies))
-        for j, age in enumerate(ages)
-    ]
+    """Tabulate P (r, s, t) of one point at its nominal cover [mm]."""
+    found = plain_interval(p, points=sample.points)
+    life, strategies = case.target.service_life, [plan.name for plan in wall.plans]
+    answers = np.full(found.mean.shape, "", dtype=object)
+    for j in np.flatnonzero(np.isclose(ages, life)):
+        answers[:, j] = _answers(case, wall, p[..., j], cover=cover, sample=sample)
     table = pd.DataFrame(
         {
             "strategy": np.repeat(strategies, len(ages)),
             "age_yr": np.tile(ages, len(strategies)),
-            "probability": mean.ravel(),
-            "low95": np.clip(low, 0.0, 1.0).ravel(),
-            "high95": np.clip(high, 0.0, 1.0).ravel(),
-            "reliability_index": index_from_probability(mean).ravel(),
-            "meets_target": answers,
+            "probability": found.mean.ravel(),
+            "low95": found.low.ravel(),
+            "high95": found.high.ravel(),
+            "reliability_index": index_from_probability(found.mean).ravel(),
+            "meets_target": answers.ravel(),
+            "status": found.status.ravel(),
         }
     )
     for k, (key, value) in enumerate(point.items()):
         table.insert(k, key, [value] * len(table))
     return table
+
+
+def _answers(
+    case: Scenario, wall: Wall, p: Array, *, cover: float, sample: SamplingOptions
+) -> list[str]:
+    """Decide on P (r, s) at the target life, with more points where these leave it open."""
+    target = case.target
+    at, covers = np.array([target.service_life]), np.array([cover])
+
+    def compute(points: int, still: NDArray[np.int_]) -> Array:
+        some = wall.with_plans(tuple(wall.plans[i] for i in still))
+        larger = replace(sample, points=points)
+        return probability_by_repeat(some, covers, at, sample=larger)[:, :, 0, 0]
+
+    found, points = grow_until_decided(
+        p,
+        compute,
+        allowed=target.probability,
+        points=sample.points,
+        most=min(MOST_GROWTH * sample.points, largest_sample(wall)),
+    )
+    demanded = None
+    if target.confidence:
+        by_point = epistemic_probability(
+            with_nominal_cover(wall, cover),
+            age=target.service_life,
+            mean_index=index_from_probability(p.mean(axis=0)),
+            points=sample.points,
+            seed=sample.seed,
+            workers=sample.workers,
+        )
+        assert (
+            by_point is not None
+        )  # a scenario that demands it without epistemic inputs is refused
+        demanded = special.ndtr(-by_point.index_at_confidence(target.confidence))
+    decisions = decide_sample(found, allowed=target.probability, points=points, demanded=demanded)
+    return [one.meets_target for one in decisions]

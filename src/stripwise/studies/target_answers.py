@@ -5,7 +5,6 @@ Axes: r repeats, s strategies, l service lives, w covers, t strip ages, k episte
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -30,13 +29,14 @@ from stripwise.risk.probability.target_roots import (
 from stripwise.risk.probability.target_rule import TargetRule, index_from_probability
 from stripwise.scenario.model import Scenario, Target
 from stripwise.studies.candidate_targets import CandidateTarget
-from stripwise.studies.decision import Decision, decide, is_decided
+from stripwise.studies.decision import Decision, decide_sample, is_sample_decided
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import MOST_GROWTH, largest_sample
 
 __all__ = ["Answers", "find_answers", "setting_under", "strip_ages_by_target", "target_covers"]
 
 Array = NDArray[np.float64]
+Counts = NDArray[np.int_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +72,9 @@ def find_answers(
         sample=SamplingOptions(sampling.points, sampling.repeats, sampling.seed, "main", workers),
     )
     # the stated target first, as a run does, so that its numbers are those of the run
-    p, sample = grown.until_decided(targets[:1], together=True)
+    p, points = grown.until_decided(targets[:1], together=True)
     mean = p.mean(axis=0)
-    finer, _ = grown.until_decided(targets, known=(p, sample))
+    finer, finer_points = grown.until_decided(targets, known=(p, points))
     by_life = [
         epistemic_probability(
             wall,
@@ -89,6 +89,7 @@ def find_answers(
     decisions = tuple(
         _decisions(
             (p if target is targets[0] else finer)[:, :, place],
+            points if target is targets[0] else finer_points,
             target,
             by_life[place],
             scenario.target.confidence,
@@ -112,58 +113,61 @@ class _Growth:
         targets: Sequence[CandidateTarget],
         *,
         together: bool = False,
-        known: tuple[Array, SamplingOptions] | None = None,
-    ) -> tuple[Array, SamplingOptions]:
-        """Return P and its sample; `together` doubles all strategies as soon as one is open."""
+        known: tuple[Array, Counts] | None = None,
+    ) -> tuple[Array, Counts]:
+        """Return P and its points (s,); `together` doubles all strategies as soon as one is open."""
         plans = self.wall.plans
-        found, sample = known or (self._compute(plans, self.sample), self.sample)
-        found = found.copy()
-        while 2 * sample.points <= self.most:
-            still = self._undecided(found, targets)
+        found, points = known or (
+            self._compute(plans, self.sample),
+            np.full(len(plans), self.sample.points),
+        )
+        found, points = found.copy(), points.copy()
+        while 2 * points.max() <= self.most:
+            still = self._undecided(found, points, targets)
             if not still.any():
                 break
-            sample = replace(sample, points=2 * sample.points)
+            sample = replace(self.sample, points=2 * int(points.max()))
             if together:
                 still[:] = True
             chosen = tuple(plan for plan, more in zip(plans, still, strict=True) if more)
-            found[:, still] = self._compute(chosen, sample)
-        return found, sample
+            found[:, still], points[still] = self._compute(chosen, sample), sample.points
+        return found, points
 
     def _compute(self, plans: tuple[Plan, ...], sample: SamplingOptions) -> Array:
         cover = np.array([self.wall.nominal_cover])
         wall = self.wall.with_plans(plans)
         return probability_by_repeat(wall, cover, self.lives, sample=sample)[..., 0]
 
-    def _undecided(self, found: Array, targets: Sequence[CandidateTarget]) -> NDArray[np.bool_]:
-        repeats = len(found)
-        mean, error = found.mean(axis=0), np.std(found, axis=0, ddof=1) / np.sqrt(repeats)
+    def _undecided(
+        self, found: Array, points: Counts, targets: Sequence[CandidateTarget]
+    ) -> NDArray[np.bool_]:
         still_open = np.zeros(found.shape[1], dtype=bool)
         for target in targets:
             at = int(np.searchsorted(self.lives, target.life))
-            still_open |= ~is_decided(
-                mean[:, at], error[:, at], allowed=target.probability, repeats=repeats
+            still_open |= ~is_sample_decided(
+                found[:, :, at], allowed=target.probability, points=points
             )
         return still_open
 
 
 def _decisions(
-    p: Array, target: CandidateTarget, epistemic: EpistemicProbability | None, demanded: float
+    p: Array,
+    points: Counts,
+    target: CandidateTarget,
+    epistemic: EpistemicProbability | None,
+    demanded: float,
 ) -> tuple[Decision, ...]:
     """Decide by P (r, s) within the life of a target."""
     confidence = None if epistemic is None else epistemic.confidence(target.index).value
     quantile = None
     if demanded and epistemic is not None:
         quantile = special.ndtr(-epistemic.index_at_confidence(demanded))
-    return tuple(
-        decide(
-            float(p[:, s].mean()),
-            float(np.std(p[:, s], ddof=1) / np.sqrt(len(p))),
-            allowed=target.probability,
-            repeats=len(p),
-            confidence=math.nan if confidence is None else float(confidence[s]),
-            demanded=None if quantile is None else quantile[:, s],
-        )
-        for s in range(p.shape[1])
+    return decide_sample(
+        p,
+        allowed=target.probability,
+        points=points,
+        confidence=confidence,
+        demanded=quantile,
     )
 
 
@@ -205,6 +209,7 @@ def target_covers(
                     setting.wide_covers,
                     p[:, s, place],
                     _rule(setting, target),
+                    points=setting.strategy_sample.points,
                     epistemic=None if epistemic is None else epistemic[:, s, place],
                 )
                 for s in range(len(setting.wall.plans))

@@ -12,14 +12,23 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.nominal_covers import probability_by_repeat
+from stripwise.risk.probability.nominal_covers import (
+    probability_by_epistemic_point,
+    probability_by_repeat,
+)
 from stripwise.risk.probability.target_roots import ANY, TargetRoot
 from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.scenario.model import Cost
 from stripwise.studies.candidate_targets import CandidateTarget
 from stripwise.studies.design.cost_tables import cheapest_pairs
 from stripwise.studies.design.design_map import DesignMap
-from stripwise.studies.design.prices import CostAges, Option, first_cost, option_probabilities
+from stripwise.studies.design.prices import (
+    CostAges,
+    Option,
+    decide_options,
+    first_cost,
+    option_probabilities,
+)
 from stripwise.studies.design.required_cover import find_earliest
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.target_answers import setting_under
@@ -124,6 +133,15 @@ def _pair_table(
 ) -> pd.DataFrame:
     """Price the pairs of every target exactly and keep the cheapest of each."""
     options = list({option.name: option for _, some in pairs for option in some}.values())
+    by_point = None
+    if setting.rule.confidence:
+        by_point = option_probabilities(
+            setting,
+            options,
+            setting.at_life,
+            probability_by_epistemic_point,
+            setting.epistemic_sample,
+        )
     probability = option_probabilities(
         setting, options, ages.ages, probability_by_repeat, setting.strategy_sample
     )
@@ -147,9 +165,16 @@ def _pair_table(
         best = min(some, key=lambda option: float(expected[place[option.name]]))
         k = place[best.name]
         p = float(mean[k, ages.life])
+        (decision,) = decide_options(
+            setting if target is None else setting_under(setting, target),
+            [options[k]],
+            probability[:, [k], ages.life],
+            None if by_point is None else by_point[:, [k], 0],
+        )
         rows.append(
             {
                 **row,
+                "meets_target": decision.meets_target,
                 "follow_up": best.follow_up.label,
                 "nominal_cover_mm": best.cover,
                 "strip_age_h": best.hours,

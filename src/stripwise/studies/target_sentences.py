@@ -131,7 +131,7 @@ def _cost_sentences(scenario: Scenario, costs: pd.DataFrame) -> list[str]:
     sentences = [
         f"Whatever the target, the expected cost is least, {per_unit(least, unit)}, with {where}; "
         f"the probability within {years(target.service_life)} is then {percent(p)}"
-        f"{_against_stated(p, target.probability)}."
+        f"{_against_stated(str(free['meets_target']), target.probability)}."
     ]
     near = within_flat(costs)
     if len(near) > 1:
@@ -163,13 +163,15 @@ def extra_cost(free: pd.Series[Any], stated: pd.Series[Any]) -> str:
     return "nothing more" if more < SAME_COST else f"{percent(more)} more"
 
 
-def _against_stated(p: float, allowed: float) -> str:
-    if p <= allowed:
-        return ", below the stated limit"
-    return (
-        f", which the stated limit of {percent(allowed)} does not allow: a low cost makes a pair "
-        "cheap, not acceptable"
+def _against_stated(answer: str, allowed: float) -> str:
+    if answer == YES:
+        return ", which meets the stated target"
+    fails = (
+        f"too close to the stated limit of {percent(allowed)} to call, which counts as failing"
+        if answer == TOO_CLOSE
+        else f"which the stated limit of {percent(allowed)} does not allow"
     )
+    return f", {fails}: a low cost makes a pair cheap, not acceptable"
 
 
 def within_flat(costs: pd.DataFrame) -> list[float]:

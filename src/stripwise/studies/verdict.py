@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from stripwise.risk.probability.intervals import RARE
 from stripwise.scenario.model import Choices, Target
 from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
 from stripwise.studies.result_tables import DurabilityTarget
@@ -100,10 +101,9 @@ def verdict(
 
 def _meaning(row: Row) -> str:
     """Say what the probability is on the wall, and of what it is a mean."""
-    text = (
-        f"The {percent(row['probability_at_target'])} is the share of the face to expect with "
-        "depassivated bars by then"
-    )
+    shown, _ = _shown_probability(row, math.nan)
+    share = "the share of the face to expect with depassivated bars by then"
+    text = f"The {shown} is {share}" if shown[0].isdigit() else f"That is {share}"
     if np.isfinite(row["know_low"]):
         text += ": a mean over the uncertainty, which the worst cases pull up"
     return f"{text}."
@@ -127,7 +127,7 @@ def answer_sentence(name: str, row: Row, target: DurabilityTarget) -> str:
     `row` holds the columns of `strategies`.
     """
     answer, sure = str(row["meets_target"]), float(row["confidence"])
-    probability, allowed = distinct_percents(row["probability_at_target"], target.probability)
+    probability, allowed = _shown_probability(row, target.probability)
     how = manner(answer, sure)
     text = (
         f'"{name}" {VERBS[answer]} the {allowed} limit{f", {how}" if how else ""}: the probability '
@@ -142,6 +142,18 @@ def answer_sentence(name: str, row: Row, target: DurabilityTarget) -> str:
     if answer == YES:
         return f"{text} Confidence {chance}."
     return f"{text} Chance that it meets the limit nevertheless: {chance}."
+
+
+def _shown_probability(row: Row, allowed: float) -> tuple[str, str]:
+    """Write P at the target life and the allowed one; where P is too rare, what it lies beyond."""
+    p, low, high = (float(row[name]) for name in ("probability_at_target", "low95", "high95"))
+    if p < RARE and low == 0.0 < high:
+        text = percent(high)
+        return text if text.startswith("below") else f"below {text}", percent(allowed)
+    if 1.0 - p < RARE and low < 1.0 == high:
+        text = percent(low)
+        return text if text.startswith("above") else f"above {text}", percent(allowed)
+    return distinct_percents(p, allowed)
 
 
 def _acceptance(rows: Mapping[str, Row]) -> str:

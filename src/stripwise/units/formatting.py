@@ -260,13 +260,14 @@ def index(beta: float) -> str:
 def interval(low: float, high: float, write: Callable[[float], str] = number) -> str:
     """Write an interval as "low to high", with the unit once if both ends have the same.
 
-    `write` writes one end with its unit. Empty if an end is NaN, one value if both ends read the same.
+    `write` writes one end with its unit. Empty if an end is NaN, one value if both ends read the
+    same, and a bound alone where the whole interval lies beyond it.
     """
     if math.isnan(low) or math.isnan(high):
         return ""
     first, last = write(low), write(high)
-    if first == last:
-        return first
+    if first == last or first.startswith("above ") or last.startswith("below "):
+        return last if last.startswith("below ") else first
     head, _, unit = first.rpartition(" ")
     if head and "than" not in last and last.endswith(f" {unit}") and " " not in head:
         first = head

@@ -51,6 +51,15 @@ def test_confidence_is_the_share_of_a_closed_form(wall):
         exact = np.clip((0.7 - exponent) / 0.4, 0.0, 1.0)
         assert confidence.value[s] == pytest.approx(exact, abs=0.02)
         assert confidence.low95[s] <= confidence.value[s] <= confidence.high95[s]
+        # P falls with the exponent, so the ends of its range are P at 2.5 and 97.5 % of it
+        for share, at in ((0.025, 0.31), (0.975, 0.69)):
+            time = penalty * rate * AGE * (28.0 / 365.25 / AGE) ** at
+            front = 2.0 * special.erfcinv(ratio) * np.sqrt(time)
+            end = (cover.parent_mean - front) / cover.parent_sd
+            one = found.range_end(share)
+            half = one.high95[s] - one.value[s]
+            assert 0.0 < half < 0.05
+            assert abs(one.value[s] - end) < 3.0 * half
 
 
 def test_the_quantile_at_a_confidence_is_met_by_that_share(wall):

@@ -12,8 +12,8 @@ from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability import rare_sampling
 from stripwise.risk.probability.curves import probability_curves
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.intervals import highest_mean, t_interval
-from stripwise.risk.probability.rare_probability import MAX_COV, OK, RARE_STATUS, TOO_RARE
+from stripwise.risk.probability.intervals import OK, TOO_RARE, highest_mean, t_interval
+from stripwise.risk.probability.rare_probability import MAX_COV, RARE_STATUS
 from stripwise.risk.probability.rare_sampling import rare_tail_means
 
 LOGNORMAL = {"family": "lognormal"}

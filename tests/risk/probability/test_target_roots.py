@@ -33,15 +33,16 @@ def limit(repeats):
     return 5.5
 
 
-RULE = TargetRule(TARGET, limit)
+RULE = TargetRule(TARGET, limit, 1e-6)
 AGE = np.array([50.0])
+POINTS = 2048
 
 
 def test_required_cover_put_back_gives_the_target(walls):
     wall = walls.wall(plans=(Plan("24 h", 24.0, 1.0),))
     sample = SamplingOptions(2048, 16, 1)
     found = find_target_root(
-        COVERS, probability_by_repeat(wall, COVERS, AGE, sample=sample)[:, 0, 0], RULE
+        COVERS, probability_by_repeat(wall, COVERS, AGE, sample=sample)[:, 0, 0], RULE, points=2048
     )
     assert found.status == OK
     there = np.array([found.value])
@@ -67,7 +68,7 @@ def test_required_cover_of_the_lognormal_case_is_the_closed_one(walls):
     spec.loader.exec_module(case)
     wall = case.lognormal_wall(walls, cover=distribution("lognormal", mean=60.0, sd=8.0))
     p = probability_by_repeat(wall, COVERS, AGE, sample=SamplingOptions(16384, 8, 1))[:, 0, 0]
-    found = find_target_root(COVERS, p, RULE)
+    found = find_target_root(COVERS, p, RULE, points=POINTS)
     var_d = np.log1p(0.25)
     k_e = np.exp(4800.0 * (1.0 / 293.0 - 1.0 / 283.15))
     shape = (28.0 / 365.25 / 50.0) ** 0.4 * 50.0
@@ -131,15 +132,15 @@ def test_targets_out_of_reach_are_answers(walls):
     assert [one.status for one in found] == [NEVER, ANY]
     assert [one.value for one in found] == [np.inf, -np.inf]
     p = probability_by_repeat(wall, np.array([20.0, 21.0, 22.0, 23.0]), AGE, sample=sample)[:, 0, 0]
-    assert find_target_root(np.arange(20.0, 24.0), p, RULE).status == NEVER
-    assert find_target_root(np.arange(20.0, 24.0), 1e-3 * p, RULE).status == ANY
+    assert find_target_root(np.arange(20.0, 24.0), p, RULE, points=POINTS).status == NEVER
+    assert find_target_root(np.arange(20.0, 24.0), 1e-3 * p, RULE, points=POINTS).status == ANY
 
 
 def test_a_falling_index_is_told_and_the_last_crossing_taken():
     x = np.linspace(0.0, 4.0, 41)
     index = 1.0 + np.sin(x * np.pi)  # passes 1.5 upwards near 0.17 and near 2.17
     p = np.tile(special.ndtr(-index), (8, 1))
-    found = find_target_root(x[:26], p[:, :26], TargetRule(1.5, limit))
+    found = find_target_root(x[:26], p[:, :26], TargetRule(1.5, limit, 1e-6), points=POINTS)
     assert found.status == NOT_MONOTONE
     assert_allclose(found.value, 2.0 + 1.0 / 6.0, rtol=0, atol=1e-4)
 
@@ -168,7 +169,7 @@ def test_targets_of_en_1990_come_out_of_a_known_margin(probability, index):
     covers = np.linspace(0.0, 60.0, 121)
     p = np.tile(special.ndtr(-covers / sd), (8, 1))
     target = -float(special.ndtri(probability))
-    found = find_target_root(covers, p, TargetRule(target, limit))
+    found = find_target_root(covers, p, TargetRule(target, limit, 1e-6), points=POINTS)
     assert_allclose(found.value / sd, index, rtol=0, atol=0.0065)
     assert_allclose(found.value / sd, -NormalDist().inv_cdf(probability), rtol=0, atol=1e-7)
 
@@ -246,8 +247,8 @@ def test_a_safe_root_stands_the_sampling_error():
     p = special.ndtr(-covers / 8.0)
     spread = 1e-3 * np.array([-1.0, 1.0, -1.0, 1.0])
     repeats = p * (1.0 + spread[:, None])
-    rule = TargetRule(-float(special.ndtri(0.1)), limit)
-    found = find_target_root(covers, repeats, rule)
+    rule = TargetRule(-float(special.ndtri(0.1)), limit, 1e-6)
+    found = find_target_root(covers, repeats, rule, points=POINTS)
     error = 1e-3 * np.std([-1.0, 1.0, -1.0, 1.0], ddof=1) / 2.0
     assert_allclose(found.value, -8.0 * special.ndtri(0.1), rtol=0, atol=1e-6)
     assert_allclose(found.safe, -8.0 * special.ndtri(0.1 / (1.0 + 5.5 * error)), rtol=0, atol=1e-6)
@@ -260,13 +261,15 @@ def test_a_demanded_confidence_moves_the_root():
     each = np.tile(special.ndtr(m[:, None] - covers / 8.0), (4, 1))
     mean = np.tile(special.ndtr(-covers / 8.0 / np.sqrt(2.0)), (4, 1))
     target = -float(special.ndtri(0.1))
-    rule = TargetRule(target, limit, confidence=0.9, scramblings=4)
-    found = find_target_root(covers, mean, rule, epistemic=each)
+    rule = TargetRule(target, limit, 1e-6, confidence=0.9, scramblings=4)
+    found = find_target_root(covers, mean, rule, points=POINTS, epistemic=each)
     exact = 8.0 * (np.quantile(m, 0.9) + target)
     assert exact > 8.0 * np.sqrt(2.0) * target  # the confidence governs
     assert_allclose(found.value, exact, rtol=0, atol=1e-3)
     assert_allclose(found.safe, found.value, rtol=0, atol=1e-9)
-    plain = find_target_root(covers, mean, TargetRule(target, limit), epistemic=each)
+    plain = find_target_root(
+        covers, mean, TargetRule(target, limit, 1e-6), points=POINTS, epistemic=each
+    )
     assert_allclose(plain.value, 8.0 * np.sqrt(2.0) * target, rtol=0, atol=1e-6)
 
 

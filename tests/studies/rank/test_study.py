@@ -14,11 +14,11 @@ from stripwise.risk.sensitivity.quantities_of_interest import (
 from stripwise.risk.sensitivity.sobol import SobolDesign
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank import convergence, rank_study
+from stripwise.studies.rank.choice_rule import order_of_preference
 from stripwise.studies.rank.convergence import FIRST_POINTS, MAX_POINTS, converge
 from stripwise.studies.rank.index_tables import LIFE
 from stripwise.studies.rank.input_groups import RankedItems, reject_correlated
 from stripwise.studies.rank.rank_study import rank
-from stripwise.studies.rank.value_of_information import order_of_preference
 from stripwise.studies.run import assess
 from stripwise.units.result_columns import columns
 

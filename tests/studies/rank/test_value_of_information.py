@@ -17,7 +17,9 @@ from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Input
 from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET
 from stripwise.risk.probability.integral import front_depths
+from stripwise.risk.probability.nominal_covers import SamplingOptions
 from stripwise.studies.rank import value_of_information
+from stripwise.studies.rank.choice_rule import ChoiceRule
 from stripwise.studies.rank.value_of_information import SURVEY_READINGS, value_of_information_table
 
 MU, SIGMA, TAU, ZONE = 60.0, 7.0, 4.0, 3.0
@@ -49,10 +51,12 @@ def spread(h, share):
     return both - special.ndtr(h) ** 2
 
 
-def table(wall, allowed, seed=1):
-    rows = value_of_information_table(
-        wall, strategy="24 h", age=50.0, allowed=allowed, repeats=8, seed=seed
+def table(wall, allowed, seed=1, confidence=0.0):
+    sample = SamplingOptions(1024, 16, seed, workers=1)
+    rule = ChoiceRule.from_wall(
+        wall, age=50.0, allowed=allowed, confidence=confidence, sample=sample, most=2048
     )
+    rows = value_of_information_table(wall, strategy="24 h", rule=rule, repeats=8, seed=seed)
     return rows.set_index("measurement")
 
 
@@ -110,6 +114,32 @@ def test_chance_of_another_choice(linear):
         chance = rows.loc[name, "chance_of_another_choice"]
         assert_allclose(chance, exact, rtol=0, atol=0.01)
         assert 0.1 < chance < 0.99
+
+
+def test_a_demanded_confidence_is_part_of_the_choice(linear):
+    wall, fronts = linear
+    demanded = 0.9
+    at = float(special.ndtri(demanded))
+    # P rises with the front, so its quantile is P at the quantile of what is epistemic
+    now = special.ndtr((fronts - MU + at * np.sqrt(TAU**2 + ZONE**2)) / SIGMA)
+    allowed = float(0.5 * (now[0] + now[1]))
+    rows = table(wall, allowed, confidence=demanded)
+    name = MEAN_COVER_OFFSET
+    # by P alone, the 12 h would do
+    assert special.ndtr((fronts[0] - MU) / np.sqrt(SIGMA**2 + TAU**2 + ZONE**2)) < allowed
+    assert table(wall, allowed).loc[name, "choice_now"] == "12 h"
+    assert rows.loc[name, "choice_now"] == "24 h"
+    b = (fronts - MU) + at * ZONE - SIGMA * special.ndtri(allowed)
+    exact = special.ndtr(-b[0] / TAU) + special.ndtr(b[1] / TAU)
+    assert_allclose(rows.loc[name, "chance_of_another_choice"], exact, rtol=0, atol=0.05)
+
+
+def test_a_strategy_too_close_to_call_is_not_chosen(linear):
+    wall, fronts = linear
+    whole = np.sqrt(SIGMA**2 + TAU**2 + ZONE**2)
+    at_limit = float(special.ndtr((fronts[1] - MU) / whole))
+    rows = table(wall, at_limit)
+    assert rows.loc[MEAN_COVER_OFFSET, "choice_now"] == "72 h"
 
 
 def test_what_does_not_matter_changes_no_choice(linear):

@@ -11,6 +11,7 @@ from stripwise.report.figures import sheet, style
 from stripwise.report.figures.callouts import Callout, draw_callouts
 from stripwise.report.figures.label_placement import Box, text_width
 from stripwise.report.figures.strategy_markers import to_axes_points
+from stripwise.studies.design.cost_tables import CHEAPEST_FIRST
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.units import formatting
 from stripwise.units.caution import DURABILITY_ONLY
@@ -180,13 +181,10 @@ def _write_in_box(ax: Axes, text: str, box: Box, colour: str, *, bold: bool = Fa
 def _title(data: DesignResult) -> str:
     assert data.pareto is not None
     assert data.scenario.cost is not None
-    good = data.pareto[
-        (data.pareto["probability"] <= data.scenario.target.probability)
-        & (data.pareto["kind"] == "design point")
-    ]
+    good = data.pareto[data.pareto["kind"] == CHEAPEST_FIRST]
     if good.empty:
-        return "No design point of the map meets the target"
-    best = good.sort_values("first_cost").iloc[0]
+        return "No pair that can be built within the ranges meets the target"
+    best = good.iloc[0]
     units = data.scenario.units
     after = "" if best["follow_up"] == "none" else f", then {best['follow_up']}"
     return (

@@ -54,12 +54,13 @@ class CoverTable:
     rows: tuple[tuple[str, tuple[str, ...]], ...]
 
 
-def required_cover(grid: ReliabilityMap, target: float) -> Array:
+def required_cover(grid: ReliabilityMap, target: float, *, decided: bool = False) -> Array:
     """Interpolate the nominal cover at which the index reaches the target, (f, t) [mm].
 
-    The lowest of the map where that is enough, NaN where the highest is not.
+    With `decided` the one at which a decision says yes. The lowest of the map where that is enough,
+    NaN where the highest is not.
     """
-    roots = crossings(grid.cover, grid.governing, target)
+    roots = crossings(grid.cover, grid.decided if decided else grid.governing, target)
     return np.where(roots == np.inf, np.nan, np.maximum(roots, grid.cover[0]))
 
 
@@ -75,7 +76,9 @@ def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
     least = 0.0 if choices is None else choices.least_cover
     hours = usual_strip_ages(float(grid.strip_age[0]), float(grid.strip_age[-1]))
     required = required_cover(
-        _at_strip_ages(grid, np.array(hours)), assessment.scenario.target.reliability_index
+        _at_strip_ages(grid, np.array(hours)),
+        assessment.scenario.target.reliability_index,
+        decided=True,
     )
     columns = range(len(hours))
 
@@ -122,7 +125,7 @@ def earliest_table(assessment: HasReliabilityMap) -> CoverTable | None:
     return CoverTable(
         heads=tuple(formatting.length(float(grid.cover[c]), units=units) for c in columns),
         rows=tuple(
-            (label, tuple(cell(grid.governing[f, :, c]) for c in columns))
+            (label, tuple(cell(grid.decided[f, :, c]) for c in columns))
             for f, label in enumerate(grid.follow_up)
         ),
     )
@@ -145,7 +148,7 @@ def usual_strip_ages(low: float, high: float) -> list[float]:
 
 def _at_strip_ages(grid: ReliabilityMap, hours: Array) -> ReliabilityMap:
     """Interpolate the map at other strip ages, linearly in their logarithm."""
-    index = np.clip(grid.governing, -MAX_INDEX, MAX_INDEX)
+    index = np.clip(grid.decided, -MAX_INDEX, MAX_INDEX)
     log_age = np.log(grid.strip_age)
     interpolated = np.empty((index.shape[0], hours.size, index.shape[2]))
     for f, c in np.ndindex(index.shape[0], index.shape[2]):

@@ -190,7 +190,15 @@ def _intervals(assessment: Assessment) -> Markup:
     widest = (assessment.curves["high95"] - assessment.curves["low95"]).max()
     error = points(0.5 * float(widest))
     entry = "run.knowledge" if has_knowledge(assessment) else "run.no_knowledge"
-    return Markup(sentence(entry, error=error, inputs=escape(", ".join(_epistemic(assessment)))))
+    inputs = escape(", ".join(_epistemic(assessment)))
+    return Markup(sentence(entry, error=error, inputs=inputs, ends=_range_error(assessment)))
+
+
+def _range_error(assessment: Assessment) -> str:
+    """Write the largest sampling error of an end of an uncertainty range, in percentage points."""
+    table = assessment.strategies
+    widths = [table[f"{end}_high95"] - table[f"{end}_low95"] for end in ("know_low", "know_high")]
+    return points(0.5 * float(np.nanmax(widths))) if has_knowledge(assessment) else ""
 
 
 def _epistemic(assessment: Assessment) -> list[str]:

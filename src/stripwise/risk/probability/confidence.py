@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.intervals import t_interval
@@ -16,7 +17,7 @@ from stripwise.risk.probability.nested_sampling import BAND_INNER_POINTS, Nested
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
 
-__all__ = ["Confidence", "EpistemicProbability", "epistemic_probability"]
+__all__ = ["Confidence", "EpistemicProbability", "RangeEnd", "epistemic_probability"]
 
 Array = NDArray[np.float64]
 
@@ -29,6 +30,15 @@ SLOW_OUTER_POINTS = 8
 @dataclass(frozen=True, slots=True)
 class Confidence:
     """The confidence (s,) and the ends of its 95 % sampling interval, each from 0 to 1."""
+
+    value: Array
+    low95: Array
+    high95: Array
+
+
+@dataclass(frozen=True, slots=True)
+class RangeEnd:
+    """A quantile of the index over the epistemic points (s,), with its 95 % sampling interval."""
 
     value: Array
     low95: Array
@@ -52,6 +62,25 @@ class EpistemicProbability:
         met = np.mean(self.index >= allowed_index, axis=1)
         mean, low, high = t_interval(met)
         return Confidence(mean, np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0))
+
+    def range_end(self, share: float) -> RangeEnd:
+        """Return the index that a share of the epistemic points stays below.
+
+        From all points at once; the interval from the scatter of the scramblings about it, which
+        counts what is left of their bias (sectioning).
+
+        References
+        ----------
+        Asmussen and Glynn, Stochastic Simulation, 2007, section III.5 on sectioning (recalled);
+        Hazen's positions (k - 1/2)/n, those of evenly spread points.
+        """
+        repeats, _, strategies = self.index.shape
+        whole = np.quantile(self.index.reshape(-1, strategies), share, axis=0, method="hazen")
+        each = np.quantile(self.index, share, axis=1, method="hazen")
+        with np.errstate(invalid="ignore"):
+            square = np.sum((each - whole) ** 2, axis=0) / (repeats * (repeats - 1))
+        half = stats.t.ppf(0.975, repeats - 1) * np.sqrt(square)
+        return RangeEnd(np.asarray(whole), np.asarray(whole - half), np.asarray(whole + half))
 
     def index_at_confidence(self, confidence: float) -> Array:
         """Return by scrambling (r, s) the index that this share of the epistemic points reaches."""

@@ -6,7 +6,7 @@ Axes: r repeats, k epistemic points, s strategies, t ages.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,10 +22,22 @@ from stripwise.risk.probability.rare_probability import TailIntervals, tail_inte
 from stripwise.risk.probability.reliability_index import Curves, reliability_index
 from stripwise.risk.probability.sampled_ages import choose_ages
 
-__all__ = ["CASES_WITHOUT_FRONT", "SPECIAL_CASES", "CurveSet", "Growth", "probability_curves"]
+__all__ = [
+    "CASES_WITHOUT_FRONT",
+    "HIGH_END",
+    "LOW_END",
+    "SPECIAL_CASES",
+    "CurveSet",
+    "Growth",
+    "probability_curves",
+]
 
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
+
+
+LOW_END, HIGH_END = 0.025, 0.975
+"""Quantiles of the index at the ends of a band; the lower index is the higher probability."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +90,31 @@ class CurveSet:
     integrated: str
     tails: TailIntervals
     at_target: EpistemicProbability | None = None
+
+    def with_range_at(self, age: float, at_target: EpistemicProbability | None) -> CurveSet:
+        """Take over the epistemic points at an age [yr], more than the band has.
+
+        Each end of the band is moved in the index so that it passes through theirs at that age.
+        """
+        if at_target is None or self.know_low is None or self.know_high is None:
+            return replace(self, at_target=at_target)
+        low, high = (
+            _moved_through(curves, age, at_target.range_end(share).value)
+            for curves, share in ((self.know_low, HIGH_END), (self.know_high, LOW_END))
+        )
+        low = Curves(low.ages, np.maximum(low.index, high.index))
+        return replace(self, at_target=at_target, know_low=low, know_high=high)
+
+
+def _moved_through(curves: Curves, age: float, index: Array) -> Curves:
+    with np.errstate(invalid="ignore"):
+        change = index - curves.at(age)[:, 0]
+    change = np.where(np.isfinite(change), change, 0.0)
+    return Curves(curves.ages, curves.index + change[:, np.newaxis])
+
+
+def _end(epistemic: Array, share: float) -> Array:
+    return np.asarray(np.quantile(epistemic, share, axis=0, method="hazen"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,10 +236,8 @@ def probability_curves(
         repeats=tuple(curves(one) for one in tails.repeats),
         low95=curves(np.where(upper, tails.high, tails.low)),
         high95=curves(np.where(upper, tails.low, tails.high)),
-        know_low=None if epistemic is None else Curves(ages, np.quantile(epistemic, 0.975, axis=0)),
-        know_high=None
-        if epistemic is None
-        else Curves(ages, np.quantile(epistemic, 0.025, axis=0)),
+        know_low=None if epistemic is None else Curves(ages, _end(epistemic, HIGH_END)),
+        know_high=None if epistemic is None else Curves(ages, _end(epistemic, LOW_END)),
         epistemic=epistemic,
         penalty_mean=np.asarray(k_mean),
         penalty_sd=np.sqrt(np.maximum(k_square - np.asarray(k_mean) ** 2, 0.0)),

@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 from stripwise.distributions.sampling import InputSampler
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.intervals import highest_mean, t_interval
-from stripwise.risk.probability.rare_sampling import RARE, rare_tail_means
+from stripwise.risk.probability.intervals import OK, RARE, TOO_RARE, highest_mean, t_interval
+from stripwise.risk.probability.rare_sampling import rare_tail_means
 
-__all__ = ["OK", "RARE_STATUS", "TOO_RARE", "TailIntervals", "tail_intervals"]
+__all__ = ["RARE_STATUS", "TailIntervals", "tail_intervals"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-OK, RARE_STATUS, TOO_RARE = "ok", "rare", "too rare for this sample"
-"""Values of the status, from the surest on."""
+RARE_STATUS = "rare"
+"""Status of what importance sampling answers; others are those of a plain probability."""
 
 MAX_COV = 0.05
 """Above this coefficient of variation of the mean a weighted sample carries no interval."""

@@ -15,15 +15,14 @@ from scipy import special
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.integral import Integral
+from stripwise.risk.probability.intervals import RARE
 from stripwise.risk.probability.parallel import run_parallel
 
-__all__ = ["RARE", "rare_tail_means"]
+__all__ = ["rare_tail_means"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-RARE = 1e-3
-"""Below this probability a plain mean over repeats is too skewed for Student's t."""
 RAREST = 1e-12
 """Below this probability nothing is sampled anew."""
 POINTS, PILOT_POINTS = 512, 512

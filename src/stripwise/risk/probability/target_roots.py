@@ -195,7 +195,7 @@ def equivalent_cover(changes: Array, index: Array, goal: Array) -> Array:
 
 
 def find_target_root(
-    covers: Array, p: Array, rule: TargetRule, *, epistemic: Array | None = None
+    covers: Array, p: Array, rule: TargetRule, *, points: int, epistemic: Array | None = None
 ) -> TargetRoot:
     """Find the cover at which one row of probabilities meets the target, with both intervals.
 
@@ -207,10 +207,12 @@ def find_target_root(
         (r, c) probability, one row per repeat.
     rule
         What must hold.
+    points
+        Points of a repeat.
     epistemic
         (k, c) probability, one row per epistemic point.
     """
-    estimate, safe = rule.indices(p, epistemic)
+    estimate, safe = rule.indices(p, epistemic, points=points)
     root, safe_root = (crossing(covers, index, rule.index) for index in (estimate, safe))
     know = (np.nan, np.nan)
     if epistemic is not None:
@@ -229,9 +231,8 @@ def _roots_by_repeat(covers: Array, p: Array, rule: TargetRule, epistemic: Array
     """Return the root of each repeat, or of each scrambling where the demanded confidence governs."""
     if rule.confidence and epistemic is not None:
         reached, _ = rule.demanded(epistemic)
-        if crossing(covers, reached, rule.index) > crossing(
-            covers, rule.predictive(p)[0], rule.index
-        ):
+        mean = index_from_probability(np.mean(p, axis=0))
+        if crossing(covers, reached, rule.index) > crossing(covers, mean, rule.index):
             parts = np.split(epistemic, rule.scramblings)
             one = replace(rule, scramblings=1)
             return np.array([crossing(covers, one.demanded(e)[0], rule.index) for e in parts])
@@ -323,7 +324,8 @@ def earliest_strip_ages(
     x = np.log(hours)
     target = rule.index
     index, safe_index = (
-        np.clip(one, target - INDEX_CAP, target + INDEX_CAP) for one in rule.predictive(p)
+        np.clip(one, target - INDEX_CAP, target + INDEX_CAP)
+        for one in rule.predictive(p, points=sample.points)
     )
 
     def roots(values: Array) -> Array:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stripwise.risk.probability.intervals import highest_mean, is_rare
 from stripwise.risk.probability.reliability_index import reliability_index
 
 __all__ = ["INDEX_CAP", "TargetRule", "index_from_probability"]
@@ -36,6 +37,8 @@ class TargetRule:
         Reliability index to reach.
     limit
         Standard errors by which the sampling may be wrong, by the number of repeats.
+    error_chance
+        Chance of being wrong that this stands for.
     confidence
         Share of the epistemic points that must reach it too; 0 where none is demanded.
     scramblings
@@ -44,17 +47,21 @@ class TargetRule:
 
     index: float
     limit: Callable[[int], float]
+    error_chance: float
     confidence: float = 0.0
     scramblings: int = 1
 
-    def predictive(self, p: Array) -> tuple[Array, Array]:
+    def predictive(self, p: Array, *, points: int) -> tuple[Array, Array]:
         """Return the index of the mean of probabilities (r, ...), and the same judged safely.
 
-        The second counts the sampling error that a decision must stand, against the wall.
+        Each is a mean over `points`. The second counts the sampling error that a decision must
+        stand, against the wall; where P is too rare for its sample, the bound of a decision.
         """
         mean = np.mean(p, axis=0)
         error = np.std(p, axis=0, ddof=1) / np.sqrt(len(p))
         high = np.clip(mean + self.limit(len(p)) * error, 0.0, 1.0)
+        bound = highest_mean(mean, samples=points * len(p), chance=self.error_chance)
+        high = np.where(is_rare(mean, error), np.maximum(high, bound), high)
         return index_from_probability(mean), index_from_probability(high)
 
     def demanded(self, epistemic: Array) -> tuple[Array, Array]:
@@ -70,9 +77,9 @@ class TargetRule:
         error = np.std(reached, axis=0, ddof=1) / np.sqrt(self.scramblings)
         return mean, mean - self.limit(self.scramblings) * error
 
-    def indices(self, p: Array, epistemic: Array | None) -> tuple[Array, Array]:
+    def indices(self, p: Array, epistemic: Array | None, *, points: int) -> tuple[Array, Array]:
         """Return the lower of both indices where a confidence is demanded, else the predictive one."""
-        estimate, safe = self.predictive(p)
+        estimate, safe = self.predictive(p, points=points)
         if not self.confidence or epistemic is None:
             return estimate, safe
         reached, safely = self.demanded(epistemic)

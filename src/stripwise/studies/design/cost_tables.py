@@ -10,21 +10,31 @@ from numpy.typing import NDArray
 
 from stripwise.risk.probability.target_roots import TargetRoot, round_hours_up, with_strip_age
 from stripwise.scenario.model import Cost
+from stripwise.studies.decision import YES
 from stripwise.studies.design.break_even import break_even_rows, choice_table, dominated
 from stripwise.studies.design.design_map import DesignMap, map_options
-from stripwise.studies.design.prices import CostAges, Option, price_options
+from stripwise.studies.design.prices import CostAges, Option, first_cost, price_options
 from stripwise.studies.design.required_cover import RequiredCovers
 from stripwise.studies.design.setting import Setting
 from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import length
 from stripwise.units.result_columns import columns
 
-__all__ = ["CHEAPEST_PAIR", "DRAWN_STRATEGY", "CostTables", "cheapest_pairs", "find_cost_tables"]
+__all__ = [
+    "CHEAPEST_FIRST",
+    "CHEAPEST_PAIR",
+    "DRAWN_STRATEGY",
+    "CostTables",
+    "cheapest_pairs",
+    "find_cost_tables",
+]
 
 Array = NDArray[np.float64]
 
 CHEAPEST_PAIR, DRAWN_STRATEGY = "cheapest pair", "strategy at drawn cover"
 """Kinds of options in the table."""
+CHEAPEST_FIRST = "cheapest first build that meets the target"
+"""Kind of a further row of the pareto table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +97,7 @@ def find_cost_tables(
                 }
             ),
             table.loc[table["kind"] != CHEAPEST_PAIR],
+            _cheapest_first(setting, ages, cost, earliest),
         ],
         ignore_index=True,
     )
@@ -99,6 +110,29 @@ def find_cost_tables(
         choice=choice_table(priced.part(at_drawn if drawn else own), ages, cost),
         break_even=break_even_rows(setting, ages, cost),
     )
+
+
+def _cheapest_first(
+    setting: Setting, ages: CostAges, cost: Cost, earliest: list[list[TargetRoot]]
+) -> pd.DataFrame:
+    """Tabulate the cheapest first build that can be built and that a decision accepts; no row if none.
+
+    An hour in the forms costs, so of each cover it is the earliest strip age.
+    """
+    options = []
+    for f, plan in enumerate(setting.plans):
+        for cover, root in zip(setting.rounded_covers(), earliest[f], strict=True):
+            hours = setting.buildable_hours(root)
+            if np.isfinite(hours):
+                stripped, after = with_strip_age(plan, hours), setting.choices.follow_up[f]
+                options.append(
+                    Option(plan.name, CHEAPEST_FIRST, stripped, after, float(cover), hours)
+                )
+    best = sorted(options, key=lambda option: sum(first_cost(setting, cost, option)))[:1]
+    if not best:
+        return pd.DataFrame()
+    table = price_options(setting, best, ages).table(setting, ages, cost)
+    return table[table["meets_target"] == YES]
 
 
 def cheapest_pairs(

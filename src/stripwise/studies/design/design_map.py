@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import plain_interval
 from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,
@@ -87,9 +87,19 @@ class DesignMap:
 
     def map(self, setting: Setting) -> ReliabilityMap:
         """Reliability index over the map, with the confidence that is demanded of its line."""
-        index = index_from_probability(np.mean(self.at_life(setting.covers), axis=0))
+        p, points = self.at_life(setting.covers), setting.map_sample.points
+        index, safe = setting.rule.predictive(p, points=points)
         demanded = setting.demanded_index(self.epistemic)
-        return ReliabilityMap(setting.covers, setting.strip_ages, setting.labels, index, demanded)
+        if demanded is not None:
+            safe = np.minimum(safe, demanded[1])
+        return ReliabilityMap(
+            setting.covers,
+            setting.strip_ages,
+            setting.labels,
+            index,
+            None if demanded is None else demanded[0],
+            safe,
+        )
 
     def confidence(self, setting: Setting) -> Array:
         """Share of the epistemic points that meet the target (f, t, c); NaN without any.
@@ -118,19 +128,20 @@ class DesignMap:
     def table(self, setting: Setting, ages: CostAges) -> pd.DataFrame:
         """Tabulate every design point."""
         p = self.at_life(setting.covers)
-        mean, low, high = t_interval(p)
+        found = plain_interval(p, points=setting.map_sample.points)
         options = map_options(setting)
         return pd.DataFrame(
             {
                 "nominal_cover_mm": [o.cover for o in options],
                 "strip_age_h": [o.hours for o in options],
                 "follow_up": [o.follow_up.label for o in options],
-                "probability": mean.ravel(),
-                "low95": np.clip(low, 0.0, 1.0).ravel(),
-                "high95": np.clip(high, 0.0, 1.0).ravel(),
-                "reliability_index": index_from_probability(mean).ravel(),
+                "probability": found.mean.ravel(),
+                "low95": found.low.ravel(),
+                "high95": found.high.ravel(),
+                "reliability_index": index_from_probability(found.mean).ravel(),
                 "confidence": self.confidence(setting).ravel(),
                 "cost": self.costs(setting, ages)[1].ravel(),
+                "status": found.status.ravel(),
             }
         ).reindex(columns=columns("design"))
 

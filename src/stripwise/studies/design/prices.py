@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,7 +20,7 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.scenario.model import Cost, FollowUp
-from stripwise.studies.decision import Decision, decide, is_decided
+from stripwise.studies.decision import Decision, decide_sample, grow_until_decided
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import MOST_GROWTH, largest_sample
 from stripwise.units.result_columns import columns
@@ -241,37 +240,24 @@ def decide_options(
     """Decide on options by P (r, o) at the target life, with more points where these leave it open."""
     target, sample, rule = setting.scenario.target, setting.strategy_sample, setting.rule
     most = min(MOST_GROWTH * sample.points, largest_sample(setting.wall))
-    found = p.copy()
-    while 2 * sample.points <= most:
-        error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
-        decided = is_decided(
-            found.mean(axis=0), error, allowed=target.probability, repeats=len(found)
-        )
-        still = [i for i in range(len(options)) if not decided[i]]
-        if not still:
-            break
-        sample = replace(sample, points=2 * sample.points)
-        more = option_probabilities(
-            setting, [options[i] for i in still], setting.at_life, probability_by_repeat, sample
-        )
+
+    def compute(points: int, still: NDArray[np.int_]) -> Array:
+        some, larger = [options[i] for i in still], replace(sample, points=points)
+        more = option_probabilities(setting, some, setting.at_life, probability_by_repeat, larger)
         assert more is not None
-        found[:, still] = more[..., 0]
-    decisions = []
-    for o in range(len(options)):
-        demanded, confidence = None, math.nan
-        if by_point is not None:
-            confidence = float(np.mean(by_point[:, o] <= target.probability))
-            if rule.confidence:
-                each = by_point[:, o].reshape(rule.scramblings, -1)
-                demanded = np.quantile(each, rule.confidence, axis=1)
-        decisions.append(
-            decide(
-                float(found[:, o].mean()),
-                float(np.std(found[:, o], ddof=1) / np.sqrt(len(found))),
-                allowed=target.probability,
-                repeats=len(found),
-                confidence=confidence,
-                demanded=demanded,
-            )
-        )
-    return tuple(decisions)
+        return np.asarray(more[..., 0])
+
+    found, points = grow_until_decided(
+        p, compute, allowed=target.probability, points=sample.points, most=most
+    )
+    demanded = None
+    if by_point is not None and rule.confidence:
+        each = by_point.reshape(rule.scramblings, -1, len(options))
+        demanded = np.quantile(each, rule.confidence, axis=1)
+    return decide_sample(
+        found,
+        allowed=target.probability,
+        points=points,
+        confidence=None if by_point is None else np.mean(by_point <= target.probability, axis=0),
+        demanded=demanded,
+    )

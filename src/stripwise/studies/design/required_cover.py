@@ -108,6 +108,7 @@ def find_required_covers(setting: Setting, *, ranges: bool = True) -> RequiredCo
             setting.wide_covers,
             p[:, s],
             setting.rule,
+            points=setting.strategy_sample.points,
             epistemic=None if epistemic is None else epistemic[:, s, 0],
         )
         for s in range(p.shape[1])

@@ -19,7 +19,7 @@ from stripwise.risk.probability.target_roots import (
 )
 from stripwise.risk.probability.target_rule import TargetRule
 from stripwise.scenario.model import Choices, Scenario
-from stripwise.studies.decision import decision_limit
+from stripwise.studies.decision import ERROR_CHANCE, decision_limit
 from stripwise.studies.from_scenario import build_plan, build_wall
 from stripwise.units import formatting
 
@@ -124,6 +124,7 @@ class Setting:
             rule=TargetRule(
                 scenario.target.reliability_index,
                 decision_limit,
+                ERROR_CHANCE,
                 scenario.target.confidence,
                 scramblings=SCRAMBLINGS,
             ),
@@ -194,16 +195,20 @@ class Setting:
         steps = np.arange(self.rounded_up(low), high + 1e-6, step)
         return np.unique(np.round(np.concatenate([[low], steps, [high]]), 9))
 
-    def demanded_index(self, epistemic: Array | None) -> Array | None:
+    def demanded_index(self, epistemic: Array | None) -> tuple[Array, Array] | None:
         """Return the index on the map (f, t, c) that the demanded share of the points reaches.
 
-        `epistemic` (k, f, t, e) is P over `epistemic_covers`; None where no confidence is demanded.
+        And the same judged safely. `epistemic` (k, f, t, e) is P over `epistemic_covers`; None
+        where no confidence is demanded.
         """
         if not self.rule.confidence or epistemic is None:
             return None
-        reached, _ = self.rule.demanded(epistemic)
         at = self.epistemic_covers()
-        return np.apply_along_axis(lambda row: np.interp(self.covers, at, row), -1, reached)
+        reached, safely = (
+            np.apply_along_axis(lambda row: np.interp(self.covers, at, row), -1, one)
+            for one in self.rule.demanded(epistemic)
+        )
+        return reached, safely
 
     def plans_at(self, hours: Array) -> tuple[Plan, ...]:
         """Every follow-up at every strip age, strip age running faster."""

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import plain_interval
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
     probability_by_epistemic_point,
@@ -206,7 +206,8 @@ def _option_table(
         known = probability_by_epistemic_point(
             one, cover, ages[at : at + 1], sample=epistemic_sample
         )
-        middle, low, high = (float(x) for x in t_interval(p[:, at]))
+        found = plain_interval(p[:, at], points=sample.points)
+        middle = float(found.mean)
         band = (np.nan, np.nan)
         if known is not None:
             ends = np.quantile(known[:, 0, 0, 0], QUANTILES)
@@ -233,13 +234,14 @@ def _option_table(
                 "planned": "yes" if change.planned else "no",
                 "age_yr": life,
                 "probability": middle,
-                "low95": max(low, 0.0),
-                "high95": min(high, 1.0),
+                "low95": float(found.low),
+                "high95": float(found.high),
                 "know_low": band[0],
                 "know_high": band[1],
                 "reliability_index": float(reliability_index(middle, 1.0 - middle)),
                 "life_yr": age,
                 "probability_over_all": _mean_over_combinations(change, design, mean),
+                "status": str(found.status),
             }
         )
     return pd.DataFrame(rows).reindex(columns=columns("options"))

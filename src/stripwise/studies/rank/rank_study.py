@@ -16,6 +16,7 @@ from stripwise.distributions.sampling import InputSampler, copula
 from stripwise.errors import InputError
 from stripwise.risk.model.service_options import refusal
 from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.nominal_covers import SamplingOptions
 from stripwise.risk.sensitivity.quantities_of_interest import (
     EARLIEST_TIME,
     LATEST_TIME,
@@ -25,7 +26,8 @@ from stripwise.risk.sensitivity.quantities_of_interest import (
 )
 from stripwise.risk.sensitivity.shapley import shapley_effects
 from stripwise.scenario.model import Scenario
-from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.from_scenario import MOST_GROWTH, build_wall, largest_sample
+from stripwise.studies.rank.choice_rule import ChoiceRule
 from stripwise.studies.rank.choice_tables import ChoiceTables, choice_tables
 from stripwise.studies.rank.convergence import MAX_POINTS, SampleHistory, converge
 from stripwise.studies.rank.index_tables import convergence_table, index_table, shapley_table
@@ -165,8 +167,7 @@ def rank(
     information_table = value_of_information_table(
         wall,
         strategy=name,
-        age=life,
-        allowed=scenario.target.probability,
+        rule=_choice_rule(wall, scenario, workers=workers),
         repeats=repeats,
         seed=seed,
         workers=workers,
@@ -206,6 +207,19 @@ def rank(
             "combinations_of_choices": choices.combinations,
             "seconds": {"indices": sample.last.seconds, "all": time.perf_counter() - started},
         },
+    )
+
+
+def _choice_rule(wall: Wall, scenario: Scenario, *, workers: int) -> ChoiceRule:
+    """Return how a strategy is chosen, from a sample like that of a run."""
+    sampling, target = scenario.sampling, scenario.target
+    return ChoiceRule.from_wall(
+        wall,
+        age=target.service_life,
+        allowed=target.probability,
+        confidence=target.confidence,
+        sample=SamplingOptions(sampling.points, sampling.repeats, sampling.seed, "main", workers),
+        most=min(MOST_GROWTH * sampling.points, largest_sample(wall)),
     )
 
 

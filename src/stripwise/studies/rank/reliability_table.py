@@ -16,7 +16,7 @@ from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import OK, plain_interval
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.risk.reliability.elasticity import elasticities, importance_factors
 from stripwise.risk.reliability.form import DesignPoint, first_order
@@ -73,7 +73,8 @@ def reliability(
     elasticity_rows: list[dict[str, object]] = []
     for j, age in enumerate(ages):
         common = {"strategy": plan.name, "age_yr": float(age)}
-        mean, low, high = (float(x) for x in t_interval(sampled[:, j]))
+        plain = plain_interval(sampled[:, j], points=SAMPLED_POINTS)
+        mean = float(plain.mean)
         sampled_index = float(reliability_index(mean, 1.0 - mean))
         error = float(np.std(sampled[:, j], ddof=1) / np.sqrt(repeats))
         sparse = mean < MIN_SAMPLED_PROBABILITY or error > MAX_SAMPLED_COV * mean
@@ -83,14 +84,20 @@ def reliability(
                 **common,
                 "method": "sampled",
                 "probability": mean,
-                "low95": max(low, 0.0),
-                "high95": min(high, 1.0),
+                "low95": float(plain.low),
+                "high95": float(plain.high),
                 "cov": error / mean if mean > 0.0 else np.nan,
                 "reliability_index": sampled_index,
                 "gap_to_sampled": np.nan if sparse else 0.0,
                 "calls": SAMPLED_POINTS * repeats,
                 "note": "one input integrated exactly, the others sampled"
-                + ("; too rare for this sample, take importance sampling" if sparse else ""),
+                + (
+                    "; too rare for this sample, take importance sampling"
+                    if sparse
+                    else ""
+                    if plain.status == OK
+                    else "; too rare for its spread: the interval is a bound"
+                ),
             }
         )
         try:

@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.service_fronts import ServiceFronts
-from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET, Number, Plan, Wall
+from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET, Number, Wall
 from stripwise.risk.probability.integral import Integral, critical_diffusivity_factors, front_depths
 from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.sensitivity.input_sets import correlated_clusters
+from stripwise.studies.rank.choice_rule import ChoiceRule
 from stripwise.units.result_columns import columns
 
-__all__ = ["order_of_preference", "value_of_information_table"]
+__all__ = ["value_of_information_table"]
 
 Array = NDArray[np.float64]
 
@@ -66,8 +67,7 @@ def value_of_information_table(
     wall: Wall,
     *,
     strategy: str,
-    age: float,
-    allowed: float,
+    rule: ChoiceRule,
     repeats: int,
     seed: int,
     workers: int = 2,
@@ -75,9 +75,8 @@ def value_of_information_table(
     """Tabulate what knowing each knowledge input exactly would do to the decision.
 
     The knowledge inputs leave the probability P at the target life uncertain. A perfect measurement
-    of one of them takes away Var(E[P | it]) of Var(P) on average. The choice is the first strategy,
-    by form time and then by follow-up time, whose P is within the target; it is made anew for each
-    value the measurement may show.
+    of one of them takes away Var(E[P | it]) of Var(P) on average. The choice, by `rule`, is made
+    anew for each value the measurement may show.
 
     Parameters
     ----------
@@ -85,10 +84,8 @@ def value_of_information_table(
         The wall with its strategies.
     strategy
         Strategy whose variance is shared out.
-    age
-        Target life [yr].
-    allowed
-        Probability allowed at the target life.
+    rule
+        How a strategy is chosen, and the target life.
     repeats
         Independent samples, of what is measured and of all else.
     seed
@@ -114,7 +111,7 @@ def value_of_information_table(
         return pd.DataFrame(columns=columns("worth"))
     names = [item.name for item in epistemic]
     place = [plan.name for plan in wall.plans].index(strategy)
-    order = order_of_preference(wall)
+    age = rule.age
 
     def probabilities(chosen: Sequence[Input], share: float = 1.0) -> Array:
         repeat_count = min(repeats, MAX_REPEATS)
@@ -124,7 +121,7 @@ def value_of_information_table(
 
     everything = probabilities(epistemic)
     whole = everything[:, :, place].var(axis=1)
-    now = _choice(everything.mean(axis=(0, 1)), order, allowed)
+    now = rule.now
     rows: list[dict[str, object]] = []
     for one in _measurements(wall, epistemic):
         known = len(one.members) == len(epistemic) and one.share == 1.0
@@ -139,9 +136,7 @@ def value_of_information_table(
             and MIN_PROBABILITY <= mean_probability <= 1.0 - MIN_PROBABILITY
         )
         mean, low, high = (float(x) for x in t_interval(share)) if fine else (np.nan,) * 3
-        # what is left of the mean's sampling error must not look like another choice
-        shown = found + (everything.mean(axis=(0, 1)) - found.mean(axis=1, keepdims=True))
-        later = [_choice(p, order, allowed) for p in shown.reshape(-1, shown.shape[2])]
+        later = rule.later(wall, one.members, one.share, found, seed=seed)
         rows.append(
             {
                 "measurement": one.name,
@@ -151,7 +146,7 @@ def value_of_information_table(
                 "variance_share": mean,
                 "low95": low,
                 "high95": high,
-                "chance_of_another_choice": float(np.mean([c != now for c in later])),
+                "chance_of_another_choice": float(np.mean(later != now)),
                 "choice_now": "none meets the target" if now < 0 else wall.plans[now].name,
                 "status": "ok" if fine else "undefined: the probability is too close to 0 or 1",
             }
@@ -169,22 +164,6 @@ def value_of_information_table(
         if item.kind != "knowledge" and not (item.name == COVER and MEAN_COVER_OFFSET in names)
     ]
     return pd.DataFrame(rows).reindex(columns=columns("worth"))
-
-
-def order_of_preference(wall: Wall) -> list[int]:
-    """Order the strategies by form time, then by follow-up time: the cheapest in time first."""
-
-    def time_cost(i: int) -> tuple[float, float]:
-        plan: Plan = wall.plans[i]
-        age = plan.strip_age
-        hours = wall.input(age).distribution.mean if isinstance(age, str) else age
-        return hours, plan.follow_up_h
-
-    return sorted(range(len(wall.plans)), key=time_cost)
-
-
-def _choice(p: Array, order: list[int], allowed: float) -> int:
-    return next((i for i in order if p[i] <= allowed), -1)
 
 
 def _measurements(wall: Wall, epistemic: list[Input]) -> list[_Measurement]:
