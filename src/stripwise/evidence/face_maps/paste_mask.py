@@ -27,7 +27,7 @@ MAX_MISCLASSIFIED = 0.05
 MIN_PASTE = 0.05
 """Smallest share of paste in a map."""
 
-SAMPLE = 50_000
+SAMPLE = 20_000
 """Pixels from which the components are estimated."""
 
 SEED = 1
@@ -142,7 +142,7 @@ def _split(face: FaceMap, aggregate: AggregateLevel) -> SignalSplit:
     rng = np.random.default_rng(SEED)
     sample = values if values.size <= SAMPLE else rng.choice(values, SAMPLE, replace=False)
     scaled = np.clip((sample - low) / (high - low), -0.5, 1.5)[:, None]
-    mixture = GaussianMixture(n_components=2, n_init=2, random_state=SEED).fit(scaled)
+    mixture = GaussianMixture(n_components=2, n_init=1, random_state=SEED).fit(scaled)
     order = np.argsort(mixture.means_[:, 0])
     means = mixture.means_[order, 0]
     sds = np.sqrt(mixture.covariances_[order, 0, 0])

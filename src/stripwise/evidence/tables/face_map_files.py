@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stripwise.errors import EvidenceError
 from stripwise.evidence.face_maps.face_map import FaceMap, check_face_map
-from stripwise.evidence.tables.columns import normalise_name
+from stripwise.evidence.tables.columns import UNUSUAL, Column, normalise_name
 from stripwise.evidence.tables.data_file import DataFile, read_data_file
 from stripwise.evidence.tables.data_kinds import FACE_MAP, FACE_MAPS
 from stripwise.evidence.tables.face_map_arrays import read_arrays
@@ -22,6 +22,7 @@ from stripwise.evidence.tables.face_map_owner import CHANNELS, Owner, check_size
 from stripwise.evidence.tables.headers import Headers, match_headers
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.evidence.tables.table_text import TableText, printable_file_name, read_text
+from stripwise.units.names import name_problem
 
 __all__ = ["build_face_maps", "face_map_file"]
 
@@ -34,6 +35,9 @@ GRID_COLUMN = re.compile(
 """Head of a column that holds one channel at one depth: chloride_pct_at_0.5_mm."""
 
 LENGTHS = {"mm": 1.0, "cm": 10.0, "in": 25.4}
+
+PIECE = 200_000
+"""Rows that are read at once."""
 
 UNEVEN = 0.02
 """Deviation of a place from an even grid, in pixels, that still counts as rounding."""
@@ -51,7 +55,7 @@ def face_map_file(path: Path) -> DataFile | None:
         names = {normalise_name(cell) for cell in header}
         grid = any(GRID_COLUMN.fullmatch(_grid_name(cell)) for cell in header)
         x = any(name.startswith("x_") or name == "x" for name in names)
-        if not grid and not (x and any(name.startswith("chloride") for name in names)):
+        if not grid and not (x and any(name.startswith(("chloride", "depth")) for name in names)):
             return None
     data = pd.DataFrame({"map_file": [path.name]})
     return DataFile(path, FACE_MAPS, data, {}, {}, (), digest)
@@ -129,13 +133,15 @@ def _from_pixels(
     if "specimen" not in table or not str(table["specimen"].iloc[0]):
         table["specimen"] = owner.specimen or path.stem
     faces = []
-    for specimen, rows in table.groupby("specimen", sort=False, observed=True):
+    specimens = list(dict.fromkeys(table["specimen"].unique()))
+    for specimen in specimens:
+        rows = table if len(specimens) == 1 else table[table["specimen"] == specimen]
         depth, down = _axis(rows["depth_mm"].to_numpy(), f"{name}: specimen {specimen}: depth_mm")
         position, across = _axis(rows["x_mm"].to_numpy(), f"{name}: specimen {specimen}: x_mm")
         shape = (depth.size, position.size)
         check_size(shape, f"{name}: specimen {specimen}")
         flat = down * position.size + across
-        if np.unique(flat).size < flat.size:
+        if np.bincount(flat, minlength=1).max() > 1:
             raise EvidenceError(
                 [f"{name}: specimen {specimen}: some pixels stand twice; every place has one row"]
             )
@@ -143,8 +149,14 @@ def _from_pixels(
         for channel in CHANNELS:
             if channel in rows:
                 grid = np.full(shape, np.nan)
-                grid.ravel()[flat] = rows[channel].to_numpy(dtype=float)
+                grid.ravel()[flat] = rows[channel].to_numpy()
                 channels[channel] = grid
+        for column in ("strategy", "exposure_d", "initial"):
+            known = rows[column].dropna() if column in rows else []
+            if len(known) and (known != known.iloc[0]).any():
+                raise EvidenceError(
+                    [f"{name}: specimen {specimen}: has more than one {column.split('_')[0]}"]
+                )
         found = {
             key: rows[column].iloc[0]
             for key, column in (
@@ -169,41 +181,57 @@ def _from_pixels(
 
 
 def _plain_numbers(text: TableText, headers: Headers) -> pd.DataFrame | None:
-    """Read a table of plain numbers at once; None where anything in it is out of the ordinary."""
-    used = sorted(headers.used)
-    names = {position: headers.used[position][0] for position in used}
-    if any(column.stem == "unusual" for column in names.values()):
+    """Read a table of plain numbers fast; None where anything in it is out of the ordinary."""
+    used = {position: column for position, (column, _) in sorted(headers.used.items())}
+    if any(column is UNUSUAL for column in used.values()):
         return None
+    pieces: dict[str, list[Any]] = {column.canonical(): [] for column in used.values()}
     try:
-        table = pd.read_csv(
+        with pd.read_csv(
             text.stream(),
             sep=text.separator(),
             comment="#",
-            usecols=used,
+            usecols=list(used),
             header=0,
             names=range(headers.width),
-            dtype={p: (float if c.measure.number else "category") for p, c in names.items()},
-            engine="c",
-        )
+            dtype={p: (float if c.measure.number else "category") for p, c in used.items()},
+            chunksize=PIECE,
+        ) as reader:
+            for piece in reader:
+                for position, column in used.items():
+                    values = _plain_column(piece[position], column, headers.scales[column.stem])
+                    if values is None:
+                        return None
+                    pieces[column.canonical()].append(values)
     except (ValueError, pd.errors.ParserError):
         return None
-    columns = {}
-    for position, column in names.items():
-        values = table[position]
-        if column.measure.number:
-            scale, offset = headers.scales[column.stem]
-            values = values * scale + offset
-            if column.required and values.isna().any():
-                return None
-            low, high = column.usual or (column.low, column.high)
-            if (low is not None and (values < low).any()) or (
-                high is not None and (values > high).any()
-            ):
-                return None
-        elif values.isna().any():
-            return None
-        columns[column.canonical()] = values
-    return pd.DataFrame(columns)
+    columns = {
+        name: pd.api.types.union_categoricals(found)
+        if isinstance(found[0], pd.Categorical)
+        else np.concatenate(found)
+        for name, found in ((name, pieces.pop(name)) for name in list(pieces))
+    }
+    return pd.DataFrame(columns, copy=False)
+
+
+def _plain_column(
+    values: pd.Series[Any], column: Column, scale: tuple[float, float]
+) -> pd.Categorical | NDArray[Any] | None:
+    """Return a piece of a column in its internal unit; None where a value is unusual."""
+    if not column.measure.number:
+        names = values.astype("category").cat.categories
+        bad = values.isna().any() or any(name_problem(str(name)) for name in names)
+        return None if bad else pd.Categorical(values)
+    numbers = values.to_numpy(dtype=float) * scale[0] + scale[1]
+    low, high = column.usual or (column.low, column.high)
+    if (
+        (column.required and np.isnan(numbers).any())
+        or (low is not None and (numbers < low).any())
+        or (high is not None and (numbers > high).any())
+    ):
+        return None
+    # places are told apart to 1e-6 mm; single precision is plenty for what a beam reads
+    return numbers if column.required else numbers.astype(np.float32)
 
 
 def _from_grid(
@@ -277,7 +305,9 @@ def _axis(values: Array, where: str) -> tuple[Array, NDArray[np.intp]]:
     """Return the places of a grid [mm] and which one each value has; they must be even."""
     if not np.isfinite(values).all():
         raise EvidenceError([f"{where}: every pixel needs a place"])
-    places, index = np.unique(np.round(values, 6), return_inverse=True)
+    codes, found = pd.factorize(np.round(values, 6))
+    places = np.sort(found)
+    index = np.searchsorted(places, found)[codes]
     if places.size < 2:
         raise EvidenceError([f"{where}: has one place only; a map has many"])
     even = np.linspace(places[0], places[-1], places.size)

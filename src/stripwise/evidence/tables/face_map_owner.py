@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from stripwise.errors import EvidenceError
 from stripwise.evidence.face_maps.face_map import MAX_PIXELS, FaceMap
+from stripwise.units.names import name_problem, printable
 
 __all__ = ["CHANNELS", "Owner", "check_size", "join_owner"]
 
@@ -51,6 +52,9 @@ def join_owner(
         raise EvidenceError(
             [f"{where}: needs {missing}, in the map or in a list of maps with map_file"]
         )
+    for column, text in (("specimen", specimen), ("strategy", str(strategy))):
+        if rule := name_problem(text):
+            raise EvidenceError([f"{name}: {column} = {printable(text)}: {rule}"])
     initial = owner.initial if owner.initial is not None else found.get("initial", np.nan)
     paste = channels.get("paste")
     if paste is not None and not np.isin(paste[np.isfinite(paste)], (0.0, 1.0)).all():

@@ -242,7 +242,8 @@ def plot_agreement(comparison: MethodComparison, *, ax: Axes | None = None) -> A
     ax.axhline(float(np.exp(found.bias)), color=style.TEXT_COLOR, lw=0.9)
     for end in (low, high):
         ax.axhline(end, color=style.GREY, lw=0.8, ls=(0, (5, 2)))
-    ax.set_ylim(bottom=0.0)
+    ends = min(low, float(ratio.min())), max(high, float(ratio.max()))
+    ax.set_ylim(ends[0] - 0.15 * (ends[1] - ends[0]), ends[1] + 0.15 * (ends[1] - ends[0]))
     ax.set_xlabel("Geometric mean of both contents", fontsize=style.TEXT_SIZE)
     ax.set_ylabel("Mapped over ground", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)

@@ -48,7 +48,7 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
         sections=(
             _maps_section(study),
             _paste_section(study),
-            *sections(profiles),
+            *(part for part in sections(profiles) if part.heading != "Specimens"),
             *([] if study.comparison is None else [_comparison_section(study.comparison)]),
         ),
         warnings=(*data_file.notes, *_warnings(study), *warnings(profiles)),
@@ -155,6 +155,7 @@ def _paste_section(study: FaceMapsStudy) -> Section:
                 "Effective strips", write=lambda k: number(float(errors.effective_strips[k]), 2)
             ),
             numeric("Aggregate", write=lambda k: percent(float(study.masks[k].aggregate.mean()))),
+            Column("Notes", write=lambda k: fits.notes[k]),
         ),
         range(len(study.faces)),
     )
