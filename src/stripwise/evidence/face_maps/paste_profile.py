@@ -30,14 +30,17 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-STRIPS = 20
+STRIPS = 12
 """Strips of equal width, from exposed face to the deepest row, that stand for repeats."""
+
+NARROW_STRIP = 5.0
+"""Width of a strip [mm] below which neighbours share grains, and intervals come out too narrow."""
 
 MOST_LAYERS, MIN_LAYERS = 24, 5
 """Layers of a map unless their thickness is given, and fewest that a fit needs."""
 
 SEED = 1
-MIN_STRIPS = 12
+MIN_STRIPS = 7
 """Fewest strips that must hold paste in a layer that counts."""
 
 WALL_DEPTH = 5.0
@@ -104,7 +107,7 @@ def paste_profile(face: FaceMap, mask: PasteMask, *, layer: float | None = None)
     Notes
     -----
     Neighbouring pixels are alike, so that their number says nothing about the error. The map is
-    cut into twenty strips from the exposed face inwards; the scatter of their means gives the error
+    cut into twelve strips from the exposed face inwards; the scatter of their means gives the error
     of a layer, with as many degrees of freedom as there are effective strips, less one.
     """
     rows = _rows_per_layer(face, layer)
@@ -203,8 +206,8 @@ def with_strip_errors(
 ) -> tuple[ProfileFits, StripErrors]:
     """Take the errors of the fits from the strips: the jackknife that leaves out one at a time.
 
-    Neighbouring strips may be alike too: the number of effective strips is that of the
-    pseudo-values by their place, as for the readings of a survey.
+    Neighbouring strips may be alike too: where they count as correlated, the number of effective
+    strips is that of the pseudo-values by their place, as for the readings of a survey.
 
     Returns
     -------
@@ -253,7 +256,8 @@ def _likeness(strip_content: Array, content: Array) -> float:
 
 def _effective_strips(values: Array, rng: np.random.Generator) -> float:
     places = np.column_stack((np.arange(STRIPS, dtype=float), np.zeros(STRIPS)))
-    return estimate_spatial_correlation(places, values, rng=rng).effective_sample_size
+    found = estimate_spatial_correlation(places, values, rng=rng)
+    return found.effective_sample_size if found.correlated else float(STRIPS)
 
 
 def _pseudo_values(fits: ProfileFits, row: int, part: PasteProfile) -> Array:

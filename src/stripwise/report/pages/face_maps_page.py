@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stripwise.evidence.face_maps.method_agreement import MethodComparison, RatioWithInterval
-from stripwise.evidence.face_maps.paste_profile import STRIPS
+from stripwise.evidence.face_maps.paste_profile import NARROW_STRIP, STRIPS
 from stripwise.report.components import (
     Column,
     Figure,
@@ -111,6 +111,14 @@ def _warnings(study: FaceMapsStudy) -> list[str]:
         texts.append(
             f"The second channel mistakes up to {percent(worst)} of the pixels; one pixel along every "
             "edge of a grain is left out for that."
+        )
+    narrow = [
+        f.specimen for f in study.faces if f.pixel[1] * f.position.size < STRIPS * NARROW_STRIP
+    ]
+    if narrow:
+        texts.append(
+            f"Narrower than {STRIPS * NARROW_STRIP:g} mm: {formatting.first_few(narrow, 'specimens.csv')}. "
+            "Their strips share grains, so that the intervals are somewhat too narrow."
         )
     holes = max(float(np.mean(~np.isfinite(face.chloride))) for face in study.faces)
     if holes > 0.0:
