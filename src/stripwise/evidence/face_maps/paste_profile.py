@@ -30,7 +30,7 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-STRIPS = 12
+STRIPS = 10
 """Strips of equal width, from exposed face to the deepest row, that stand for repeats."""
 
 NARROW_STRIP = 5.0
@@ -40,7 +40,7 @@ MOST_LAYERS, MIN_LAYERS = 24, 5
 """Layers of a map unless their thickness is given, and fewest that a fit needs."""
 
 SEED = 1
-MIN_STRIPS = 7
+MIN_STRIPS = 6
 """Fewest strips that must hold paste in a layer that counts."""
 
 WALL_DEPTH = 5.0
@@ -107,7 +107,7 @@ def paste_profile(face: FaceMap, mask: PasteMask, *, layer: float | None = None)
     Notes
     -----
     Neighbouring pixels are alike, so that their number says nothing about the error. The map is
-    cut into twelve strips from the exposed face inwards; the scatter of their means gives the error
+    cut into ten strips from the exposed face inwards; the scatter of their means gives the error
     of a layer, with as many degrees of freedom as there are effective strips, less one.
     """
     rows = _rows_per_layer(face, layer)
