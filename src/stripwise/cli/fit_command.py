@@ -4,21 +4,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripwise.cli.fit_options import (
-    FitOptions,
-    option_quantity,
-    read_affected_depth,
-    read_bounds,
-    read_cover,
-    read_maturity,
-)
+from stripwise.cli.fit_handlers import REGISTRY, Entry
+from stripwise.cli.fit_options import FitOptions
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
@@ -32,127 +25,16 @@ from stripwise.cli.shell import (
     out_option,
     print_json,
     print_result,
-    progress_bar,
     read_extras,
     report_errors,
 )
 from stripwise.units.caution import CAUTION
 
 if TYPE_CHECKING:
-    from stripwise.evidence.tables.data_file import DataFile
     from stripwise.report.components import Report
     from stripwise.report.write import Extras
 
 __all__ = ["finish", "fit"]
-
-Handler = Callable[["DataFile", FitOptions], "Report"]
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """How one kind of data is fitted, and which of the options it takes."""
-
-    handler: Handler
-    options: frozenset[str]
-
-
-def _drying(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.evidence.tables.data_file import read_data_file
-    from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES
-    from stripwise.report.pages.drying_page import drying_report
-    from stripwise.studies.fit.drying_study import study_drying
-    from stripwise.units.quantities import TIME
-
-    age = option_quantity("--age", options.age, kind=TIME, to="day")
-    diffusivities = (
-        None
-        if options.profiles is None
-        else read_data_file(options.profiles, kinds=[DIFFUSIVITIES])
-    )
-    return drying_report(study_drying(data_file, age=age, diffusivities=diffusivities))
-
-
-def _profiles(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.report.pages.profiles_page import profiles_report
-    from stripwise.studies.fit.profiles_study import study_profiles
-
-    study = study_profiles(
-        data_file,
-        reference=options.reference,
-        affected_depth=read_affected_depth(options.affected_depth),
-        layered=bool(options.layered),
-        keep_first=bool(options.keep_first),
-        fit_initial=bool(options.fit_initial),
-    )
-    return profiles_report(study)
-
-
-def _migration(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.report.pages.migration_page import migration_report
-    from stripwise.studies.fit.migration_study import study_migration
-
-    return migration_report(study_migration(data_file, reference=options.reference))
-
-
-def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.evidence.tables.timestamps import find_time_zone
-    from stripwise.report.pages.strip_log_page import strip_log_report
-    from stripwise.studies.fit.strip_log_study import study_strip_log
-    from stripwise.units.quantities import TEMPERATURE, TIME
-
-    study = study_strip_log(
-        data_file,
-        zone=find_time_zone(options.zone),
-        loggers=options.loggers,
-        maturity=read_maturity(options.maturity),
-        reference_temperature=option_quantity(
-            "--reference-temperature", options.reference_temperature, kind=TEMPERATURE, to="degC"
-        ),
-        specified=option_quantity("--specified", options.specified, kind=TIME, to="hour"),
-    )
-    return strip_log_report(study)
-
-
-def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.report.pages.cover_survey_page import survey_report
-    from stripwise.scenario.loading import load
-    from stripwise.studies.fit.cover_survey_study import study_cover_survey, with_comparison
-
-    scenario = (
-        None
-        if options.scenario is None
-        else load(options.scenario, allow_outside=options.allow_outside)
-    )
-    study = study_cover_survey(
-        data_file,
-        limit=read_cover("--limit", options.limit),
-        family=options.family,
-        bounds=read_bounds(options.bounds),
-        nominal=read_cover("--nominal", options.nominal),
-    )
-    if scenario is not None:
-        with progress_bar(quiet=options.quiet) as report_progress:
-            study = with_comparison(study, scenario, progress=report_progress)
-    return survey_report(study)
-
-
-REGISTRY = {
-    "profiles": Entry(
-        _profiles,
-        frozenset({"reference", "affected_depth", "layered", "keep_first", "fit_initial"}),
-    ),
-    "migration": Entry(_migration, frozenset({"reference"})),
-    "drying": Entry(_drying, frozenset({"age", "profiles"})),
-    "strip-log": Entry(
-        _strip_log,
-        frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
-    ),
-    "cover-survey": Entry(
-        _cover_survey,
-        frozenset({"limit", "family", "bounds", "nominal", "scenario", "allow_outside"}),
-    ),
-}
-"""By the name of the kind in `stripwise.evidence.tables.data_kinds`."""
 
 
 @app.command(
@@ -186,7 +68,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--profiles",
             metavar="FILE",
             help="Drying: fitted diffusivities (specimens.csv, or strategy and "
-            "diffusivity_m2_s) to correlate the ranks with.",
+            "diffusivity_m2_s) to correlate the ranks with. Maps: ground profiles of the same "
+            "specimens, to compare the methods.",
         ),
     ] = None,
     affected_depth: Annotated[
@@ -211,6 +94,30 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
     fit_initial: Annotated[
         bool | None,
         typer.Option("--fit-initial", help="Profiles: fit the initial content even if measured."),
+    ] = None,
+    aggregate: Annotated[
+        str | None,
+        typer.Option(
+            "--aggregate",
+            metavar="LEVEL",
+            help="Maps: high or low, where aggregate stands in the second channel (signal).",
+        ),
+    ] = None,
+    layer: Annotated[
+        str | None,
+        typer.Option(
+            "--layer",
+            metavar="LENGTH",
+            help='Maps: thickness of a layer of the profile, as "1 mm"; 24 layers unless given.',
+        ),
+    ] = None,
+    binder_share: Annotated[
+        float | None,
+        typer.Option(
+            "--binder-share",
+            metavar="SHARE",
+            help="Maps: mass of binder per mass of paste, to give contents by mass of binder.",
+        ),
     ] = None,
     zone: Annotated[
         str | None,
@@ -313,18 +220,24 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         bounds=bounds,
         nominal=nominal,
         scenario=scenario,
+        aggregate=aggregate,
+        layer=layer,
+        binder_share=binder_share,
         allow_outside=allow_outside,
         quiet=quiet,
     )
     with report_errors():
         from stripwise.evidence.tables.data_file import read_data_file
         from stripwise.evidence.tables.data_kinds import KINDS
+        from stripwise.evidence.tables.face_map_files import face_map_file
         from stripwise.report.file_swap import check_writable
         from stripwise.report.write import DATA_FILES
         from stripwise.units.names import slug
 
         extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser)
-        data_file = read_data_file(file, kinds=[kind for kind in KINDS if kind.name in REGISTRY])
+        data_file = face_map_file(file) or read_data_file(
+            file, kinds=[kind for kind in KINDS if kind.name in REGISTRY]
+        )
         entry = REGISTRY[data_file.kind.name]
         _refuse_others(options, entry, data_file.kind.description)
         folder = out if out is not None else Path("reports") / slug(file.stem)

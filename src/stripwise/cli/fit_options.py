@@ -11,12 +11,15 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from stripwise.curing.maturity import MaturityFunction
+    from stripwise.evidence.face_maps.paste_mask import AggregateLevel
     from stripwise.units.quantities import Kind
 
 __all__ = [
     "FitOptions",
     "option_quantity",
     "read_affected_depth",
+    "read_aggregate",
+    "read_binder_share",
     "read_bounds",
     "read_cover",
     "read_maturity",
@@ -47,6 +50,9 @@ class FitOptions:
     bounds: str | None = None
     nominal: str | None = None
     scenario: Path | None = None
+    aggregate: str | None = None
+    layer: str | None = None
+    binder_share: float | None = None
     allow_outside: bool = False
     quiet: bool = False
 
@@ -129,3 +135,30 @@ def read_bounds(text: str | None) -> tuple[float, float] | None:
     if not 0.0 <= low < high:
         raise InputError("--bounds", f"{shown}: must be at least 0 mm, the lower one first")
     return low, high
+
+
+def read_aggregate(text: str | None) -> AggregateLevel | None:
+    """Check where aggregate stands in the second channel of a map."""
+    from stripwise.errors import InputError
+    from stripwise.evidence.face_maps.paste_mask import AGGREGATE_LEVELS
+    from stripwise.units.names import nearest_spelling, printable
+
+    if text is None:
+        return None
+    levels: dict[str, AggregateLevel] = {level: level for level in AGGREGATE_LEVELS}
+    if text in levels:
+        return levels[text]
+    rule = f"{printable(text)}: must be {' or '.join(AGGREGATE_LEVELS)}"
+    raise InputError("--aggregate", rule + nearest_spelling(text, AGGREGATE_LEVELS))
+
+
+def read_binder_share(share: float | None) -> float | None:
+    """Check the mass of binder per mass of paste."""
+    from stripwise.errors import InputError
+
+    if share is not None and not 0.4 <= share <= 1.0:
+        raise InputError(
+            "--binder-share",
+            f"{share:g}: must be from 0.4 to 1, the mass of binder in a unit mass of paste",
+        )
+    return share

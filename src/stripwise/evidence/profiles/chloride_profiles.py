@@ -40,7 +40,8 @@ class Profiles:
     initial
         (g,) initial content, measured deep; NaN where it was not.
     basis
-        "pct", "pct_binder" or "kg_m3": % by mass of concrete or of binder, or kg per m3.
+        "pct", "pct_binder", "pct_paste" or "kg_m3": % by mass of concrete, of binder or of paste, or
+        kg per m3.
     file
         Name of the file for messages.
     """

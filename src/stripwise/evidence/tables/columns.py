@@ -16,6 +16,7 @@ __all__ = [
     "DIFFUSIVITY",
     "DURATION",
     "LENGTH",
+    "MAPPED_CHLORIDE",
     "PERCENT",
     "TEMPERATURE",
     "TEXT",
@@ -118,6 +119,17 @@ CHLORIDE = Measure(
     ),
 )
 """By mass of concrete (pct), by mass of binder, or by volume of concrete: a file keeps to one."""
+MAPPED_CHLORIDE = Measure(
+    "a chloride content of the paste",
+    MappingProxyType(
+        {
+            "pct": Unit("pct_paste"),
+            "pct_paste": Unit("pct_paste"),
+            "pct_binder": Unit("pct_binder"),
+        }
+    ),
+)
+"""What a beam reads: by mass of what it hits, which on paste is paste, or by mass of binder."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from stripwise.evidence.tables.columns import (
     DIFFUSIVITY,
     DURATION,
     LENGTH,
+    MAPPED_CHLORIDE,
     PERCENT,
     TEMPERATURE,
     TEXT,
@@ -20,6 +21,9 @@ __all__ = [
     "COVER_SURVEY",
     "DIFFUSIVITIES",
     "DRYING",
+    "FACE_MAP",
+    "FACE_MAPS",
+    "FACE_MAP_ARRAYS",
     "KINDS",
     "LOGGER",
     "MIGRATION",
@@ -151,5 +155,57 @@ MIGRATION = FileKind(
     key_column="voltage",
 )
 
-KINDS = (PROFILES, DRYING, STRIP_LOG, COVER_SURVEY, MIGRATION)
+_EXPOSURE = Column(
+    "exposure",
+    DURATION,
+    required=False,
+    low=0.0,
+    open_low=True,
+    high=365.25 * 200.0,
+    usual=(7.0, 36525.0),
+)
+_MAP_OWNER = (
+    Column("specimen", required=False, is_name=True),
+    Column("strategy", required=False, is_name=True),
+    _EXPOSURE,
+    Column("initial", MAPPED_CHLORIDE, required=False, low=0.0, usual=(0.0, 2.0)),
+)
+_MAP_CHANNELS = (
+    # counting noise about 0 may fall below it
+    Column("chloride", MAPPED_CHLORIDE, required=False, low=-10.0, high=100.0),
+    Column("signal", UNITLESS, required=False),
+    Column("paste", UNITLESS, required=False, low=0.0, high=1.0),
+)
+FACE_MAP = FileKind(
+    "face-map",
+    "a chloride map of a cut face",
+    (
+        *_MAP_OWNER,
+        Column("x", LENGTH, low=-FARTHEST, high=FARTHEST),
+        Column("depth", LENGTH, low=0.0, high=1000.0, usual=(0.0, 300.0)),
+        *_MAP_CHANNELS,
+    ),
+    key_column="x",
+)
+FACE_MAP_ARRAYS = FileKind(
+    "face-map-arrays",
+    "a chloride map of a cut face as NumPy arrays",
+    (
+        *_MAP_OWNER,
+        Column("pixel", LENGTH, required=False, low=0.0, open_low=True, high=10.0),
+        Column("pixel_x", LENGTH, required=False, low=0.0, open_low=True, high=10.0),
+        Column("pixel_depth", LENGTH, required=False, low=0.0, open_low=True, high=10.0),
+        Column("top", LENGTH, required=False, low=0.0, high=300.0),
+        *_MAP_CHANNELS,
+    ),
+    key_column="chloride",
+)
+FACE_MAPS = FileKind(
+    "face-maps",
+    "a list of chloride maps",
+    (*_MAP_OWNER, Column("map_file")),
+    key_column="map_file",
+)
+
+KINDS = (PROFILES, DRYING, STRIP_LOG, COVER_SURVEY, MIGRATION, FACE_MAPS)
 """What `stripwise fit` takes; a logger's file belongs to a strip log."""

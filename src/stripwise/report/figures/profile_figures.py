@@ -20,6 +20,7 @@ __all__ = ["CONTENT_UNITS", "plot_penalties", "plot_residuals", "profiles_figure
 CONTENT_UNITS = {
     "pct": "% by mass of concrete",
     "pct_binder": "% by mass of binder",
+    "pct_paste": "% by mass of paste",
     "kg_m3": "kg per m\N{SUPERSCRIPT THREE} of concrete",
 }
 """Words for the unit of the contents."""
@@ -45,7 +46,7 @@ def profiles_figure(fits: ProfileFits, skin: LayeredFits | None = None) -> Figur
     names = list(dict.fromkeys(fits.profiles.strategies))[:MOST_PANELS]
     columns = min(len(names), 3) if len(names) != 4 else 2
     rows = -(-len(names) // columns)
-    title = "The error function, averaged over each layer, against the ground profiles"
+    title = "The error function, averaged over each layer, against the measured layers"
     note = _profiles_note(fits)
     if skin is not None and LAYERED in skin.choice:
         note += " Where a skin is supported the line is that of skin and core; thin dots: uniform."

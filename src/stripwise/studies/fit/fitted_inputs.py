@@ -29,7 +29,8 @@ def profile_files(
 ) -> dict[str, str]:
     """Write penalties.toml, diffusivity.toml and surface_chloride.toml, as TOML by file name.
 
-    There is no penalties.toml where the reference is the only strategy.
+    There is no penalties.toml where the reference is the only strategy, and no
+    surface_chloride.toml of contents by mass of paste.
     """
     exposure = sorted(set(fits.profiles.exposure.tolist()))
     span = interval(exposure[0], exposure[-1])
@@ -43,6 +44,8 @@ def profile_files(
     )
     reference = penalties.strategies.index(penalties.reference)
     cs, basis = penalties.surface, fits.profiles.basis
+    if basis == "pct_paste":  # no scenario has contents by mass of paste
+        return files
     sd = float(
         np.sqrt(cs.between_variance + cs.variance[reference] * (cs.t_quantile / NORMAL_975) ** 2)
     )

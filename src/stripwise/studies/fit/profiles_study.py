@@ -123,6 +123,7 @@ def study_profiles(
     layered: bool = False,
     keep_first: bool = False,
     fit_initial: bool = False,
+    fits: ProfileFits | None = None,
 ) -> ProfilesStudy:
     """Fit chloride profiles, and compare strategies with a reference.
 
@@ -140,21 +141,26 @@ def study_profiles(
         Whether the shallowest layer takes part.
     fit_initial
         Whether C0 is fitted even where it was measured.
+    fits
+        Fits of profiles from elsewhere than the rows of the file, with errors of their own; there
+        is no bootstrap of them.
 
     Raises
     ------
     EvidenceError
         If the file holds rows or profiles that cannot be used.
     """
-    fits = fit_profiles(
-        build_profiles(data_file),
-        keep_first=keep_first,
-        fit_initial=fit_initial,
-        affected_depth=affected_depth,
-    )
+    repeats = 0
+    if fits is None:
+        fits = fit_profiles(
+            build_profiles(data_file),
+            keep_first=keep_first,
+            fit_initial=fit_initial,
+            affected_depth=affected_depth,
+        )
+        repeats = _repeats(len(fits.layers_used))
     skin = fit_layered(fits, depth=affected_depth) if layered else None
     penalties = None if reference is None else _penalty_factors(fits, skin, reference)
-    repeats = _repeats(len(fits.layers_used))
     intervals = (
         wild_bootstrap(fits, repeats=repeats, rng=np.random.default_rng(BOOTSTRAP_SEED))
         if repeats

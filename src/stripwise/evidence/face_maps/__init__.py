@@ -1,0 +1,1 @@
+"""Chloride maps of cut faces: paste told from aggregate, and what the paste holds by depth."""
