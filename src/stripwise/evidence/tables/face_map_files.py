@@ -152,8 +152,8 @@ def _from_pixels(
                 grid.ravel()[flat] = rows[channel].to_numpy()
                 channels[channel] = grid
         for column in ("strategy", "exposure_d", "initial"):
-            known = rows[column].dropna() if column in rows else []
-            if len(known) and (known != known.iloc[0]).any():
+            known = rows[column].dropna().to_numpy() if column in rows else np.empty(0)
+            if known.size and (known != known[0]).any():
                 raise EvidenceError(
                     [f"{name}: specimen {specimen}: has more than one {column.split('_')[0]}"]
                 )

@@ -115,7 +115,7 @@ class ChoiceRule:
 
     def later(
         self, wall: Wall, measured: tuple[Input, ...], share: float, found: Array, *, seed: int
-    ) -> Array:
+    ) -> NDArray[np.int_]:
         """Return the positions that are chosen at each outcome of a measurement, (m,).
 
         `found` (r, k, s) is P given an outcome. What is left of the mean's sampling error must not
@@ -137,9 +137,10 @@ class ChoiceRule:
 
     def _first(self, within: NDArray[np.bool_]) -> NDArray[np.int_]:
         """Return the first strategy within the target along the last axis, -1 for none."""
-        order = np.array(self.order)
+        order = np.array(self.order, dtype=np.intp)
         ordered = np.asarray(within)[..., order]
-        return np.where(ordered.any(axis=-1), order[np.argmax(ordered, axis=-1)], -1)
+        first: NDArray[np.int_] = order[np.argmax(ordered, axis=-1)]
+        return np.where(ordered.any(axis=-1), first, np.intp(-1))
 
     def _nested(
         self, wall: Wall, measured: tuple[Input, ...], share: float, *, seed: int
