@@ -31,7 +31,6 @@ from stripwise.units.formatting import (
     join_with_and,
     length,
     number,
-    per_unit,
     percent,
     years,
 )
@@ -61,9 +60,7 @@ def cost_sections(
     yield Section(
         "What it costs",
         (
-            Figure(
-                "cost", figures["cost"], "Expected present cost per m² of face. Data: cost.csv."
-            ),
+            Figure("cost", figures["cost"], "Expected present cost of the face. Data: cost.csv."),
             _cost_table(result),
         ),
     )
@@ -110,7 +107,7 @@ def _cost_table(result: DesignResult) -> Table:
 
     rows: list[Row | GroupRow] = []
     for kind, title in COST_GROUPS.items():
-        own = result.cost[result.cost["kind"] == kind].to_dict("records")
+        own = cost.shown(result.cost[result.cost["kind"] == kind]).to_dict("records")
         rows += [GroupRow(title), *own] if own else []
 
     def option(row: Row) -> str:
@@ -120,7 +117,7 @@ def _cost_table(result: DesignResult) -> Table:
 
     lowest = write(float(result.design["nominal_cover_mm"].min()))
     return Table(
-        f"Per m², {cost.currency}. In grey: uncertainty range (95 %). Cover counts beyond {lowest}. "
+        f"{cost.unit}. In grey: uncertainty range (95 %). Cover counts beyond {lowest}. "
         f"Repairs: {_repair_text(scenario)}, at a real discount rate of {percent(cost.rate)} a year, "
         f"until {years(cost.horizon)}.",
         (
@@ -151,7 +148,7 @@ def _cost_table(result: DesignResult) -> Table:
 def _repair_text(scenario: Scenario) -> str:
     cost = scenario.cost
     assert cost is not None
-    price = f"{number(cost.repair)} {cost.currency}/m²"
+    price = cost.text(cost.repair)
     if cost.instalments == ((0.0, 1.0),):
         return f"{price} at depassivation"
     parts = [
@@ -162,9 +159,11 @@ def _repair_text(scenario: Scenario) -> str:
 
 def _break_even_table(result: DesignResult) -> Table:
     assert result.choice is not None
+    cost = result.scenario.cost
+    assert cost is not None
 
     def at(key: str) -> Any:
-        return lambda row: per_unit(row[key], str(row["unit"]))
+        return lambda row: cost.text(row[key], str(row["unit"]))
 
     def side(name: str) -> Any:
         return lambda row: (

@@ -265,13 +265,18 @@ def _exchange_section(result: DesignResult) -> Section:
     )
 
 
+def _price(result: DesignResult, value: float, unit: str) -> str:
+    cost = result.scenario.cost
+    return per_unit(value, unit) if cost is None else cost.text(value, unit)
+
+
 def _exchange_table(result: DesignResult) -> Table:
     table = result.exchange
     on_line = (table["place"] == ON_TARGET_LINE) & (table["question"] == COVER_PER_DAY)
 
     def writer(row: Row) -> Write:
         unit = str(row["unit"])
-        return _length(result) if unit == "mm" else lambda x: per_unit(x, unit)
+        return _length(result) if unit == "mm" else lambda x: _price(result, x, unit)
 
     def place(row: Row) -> str:
         parts = [str(row["place"])]

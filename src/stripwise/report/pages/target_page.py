@@ -40,7 +40,6 @@ from stripwise.units.formatting import (
     confidence,
     index,
     length,
-    per_unit,
     percent,
     price,
     years,
@@ -204,7 +203,9 @@ def _needs_section(
 def _cost_section(result: TargetResult, figures: Mapping[str, matplotlib.figure.Figure]) -> Section:
     costs = result.costs
     assert costs is not None
-    unit = f"{costs['currency'].iloc[0]}/m²"
+    prices = result.scenario.cost
+    assert prices is not None
+    unit = prices.unit
     own = costs["source"].isin([NO_TARGET, STATED, GRID])
     shown = costs[own].sort_values("allowed_probability", na_position="first", kind="stable")
     least = float(costs.loc[costs["source"] == NO_TARGET, "cost"].iloc[0])
@@ -242,18 +243,16 @@ def _cost_section(result: TargetResult, figures: Mapping[str, matplotlib.figure.
             numeric("With repairs", "cost", price),
             numeric("More", write=more, kind="tight"),
         ),
-        shown.to_dict("records"),
+        prices.shown(shown).to_dict("records"),
         bold=lambda row: row["source"] == STATED,
     )
     return Section(
         "What each target costs",
         (
-            Figure(
-                "target-cost", figures["target-cost"], "Per m² of face. Data: target-costs.csv."
-            ),
+            Figure("target-cost", figures["target-cost"], "Data: target-costs.csv."),
             table,
             Paragraph(
-                f"Costs within {percent(FLAT)} ({per_unit(FLAT * least, unit)}) of each other say "
+                f"Costs within {percent(FLAT)} ({prices.text(FLAT * least)}) of each other say "
                 "little: prices and penalties are less certain than that. "
                 + sentence("design.repair", parts=""),
                 "note",
