@@ -20,7 +20,7 @@ LEFT_MM, RIGHT_MM, BOTTOM_MM = 56.0, 34.0, 11.0
 PART_NAMES_MM = 7.0
 PARTS = (
     ("forms", "forms", style.PALETTE[0]),
-    ("follow_up_curing", "follow-up", style.PALETTE[5]),
+    ("follow_up_curing", "curing after", style.PALETTE[5]),
     ("cover", "extra cover", style.PALETTE[2]),
     ("repair", "repairs to expect", style.PALETTE[1]),
 )

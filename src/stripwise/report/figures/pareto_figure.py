@@ -200,5 +200,5 @@ def _note(data: DesignResult) -> str:
         "Grey: design points that another beats in first cost or in probability without losing in "
         "the other. Blue dots: strategies at the scenario's cover; orange squares: the same at the "
         "cover that the drawing holds; numbers as in the table. The first build counts forms, "
-        f"follow-up and the cover beyond the lowest of the range. {DURABILITY_ONLY}"
+        f"curing after stripping and the cover beyond the lowest of the range. {DURABILITY_ONLY}"
     )

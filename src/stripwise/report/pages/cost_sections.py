@@ -16,9 +16,7 @@ from stripwise.report.components import (
     Paragraph,
     Section,
     Table,
-    limit_state,
     numeric,
-    sentence_case,
 )
 from stripwise.report.prose import sentence
 from stripwise.scenario.model import Scenario
@@ -85,7 +83,7 @@ def cost_sections(
             Figure(
                 "pareto",
                 figures["pareto"],
-                f"{sentence_case(limit_state(scenario))}. Data: pareto.csv.",
+                "Data: pareto.csv.",
             ),
             Paragraph(sentence("design.repair", parts=parts), "note"),
         ),
@@ -113,7 +111,7 @@ def _cost_table(result: DesignResult) -> Table:
     def option(row: Row) -> str:
         if row["kind"] != CHEAPEST_PAIR:
             return str(row["option"])
-        return "no follow-up" if row["follow_up"] == "none" else str(row["follow_up"])
+        return "no curing after stripping" if row["follow_up"] == "none" else str(row["follow_up"])
 
     lowest = write(float(result.design["nominal_cover_mm"].min()))
     return Table(
@@ -130,7 +128,7 @@ def _cost_table(result: DesignResult) -> Table:
             ),
             numeric("Confidence", "confidence", confidence),
             numeric("Forms", "forms", _money),
-            numeric("Follow-up", "follow_up_curing", _money),
+            numeric("Curing after stripping", "follow_up_curing", _money),
             numeric("Cover", "cover", _money),
             numeric("Repairs to expect", "repair", _money),
             numeric(

@@ -23,7 +23,6 @@ from stripwise.report.components import (
     matrix,
     numeric,
     scenario_signature,
-    sentence_case,
 )
 from stripwise.report.figures.target_figures import draw_target_figures
 from stripwise.report.files import declared_tables, scenario_record
@@ -76,12 +75,11 @@ def target_report(result: TargetResult) -> Report:
 
 def _sections(result: TargetResult) -> Iterable[Section]:
     scenario, figures = result.scenario, draw_target_figures(result)
-    goal = sentence_case(limit_state(scenario))
     life = years(scenario.target.service_life)
     yield Section(
         f"Targets over {life}",
         (
-            Figure("passing", figures["passing"], f"{goal}. Data: targets.csv."),
+            Figure("passing", figures["passing"], "Data: targets.csv."),
             _answers_table(result),
         ),
     )
@@ -179,7 +177,7 @@ def _needs_section(
             Figure(
                 "target-cover",
                 figures["target-cover"],
-                f"{sentence_case(limit_state(scenario))}. Data: targets.csv.",
+                "Data: targets.csv.",
             ),
             table(
                 "Nominal cover to draw, in drawing steps and by the decision rule, with the strategy "
