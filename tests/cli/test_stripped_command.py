@@ -71,7 +71,7 @@ def test_cautions_come_before_any_number(wall):
         "Plan: Forms 24 h",
         "5.95 h by Arrhenius, Q 5000 K, used below",
         "4.2 h by Nurse-Saul, datum 0 °C (84 °C h)",
-        "What each follow-up still buys on the vertical face, at 6 °C:",
+        "What curing from now on still buys on the vertical face, at 6 °C:",
         "kept wet 7 d",
         "Before you use the numbers:",
     ]
@@ -93,7 +93,10 @@ def test_another_plan_and_face(wall):
     arguments = ("--after", "14 h", "--at", "6 degC", "--plan", "Forms 3 d", "--face", "horizontal")
     result = call(wall, *arguments)
     assert result.exit_code == 0, result.stderr
-    assert "Plan: Forms 3 d (horizontal face; follow-up as planned: none)" in result.stdout
+    assert (
+        "Plan: Forms 3 d (horizontal face; curing after stripping as planned: none)"
+        in result.stdout
+    )
     assert "it counts as none" not in result.stdout
 
 

@@ -4,7 +4,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 from scipy.special import ndtr
 
-from stripwise.distributions import sampling
+from stripwise.distributions import sampling, sobol_sequence
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.distributions.sampling import (
@@ -64,12 +64,12 @@ def test_every_point_lies_in_the_middle_of_its_cell():
 def test_a_point_at_zero_stays_a_number(monkeypatch):
     # Sobol' points without scrambling begin at the origin (Sobol', USSR Comput. Maths. Math.
     # Phys. 7, 1967, recalled); a scrambling can put any point there.
-    def bare(*args, scramble, rng, **options):
-        return original(*args, scramble=False, **options)
+    def bare(dimensions, _rng):
+        plain = sobol_sequence._plain_directions(dimensions)
+        return sobol_sequence.SobolSequence(plain, np.zeros(dimensions, dtype=np.uint32), 0)
 
-    original = sampling.qmc.Sobol
-    assert_array_equal(original(2, scramble=False).random(1), [[0.0, 0.0]])
-    monkeypatch.setattr(sampling.qmc, "Sobol", bare)
+    assert_array_equal(bare(2, None).draw(1), [[0.0], [0.0]])
+    monkeypatch.setattr(sampling.SobolSequence, "scrambled", bare)
     z = points(0, dimensions=2, count=1024)
     assert_allclose(z[:, 0], stats.norm.ppf(2.0**-31), rtol=1e-12, atol=0)
 

@@ -126,14 +126,14 @@ def test_an_entry_cannot_be_changed():
 
 
 def test_a_doubtful_memory_says_so_in_the_citation():
-    assert published_value("duracrete.curing_factor.1d").citation.endswith("(recalled, less sure)")
+    assert published_value("duracrete.curing_factor.1d").citation.endswith("(from memory, verify)")
     assert published_value("fib34.chloride.reference_temperature").citation.endswith("(recalled)")
 
 
 def test_the_doubt_reaches_the_inputs_of_a_scenario():
     case = stripwise.load(Path(__file__).parents[2] / "scenarios" / "garage-wall.toml")
     assert "DuraCrete R9" in case.input("curing.law").source
-    assert "(recalled, less sure)" in case.input("curing.law").source
+    assert "(from memory, verify)" in case.input("curing.law").source
 
 
 def test_the_clock_takes_its_references_from_the_library():

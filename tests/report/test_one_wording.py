@@ -23,6 +23,7 @@ from stripwise.studies.fit.planned_tests import plan_tests
 from stripwise.studies.fit.profiles_study import study_profiles
 from stripwise.studies.fit.strip_log_study import study_strip_log
 from stripwise.units.caution import CAUTION, GATES, STRENGTH_FIRST
+from stripwise.units.formatting import per_unit
 
 SOURCE = Path(stripwise.__file__).parent
 ROOT = Path(__file__).parents[2]
@@ -177,3 +178,64 @@ def test_a_number_format_is_seen_by_that_search():
     assert number_formats('f"{x:,}"') == [(1, ",")]
     assert number_formats('f"{x:>8} {y!r}"') == []
     assert number_formats('raise InputError("age", f"{x:g} yr")') == []
+
+
+BANNED = (
+    "less sure",
+    "target reached in",
+    "knowledge inputs",
+    "of the spread",
+    "reaches the target",
+    "no follow-up",
+    "each follow-up",
+    "without follow-up",
+    "follow-up curing",
+    "not what is known",
+    "knowledge averaged",
+)
+"""Phrases that have another word here, or that only their writer would understand."""
+
+
+def spoken_strings():
+    """Return what report, studies and commands say, by file: strings but docstrings, and prose."""
+    prose = (SOURCE / "report" / "templates" / "prose.toml").read_text(encoding="utf-8")
+    rooms = ("report/", "studies/", "cli/")
+    return {
+        "prose": prose,
+        **{
+            name: _without_docstrings(name, text)
+            for name, text in CODE.items()
+            if name.startswith(rooms) and name.endswith(".py")
+        },
+    }
+
+
+def test_no_banned_phrase_is_said(six, pier, read_page):
+    texts = spoken_strings() | {
+        f"page of {name}": read_page(report).words
+        for name, report in make_reports(six, pier).items()
+    }
+    found = [
+        (name, phrase)
+        for name, text in texts.items()
+        for phrase in BANNED
+        if phrase in " ".join(text.split()).lower()
+    ]
+    assert found == []
+
+
+def test_a_page_in_us_units_says_no_metric_one(inch, read_page):
+    report = design_report(inch)
+    for page in (report, report.pages["strip-ages.html"]):
+        words = read_page(page).words
+        for quoted in ("10 \N{DEGREE SIGN}C (50", "10 degC"):  # clauses of codes, as printed
+            words = words.replace(quoted, "")
+        assert not re.search(r"[0-9] (mm|m\u00b2|m2|\N{DEGREE SIGN}C|degC|kg/m3)\b", words)
+
+
+def test_prices_come_back_per_area_that_was_typed():
+    # 1 ft = 0.3048 m exactly
+    assert per_unit(1.0 / 0.3048**2, "USD/m2/h", area="ft2") == "1 USD/ft\u00b2/h"
+    assert per_unit(1.0 / 0.3048**2 / 25.4, "USD/m2/mm", area="ft2", depth="in") == (
+        "1 USD/ft\u00b2/in"
+    )

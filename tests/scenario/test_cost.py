@@ -121,7 +121,7 @@ def test_a_repair_in_parts(wall):
     assert case.cost.instalments == ((8.0, 0.6), (20.0, pytest.approx(0.4)))
     assert case.cost.horizon == 100.0
     text = describe(case)
-    assert "repair: 400 EUR/m2 (60 % after 8 yr, 40 % after 20 yr)" in text
+    assert "repair: 400 EUR/m² (60 % after 8 yr, 40 % after 20 yr)" in text
     assert "real discount rate 3 % a year, horizon 100 yr" in text
 
 

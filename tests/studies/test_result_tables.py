@@ -121,8 +121,8 @@ def test_a_target_missed_from_the_start_has_no_life(computed):
     wall, curves, target = computed
     missed = strategy_table(wall, curves, replace(target, index=40.0))
     told = missed.loc[missed["strategy"] != target.reference, "life_status"]
-    assert told.str.contains("this strategy misses the target from the start").all()
-    assert told.str.contains("the reference misses the target from the start").all()
+    assert told.str.contains("this strategy exceeds the limit from the start").all()
+    assert told.str.contains("the reference exceeds the limit from the start").all()
 
 
 def test_margin_rows_leave_out_what_does_not_reach_a_strategy(quick_case):

@@ -287,11 +287,11 @@ def test_no_follow_up_is_proposed_on_a_face_that_would_freeze(ask):
     cold = ask("20 h", "-2 degC")
     assert cold.outcomes["follow_up"].tolist() == ["none", "none"]
     assert math.isnan(cold.kept_wet_to_match_d)
-    assert "no follow-up is counted or proposed" in " ".join(cold.notes)
+    assert "no curing after stripping is counted or proposed" in " ".join(cold.notes)
     protected = ask("20 h", "-2 degC", follow_up_at="8 degC")
     assert "kept wet 7 d" in protected.outcomes["follow_up"].tolist()
     assert protected.kept_wet_to_match_d > 0.0
-    assert "no follow-up is counted" not in " ".join(protected.notes)
+    assert "no curing after stripping is counted" not in " ".join(protected.notes)
 
 
 def test_frost_and_a_skin_are_noted(case):

@@ -129,7 +129,7 @@ def test_the_stated_target_comes_first_and_stands_once(quick_case):
     assert lives == {0.5, 0.75, 1.0, 1.25, 1.5}
     tunnels = next(t for t in targets if t.index == 1.8)
     assert (tunnels.life, tunnels.period) == (own.service_life, 100.0)
-    assert tunnels.source.endswith("(recalled, less sure)")
+    assert tunnels.source.endswith("(from memory, verify)")
 
 
 def test_lives_end_at_500_yr_and_the_horizon_grows_to_the_longest(quick_case):

@@ -90,7 +90,6 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
         raise typer.BadParameter("is used with --require-target only", param_hint="--strategy")
     with report_errors():
         from stripwise.report.file_swap import check_writable
-        from stripwise.report.pages.against_section import against_sentences
         from stripwise.report.write import RUN_FILES, write
         from stripwise.scenario.loading import load
         from stripwise.studies.revision import compare_runs, read_run
@@ -107,7 +106,11 @@ def run(  # noqa: PLR0917 - typer reads the options from the signature
             result = assess(scenario, workers=workers, progress=report_progress)
         revision = None if earlier is None else compare_runs(result, earlier)
         if not (quiet or as_json):  # the answer does not wait for the figures
-            told = against_sentences(revision) if revision else []
+            told = []
+            if revision is not None:
+                from stripwise.report.pages.against_section import against_sentences
+
+                told = against_sentences(revision)
             print_result([*result.verdict, *told], result.warnings, files=(), table=_table(result))
         written = write(result, folder, overwrite=overwrite, extras=extras, revision=revision)
         row = result.strategies.set_index("strategy").loc[judged_strategy]

@@ -90,7 +90,7 @@ def stripped(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--follow-up-at",
             metavar="TEMPERATURE",
-            help="Concrete temperature during a follow-up; as --at unless given.",
+            help="Concrete temperature while curing after stripping; as --at unless given.",
         ),
     ] = None,
     unusual: Annotated[

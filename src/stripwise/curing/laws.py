@@ -112,11 +112,13 @@ LAWS = {
     DEFAULT_LAW: CuringLaw(
         variates=(
             Variate(
-                "law", "curing law", f"{_CITATION}; place in the distributions, as a normal score"
+                "law",
+                "curing effect (standard score)",
+                f"{_CITATION}; place in the distributions, as a normal score",
             ),
             Variate(
                 "early_slope",
-                "curing law below 1 d",
+                "curing effect below 1 d (standard score)",
                 published_value("curing.early_slope_sd").citation,
             ),
         ),
@@ -127,7 +129,7 @@ LAWS = {
         extrapolation="Below 1 d the curing law is an extrapolation of published values at 1 and "
         "3 d; from 28 d on it is constant.",
         method="The published distributions of k_c after 1, 3, 7 and 28 d of curing are those of "
-        "the DuraCrete project, report R9 (recalled, less sure); between them the law is straight "
+        "the DuraCrete project, report R9 (from memory, verify); between them the law is straight "
         "in double logarithms, beyond 28 d constant. One variable places a wall in all of these "
         "distributions together. Below 1 d nothing is published: the law is extrapolated with an "
         "exponent that is itself uncertain. That project pairs k_c = 1 after 7 d with the diffusivity "

@@ -5,17 +5,16 @@ A law has cdf, sf, pdf and ppf as those of scipy; `from_normal` and `to_normal` 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 from stripwise.distributions.truncated_normal import TruncatedNormal
 from stripwise.errors import InputError
 
-__all__ = ["Constant", "LogNormal", "Normal", "Uniform", "log_sd"]
+__all__ = ["Beta", "Constant", "LogNormal", "Normal", "Uniform", "log_sd"]
 
 Array = NDArray[np.float64]
 
@@ -66,12 +65,6 @@ class LogNormal:
 
     mean: float
     sd: float
-    _scipy: Any = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        spread = log_sd(self.mean, self.sd)
-        law = stats.lognorm(spread, scale=self.mean * np.exp(-0.5 * spread**2))
-        object.__setattr__(self, "_scipy", law)
 
     def cdf(self, x: Array) -> Array:
         """Probability at or below x."""
@@ -82,12 +75,15 @@ class LogNormal:
         return np.asarray(special.ndtr(-self.to_normal(x)))
 
     def pdf(self, x: Array) -> Array:
-        """Density at x."""
-        return np.asarray(self._scipy.pdf(x))
+        """Density at x; 0 at and below 0."""
+        sigma, x = log_sd(self.mean, self.sd), np.asarray(x, dtype=float)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            density = np.exp(-0.5 * self.to_normal(x) ** 2) / (x * sigma * np.sqrt(2.0 * np.pi))
+        return np.where(x > 0.0, density, 0.0)
 
-    def ppf(self, p: Array) -> Array:
+    def ppf(self, p: ArrayLike) -> Array:
         """Value that is not exceeded with probability p."""
-        return np.asarray(self._scipy.ppf(p))
+        return self.from_normal(special.ndtri(p))
 
     def from_normal(self, z: Array) -> Array:
         """Return the value for a standard normal variate."""
@@ -108,30 +104,71 @@ class Uniform:
 
     low: float
     high: float
-    _scipy: Any = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_scipy", stats.uniform(self.low, self.high - self.low))
 
     def cdf(self, x: Array) -> Array:
         """Probability at or below x."""
-        return np.asarray(self._scipy.cdf(x))
+        return np.clip((np.asarray(x) - self.low) / (self.high - self.low), 0.0, 1.0)
 
     def sf(self, x: Array) -> Array:
         """Probability above x."""
-        return np.asarray(self._scipy.sf(x))
+        return np.clip((self.high - np.asarray(x)) / (self.high - self.low), 0.0, 1.0)
 
     def pdf(self, x: Array) -> Array:
         """Density at x."""
-        return np.asarray(self._scipy.pdf(x))
+        x = np.asarray(x)
+        return np.where((x >= self.low) & (x <= self.high), 1.0 / (self.high - self.low), 0.0)
 
-    def ppf(self, p: Array) -> Array:
+    def ppf(self, p: ArrayLike) -> Array:
         """Value that is not exceeded with probability p."""
-        return np.asarray(self._scipy.ppf(p))
+        return np.asarray(self.low + (self.high - self.low) * np.asarray(p))
 
     def from_normal(self, z: Array) -> Array:
         """Return the value for a standard normal variate."""
         return np.asarray(self.low + (self.high - self.low) * special.ndtr(z))
+
+
+@dataclass(frozen=True, slots=True)
+class Beta:
+    """A beta between two ends, in the variable's unit, by its shapes."""
+
+    first_shape: float
+    second_shape: float
+    low: float
+    high: float
+
+    def cdf(self, x: Array) -> Array:
+        """Probability at or below x."""
+        return np.asarray(special.betainc(self.first_shape, self.second_shape, self._share(x)))
+
+    def sf(self, x: Array) -> Array:
+        """Probability above x."""
+        return np.asarray(special.betaincc(self.first_shape, self.second_shape, self._share(x)))
+
+    def pdf(self, x: Array) -> Array:
+        """Density at x; infinite at an end whose shape is below 1."""
+        share = self._share(x)
+        with np.errstate(divide="ignore", over="ignore"):
+            log_density = (
+                special.xlogy(self.first_shape - 1.0, share)
+                + special.xlog1py(self.second_shape - 1.0, -share)
+                - special.betaln(self.first_shape, self.second_shape)
+            )
+            density = np.exp(log_density) / (self.high - self.low)
+        return np.where((x >= self.low) & (x <= self.high), density, 0.0)
+
+    def ppf(self, p: ArrayLike) -> Array:
+        """Value that is not exceeded with probability p."""
+        return self._value(special.betaincinv(self.first_shape, self.second_shape, p))
+
+    def isf(self, p: ArrayLike) -> Array:
+        """Value that is exceeded with probability p."""
+        return self._value(special.betainccinv(self.first_shape, self.second_shape, p))
+
+    def _share(self, x: Array) -> Array:
+        return np.clip((np.asarray(x) - self.low) / (self.high - self.low), 0.0, 1.0)
+
+    def _value(self, share: ArrayLike) -> Array:
+        return np.asarray(share) * (self.high - self.low) + self.low
 
 
 def log_sd(mean: float, sd: float) -> float:

@@ -1,4 +1,6 @@
-"""The scipy distribution that has given moments and bounds, or why there is none."""
+"""The distribution that has given moments and bounds, or why there is none."""
+
+# ruff: noqa: PLC0415 - scipy.stats is slow to import, and few families need it
 
 from __future__ import annotations
 
@@ -7,9 +9,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import special
 
-from stripwise.distributions.closed_forms import Constant, LogNormal, Normal, Uniform
+from stripwise.distributions.closed_forms import Beta, Constant, LogNormal, Normal, Uniform
 from stripwise.distributions.inverse_table import DeferredInverse, LinearInverse
 from stripwise.distributions.triangular import Triangular
 from stripwise.distributions.truncated_normal import TruncatedNormal
@@ -180,12 +182,16 @@ def _lognormal(mean: float | None, sd: float | None, low: float, high: float) ->
 
 def _gamma(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
     mu, sigma = _positive("gamma", mean, sd, low, high)
+    from scipy import stats
+
     law = stats.gamma((mu / sigma) ** 2, scale=sigma**2 / mu)
     table = DeferredInverse(law)
     return FamilyMember("gamma", mu, sigma, 0.0, np.inf, mu, sigma, law, table)
 
 
 def _weibull(mean: float | None, sd: float | None, low: float, high: float) -> FamilyMember:
+    from scipy import optimize, stats
+
     mu, sigma = _positive("weibull", mean, sd, low, high)
 
     def log_cov_excess(log_inverse_cov: float) -> float:
@@ -222,7 +228,7 @@ def _beta(mean: float | None, sd: float | None, low: float, high: float) -> Fami
         )
     share = (mu - low) / (high - low)
     total = share * (1 - share) * ((high - low) / sigma) ** 2 - 1
-    law = stats.beta(share * total, (1 - share) * total, loc=low, scale=high - low)
+    law = Beta(share * total, (1 - share) * total, low, high)
     table = DeferredInverse(law)
     return FamilyMember("beta", mu, sigma, low, high, mu, sigma, law, table)
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
-from scipy.stats import qmc
 
 from stripwise.distributions.random_input import Correlation, Input
+from stripwise.distributions.sobol_sequence import BITS, SobolSequence
 from stripwise.errors import InputError
 
 __all__ = ["BLOCK_SIZE", "InputSampler", "copula", "normal_block", "random_stream", "sobol_blocks"]
@@ -23,7 +23,6 @@ Array = NDArray[np.float64]
 Values = Mapping[str, Array | float]
 
 BLOCK_SIZE = 16384
-BITS = 30
 STAGES = (
     "main",
     "knowledge",
@@ -81,11 +80,10 @@ def sobol_blocks(
         for first in range(0, points, BLOCK_SIZE):
             yield np.empty((0, min(BLOCK_SIZE, points - first)))
         return
-    engine = qmc.Sobol(dimensions, scramble=True, bits=BITS, rng=rng)
-    if start:
-        engine.fast_forward(start)
+    sequence = SobolSequence.scrambled(dimensions, rng)
+    sequence.skip(start)
     for first in range(0, points, BLOCK_SIZE):
-        u = engine.random(min(BLOCK_SIZE, points - first)).T
+        u = sequence.draw(min(BLOCK_SIZE, points - first))
         yield special.ndtri(u + 0.5 ** (BITS + 1))
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
 __all__ = ["TruncatedNormal"]
 
@@ -67,6 +67,8 @@ class TruncatedNormal:
             shift = first - last
             spread = 1.0 + at_first - at_last - shift**2
             return self.mean + self.sd * shift, self.sd * math.sqrt(spread)
+        from scipy import stats  # noqa: PLC0415 - seldom needed, and slow to import
+
         with np.errstate(over="ignore"):  # bounds far beyond the reach of a double
             mean, variance = stats.truncnorm.stats(alpha, beta, loc=self.mean, scale=self.sd)
         return float(mean), float(np.sqrt(variance))

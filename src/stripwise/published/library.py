@@ -59,9 +59,9 @@ class PublishedValue:
 
     @property
     def citation(self) -> str:
-        """Source with its mark, "less sure" where the recollection is uncertain."""
-        reservation = ", less sure" if self.note.startswith(LESS_SURE) else ""
-        return f"{self.source} ({self.mark}{reservation})"
+        """Source with its mark, another one where the recollection is uncertain."""
+        mark = "from memory, verify" if self.note.startswith(LESS_SURE) else self.mark
+        return f"{self.source} ({mark})"
 
     @property
     def words(self) -> str:

@@ -1,25 +1,26 @@
 """The one writer: what a report writes into its folder, all or nothing."""
 
+# ruff: noqa: PLC0415 - a page is imported by the command that writes it, so that no other waits
+
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
 
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
 from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
 from stripwise.report.files import csv_text, declared_tables, json_text
-from stripwise.report.pages.against_section import against_section
-from stripwise.report.pages.design_page import design_report
-from stripwise.report.pages.rank_page import rank_report
-from stripwise.report.pages.run_page import run_report
 from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
 from stripwise.report.workbook import WORKBOOK, workbook
-from stripwise.studies.design.design_result import DesignResult
-from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
 from stripwise.studies.revision import Revision
+
+if TYPE_CHECKING:
+    from stripwise.studies.design.design_result import DesignResult
+    from stripwise.studies.rank.rank_study import Ranking
 
 __all__ = [
     "CHOICE_FILE",
@@ -199,18 +200,32 @@ def write(
 
     With a `revision`, how a run differs from an earlier one too.
     """
-    if isinstance(result, Assessment):
-        report, command = run_report(result), "run"
-        if revision is not None:
-            report = _with_revision(report, revision, result)
-    elif isinstance(result, DesignResult):
-        report, command = design_report(result), "design"
-    else:
-        report, command = rank_report(result), "rank"
+    report, command = _report_on(result)
+    if revision is not None and isinstance(result, Assessment):
+        report = _with_revision(report, revision, result)
     return write_report(report, Path(folder), command=command, overwrite=overwrite, extras=extras)
 
 
+def _report_on(result: Assessment | DesignResult | Ranking) -> tuple[Report, str]:
+    """Return the report of a result and the command it belongs to."""
+    if isinstance(result, Assessment):
+        from stripwise.report.pages.run_page import run_report
+
+        return run_report(result), "run"
+    from stripwise.studies.design.design_result import DesignResult
+
+    if isinstance(result, DesignResult):
+        from stripwise.report.pages.design_page import design_report
+
+        return design_report(result), "design"
+    from stripwise.report.pages.rank_page import rank_report
+
+    return rank_report(result), "rank"
+
+
 def _with_revision(report: Report, revision: Revision, assessment: Assessment) -> Report:
+    from stripwise.report.pages.against_section import against_section
+
     scenario = assessment.scenario
     section = against_section(revision, horizon=scenario.sampling.horizon, units=scenario.units)
     sources = (*report.signature.sources, *revision.earlier.sources)

@@ -322,15 +322,15 @@ def _cost_lines(scenario: Scenario) -> list[str]:
     if cost is None:
         return []
     money = f"{cost.currency}/m2"
-    lines = [f"  forms: {cost.forms:.4g} {money}/h"]
+    lines = [f"  forms: {cost.text(cost.forms, f'{money}/h')}"]
     for method, (flat, hourly) in cost.follow_up.items():
         if method != "none":
-            price = f"{flat:.4g} {money}" if not hourly else f"{24 * hourly:.4g} {money}/d"
+            price = cost.text(24 * hourly, f"{money}/d") if hourly else cost.text(flat)
             lines.append(f"  {method}: {price}")
     parts = ", ".join(f"{100 * s:g} % after {a:g} yr" for a, s in cost.instalments)
     lines += [
-        f"  cover: {cost.cover:.4g} {money}/mm",
-        f"  repair: {cost.repair:.4g} {money} ({parts})",
+        f"  cover: {cost.text(cost.cover, f'{money}/mm')}",
+        f"  repair: {cost.text(cost.repair)} ({parts})",
         f"  real discount rate {100 * cost.rate:.4g} % a year, horizon {cost.horizon:g} yr",
     ]
     return ["Cost:", *lines]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from stripwise.risk.probability.intervals import highest_mean, is_rare
 
@@ -55,7 +55,7 @@ def decision_limit(repeats: int) -> float:
     >>> round(decision_limit(16), 1)
     5.5
     """
-    return float(stats.t.isf(ERROR_CHANCE, repeats - 1))
+    return -float(special.stdtrit(repeats - 1, ERROR_CHANCE))
 
 
 def is_decided(

@@ -264,9 +264,9 @@ def _life_change(
     reasons = []
     for name, lives in (("this strategy", strategy_lives), ("the reference", reference_lives)):
         if not np.isfinite(lives).all():
-            reasons.append(f"{name} reaches the target {late}, or never")
+            reasons.append(f"{name} exceeds the limit {late}, or never")
         elif np.any(lives <= 0.0):
-            reasons.append(f"{name} misses the target from the start")
+            reasons.append(f"{name} exceeds the limit from the start")
     with np.errstate(invalid="ignore"):  # both may be infinite
         gap = index[:, i] - index[:, reference]
     text = "; ".join(reasons)

@@ -125,7 +125,7 @@ def _exchange(setting: Setting) -> ExchangeRate | None:
     """Return the cover that is worth 24 h more in the forms, at the reference strategy."""
     if setting.reference.penalty:
         return None
-    row, saved = design_point_rows(setting)[:2]
+    row, saved = design_point_rows(setting, earlier_too=False)
     value, low95, high95, know_low, know_high = (
         float(str(row[name])) for name in ("value", "low95", "high95", "know_low", "know_high")
     )

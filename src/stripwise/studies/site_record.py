@@ -206,9 +206,9 @@ def notes(
         )
     if record.freezes_after:
         sentences.append(
-            f"At {_degrees(record.follow_up_temperature, scenario.units)} no follow-up is counted or "
-            "proposed. Protect the face from frost first; --follow-up-at with a temperature above "
-            f"{_degrees(0.0, scenario.units)} then shows what a follow-up on the protected face buys."
+            f"At {_degrees(record.follow_up_temperature, scenario.units)} no curing after stripping is "
+            "counted or proposed. Protect the face from frost first; --follow-up-at with a temperature above "
+            f"{_degrees(0.0, scenario.units)} then shows what curing the protected face buys."
         )
     else:
         sentences += _about_follow_ups(scenario, record)
@@ -247,9 +247,9 @@ def notes(
 
 def _about_follow_ups(scenario: Scenario, record: SiteRecord) -> list[str]:
     sentences = [
-        "A follow-up counts from the moment of stripping: every hour that the face stood bare "
+        "Curing after stripping counts from the moment of stripping: every hour that the face stood bare "
         "comes off it.",
-        "What a follow-up retains on a face is an assumption, and so is its range, unless the "
+        "What such curing retains on a face is an assumption, and so is its range, unless the "
         "scenario gives measured values.",
     ]
     means = {item.name: item.distribution.mean for item in scenario.retentions}

@@ -18,7 +18,6 @@ from stripwise.units.formatting import (
     interval,
     join_with_and,
     length,
-    per_unit,
     percent,
     years,
 )
@@ -122,14 +121,15 @@ def _cost_sentences(scenario: Scenario, costs: pd.DataFrame) -> list[str]:
     """Say where the expected cost is least, how flat it is there, and what the stated target costs."""
     target, units = scenario.target, scenario.units
     free = costs[costs["source"] == NO_TARGET].iloc[0]
-    unit = f"{free['currency']}/m2"
+    prices = scenario.cost
+    assert prices is not None
     least, p = float(free["cost"]), float(free["probability"])
     where = (
         f"{length(float(free['nominal_cover_mm']), units=units)}, "
         f"{strip_age(float(free['strip_age_h']))}, curing after stripping: {free['follow_up']}"
     )
     sentences = [
-        f"Whatever the target, the expected cost is least, {per_unit(least, unit)}, with {where}; "
+        f"Whatever the target, the expected cost is least, {prices.text(least)}, with {where}; "
         f"the probability within {years(target.service_life)} is then {percent(p)}"
         f"{_against_stated(str(free['meets_target']), target.probability)}."
     ]
@@ -150,7 +150,7 @@ def _cost_sentences(scenario: Scenario, costs: pd.DataFrame) -> list[str]:
         return sentences
     sentences.append(
         f"The cheapest pair that meets the stated target costs {extra_cost(free, stated)} "
-        f"({per_unit(float(stated['cost']), unit)}): "
+        f"({prices.text(float(stated['cost']))}): "
         f"{length(float(stated['nominal_cover_mm']), units=units)}, "
         f"{strip_age(float(stated['strip_age_h']))}, curing after stripping: {stated['follow_up']}."
     )

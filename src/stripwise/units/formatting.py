@@ -10,8 +10,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
+from types import MappingProxyType
 
 __all__ = [
+    "AREAS",
     "DASH",
     "MINUS",
     "MM2_YR_PER_E12_M2_S",
@@ -59,6 +61,9 @@ MM2_YR_PER_E12_M2_S = 31.5576
 
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=(?:yr|mm|in|%|h|d)(?:\W|$))|(?<=No\.) (?=\d)")
+AREAS = MappingProxyType({"m2": 1.0, "ft2": 0.09290304, "yd2": 0.83612736})
+"""m2 in each unit of area that prices are given for."""
+
 DIFFUSIVITY_UNIT = "10⁻¹² m²/s"
 MOST_DIGITS = 7
 """Digits beyond which two numbers count as the same."""
@@ -234,8 +239,15 @@ def length(mm: float, *, units: str) -> str:
     --------
     >>> length(60, units="SI"), length(8.86, units="SI"), length(60, units="US")
     ('60 mm', '8.9 mm', '2.36 in')
+    >>> length(60.325, units="US")  # an eighth, as covers are drawn
+    '2 3/8 in'
     """
-    return amount(mm, "mm", units=units) if math.isfinite(mm) else DASH
+    if not math.isfinite(mm):
+        return DASH
+    eighths = 8.0 * mm / MM_PER_INCH
+    if units == "US" and mm > 0.0 and abs(eighths - round(eighths)) < 1e-6:
+        return f"{inch_fraction(mm / MM_PER_INCH)} in"
+    return amount(mm, "mm", units=units)
 
 
 def temperature(celsius: float, *, units: str) -> str:
@@ -334,9 +346,22 @@ def price(value: float) -> str:
     return _two_or_three_digits(value)
 
 
-def per_unit(value: float, unit: str) -> str:
-    """Write a price or a rate with its unit; 1/yr in percent."""
-    return percent(value) if unit == "1/yr" else f"{price(value)} {unit.replace('m2', 'm²')}"
+def per_unit(value: float, unit: str, *, area: str = "m2", depth: str = "mm") -> str:
+    """Write a price per m2, hour or mm, or a rate; 1/yr in percent.
+
+    `area` and `depth` are the units to write it for.
+
+    Examples
+    --------
+    >>> per_unit(380.0, "USD/m2"), per_unit(380.0, "USD/m2", area="ft2")
+    ('380 USD/m²', '35.3 USD/ft²')
+    """
+    if unit == "1/yr":
+        return percent(value)
+    value *= AREAS[area] if "/m2" in unit else 1.0
+    value *= MM_PER_INCH if unit.endswith("/mm") and depth == "in" else 1.0
+    unit = re.sub("/mm$", f"/{depth}", unit).replace("/m2", f"/{area[:-1]}²")
+    return f"{price(value)} {unit}"
 
 
 def in_range(write: Callable[[float], str]) -> Callable[[float], str]:

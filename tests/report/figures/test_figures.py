@@ -179,7 +179,7 @@ def test_choices_are_questions_with_their_ranges(six):
     assert [s.label for s in shares] == [
         "How much cover? (45 to 75 mm)",
         "When to strip? (10 h to 5 d)",
-        "Which follow-up? (none, sheet 3 d, wet covering 3 d)",
+        "How to cure after stripping? (none, sheet 3 d, wet covering 3 d)",
     ]
     # The interval is the one over the knowledge inputs.
     assert shares[0].total_low == pytest.approx(0.8 * 0.74)

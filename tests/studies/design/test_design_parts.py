@@ -54,7 +54,7 @@ def test_drawn_covers_are_multiples_of_five(setting, quick_case):
 
 def test_lengths_and_steps_in_inches(quick_case):
     inch = Setting.from_scenario(replace(quick_case, units="US"), workers=1)
-    assert inch.length(25.4) == "1.00 in"
+    assert inch.length(25.4) == "1 in"
     assert_allclose(inch.sd_reduction, 0.2 * 25.4)
     assert_allclose(inch.rounded_up(50.0), 50.8)
 

@@ -20,7 +20,7 @@ LEFT_MM, RIGHT_MM, BOTTOM_MM = 56.0, 34.0, 11.0
 PART_NAMES_MM = 7.0
 PARTS = (
     ("forms", "forms", style.PALETTE[0]),
-    ("follow_up_curing", "follow-up", style.PALETTE[5]),
+    ("follow_up_curing", "curing after", style.PALETTE[5]),
     ("cover", "extra cover", style.PALETTE[2]),
     ("repair", "repairs to expect", style.PALETTE[1]),
 )
@@ -37,11 +37,12 @@ def cost_rows(data: DesignResult) -> pd.DataFrame:
     points = data.cost[data.cost["kind"] == "cheapest point"]
     if not points.empty:
         rows = pd.concat([rows, points.sort_values("cost").iloc[:1]])
-    return rows.sort_values("cost", kind="stable")
+    assert data.scenario.cost is not None
+    return data.scenario.cost.shown(rows).sort_values("cost", kind="stable")
 
 
 def plot_cost(data: DesignResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the expected present cost per m2 of every option; InputError without prices."""
+    """Plot the expected present cost per area of face of every option; InputError without prices."""
     if data.cost is None or data.scenario.cost is None:
         raise InputError("cost", "is missing; without prices there is nothing to draw")
     rows = cost_rows(data)
@@ -75,7 +76,7 @@ def plot_cost(data: DesignResult, *, ax: Axes | None = None) -> Axes:
     _label_rows(ax, data, rows)
     _label_parts(ax, rows)
     ax.set_xlabel(
-        f"Expected present cost [{data.scenario.cost.currency}/m²], horizon "
+        f"Expected present cost [{data.scenario.cost.unit}], horizon "
         f"{formatting.years(data.scenario.cost.horizon)}",
         fontsize=style.TEXT_SIZE,
     )
@@ -164,14 +165,14 @@ def _axes_fraction(ax: Axes, y: float) -> float:
 def _title(data: DesignResult, rows: pd.DataFrame) -> str:
     assert data.scenario.cost is not None
     strategies = rows[rows["kind"] != "cheapest point"]
-    money = data.scenario.cost.currency
+    cost = data.scenario.cost
     if strategies.empty:
         return "What the cheapest design point costs in the long run"
     best = strategies.iloc[0]
     cover = formatting.length(float(best["nominal_cover_mm"]), units=data.scenario.units)
     return (
         f"In the long run {best['option']} with {cover} of nominal cover is the cheapest strategy: "
-        f"{formatting.number(float(best['cost']))} {money}/m²"
+        f"{formatting.number(float(best['cost']))} {cost.unit}"
     )
 
 

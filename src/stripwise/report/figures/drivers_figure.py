@@ -50,15 +50,15 @@ def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
     if shares and shares[0].sort_key >= 0:
         best = shares[0]
         question = best.label.split("?")[0] + "?"
-        title = f"The choice that matters most: {question} {formatting.percent(best.total)} of the spread"
+        title = f"The choice that matters most: {question} {formatting.percent(best.total)} of the variance"
     has_knowledge = bool((data.sensitivity["analysis"] == OVER_KNOWLEDGE).any())
-    source = "over the knowledge inputs" if has_knowledge else "of the sampling"
+    source = "uncertainty range" if has_knowledge else "sampling interval"
     note = (
         "Share of the variance of the reliability index (depassivation, within "
         f"{formatting.years(target.service_life)}, target {formatting.index(target.reliability_index)}) "
         "over the ranges in brackets. Filled: the choice alone; open: with its interactions "
         "(numbers in this order); "
-        f"bars: 95 % interval {source}."
+        f"bars: {source} (95 %)."
     )
     return _plot_shares([("", shares)], ax, title, note)
 
@@ -159,4 +159,4 @@ def _driver_title(groups: list[Share], inputs: list[Share]) -> str:
         return "What drives the answer cannot be ranked"
     best = ranked[0]
     share = formatting.percent(best.total)
-    return f"What drives the answer most: {best.label} ({share} of the uncertainty)"
+    return f"What drives the answer most: {best.label} ({share} of the variance)"

@@ -136,7 +136,7 @@ def plot_map(
     rise = 3.5 + _names_height(lines_in_range(ax.get_xlim(), lines), sheet.axes_size(ax)[0])
     sheet.annotate(
         ax,
-        f"Follow-up: {label}",
+        f"After stripping: {label}",
         (0.0, 1.0),
         offset=(0.0, rise),
         size=style.TEXT_SIZE,
@@ -268,9 +268,9 @@ def _title(data: HasReliabilityMap) -> str:
             )
             parts.append(f"stripped at {hours}, the wall needs {cover} of nominal cover")
     text = "; ".join(parts)
-    after = f" (follow-up: {grid.follow_up[0]})"
+    after = f" (after stripping: {grid.follow_up[0]})"
     if grid.follow_up[0] == "none":
-        after = " (without follow-up)" if len(grid.follow_up) > 1 else ""
+        after = " (without curing after stripping)" if len(grid.follow_up) > 1 else ""
     return text[0].upper() + text[1:] + after
 
 
@@ -285,5 +285,6 @@ def _note(data: HasReliabilityMap) -> str:
     missing = strategies_off_map(data)
     if missing:
         numbers = formatting.join_with_and([str(n) for n in missing])
-        note += f" Not on the map: No. {numbers} (outside its ranges, follow-ups or temperatures)."
+        why = "outside its ranges, cured otherwise after stripping or at another temperature"
+        note += f" Not on the map: No. {numbers} ({why})."
     return note

@@ -43,7 +43,7 @@ def plot_pareto(data: DesignResult, *, ax: Axes | None = None) -> Axes:
             height=HEIGHT_MM, left=LEFT_MM, right=RIGHT_MM, bottom=BOTTOM_MM, title=title, note=note
         )
         sheet.headline(ax, title, note=note)
-    table = data.pareto.assign(
+    table = data.scenario.cost.shown(data.pareto).assign(
         probability=data.pareto["probability"].clip(lower=LOWEST_PROBABILITY)
     )
     sheet.style_axes(ax)
@@ -99,9 +99,7 @@ def plot_pareto(data: DesignResult, *, ax: Axes | None = None) -> Axes:
             for row in rows.to_dict("records")
         ]
     draw_callouts(ax, marked, occupied=occupied)
-    ax.set_xlabel(
-        f"Cost of the first build [{data.scenario.cost.currency}/m²]", fontsize=style.TEXT_SIZE
-    )
+    ax.set_xlabel(f"Cost of the first build [{data.scenario.cost.unit}]", fontsize=style.TEXT_SIZE)
     ax.set_ylabel(
         f"Probability within {formatting.years(data.scenario.target.service_life)}",
         fontsize=style.TEXT_SIZE,
@@ -191,7 +189,7 @@ def _title(data: DesignResult) -> str:
         "The cheapest first build that meets the target has "
         f"{formatting.length(float(best['nominal_cover_mm']), units=units)} of nominal cover and forms kept "
         f"{formatting.duration(float(best['strip_age_h']))}{after}: "
-        f"{formatting.number(float(best['first_cost']))} {data.scenario.cost.currency}/m²"
+        f"{data.scenario.cost.text(float(best['first_cost']))}"
     )
 
 
@@ -200,5 +198,5 @@ def _note(data: DesignResult) -> str:
         "Grey: design points that another beats in first cost or in probability without losing in "
         "the other. Blue dots: strategies at the scenario's cover; orange squares: the same at the "
         "cover that the drawing holds; numbers as in the table. The first build counts forms, "
-        f"follow-up and the cover beyond the lowest of the range. {DURABILITY_ONLY}"
+        f"curing after stripping and the cover beyond the lowest of the range. {DURABILITY_ONLY}"
     )

@@ -178,7 +178,7 @@ def _draw_strategies(
 
 
 def _follow_up_text(label: str) -> str:
-    return "no follow-up" if label == "none" else label
+    return "no curing after stripping" if label == "none" else label
 
 
 def _title(data: DesignResult) -> str:

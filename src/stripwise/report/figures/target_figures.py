@@ -132,7 +132,8 @@ def plot_target_cost(data: TargetResult, *, ax: Axes | None = None) -> Axes:
     rows = data.costs[data.costs["allowed_probability"].notna() & data.costs["cost"].notna()]
     rows = rows.sort_values("allowed_probability").drop_duplicates("allowed_probability")
     allowed = rows["allowed_probability"].to_numpy(dtype=float)
-    currency = str(data.costs["currency"].iloc[0])
+    assert data.scenario.cost is not None
+    rows = data.scenario.cost.shown(rows)
     ax = _axes(ax, _cost_title(data), _cost_note(data))
     labels = []
     for column, words, place in (
@@ -152,7 +153,9 @@ def plot_target_cost(data: TargetResult, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(0.0, 1.15 * max(float(rows["cost"].max()) if len(rows) else 1.0, 1e-9))
     _finish(ax, data, allowed)
     label_line_ends(ax, labels)
-    ax.set_ylabel(f"Cost of the cheapest pair [{currency}/m²]", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel(
+        f"Cost of the cheapest pair [{data.scenario.cost.unit}]", fontsize=style.TEXT_SIZE
+    )
     return ax
 
 

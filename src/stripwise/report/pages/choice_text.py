@@ -24,7 +24,7 @@ __all__ = [
 CHOICE_NAMES = {
     "cover": "cover",
     "strip age": "strip age",
-    "follow-up": "follow-up curing",
+    "follow-up": "curing after stripping",
     "strategy": "strategy of stripping and curing",
     "execution scatter": "scatter of the cover",
     "concrete": "concrete",
@@ -144,7 +144,11 @@ def _widest_choice_sentence(
 
 
 def _range_text(choice: Choice, units: str) -> str:
-    plurals = {"follow-up": "follow-ups", "strategy": "strategies", "concrete": "concretes"}
+    plurals = {
+        "follow-up": "ways of curing after stripping",
+        "strategy": "strategies",
+        "concrete": "concretes",
+    }
     if choice.name in plurals:
         return f"{len(choice.options)} {plurals[choice.name]}"
 

@@ -16,9 +16,7 @@ from stripwise.report.components import (
     Paragraph,
     Section,
     Table,
-    limit_state,
     numeric,
-    sentence_case,
 )
 from stripwise.report.prose import sentence
 from stripwise.scenario.model import Scenario
@@ -31,7 +29,6 @@ from stripwise.units.formatting import (
     join_with_and,
     length,
     number,
-    per_unit,
     percent,
     years,
 )
@@ -61,9 +58,7 @@ def cost_sections(
     yield Section(
         "What it costs",
         (
-            Figure(
-                "cost", figures["cost"], "Expected present cost per m² of face. Data: cost.csv."
-            ),
+            Figure("cost", figures["cost"], "Expected present cost of the face. Data: cost.csv."),
             _cost_table(result),
         ),
     )
@@ -88,7 +83,7 @@ def cost_sections(
             Figure(
                 "pareto",
                 figures["pareto"],
-                f"{sentence_case(limit_state(scenario))}. Data: pareto.csv.",
+                "Data: pareto.csv.",
             ),
             Paragraph(sentence("design.repair", parts=parts), "note"),
         ),
@@ -110,17 +105,17 @@ def _cost_table(result: DesignResult) -> Table:
 
     rows: list[Row | GroupRow] = []
     for kind, title in COST_GROUPS.items():
-        own = result.cost[result.cost["kind"] == kind].to_dict("records")
+        own = cost.shown(result.cost[result.cost["kind"] == kind]).to_dict("records")
         rows += [GroupRow(title), *own] if own else []
 
     def option(row: Row) -> str:
         if row["kind"] != CHEAPEST_PAIR:
             return str(row["option"])
-        return "no follow-up" if row["follow_up"] == "none" else str(row["follow_up"])
+        return "no curing after stripping" if row["follow_up"] == "none" else str(row["follow_up"])
 
     lowest = write(float(result.design["nominal_cover_mm"].min()))
     return Table(
-        f"Per m², {cost.currency}. In grey: uncertainty range (95 %). Cover counts beyond {lowest}. "
+        f"{cost.unit}. In grey: uncertainty range (95 %). Cover counts beyond {lowest}. "
         f"Repairs: {_repair_text(scenario)}, at a real discount rate of {percent(cost.rate)} a year, "
         f"until {years(cost.horizon)}.",
         (
@@ -133,7 +128,7 @@ def _cost_table(result: DesignResult) -> Table:
             ),
             numeric("Confidence", "confidence", confidence),
             numeric("Forms", "forms", _money),
-            numeric("Follow-up", "follow_up_curing", _money),
+            numeric("Curing after stripping", "follow_up_curing", _money),
             numeric("Cover", "cover", _money),
             numeric("Repairs to expect", "repair", _money),
             numeric(
@@ -151,7 +146,7 @@ def _cost_table(result: DesignResult) -> Table:
 def _repair_text(scenario: Scenario) -> str:
     cost = scenario.cost
     assert cost is not None
-    price = f"{number(cost.repair)} {cost.currency}/m²"
+    price = cost.text(cost.repair)
     if cost.instalments == ((0.0, 1.0),):
         return f"{price} at depassivation"
     parts = [
@@ -162,9 +157,11 @@ def _repair_text(scenario: Scenario) -> str:
 
 def _break_even_table(result: DesignResult) -> Table:
     assert result.choice is not None
+    cost = result.scenario.cost
+    assert cost is not None
 
     def at(key: str) -> Any:
-        return lambda row: per_unit(row[key], str(row["unit"]))
+        return lambda row: cost.text(row[key], str(row["unit"]))
 
     def side(name: str) -> Any:
         return lambda row: (

@@ -23,7 +23,6 @@ from stripwise.report.components import (
     matrix,
     numeric,
     scenario_signature,
-    sentence_case,
 )
 from stripwise.report.figures.design_figures import draw_design_figures
 from stripwise.report.figures.strategy_markers import reasons_off_map
@@ -77,8 +76,8 @@ def design_report(result: DesignResult) -> Report:
         picture=Figure(
             "required",
             figures["required"],
-            f"{sentence_case(limit_state(scenario))}. A change of the nominal cover moves the mean of "
-            "the cover and leaves its scatter. Data: required.csv.",
+            "A change of the nominal cover moves the mean of the cover "
+            " and leaves its scatter. Data: required.csv.",
         ),
         findings=result.verdict[len(answer) :],
         warnings=result.warnings,
@@ -128,14 +127,14 @@ def _has_knowledge(result: DesignResult) -> bool:
 
 def _sections(result: DesignResult, figures: Figures) -> Iterable[Section]:
     scenario = result.scenario
-    goal, cured = sentence_case(limit_state(scenario)), cured_at(scenario)
+    cured = cured_at(scenario)
     yield Section(
         "The map",
         (
             Figure(
                 "map",
                 figures["map"],
-                f"{goal}. {cured} A stripping limit is not a curing period: twelve hours protect "
+                f"{cured} A stripping limit is not a curing period: twelve hours protect "
                 "the face from damage, not from chloride. Data: design.csv.",
             ),
             *_off_map(result),
@@ -248,7 +247,7 @@ def _earliest_table(result: DesignResult) -> Table:
         "Earliest strip age that meets the target, by nominal cover, in whole hours, above 3 d in "
         f"whole days. {cured_at(result.scenario)} In grey: sampling interval of the exact age; "
         "without one any strip age of the range will do.",
-        "Follow-up",
+        "Curing after stripping",
         [write(cover) for cover in picks],
         lines,
     )
@@ -265,13 +264,18 @@ def _exchange_section(result: DesignResult) -> Section:
     )
 
 
+def _price(result: DesignResult, value: float, unit: str) -> str:
+    cost = result.scenario.cost
+    return per_unit(value, unit) if cost is None else cost.text(value, unit)
+
+
 def _exchange_table(result: DesignResult) -> Table:
     table = result.exchange
     on_line = (table["place"] == ON_TARGET_LINE) & (table["question"] == COVER_PER_DAY)
 
     def writer(row: Row) -> Write:
         unit = str(row["unit"])
-        return _length(result) if unit == "mm" else lambda x: per_unit(x, unit)
+        return _length(result) if unit == "mm" else lambda x: _price(result, x, unit)
 
     def place(row: Row) -> str:
         parts = [str(row["place"])]
@@ -286,7 +290,7 @@ def _exchange_table(result: DesignResult) -> Table:
         return writer(row)(found) if np.isfinite(found) else str(row["status"])
 
     return Table(
-        sentence_case(limit_state(result.scenario)),
+        "",
         (
             Column("Question", "question"),
             Column("Where", write=place),
@@ -314,7 +318,7 @@ def _target_line_table(result: DesignResult) -> Table:
     return matrix(
         "Along the target line: cover saved by 24 h more in the forms, from the strip age above "
         f"each column. In grey: {kind}. All rows: exchange.csv.",
-        "Follow-up",
+        "Curing after stripping",
         [duration(float(age)) for age in sorted(rows["strip_age_h"].unique())],
         [
             (

@@ -23,7 +23,6 @@ from stripwise.report.components import (
     matrix,
     numeric,
     scenario_signature,
-    sentence_case,
 )
 from stripwise.report.figures import curves_figure
 from stripwise.report.files import declared_tables, run_record
@@ -54,6 +53,7 @@ from stripwise.units.formatting import (
     number,
     percent,
     points,
+    years,
 )
 
 __all__ = ["cured_at", "run_report", "run_tables"]
@@ -146,12 +146,10 @@ def _alarm(assessment: Assessment) -> Alarm | None:
 
 
 def _answer_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]:
-    scenario = assessment.scenario
-    goal = sentence_case(limit_state(scenario))
     yield Section(
         "Probability of depassivation over the years",
         (
-            Figure("curves", figures["curves"], f"{goal}. Data: curves.csv."),
+            Figure("curves", figures["curves"], "Data: curves.csv."),
             Paragraph(_intervals(assessment)),
         ),
     )
@@ -179,7 +177,7 @@ def _answer_sections(assessment: Assessment, figures: Figures) -> Iterable[Secti
     if "choices" in figures:
         text = (
             "Which decision moves the result, over the ranges that the scenario opens; other "
-            f"ranges give other shares. {goal}. Data: sensitivity.csv, analysis “choices”."
+            "ranges give other shares. Data: sensitivity.csv, analysis “choices”."
         )
         yield Section("Which choice matters", (Figure("choices", figures["choices"], text),))
     yield from _exchange(assessment)
@@ -224,8 +222,7 @@ def _map_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]
     cured = cured_at(scenario)
     blocks: tuple[Block, ...] = ()
     if "map" in figures:
-        caption = f"{sentence_case(limit_state(scenario))}. {cured}"
-        blocks = (Figure("map", figures["map"], caption),)
+        blocks = (Figure("map", figures["map"], cured),)
     if covers is None or earliest is None:
         if blocks:
             yield Section(heading, blocks)
@@ -236,19 +233,19 @@ def _map_sections(assessment: Assessment, figures: Figures) -> Iterable[Section]
             *blocks,
             matrix(
                 "Nominal cover that meets the target, by strip age (rounded up)",
-                "Follow-up",
+                "Curing after stripping",
                 covers.heads,
                 covers.rows,
             ),
             matrix(
                 "Earliest strip age that meets the target, by nominal cover (rounded up to half "
                 "hours, from 2 d on to tenths of a day)",
-                "Follow-up",
+                "Curing after stripping",
                 earliest.heads,
                 earliest.rows,
             ),
             Paragraph(
-                f"Both tables: {limit_state(scenario)}. The least cover and the earliest age are the ends "
+                "The least cover and the earliest age are the ends "
                 "of the ranges in [choices]; nothing beyond them was looked at. These are ages for "
                 "durability alone.",
                 "note",
@@ -280,10 +277,8 @@ def _exchange(assessment: Assessment) -> Iterable[Section]:
         bounds = f" (sampling interval {sampling})"
     text = Markup(
         "At a nominal cover of {} and {} in the forms, <strong>{}</strong> more cover{} is as "
-        "reliable as 24 h more in the forms, for {}."
-    ).format(
-        write(rate.cover), duration(rate.strip_age), worth, bounds, limit_state(assessment.scenario)
-    )
+        "reliable as 24 h more in the forms."
+    ).format(write(rate.cover), duration(rate.strip_age), worth, bounds)
     if np.isfinite(rate.saved):
         text += (
             f" The other way round the rate differs: with the forms kept "
@@ -332,7 +327,7 @@ def _uniform(assessment: Assessment) -> Iterable[Section]:
         return
     skin = assessment.strategies.set_index("strategy")["probability_at_target"]
     table = Table(
-        f"Probability; {limit_state(assessment.scenario)}",
+        f"Probability within {years(assessment.scenario.target.service_life)}",
         (
             Column("Strategy", "strategy"),
             numeric(

@@ -10,7 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from stripwise.report.components import Cell, Column, Table, limit_state, numeric, sentence_case
+from stripwise.report.components import Cell, Column, Table, numeric
 from stripwise.report.prose import sentence
 from stripwise.report.render import math
 from stripwise.scenario.model import Scenario
@@ -87,8 +87,7 @@ def strategy_table(assessment: Assessment) -> Table:
         return Cell(life(row["life_at_target_yr"]), ends.replace(" yr to more than ", " to over "))
 
     return Table(
-        f"{sentence_case(limit_state(assessment.scenario))}. In grey: {small}. The "
-        "change of life is against the reference strategy (bold).",
+        f"In grey: {small}. The change of life is  against the reference strategy (bold).",
         (
             numeric("No.", "number", str),
             Column(

@@ -12,7 +12,6 @@ from stripwise.report.components import (
     Paragraph,
     Section,
     Table,
-    limit_state,
     numeric,
 )
 from stripwise.report.prose import sentence
@@ -67,12 +66,12 @@ def _mechanisms(assessment: Assessment) -> Section | None:
                 "Each mechanism alone and both together; the deeper of the two fronts governs."
             ),
             Table(
-                f"Probability of depassivation; {limit_state(assessment.scenario)}",
+                f"Probability of depassivation within {years(assessment.scenario.target.service_life)}",
                 _percents(heads),
                 rows,
             ),
             Paragraph(
-                "All digits, with the age at which each reaches the target: mechanisms.csv.", "note"
+                "All digits, with the age at which each exceeds the limit: mechanisms.csv.", "note"
             ),
         ),
         keep=True,
@@ -106,7 +105,7 @@ def _cracking(
             ),
             Table(
                 f"The two lives side by side: probability at {years(target.service_life)}, and the "
-                f"age at which it reaches the target of {percent(target.probability)}",
+                f"age at which it exceeds the limit of {percent(target.probability)}",
                 (*_percents(heads), *lives),
                 table.to_dict("records"),
             ),
@@ -165,7 +164,7 @@ def _layers(assessment: Assessment) -> Section | None:
         (
             Paragraph(text),
             Table(
-                f"Probability; {limit_state(scenario)}. Last columns: one sample by the grid of "
+                f"Probability within {years(scenario.target.service_life)}. Last columns: one sample by the grid of "
                 "the run and by one with cells and steps half as large",
                 (*_percents(heads), moves),
                 table.to_dict("records"),

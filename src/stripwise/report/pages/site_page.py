@@ -22,7 +22,7 @@ __all__ = ["follow_up_text", "site_page"]
 
 def follow_up_text(label: str) -> str:
     """Name a follow-up, or say that there is none."""
-    return "no follow-up" if label == "none" else label
+    return "no curing after stripping" if label == "none" else label
 
 
 def site_page(result: DesignResult) -> Report:
@@ -41,12 +41,12 @@ def site_page(result: DesignResult) -> Report:
     ]
     grid = Table(
         "Hours in the forms at least, by temperature of the concrete in the forms and after, by "
-        f"follow-up and by nominal cover on the drawing. “{DASH}”: not met within "
+        f"curing after stripping and by nominal cover on the drawing. “{DASH}”: not met within "
         f"{duration(float(hours.max()))}. Rounded up to whole hours or days; “{duration(float(hours.min()))}” is the "
         "shortest that was looked at.",
         (
             Column("Concrete at", 0, kind="tight"),
-            Column("Follow-up", 1),
+            Column("Curing after stripping", 1),
             *(
                 numeric(length(float(c), units=units), k + 2, strip_age, kind="tight")
                 for k, c in enumerate(covers)

@@ -209,7 +209,7 @@ def _pour_table(log: StripLog) -> Table:
             numeric("Arrhenius [h]", "equivalent_arrhenius_h", one),
             numeric("Nurse-Saul [h]", "equivalent_nurse_saul_h", one),
             Column("Misses", "misses"),
-            Column("Follow-up", "follow_up"),
+            Column("Curing after stripping", "follow_up"),
             Column("Temperature from", "temperature_source"),
             Column("Notes", "notes"),
         ),

@@ -117,9 +117,7 @@ def comparison_rows(answer: SiteAnswer, scenario: Scenario) -> list[tuple[str, .
 def plan_line(answer: SiteAnswer) -> str:
     """Name the plan, the face and what was to follow."""
     follow_up = _rows(answer)[0]["follow_up"]
-    return (
-        f"Plan: {answer.record.plan} ({answer.record.face} face; follow-up as planned: {follow_up})"
-    )
+    return f"Plan: {answer.record.plan} ({answer.record.face} face; curing after stripping as planned: {follow_up})"
 
 
 def maturity_lines(answer: SiteAnswer, scenario: Scenario) -> list[str]:
@@ -145,7 +143,7 @@ def follow_up_table(answer: SiteAnswer, scenario: Scenario) -> Table:
     return Table(
         caption(answer, scenario),
         (
-            Column("follow-up\nfrom now", "follow_up"),
+            Column("curing\nfrom now", "follow_up"),
             numeric("curing\ncounted", "effective_curing_h", duration),
             numeric("k_c\n(5 to 95 %)", write=_penalty, kind="tight"),
             numeric(f"prob.\nat {years(target.service_life)}", "probability_at_target", percent),
@@ -170,7 +168,9 @@ def caption(answer: SiteAnswer, scenario: Scenario) -> str:
     """Head the table of follow-ups."""
     at = temperature(answer.record.follow_up_temperature, units=scenario.units)
     what = (
-        "Without a follow-up" if answer.record.freezes_after else "What each follow-up still buys"
+        "Without curing after stripping"
+        if answer.record.freezes_after
+        else "What curing from now on still buys"
     )
     return f"{what} on the {answer.record.face} face, at {at}:"
 

@@ -23,7 +23,6 @@ from stripwise.report.components import (
     matrix,
     numeric,
     scenario_signature,
-    sentence_case,
 )
 from stripwise.report.figures.target_figures import draw_target_figures
 from stripwise.report.files import declared_tables, scenario_record
@@ -40,7 +39,6 @@ from stripwise.units.formatting import (
     confidence,
     index,
     length,
-    per_unit,
     percent,
     price,
     years,
@@ -77,12 +75,11 @@ def target_report(result: TargetResult) -> Report:
 
 def _sections(result: TargetResult) -> Iterable[Section]:
     scenario, figures = result.scenario, draw_target_figures(result)
-    goal = sentence_case(limit_state(scenario))
     life = years(scenario.target.service_life)
     yield Section(
         f"Targets over {life}",
         (
-            Figure("passing", figures["passing"], f"{goal}. Data: targets.csv."),
+            Figure("passing", figures["passing"], "Data: targets.csv."),
             _answers_table(result),
         ),
     )
@@ -180,7 +177,7 @@ def _needs_section(
             Figure(
                 "target-cover",
                 figures["target-cover"],
-                f"{sentence_case(limit_state(scenario))}. Data: targets.csv.",
+                "Data: targets.csv.",
             ),
             table(
                 "Nominal cover to draw, in drawing steps and by the decision rule, with the strategy "
@@ -204,7 +201,9 @@ def _needs_section(
 def _cost_section(result: TargetResult, figures: Mapping[str, matplotlib.figure.Figure]) -> Section:
     costs = result.costs
     assert costs is not None
-    unit = f"{costs['currency'].iloc[0]}/m²"
+    prices = result.scenario.cost
+    assert prices is not None
+    unit = prices.unit
     own = costs["source"].isin([NO_TARGET, STATED, GRID])
     shown = costs[own].sort_values("allowed_probability", na_position="first", kind="stable")
     least = float(costs.loc[costs["source"] == NO_TARGET, "cost"].iloc[0])
@@ -242,18 +241,16 @@ def _cost_section(result: TargetResult, figures: Mapping[str, matplotlib.figure.
             numeric("With repairs", "cost", price),
             numeric("More", write=more, kind="tight"),
         ),
-        shown.to_dict("records"),
+        prices.shown(shown).to_dict("records"),
         bold=lambda row: row["source"] == STATED,
     )
     return Section(
         "What each target costs",
         (
-            Figure(
-                "target-cost", figures["target-cost"], "Per m² of face. Data: target-costs.csv."
-            ),
+            Figure("target-cost", figures["target-cost"], "Data: target-costs.csv."),
             table,
             Paragraph(
-                f"Costs within {percent(FLAT)} ({per_unit(FLAT * least, unit)}) of each other say "
+                f"Costs within {percent(FLAT)} ({prices.text(FLAT * least)}) of each other say "
                 "little: prices and penalties are less certain than that. "
                 + sentence("design.repair", parts=""),
                 "note",

@@ -114,7 +114,8 @@ def _question_label(assessment: Assessment, name: str) -> str:
     units = assessment.scenario.units
     if "follow" in name:
         methods = [f.label for f in choices.follow_up] if choices else []
-        return f"Which follow-up? ({', '.join(methods)})" if methods else "Which follow-up?"
+        listed = f" ({', '.join(methods)})" if methods else ""
+        return f"How to cure after stripping?{listed}"
     if "strip" in name:
         span = formatting.interval(*choices.strip_age, formatting.duration) if choices else ""
         return f"When to strip? ({span})" if span else "When to strip?"

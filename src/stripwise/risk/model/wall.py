@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,6 +37,17 @@ COVER = "reinforcement.cover"
 DIFFUSIVITY = "concrete.diffusivity"
 MEAN_COVER_OFFSET = "reinforcement.cover.mean_sd"
 """Mean cover of this wall less the stated one [mm]; only where that is uncertain."""
+
+FRONT_INPUTS = frozenset(
+    {
+        "exposure.surface_chloride",
+        "exposure.initial_chloride",
+        "exposure.convection_zone",
+        "reinforcement.critical_chloride",
+        MEAN_COVER_OFFSET,
+    }
+)
+"""Inputs that say where a front starts and how its content falls."""
 
 LOG_UNCURED, LOG_UNCURED_SKIN = 25.0, 9.0
 """ln k_c of a face that was not cured at all: its front is at the bars at once. A solution through
@@ -248,8 +259,13 @@ class Wall:
         """Return the same wall with the penalty on the whole cover."""
         return replace(self, layered=False)
 
-    def sample_block(self, values: Values) -> SampleBlock:
-        """Combine input values by name, (n,) or a number in internal units."""
+    def sample_block(
+        self, values: Values, *, log_penalty: tuple[Number, ...] | None = None
+    ) -> SampleBlock:
+        """Combine input values by name, (n,) or a number in internal units.
+
+        `log_penalty` gives the penalties of these values where they are known.
+        """
         service = None
         if self.conditions is not None:
             days = [plan.effective_days(values) for plan in self.plans]
@@ -287,9 +303,25 @@ class Wall:
             log_rate=self._log_rate(values),
             exponent=values["concrete.ageing_exponent"],
             skin=values["curing.affected_depth"] - offset if self.layered else np.inf,
-            log_penalty=self.log_penalties(values),
+            log_penalty=self.log_penalties(values) if log_penalty is None else log_penalty,
             service=service,
             surface=-offset,
+        )
+
+    def changed_block(
+        self, block: SampleBlock, values: Values, changed: Collection[str]
+    ) -> SampleBlock:
+        """Return the block of new values, all of which but the `changed` are those of a block.
+
+        What the changed inputs do not reach is kept, the penalties above all.
+        """
+        if self.conditions is not None:
+            return self.sample_block(values)
+        kept = not any(plan.uses(name) for plan in self.plans for name in changed)
+        if not kept or not FRONT_INPUTS.isdisjoint(changed):
+            return self.sample_block(values, log_penalty=block.log_penalty if kept else None)
+        return replace(
+            block, log_rate=self._log_rate(values), exponent=values["concrete.ageing_exponent"]
         )
 
     def _carbonated_face(self, service: ServiceSample, values: Values) -> SampleBlock:

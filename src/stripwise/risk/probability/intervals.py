@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 __all__ = [
     "OK",
@@ -37,7 +37,9 @@ def t_interval(values: Array) -> tuple[Array, Array, Array]:
     repeats = len(values)
     with np.errstate(invalid="ignore"):  # infinite values have no interval
         mean = np.mean(values, axis=0)
-        half = stats.t.ppf(0.975, repeats - 1) * np.std(values, axis=0, ddof=1) / np.sqrt(repeats)
+        half = (
+            special.stdtrit(repeats - 1, 0.975) * np.std(values, axis=0, ddof=1) / np.sqrt(repeats)
+        )
         return mean, mean - half, mean + half
 
 

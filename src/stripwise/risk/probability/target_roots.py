@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
@@ -244,7 +244,7 @@ def _interval(value: float, roots: Array) -> tuple[float, float]:
     if not np.isfinite(roots).all():
         return np.nan, np.nan
     repeats = len(roots)
-    half = stats.t.ppf(0.975, repeats - 1) * np.std(roots, ddof=1) / np.sqrt(repeats)
+    half = special.stdtrit(repeats - 1, 0.975) * np.std(roots, ddof=1) / np.sqrt(repeats)
     return float(value - half), float(value + half)
 
 

@@ -5,13 +5,14 @@ Axes: r repeats, n base points, d inputs, k sets of inputs, s strategies.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.sampling import InputSampler
-from stripwise.risk.model.wall import COVER, Wall
+from stripwise.risk.model.wall import COVER, SampleBlock, Values, Wall
 from stripwise.risk.probability.integral import front_depths
 from stripwise.risk.sensitivity.input_sets import (
     RankedItem,
@@ -74,10 +75,24 @@ def margin_indices(
     wall = wall.with_coarse_grid()
     sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
 
+    def margins(values: Values, block: SampleBlock, size: int) -> Array:
+        depths = front_depths(wall, block, age)
+        return np.array([np.broadcast_to(values[COVER] - x, size) for x in depths])
+
     def model(z: Array) -> Array:
         values = sampler.values(z)
-        depths = front_depths(wall, wall.sample_block(values), age)
-        return np.array([np.broadcast_to(values[COVER] - x, z.shape[1]) for x in depths])
+        return margins(values, wall.sample_block(values), z.shape[1])
+
+    def mixer(a: Array, b: Array) -> Callable[[tuple[int, ...]], Array]:
+        own, others = sampler.values(a), sampler.values(b)
+        block = wall.sample_block(own)
+
+        def outputs(columns: tuple[int, ...]) -> Array:
+            names = [sampler.names[k] for k in columns]
+            values = {**own, **{name: others[name] for name in names}}
+            return margins(values, wall.changed_block(block, values, names), a.shape[1])
+
+        return outputs
 
     items, outputs = ranked_items(sampler), len(wall.plans)
     layout = SobolDesign(
@@ -97,6 +112,7 @@ def margin_indices(
         shift=shift,
         stage="sensitivity",
         workers=workers,
+        mixer=mixer if sampler.factor is None else None,
     )
     estimates, sampled = (
         indices_from_sums(sums, one, shift=shift)

@@ -27,6 +27,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
+Mixer = Callable[[Array, Array], Callable[[tuple[int, ...]], Array]]
+"""Two samples A and B to a function from columns to the outputs of A with these columns from B."""
 
 CHUNK = 1024
 """Points per call of the model: outputs of a hundred ages then stay in the cache."""
@@ -165,6 +167,7 @@ def accumulate_sums(
     shift: Array,
     stage: str = "rank",
     workers: int = 2,
+    mixer: Mixer | None = None,
 ) -> list[SobolSums]:
     """Sum over a run of base points of each repeat's own scrambling, (r) sums.
 
@@ -178,7 +181,10 @@ def accumulate_sums(
         (m,) taken off the continuous outputs, near their means, to keep digits; else 0.
     stage
         Random stream.
+    mixer
+        A quicker way to the outputs of A with some columns from B, where the model has one.
     """
+    mix = mixer or _plain_mixer(model)
 
     def repeat(r: int) -> SobolSums:
         total = SobolSums.empty(layout, len(shift))
@@ -186,17 +192,33 @@ def accumulate_sums(
         for cell in sobol_blocks(2 * layout.dimensions, points, rng, start=start):
             for first in range(0, cell.shape[1], CHUNK):
                 with np.errstate(all="ignore"):  # what is not finite has its status
-                    part = _sum_chunk(model, layout, cell[:, first : first + CHUNK], shift[:, None])
+                    chunk = cell[:, first : first + CHUNK]
+                    part = _sum_chunk(model, mix, layout, chunk, shift[:, None])
                     total.add(part)
         return total
 
     return list(run_parallel(repeat, repeats, workers=workers))
 
 
-def _sum_chunk(model: Model, layout: SobolDesign, z: Array, shift: Array) -> SobolSums:
+def _plain_mixer(model: Model) -> Mixer:
+    def mixer(a: Array, b: Array) -> Callable[[tuple[int, ...]], Array]:
+        def outputs(columns: tuple[int, ...]) -> Array:
+            mixed = a.copy()
+            mixed[list(columns)] = b[list(columns)]
+            return model(mixed)
+
+        return outputs
+
+    return mixer
+
+
+def _sum_chunk(
+    model: Model, mixer: Mixer, layout: SobolDesign, z: Array, shift: Array
+) -> SobolSums:
     d, split = layout.dimensions, layout.continuous
     a, b = z[:d], z[d:]
     f_a, f_b = model(a) - shift, model(b) - shift
+    with_columns_of_b = mixer(a, b)
     out = SobolSums.empty(layout, len(shift))
     out.n = z.shape[1]
     out.a, out.b = f_a.sum(axis=1), f_b.sum(axis=1)
@@ -204,9 +226,7 @@ def _sum_chunk(model: Model, layout: SobolDesign, z: Array, shift: Array) -> Sob
     wanted = {j for _, j in layout.pairs}
     kept: dict[int, Array] = {}
     for k, columns in enumerate(layout.sets):
-        mixed = a.copy()
-        mixed[list(columns)] = b[list(columns)]
-        f_m = model(mixed) - shift
+        f_m = with_columns_of_b(columns) - shift
         if k in wanted:
             kept[k] = f_m
         difference = f_a - f_m

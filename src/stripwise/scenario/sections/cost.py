@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
@@ -19,7 +19,11 @@ from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.sections.follow_up_table import FollowUp
 from stripwise.scenario.sections.price_reading import HOURS, LENGTHS, Currency, price, split_price
 from stripwise.scenario.shapes import Constant, Table
+from stripwise.units.formatting import AREAS, per_unit
 from stripwise.units.quantities import NUMBER, parse
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Cost", "CostTable", "read_cost"]
 
@@ -143,6 +147,21 @@ class CostTable(Table):
     ] = None
 
 
+SHOWN_COSTS = (
+    "forms",
+    "follow_up_curing",
+    "cover",
+    "repair",
+    "first_cost",
+    "cost",
+    "low95",
+    "high95",
+    "know_low",
+    "know_high",
+)
+"""Columns of costs per m2 in tables of options."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cost:
     """Prices per m2 of face in one currency, and how later payments are discounted.
@@ -165,6 +184,8 @@ class Cost:
         Real discount rate per year, as a share.
     horizon
         Age after which nothing is paid [yr].
+    area, depth
+        Units of area and of cover in which the prices were typed, and in which they are shown.
     """
 
     currency: str
@@ -175,6 +196,26 @@ class Cost:
     instalments: tuple[tuple[float, float], ...]
     rate: float
     horizon: float
+    area: str = "m2"
+    depth: str = "mm"
+
+    @property
+    def unit(self) -> str:
+        """The unit of what a face costs, as it is shown."""
+        return f"{self.currency}/{self.area[:-1]}²"
+
+    def per_area(self, value: float) -> float:
+        """Return a price per m2 in the shown unit of area."""
+        return value * AREAS[self.area]
+
+    def text(self, value: float, unit: str = "") -> str:
+        """Write a price in `unit`, that of an area of face unless given, in the shown units."""
+        return per_unit(value, unit or f"{self.currency}/m2", area=self.area, depth=self.depth)
+
+    def shown(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return a table of costs per m2 with its costs in the shown unit of area."""
+        found = [name for name in SHOWN_COSTS if name in table]
+        return table.assign(**{name: table[name] * AREAS[self.area] for name in found})
 
 
 def read_cost(
@@ -212,6 +253,8 @@ def read_cost(
         instalments=_instalments(table, problems),
         rate=_real_rate(found),
         horizon=service_life if found["horizon"] is None else found["horizon"],
+        area=currency.area,
+        depth=currency.depth,
     )
 
 

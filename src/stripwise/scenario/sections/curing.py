@@ -142,7 +142,7 @@ class CuringTable(Table):
         RandomInput | None,
         Random(
             "Slope of the curing law below 1 d, a standard normal variate.",
-            "curing law below 1 d",
+            "curing effect below 1 d (standard score)",
             PLAIN,
             "curing",
             usual=(-5.0, 5.0),

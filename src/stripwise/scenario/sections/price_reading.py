@@ -13,6 +13,7 @@ from stripwise.errors import InputError
 from stripwise.scenario.fields import Meant, Price, UnusualValueError
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.shapes import constant
+from stripwise.units.formatting import AREAS as AREAS_WRITTEN
 from stripwise.units.formatting import MM_PER_INCH
 from stripwise.units.names import printable
 from stripwise.units.quantities import split
@@ -25,14 +26,7 @@ CURRENCIES = ("AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "SGD", "USD")
 CURRENCY = re.compile(r"[A-Z]{3}")
 
 AREAS = MappingProxyType(
-    {
-        "m^2": 1.0,
-        "m2": 1.0,
-        "ft^2": 0.09290304,
-        "ft2": 0.09290304,
-        "yd^2": 0.83612736,
-        "yd2": 0.83612736,
-    }
+    {name: size for area, size in AREAS_WRITTEN.items() for name in (f"{area[:-1]}^2", area)}
 )
 """m2 in each unit of area."""
 
@@ -50,10 +44,15 @@ def price(raw: Any) -> Any:
 
 @dataclass(slots=True)
 class Currency:
-    """The currency of the first price, where it stood, and every price that was read."""
+    """The currency of the first price, where it stood, and every price that was read.
+
+    `area` is the unit of area of the first price, `depth` that of cover in the price of cover.
+    """
 
     code: str = ""
     where: str = ""
+    area: str = "m2"
+    depth: str = "mm"
     read: list[tuple[KeyPath, object, float, Price]] = field(default_factory=list)
 
     def reader(self, rule: Price, path: KeyPath) -> Callable[[object], float]:
@@ -63,6 +62,7 @@ class Currency:
             number, code, sizes = split_price(raw, rule)
             if not self.code:
                 self.code, self.where = code, ".".join(str(part) for part in path)
+                self.area = next(name for name, size in AREAS_WRITTEN.items() if size == sizes[0])
             elif code != self.code:
                 raise InputError(
                     "",
@@ -71,6 +71,8 @@ class Currency:
                 )
             if number < 0.0:
                 raise InputError("", "must be at least 0")
+            if MM_PER_INCH in sizes[1:]:
+                self.depth = "in"
             price = number / math.prod(sizes)
             low, high = rule.usual
             usual = rule.per is not None or code not in CURRENCIES or low <= price <= high

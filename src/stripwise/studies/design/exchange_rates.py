@@ -178,10 +178,10 @@ def _cover_changes(setting: Setting) -> Array:
     )
 
 
-def design_point_rows(setting: Setting) -> list[dict[str, object]]:
+def design_point_rows(setting: Setting, *, earlier_too: bool = True) -> list[dict[str, object]]:
     """Price later and earlier stripping at the design point, 24 h more in the forms first."""
     plan, hours = setting.reference, setting.hours(setting.reference)
-    earlier = min(EARLIER_H, hours - setting.choices.strip_age[0])
+    earlier = min(EARLIER_H, hours - setting.choices.strip_age[0]) if earlier_too else 0.0
     ages = [hours, hours + DAY_H] + ([hours - earlier] if earlier > 0.0 else [])
     wall, cover_changes = (
         setting.wall_with(tuple(with_strip_age(plan, h) for h in ages)),

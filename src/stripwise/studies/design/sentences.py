@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,13 +30,12 @@ from stripwise.units.formatting import (
     in_range,
     join_with_and,
     length,
-    number,
-    per_unit,
     price,
 )
 
 if TYPE_CHECKING:
-    from stripwise.studies.design.design_result import DesignResult
+    from stripwise.scenario.sections.cost import Cost
+from stripwise.studies.design.design_result import DesignResult
 
 __all__ = ["design_answer", "design_verdict", "design_warnings"]
 
@@ -46,8 +46,9 @@ NAMED_PARAMETERS = ("price of a repair", "real discount rate")
 def design_verdict(result: DesignResult) -> tuple[str, ...]:
     """State what the tables of a design show."""
     letter = [_exchange_rate(result)]
-    if result.cost is not None and result.choice is not None:
-        letter += [_hour_value(result), _choice_changes(result.choice)]
+    cost = result.scenario.cost
+    if cost is not None and result.choice is not None:
+        letter += [_hour_value(result), _choice_changes(result.choice, cost)]
     return (*design_answer(result), *(sentence for sentence in letter if sentence))
 
 
@@ -169,13 +170,14 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
         )
     ranked = pairs.sort_values("cost")
     best, others = ranked.iloc[0], ranked.iloc[1:]
-    money = best["currency"]
+    prices = result.scenario.cost
+    assert prices is not None
     text = (
         f"The cheapest pair that meets the target is {_length(best['nominal_cover_mm'], result)} of "
         f"nominal cover with forms kept {strip_age(best['strip_age_h'])} and "
-        f"{_curing(best['follow_up'])}: {number(best['cost'])} {money}/m² of expected present cost"
-        f"{uncertainty_range(best['know_low'], best['know_high'], price)}, "
-        f"{number(best['first_cost'])} of it for the first build"
+        f"{_curing(best['follow_up'])}: {prices.text(best['cost'])} of expected present cost"
+        f"{_price_range(prices, best)}, "
+        f"{price(prices.per_area(best['first_cost']))} of it for the first build"
     )
     low, high = (best["know_low"], best["know_high"])
     if not np.isfinite(low):
@@ -189,8 +191,12 @@ def _cheapest(result: DesignResult, cost: pd.DataFrame) -> str:
     pick = drawn.sort_values("cost").iloc[0]
     return text + (
         f'. Of the strategies, each at the cover to draw, "{pick["option"]}" with '
-        f"{_length(pick['nominal_cover_mm'], result)} costs least, {number(pick['cost'])} {money}/m²."
+        f"{_length(pick['nominal_cover_mm'], result)} costs least, {prices.text(pick['cost'])}."
     )
+
+
+def _price_range(cost: Cost, row: Mapping[Any, Any] | pd.Series[Any]) -> str:
+    return uncertainty_range(row["know_low"], row["know_high"], lambda x: price(cost.per_area(x)))
 
 
 def _curing(follow_up: str) -> str:
@@ -203,13 +209,14 @@ def _hour_value(result: DesignResult) -> str:
     if rows.empty or scenario.cost is None:
         return ""
     row = rows.to_dict("records")[0]
-    band = uncertainty_range(row["know_low"], row["know_high"], price)
+    prices = scenario.cost
+    band = _price_range(prices, row)
     answer = "less" if row["value"] < scenario.cost.forms else "more"
     text = (
         f"At {_length(row['nominal_cover_mm'], result)} of nominal cover and forms kept "
         f"{duration(row['strip_age_h'])}, one hour more in the forms avoids repairs worth "
-        f"{price(row['value'])} {scenario.cost.currency}/m²{band}, {answer} than the "
-        f"{price(scenario.cost.forms)} that the hour costs"
+        f"{prices.text(row['value'])}{band}, {answer} than the "
+        f"{price(prices.per_area(prices.forms))} that the hour costs"
     )
     before, after = COVER_FOR_EARLIER.split("{}")
     faster = result.exchange[result.exchange["question"].str.startswith(before)]
@@ -219,20 +226,20 @@ def _hour_value(result: DesignResult) -> str:
             paid = float(other["value"]) * scenario.cost.cover
             text += (
                 f". Stripping {duration(hours)} earlier needs {_length(other['value'], result)} more "
-                f"cover for {price(paid)} {scenario.cost.currency}/m² and saves "
-                f"{price(hours * scenario.cost.forms)} of form time"
+                f"cover for {prices.text(paid)} and saves "
+                f"{price(prices.per_area(hours * prices.forms))} of form time"
             )
     return text + "."
 
 
-def _choice_changes(choice: pd.DataFrame) -> str:
+def _choice_changes(choice: pd.DataFrame, cost: Cost) -> str:
     parts = []
     for row in choice[choice["parameter"].isin(NAMED_PARAMETERS)].to_dict("records"):
         for side, word in (("above", "over"), ("below", "under")):
             at = row[f"changes_{side}"]
             if np.isnan(at):
                 continue
-            shown, own = (per_unit(x, row["unit"]) for x in (at, row["value"]))
+            shown, own = (cost.text(x, row["unit"]) for x in (at, row["value"]))
             parts.append(
                 f'"{row[f"choice_{side}"]}" becomes the cheapest strategy with a '
                 f"{row['parameter']} {word} {shown} (now {own})"
