@@ -5,6 +5,7 @@
     result = stripwise.assess(case)                     curves, strategies, sensitivity, verdict
     stripwise.sweep(case, {"reinforcement.cover.nominal": ["40 mm", "50 mm"]})
     stripwise.samples(case, "Forms 24 h", n=4096)       every input, penalty, front, age
+    stripwise.epistemic_draws(case)                     for case.replace({"knowledge": draws})
     stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
     stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
     stripwise.write(result, folder)                     what the command would write
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from stripwise.scenario.model import Scenario
     from stripwise.studies.design.design_result import DesignResult
     from stripwise.studies.design.design_study import design
+    from stripwise.studies.epistemic_draws import epistemic_draws
     from stripwise.studies.fit.planned_tests import plan_tests
     from stripwise.studies.rank.rank_study import Ranking, rank
     from stripwise.studies.results import Assessment
@@ -72,6 +74,7 @@ __all__ = [
     "assess",
     "case",
     "design",
+    "epistemic_draws",
     "fit_cover",
     "fit_drying",
     "fit_migration",

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from stripwise.curing.laws import DEFAULT_LAW, LAWS
+from stripwise.distributions.families import SAMPLE
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
 from stripwise.scenario.as_written import written_input, written_lines
@@ -53,6 +54,8 @@ def inputs_table(scenario: Scenario) -> pd.DataFrame:
 
 def kind_reason(item: Input) -> str:
     """Say why an input counts as epistemic, as aleatory or as both."""
+    if item.distribution.family == SAMPLE:
+        return "joint draws"
     if item.kind_stated:
         return "stated in the scenario"
     if 0.0 < item.between_walls < 1.0:

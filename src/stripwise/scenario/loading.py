@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from stripwise.errors import ScenarioError
+from stripwise.scenario.draw_table import DrawTable, with_draw_table
 from stripwise.scenario.engine import read_shape
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.problems import KeyPath, Problems, key_lines
@@ -98,6 +99,7 @@ def build(
         If the tables cannot be used; one line per problem.
     """
     path = Path(path)
+    raw = with_draw_table(raw)
     _check_depth(raw, path.name)
     text = json.dumps(raw, sort_keys=True, default=str)
     return _build(
@@ -118,8 +120,11 @@ def _build(
         rule = f"stands {len(strategies)} times; at most {STRATEGY_LIMIT} are allowed"
         problems.add(("strategy",), rule)
         problems.raise_all()
+    given = raw.get("knowledge")
+    draws = given if isinstance(given, DrawTable) else None
+    plain = {key: value for key, value in raw.items() if value is not draws or draws is None}
     whole, references = expand(
-        raw, folder=path.parent, allow_outside=allow_outside, problems=problems
+        plain, folder=path.parent, allow_outside=allow_outside, problems=problems
     )
     scenario = resolve(
         read_shape(ScenarioTable, whole, problems),
@@ -128,6 +133,7 @@ def _build(
         problems=problems,
         references=references,
         allow_outside=allow_outside,
+        draws=draws,
     )
     return replace(scenario, raw=raw, builder=build)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.errors import InputError
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
@@ -143,6 +144,10 @@ class Scenario:
         The file as read, before anything else was done to it.
     builder
         Makes a scenario of such tables.
+    draws
+        Joint draws of what is epistemic; None where each input has its own distribution.
+    content_scales
+        Per cent of binder over the per cent that the file writes an input in, where not 1.
     """
 
     path: Path
@@ -172,6 +177,8 @@ class Scenario:
     cover_bias: float = 0.0
     specimens_in_water: bool = False
     service: Service = Service()
+    draws: JointDraws | None = None
+    content_scales: Mapping[str, float] = field(default_factory=dict)
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     builder: Callable[..., Scenario] | None = field(default=None, repr=False, compare=False)
 

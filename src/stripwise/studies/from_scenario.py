@@ -37,6 +37,9 @@ MOST_GROWTH, MOST_POINTS, NUMERICAL_POINTS = 16, 2**18, 2**13
 """How far a sample may grow, how many points a repeat may reach, and the same where every front is
 a numerical solution."""
 
+POINTS_PER_DRAW = 16
+"""Most points for each joint draw that a growing sample may reach."""
+
 PENALTY_POINTS, PENALTY_REPEATS = 4096, 8
 """Sample for mean penalties; their error is far below what a test plan can use."""
 
@@ -73,6 +76,7 @@ def build_wall(scenario: Scenario) -> Wall:
         law=LAWS[scenario.curing.law],
         cover_bias=scenario.cover_bias,
         conditions=service_conditions_from(scenario),
+        draws=scenario.draws,
     )
 
 
@@ -148,6 +152,9 @@ def compute_curves(
     """
     sampling, target = scenario.sampling, scenario.target
     most = largest_sample(wall)
+    if wall.draws is not None:  # more points cannot take away the error of the draws
+        per_draw = POINTS_PER_DRAW * (wall.draws.count // sampling.repeats)
+        most = min(most, max(sampling.points, per_draw))
 
     def is_enough(probability: Array) -> bool:
         error = np.std(probability, axis=0, ddof=1) / np.sqrt(sampling.repeats)

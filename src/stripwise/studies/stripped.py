@@ -251,7 +251,7 @@ def _missing_retentions(case: Scenario, options: list[FollowUp]) -> tuple[Input,
 
 def _penalty_quantiles(wall: Wall, seed: int) -> tuple[list[float], list[float]]:
     """Return the 5 % and 95 % quantiles of k_c of each plan, from one cell of samples."""
-    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
     z = next(iter(sobol_blocks(sampler.dimensions, BLOCK_SIZE, random_stream(seed, stage="pilot"))))
     ends = [np.quantile(log_k, [0.05, 0.95]) for log_k in wall.log_penalties(sampler.values(z))]
     return [float(np.exp(low)) for low, _ in ends], [float(np.exp(high)) for _, high in ends]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from stripwise.curing.curing_law import UNCURED_H, effective_duration
 from stripwise.curing.laws import DEFAULT_LAW, LAWS, CuringLaw, is_law_input
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.ingress.carbonation import curing_term
 from stripwise.ingress.front import critical_ratio
@@ -196,6 +197,8 @@ class Wall:
         Curing law.
     cover_bias
         Mean cover less the nominal cover of drawings [mm].
+    draws
+        Joint draws of what is epistemic; None where each input has its own distribution.
     """
 
     inputs: tuple[Input, ...]
@@ -209,6 +212,7 @@ class Wall:
     conditions: ServiceConditions | None = None
     law: CuringLaw = LAWS[DEFAULT_LAW]
     cover_bias: float = 0.0
+    draws: JointDraws | None = None
 
     def uses(self, item: Input) -> bool:
         """Tell whether an input reaches any strategy; those of curing may reach none."""

@@ -18,8 +18,9 @@ from scipy import special
 
 from stripwise.distributions.cumulative_table import CumulativeTable
 from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.distributions.sampling import InputSampler, copula
+from stripwise.distributions.sampling import InputSampler, conditional_score
 from stripwise.ingress.front import (
     critical_tau,
     layered_critical_tau,
@@ -72,33 +73,33 @@ class Integral:
         `prefer_cover` integrates the cover of a layered face too, for many covers at one age.
         """
         inputs = tuple(wall.inputs if among is None else among)
-        random = [i.name for i in inputs if not i.distribution.is_fixed]
+        draws = wall.draws if among is None else None
+        drawn = set(draws.names) - set(draws.score_names) if draws else set()
+        random = [i.name for i in inputs if not i.distribution.is_fixed and i.name not in drawn]
         order: tuple[str, ...] = (COVER, DIFFUSIVITY)
         if wall.layered and not prefer_cover:
             order = (DIFFUSIVITY, COVER)
         if wall.numerical:  # a front is one step of a whole solution, and scales with no input
             order = (COVER,)
-        return cls.over(next((n for n in order if n in random), ""), inputs, wall.correlations)
+        name = next((n for n in order if n in random), "")
+        return cls.over(name, inputs, wall.correlations, draws)
 
     @classmethod
     def over(
-        cls, name: str, inputs: Sequence[Input], correlations: Sequence[Correlation]
+        cls,
+        name: str,
+        inputs: Sequence[Input],
+        correlations: Sequence[Correlation],
+        draws: JointDraws | None = None,
     ) -> tuple[Integral, InputSampler]:
         """Integrate a random input, none where its name is empty; with the sampler of the others."""
         rest = tuple(i for i in inputs if i.name != name)
-        sampler = InputSampler.from_inputs(rest, correlations)
+        sampler = InputSampler.from_inputs(rest, correlations, draws)
         if not name:
             return cls("", None, None, 1.0), sampler
-        names = (*sampler.names, name)
-        matrix = copula(names, correlations)
-        r = matrix[-1, :-1]
-        distribution = next(i for i in inputs if i.name == name).distribution
-        if not np.any(r):
-            return cls(name, distribution, None, 1.0), sampler
-        weights = np.asarray(np.linalg.lstsq(matrix[:-1, :-1], r, rcond=1e-10)[0], dtype=float)
-        return cls(
-            name, distribution, weights, float(np.sqrt(max(1.0 - float(r @ weights), 1e-300)))
-        ), sampler
+        item = next(i for i in inputs if i.name == name)
+        weights, scale = conditional_score(item, sampler, correlations)
+        return cls(name, item.distribution, weights, scale), sampler
 
     def moved(self, distance: float) -> Integral:
         """Return the integral after a change of the nominal cover [mm], if cover is integrated."""

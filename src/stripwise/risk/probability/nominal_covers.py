@@ -78,7 +78,8 @@ def with_nominal_cover(wall: Wall, nominal: float) -> Wall:
     inputs = tuple(
         replace(item, distribution=moved) if item.name == COVER else item for item in wall.inputs
     )
-    return replace(wall, inputs=inputs)
+    draws = wall.draws and wall.draws.moved(COVER, nominal - wall.nominal_cover)
+    return replace(wall, inputs=inputs, draws=draws)
 
 
 def has_cheap_covers(wall: Wall) -> bool:
@@ -105,10 +106,11 @@ def probability_by_repeat(
 
     def repeat(r: int) -> Array:
         rng = random_stream(sample.seed, stage=sample.stage, index=(r,))
+        own = sampler.for_repeat(r, sample.repeats, wall.draws)
         total: Array | None = None
-        for z in sobol_blocks(sampler.dimensions, sample.points, rng):
-            score_mean = integral.conditional_mean(sampler.correlate(z))
-            part = integrals.sums(sampler.values(z), score_mean, ages)[0] * z.shape[1]
+        for z in sobol_blocks(own.dimensions, sample.points, rng):
+            score_mean = integral.conditional_mean(own.correlate(z))
+            part = integrals.sums(own.values(z), score_mean, ages)[0] * z.shape[1]
             total = part if total is None else total + part
         assert total is not None
         return integrals.probability(total / sample.points)
@@ -134,6 +136,7 @@ def probability_by_epistemic_point(
             prefer_cover=True,
             outer_points=sample.outer_points,
             replicate=replicate,
+            replicates=sample.repeats,
         )
         if nested is None:
             return None

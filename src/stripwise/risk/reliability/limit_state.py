@@ -26,6 +26,10 @@ __all__ = ["LimitState", "single_strategy_wall"]
 
 Array = NDArray[np.float64]
 
+JOINT_DRAWS_REFUSED = (
+    "the epistemic inputs come as joint draws, which have no normal scores to seek a design point "
+    "among; take the sampled answer"
+)
 MIN_CONTENT = 1e-9
 """Floor of a difference of contents before its logarithm is taken [% by mass of binder]."""
 
@@ -87,6 +91,8 @@ class LimitState:
         sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations)
         if not sampler.dimensions:
             raise InputError("inputs", "none is random, so there is no probability to look for")
+        if wall.draws is not None:
+            raise NumericalError(JOINT_DRAWS_REFUSED)
         if reason := refusal("design point", wall.conditions):
             raise NumericalError(reason)
         return cls(own_wall, sampler, age)

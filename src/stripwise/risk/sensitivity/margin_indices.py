@@ -72,7 +72,7 @@ def margin_indices(
     independent cover is exact: sd^2 over sd^2 plus the variance of the front's depth.
     """
     wall = wall.with_coarse_grid()
-    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
 
     def model(z: Array) -> Array:
         values = sampler.values(z)

@@ -50,6 +50,11 @@ LAYERED_POINTS = 512
 SERVICE_POINTS = 2048
 """The same under service conditions, where the surface chloride may rise or the seasons turn."""
 MAX_AGES = 501
+JOINT_DRAWS_NOTE = (
+    "What is epistemic comes as joint draws. They do not say which of their inputs does what, so "
+    "that they have indices as one group; design points, Shapley effects and the worth of single "
+    "measurements are left out."
+)
 EARLY_SHARES = (0.1, 0.25, 0.5)
 
 
@@ -260,7 +265,8 @@ def _shapley(
     ranked: RankedItems, strategy: str, *, life: float, repeats: int, seed: int, workers: int
 ) -> pd.DataFrame:
     """Shapley effects of margin and initiation time at the target life, if any are correlated."""
-    if not any(item.reason for item in ranked.items):
+    joint = ranked.quantities.sampler.draws is not None
+    if joint or not any(item.reason for item in ranked.items):
         return shapley_table(ranked, np.empty((repeats, 0, 0)), outputs=[], strategy=strategy)
     q = ranked.quantities
     sampler = q.sampler
@@ -304,7 +310,9 @@ def _notes(
             "often as above. Such estimates are left as they came: cutting them off would bias "
             "sums and intervals."
         )
-    if any(item.reason for item in ranked.items):
+    if wall.draws is not None:
+        sentences.append(JOINT_DRAWS_NOTE)
+    elif any(item.reason for item in ranked.items):
         sentences.append(
             "Inputs are correlated: first and total indices do not split the variance among them. "
             "Their rows read undefined; shapley.csv has Shapley effects, which do, and the whole "
