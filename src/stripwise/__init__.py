@@ -42,6 +42,7 @@ if TYPE_CHECKING:
         fit_profiles,
         fit_strip_log,
     )
+    from stripwise.api.own_inputs import empirical
     from stripwise.report.write import write, write_design
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
@@ -74,6 +75,7 @@ __all__ = [
     "assess",
     "case",
     "design",
+    "empirical",
     "epistemic_draws",
     "fit_cover",
     "fit_drying",

@@ -18,6 +18,7 @@ PUBLIC_MODULES = {
     "assess": "stripwise.studies.run",
     "case": "stripwise.api.cases",
     "design": "stripwise.studies.design.design_study",
+    "empirical": "stripwise.api.own_inputs",
     "epistemic_draws": "stripwise.studies.epistemic_draws",
     "fit_cover": "stripwise.api.fits",
     "fit_drying": "stripwise.api.fits",

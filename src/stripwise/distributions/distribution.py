@@ -23,6 +23,7 @@ from stripwise.distributions.families import (
 )
 from stripwise.distributions.inverse_table import exact_inverse
 from stripwise.distributions.sample_law import SampleLaw
+from stripwise.errors import InputError
 
 __all__ = [
     "FAMILIES",
@@ -200,6 +201,8 @@ def with_shifted_moments(law: Distribution, *, mean: float = 0.0, sd: float = 0.
     Uniform and triangular move with their bounds, other bounds stay. InputError if no such
     distribution exists, as for a beta that its bounds do not let widen.
     """
+    if law.family == SAMPLE:
+        raise InputError("", "an empirical distribution has no moments that could be changed")
     centre, spread = law.parent_mean + mean, law.parent_sd + sd
     low, high = law.low, law.high
     if FAMILIES[law.family].bounds_widen:

@@ -31,8 +31,8 @@ __all__ = [
 FIXED = "fixed"
 """Family of a constant."""
 
-SAMPLE = "sample"
-"""Family of values that were drawn or tabulated."""
+SAMPLE = "empirical"
+"""Family of values that were drawn or tabulated, which have no moments to build it from."""
 
 Builder = Callable[[float | None, float | None, float, float], "FamilyMember"]
 
@@ -80,7 +80,7 @@ def constant_member(value: float) -> FamilyMember:
 
 
 def sample_member(law: SampleLaw) -> FamilyMember:
-    """Return a sample's law as the member of a family that no file names."""
+    """Return a sample's law as a member of the empirical family."""
     mean, sd, low, high = law.mean, law.sd, float(law.values[0]), float(law.values[-1])
     if low == high:
         return constant_member(low)
@@ -340,4 +340,4 @@ FAMILIES = {
 
 def family_names() -> tuple[str, ...]:
     """Return the names of all families."""
-    return tuple(FAMILIES)
+    return (*FAMILIES, SAMPLE)

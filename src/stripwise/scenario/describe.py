@@ -170,9 +170,9 @@ def _law_notes(scenario: Scenario) -> list[str]:
     """State where the curing law is extrapolated, and which it is unless that of every scenario."""
     if not scenario.service.chloride:
         return []
-    name = scenario.curing.law
-    told = [] if name == DEFAULT_LAW else [f"Curing law: {name}; {LAWS[name].citation}."]
-    return [*told, LAWS[name].extrapolation]
+    name, row = scenario.curing.law, scenario.curing.row
+    told = [] if row is LAWS[DEFAULT_LAW] else [f"Curing law: {name}; {row.citation}."]
+    return [*told, row.extrapolation]
 
 
 def _sections(scenario: Scenario) -> list[list[str]]:

@@ -6,7 +6,6 @@ import csv
 import functools
 import hashlib
 import io
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 from stripwise.errors import InputError
 from stripwise.units.names import printable
 
-__all__ = ["DrawTable", "read_draw_table", "with_draw_table"]
+__all__ = ["DrawTable", "read_draw_table"]
 
 Array = NDArray[np.float64]
 
@@ -68,14 +67,6 @@ class DrawTable:
     def __repr__(self) -> str:
         """Name the draws by their digest, which stands for them in that of a case."""
         return f"<{len(self.rows):,} joint draws, sha256 {self.digest}>"
-
-
-def with_draw_table(raw: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the tables of a case with a DataFrame under `knowledge` taken over as draws."""
-    given = raw.get("knowledge")
-    if hasattr(given, "columns") and hasattr(given, "to_numpy"):
-        return {**raw, "knowledge": DrawTable.from_frame(given)}
-    return dict(raw)
 
 
 @functools.lru_cache(maxsize=4)

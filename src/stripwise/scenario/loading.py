@@ -10,10 +10,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from stripwise.curing.laws import own_law
 from stripwise.errors import ScenarioError
-from stripwise.scenario.draw_table import DrawTable, with_draw_table
 from stripwise.scenario.engine import read_shape
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.own_parts import own_parts, with_own_parts, without_own_parts
 from stripwise.scenario.problems import KeyPath, Problems, key_lines
 from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
@@ -99,7 +100,7 @@ def build(
         If the tables cannot be used; one line per problem.
     """
     path = Path(path)
-    raw = with_draw_table(raw)
+    raw = with_own_parts(raw)
     _check_depth(raw, path.name)
     text = json.dumps(raw, sort_keys=True, default=str)
     return _build(
@@ -120,9 +121,8 @@ def _build(
         rule = f"stands {len(strategies)} times; at most {STRATEGY_LIMIT} are allowed"
         problems.add(("strategy",), rule)
         problems.raise_all()
-    given = raw.get("knowledge")
-    draws = given if isinstance(given, DrawTable) else None
-    plain = {key: value for key, value in raw.items() if value is not draws or draws is None}
+    own = own_parts(raw)
+    plain = without_own_parts(raw) if own else raw
     whole, references = expand(
         plain, folder=path.parent, allow_outside=allow_outside, problems=problems
     )
@@ -133,7 +133,8 @@ def _build(
         problems=problems,
         references=references,
         allow_outside=allow_outside,
-        draws=draws,
+        draws=own.get("draws"),
+        law=own_law(own["law"]) if "law" in own else None,
     )
     return replace(scenario, raw=raw, builder=build)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from stripwise.curing.laws import CuringLaw
 from stripwise.distributions.random_input import Input
 from stripwise.scenario.draw_table import DrawTable
 from stripwise.scenario.engine import read_keys
@@ -76,11 +77,12 @@ def resolve(
     references: References,
     allow_outside: bool = False,
     draws: DrawTable | None = None,
+    law: CuringLaw | None = None,
 ) -> Scenario:
     """Convert every value, check it, and build the scenario.
 
     `problems` holds what was wrong with the shape, and `references` what the file took from other
-    files; `draws` are joint draws that come from no file.
+    files; `draws` are joint draws and `law` a curing law that come from no file.
 
     Raises
     ------
@@ -107,7 +109,11 @@ def resolve(
         problems=problems,
     )
     curing, curing_inputs = read_curing(
-        file.curing, problems, chloride=chloride, temperature=stand_in_temperature(file)
+        file.curing,
+        problems,
+        chloride=chloride,
+        temperature=stand_in_temperature(file),
+        law=law,
     )
     strategies = read_strategies(
         file.strategy, curing=curing, fits=references.penalties, problems=problems

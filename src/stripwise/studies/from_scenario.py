@@ -8,7 +8,6 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.curing.laws import LAWS
 from stripwise.curing.maturity import equivalent_age
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR, ZERO_CELSIUS, AgeingLaw
 from stripwise.risk.model.service_conditions import ServiceConditions
@@ -73,7 +72,7 @@ def build_wall(scenario: Scenario) -> Wall:
         monthly=tuple(t + ZERO_CELSIUS for t in scenario.monthly_temperature),
         layered=scenario.curing.layered,
         reference_d=scenario.curing.reference_d,
-        law=LAWS[scenario.curing.law],
+        law=scenario.curing.row,
         cover_bias=scenario.cover_bias,
         conditions=service_conditions_from(scenario),
         draws=scenario.draws,

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.families import SAMPLE
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.model.wall import COVER, Number, Wall
 from stripwise.risk.probability.integral import Integral, build_fronts, front_depths
@@ -180,7 +181,9 @@ class _CoverIntegrals:
         shifted_integrals = tuple(
             integral.moved(float(cover) - wall.nominal_cover) for cover in covers
         )
-        if integral.name != COVER or integral.weights is not None:
+        tabulated = integral.distribution is None or integral.distribution.family == SAMPLE
+        if integral.name != COVER or integral.weights is not None or tabulated:
+            # a density with steps is no ground for a cubic between depths
             return cls(
                 wall, covers, shifted_integrals, 0.0, 1.0, np.empty((0, 0)), np.empty((0, 0))
             )
