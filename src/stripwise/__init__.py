@@ -8,7 +8,8 @@
     stripwise.epistemic_draws(case)                     for case.replace({"knowledge": draws})
     stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
     stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
-    stripwise.write(result, folder)                     what the command would write
+    result.write(folder)    result.to_xarray()          what the command would write; curves as arrays
+    stripwise.plot.curves(result, ax=None)              every figure of the reports, on your axes
 
 Tables are DataFrames. A strip age is never a permission to strip: strength, stability and frost
 decide first.
@@ -34,6 +35,7 @@ from stripwise.errors import (
 )
 
 if TYPE_CHECKING:
+    from stripwise.api import plot
     from stripwise.api.cases import as_toml, case, replace
     from stripwise.api.fits import (
         fit_cover,
@@ -84,6 +86,7 @@ __all__ = [
     "fit_strip_log",
     "load",
     "plan_tests",
+    "plot",
     "rank",
     "replace",
     "samples",

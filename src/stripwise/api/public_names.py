@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from importlib import import_module
+from pathlib import Path
 from typing import Any
+
+from stripwise.studies.result_writer import set_writer
 
 __all__ = ["PUBLIC_MODULES", "import_public_name"]
 
@@ -38,8 +41,19 @@ PUBLIC_MODULES = {
 }
 
 
+def _write(result: Any, folder: Any, *, overwrite: bool = False) -> list[Path]:
+    """Write a result by the one writer, which is imported on first use."""
+    written: list[Path] = import_public_name("write")(result, folder, overwrite=overwrite)
+    return written
+
+
+set_writer(_write)
+
+
 def import_public_name(name: str) -> Any:
     """Import what a public name stands for; AttributeError where there is none."""
+    if name == "plot":
+        return import_module("stripwise.api.plot")
     if name not in PUBLIC_MODULES:
         raise AttributeError(f"module 'stripwise' has no attribute {name!r}")
     return getattr(import_module(PUBLIC_MODULES[name]), name)

@@ -13,6 +13,7 @@ from stripwise.report.pages.against_section import against_section
 from stripwise.report.pages.design_page import design_report
 from stripwise.report.pages.rank_page import rank_report
 from stripwise.report.pages.run_page import run_report
+from stripwise.report.pages.target_page import target_report
 from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
 from stripwise.report.workbook import WORKBOOK, workbook
@@ -20,6 +21,7 @@ from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
 from stripwise.studies.revision import Revision
+from stripwise.studies.target_study import TargetResult
 
 __all__ = [
     "CHOICE_FILE",
@@ -184,14 +186,14 @@ def write_report(
 
 
 def write(
-    result: Assessment | DesignResult | Ranking,
+    result: Assessment | DesignResult | Ranking | TargetResult,
     folder: str | Path,
     *,
     overwrite: bool = False,
     extras: Extras = NO_EXTRAS,
     revision: Revision | None = None,
 ) -> list[Path]:
-    """Write every file of a run, a design or a ranking to a folder, as `write_report`.
+    """Write every file of a run, a design, a ranking or a study of targets, as `write_report`.
 
     With a `revision`, how a run differs from an earlier one too.
     """
@@ -201,6 +203,8 @@ def write(
             report = _with_revision(report, revision, result)
     elif isinstance(result, DesignResult):
         report, command = design_report(result), "design"
+    elif isinstance(result, TargetResult):
+        report, command = target_report(result), "target"
     else:
         report, command = rank_report(result), "rank"
     return write_report(report, Path(folder), command=command, overwrite=overwrite, extras=extras)

@@ -19,6 +19,7 @@ from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.scenario.model import FollowUp, Scenario
+from stripwise.studies.case_options import with_options
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
 from stripwise.studies.logged_temperature import LoggerFile
 from stripwise.studies.result_tables import curve_table, strategy_table
@@ -89,6 +90,8 @@ def stripped_early(
     face: str | None = None,
     follow_up_at: str | None = None,
     unusual: bool = False,
+    points: int | None = None,
+    seed: int | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> SiteAnswer:
@@ -117,6 +120,8 @@ def stripped_early(
         its mean and its last reading.
     unusual
         Whether an age or a temperature outside its usual range is meant.
+    points, seed
+        Instead of the scenario's: points of a scrambling, a power of two, and the seed.
     workers
         Threads; the results do not depend on it.
     progress
@@ -133,6 +138,7 @@ def stripped_early(
     NumericalError
         If an input draws or a probability comes out that is not finite.
     """
+    case = with_options(case, points=points, seed=seed)
     record = read_record(
         case,
         after=after,
