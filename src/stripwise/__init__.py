@@ -7,6 +7,8 @@
     stripwise.samples(case, "Forms 24 h", n=4096)       every input, penalty, front, age
     stripwise.epistemic_draws(case)                     for case.replace({"knowledge": draws})
     stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
+    stripwise.rank_table({"a": case, "b": other})       indices over scenarios, strategies, ages
+    stripwise.own_indices(stripwise.rank_sample(case), function_of_the_table)
     stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
     result.write(folder)    result.to_xarray()          what the command would write; curves as arrays
     stripwise.plot.curves(result, ax=None)              every figure of the reports, on your axes
@@ -53,6 +55,7 @@ if TYPE_CHECKING:
     from stripwise.studies.epistemic_draws import epistemic_draws
     from stripwise.studies.fit.planned_tests import plan_tests
     from stripwise.studies.rank.rank_study import Ranking, rank
+    from stripwise.studies.rank.research_tables import own_indices, rank_sample, rank_table
     from stripwise.studies.results import Assessment
     from stripwise.studies.run import assess
     from stripwise.studies.stripped import SiteAnswer, stripped_early
@@ -85,9 +88,12 @@ __all__ = [
     "fit_profiles",
     "fit_strip_log",
     "load",
+    "own_indices",
     "plan_tests",
     "plot",
     "rank",
+    "rank_sample",
+    "rank_table",
     "replace",
     "samples",
     "stripped_early",
