@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     )
     from stripwise.api.own_inputs import empirical
     from stripwise.report.write import write, write_design
+    from stripwise.risk.model.own_front import FrontModel
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
     from stripwise.studies.design.design_result import DesignResult
@@ -67,6 +68,7 @@ __all__ = [
     "Assessment",
     "DesignResult",
     "EvidenceError",
+    "FrontModel",
     "InputError",
     "NumericalError",
     "OutputError",

@@ -13,6 +13,7 @@ __all__ = ["PUBLIC_MODULES", "import_public_name"]
 PUBLIC_MODULES = {
     "Assessment": "stripwise.studies.results",
     "DesignResult": "stripwise.studies.design.design_result",
+    "FrontModel": "stripwise.risk.model.own_front",
     "Ranking": "stripwise.studies.rank.rank_study",
     "Scenario": "stripwise.scenario.model",
     "SiteAnswer": "stripwise.studies.stripped",

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from stripwise.curing.laws import own_law
-from stripwise.errors import ScenarioError
+from stripwise.errors import InputError, ScenarioError
+from stripwise.risk.model.own_front import check_front_model
 from stripwise.scenario.engine import read_shape
 from stripwise.scenario.model import Scenario
-from stripwise.scenario.own_parts import own_parts, with_own_parts, without_own_parts
+from stripwise.scenario.own_parts import OwnFunction, own_parts, with_own_parts, without_own_parts
 from stripwise.scenario.problems import KeyPath, Problems, key_lines
 from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
@@ -136,7 +137,26 @@ def _build(
         draws=own.get("draws"),
         law=own_law(own["law"]) if "law" in own else None,
     )
+    if "front" in own:
+        scenario = _with_own_front(scenario, own["front"])
     return replace(scenario, raw=raw, builder=build)
+
+
+def _with_own_front(scenario: Scenario, model: Any) -> Scenario:
+    """Let a front model of the caller's own take the place of the chloride front."""
+    if scenario.service.changes_front or scenario.curing.layered:
+        raise InputError(
+            "model.front",
+            "replaces the front of a uniform face; leave out carbonation, surface_history, "
+            "first_exposure, front_factor, layers, coating and affected_depth, and put what they do "
+            "into the model",
+        )
+    check_front_model(model, {item.name: item.distribution.mean for item in scenario.inputs})
+    told = (
+        f"The depth of the front comes from {OwnFunction(model)!r}, given with the case; nothing here "
+        "supports it. Hand calculations and design rules are those of the chloride front."
+    )
+    return replace(scenario, front_model=model, warnings=(told, *scenario.warnings))
 
 
 def _read(path: Path, name: str) -> bytes:

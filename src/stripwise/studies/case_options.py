@@ -21,6 +21,7 @@ def with_options(
     seed: int | None = None,
     knowledge: Any = None,
     curing_law: Any = None,
+    front_model: Any = None,
 ) -> Scenario:
     """Return the case with what a call gives, and without a change where it gives nothing.
 
@@ -36,6 +37,8 @@ def with_options(
     curing_law
         Function of effective curing hours and a standard normal score, arrays of one shape, that
         returns ln of the penalty factor; it is divided by its value at the reference.
+    front_model
+        See `stripwise.FrontModel`.
 
     Raises
     ------
@@ -49,6 +52,8 @@ def with_options(
         changes["knowledge"] = dict(knowledge) if isinstance(knowledge, Mapping) else knowledge
     if curing_law is not None:
         changes["curing.law"] = curing_law
+    if front_model is not None:
+        changes["model.front"] = front_model
     changed = case.replace(changes) if changes else case
     sampling = case.sampling
     for key, value in (("points", points), ("seed", seed)):

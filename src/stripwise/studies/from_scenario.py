@@ -76,6 +76,7 @@ def build_wall(scenario: Scenario) -> Wall:
         cover_bias=scenario.cover_bias,
         conditions=service_conditions_from(scenario),
         draws=scenario.draws,
+        front_model=scenario.front_model,
     )
 
 

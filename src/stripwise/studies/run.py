@@ -50,6 +50,7 @@ def assess(
     seed: int | None = None,
     knowledge: Any = None,
     curing_law: Any = None,
+    front_model: Any = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> Assessment:
@@ -66,6 +67,8 @@ def assess(
     curing_law
         Function of effective curing hours and a standard normal score, arrays of one shape, that
         returns ln of the penalty factor; it is divided by its value at the reference.
+    front_model
+        Depth of the front in place of the chloride front: see `stripwise.FrontModel`.
     workers
         Threads; the results do not depend on it.
     progress
@@ -87,7 +90,12 @@ def assess(
     >>> stripwise.assess(case, points=1024, seed=7).strategies       # doctest: +SKIP
     """
     scenario = with_options(
-        scenario, points=points, seed=seed, knowledge=knowledge, curing_law=curing_law
+        scenario,
+        points=points,
+        seed=seed,
+        knowledge=knowledge,
+        curing_law=curing_law,
+        front_model=front_model,
     )
     report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()

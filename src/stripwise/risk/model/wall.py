@@ -21,6 +21,7 @@ from stripwise.ingress.transformed_time import (
     log_temperature_factor,
     monthly_temperature_factor,
 )
+from stripwise.risk.model.own_front import Depth, FrontModel
 from stripwise.risk.model.service_conditions import (
     CARBONATION,
     COARSE_GRID,
@@ -156,6 +157,8 @@ class SampleBlock:
         Sampled service conditions; None without any.
     surface
         Depth of the surface itself [mm].
+    values
+        The inputs themselves, for a front model of the caller's own.
     """
 
     ratio: Number
@@ -169,6 +172,7 @@ class SampleBlock:
     log_penalty: tuple[Number, ...]
     service: ServiceSample | None = None
     surface: Number = 0.0
+    values: Values | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +203,8 @@ class Wall:
         Mean cover less the nominal cover of drawings [mm].
     draws
         Joint draws of what is epistemic; None where each input has its own distribution.
+    front_model
+        A front model of the caller's own; None for the chloride front.
     """
 
     inputs: tuple[Input, ...]
@@ -213,6 +219,7 @@ class Wall:
     law: CuringLaw = LAWS[DEFAULT_LAW]
     cover_bias: float = 0.0
     draws: JointDraws | None = None
+    front_model: FrontModel | Depth | None = None
 
     def uses(self, item: Input) -> bool:
         """Tell whether an input reaches any strategy; those of curing may reach none."""
@@ -294,6 +301,7 @@ class Wall:
             log_penalty=self.log_penalties(values),
             service=service,
             surface=-offset,
+            values=None if self.front_model is None else values,
         )
 
     def _carbonated_face(self, service: ServiceSample, values: Values) -> SampleBlock:

@@ -189,5 +189,5 @@ class NestedSample:
         """Return how many outer points may share a block; one where a front is no plain formula."""
         inner = [*self.aleatory_values.values(), *(within for *_, within in self.split)]
         size = max(np.size(x) for x in (*inner, self.score_mean))
-        plain = wall.conditions is None and not wall.layered
+        plain = wall.conditions is None and not wall.layered and wall.front_model is None
         return max(BLOCK_SIZE // size, 1) if plain else 1

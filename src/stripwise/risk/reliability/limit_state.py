@@ -26,6 +26,10 @@ __all__ = ["LimitState", "single_strategy_wall"]
 
 Array = NDArray[np.float64]
 
+OWN_FRONT_REFUSED = (
+    "the front is a model given with the case, which has no limit state here; take the sampled "
+    "answer"
+)
 JOINT_DRAWS_REFUSED = (
     "the epistemic inputs come as joint draws, which have no normal scores to seek a design point "
     "among; take the sampled answer"
@@ -91,6 +95,8 @@ class LimitState:
         sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations)
         if not sampler.dimensions:
             raise InputError("inputs", "none is random, so there is no probability to look for")
+        if wall.front_model is not None:
+            raise NumericalError(OWN_FRONT_REFUSED)
         if wall.draws is not None:
             raise NumericalError(JOINT_DRAWS_REFUSED)
         if reason := refusal("design point", wall.conditions):
