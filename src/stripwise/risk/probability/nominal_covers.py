@@ -8,6 +8,8 @@ Axes: r repeats, k epistemic points, p strategies, a ages, c covers, b depths of
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -58,6 +60,8 @@ class SamplingOptions:
         Threads; the results do not depend on it.
     outer_points
         Epistemic points of a scrambling.
+    keep
+        Whether to keep the points for the next wall that takes as many.
     """
 
     points: int
@@ -66,6 +70,25 @@ class SamplingOptions:
     stage: str = "main"
     workers: int = 2
     outer_points: int = MAP_OUTER_POINTS
+    keep: bool = False
+
+    def blocks(self, dimensions: int, repeat: int) -> Iterable[Array]:
+        """Return the normal scores (d, n) of one scrambling, block by block."""
+        key = (self.seed, self.stage, repeat)
+        if self.keep:
+            return _kept_blocks(dimensions, self.points, *key)
+        return sobol_blocks(dimensions, self.points, _stream(*key))
+
+
+def _stream(seed: int, stage: str, repeat: int) -> np.random.Generator:
+    return random_stream(seed, stage=stage, index=(repeat,))
+
+
+@functools.lru_cache(maxsize=64)
+def _kept_blocks(
+    dimensions: int, points: int, seed: int, stage: str, repeat: int
+) -> tuple[Array, ...]:
+    return tuple(sobol_blocks(dimensions, points, _stream(seed, stage, repeat)))
 
 
 def shifted_cover(wall: Wall, nominal: float) -> Distribution:
@@ -106,10 +129,9 @@ def probability_by_repeat(
     integrals = _CoverIntegrals.from_covers(wall, integral, covers)
 
     def repeat(r: int) -> Array:
-        rng = random_stream(sample.seed, stage=sample.stage, index=(r,))
         own = sampler.for_repeat(r, sample.repeats, wall.draws)
         total: Array | None = None
-        for z in sobol_blocks(own.dimensions, sample.points, rng):
+        for z in sample.blocks(own.dimensions, r):
             score_mean = integral.conditional_mean(own.correlate(z))
             part = integrals.sums(own.values(z), score_mean, ages)[0] * z.shape[1]
             total = part if total is None else total + part
