@@ -5,9 +5,13 @@
     result = stripwise.assess(case)                     curves, strategies, sensitivity, verdict
     stripwise.sweep(case, {"reinforcement.cover.nominal": ["40 mm", "50 mm"]})
     stripwise.samples(case, "Forms 24 h", n=4096)       every input, penalty, front, age
+    stripwise.epistemic_draws(case)                     for case.replace({"knowledge": draws})
     stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
+    stripwise.rank_table({"a": case, "b": other})       indices over scenarios, strategies, ages
+    stripwise.own_indices(stripwise.rank_sample(case), function_of_the_table)
     stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
-    stripwise.write(result, folder)                     what the command would write
+    result.write(folder)    result.to_xarray()          what the command would write; curves as arrays
+    stripwise.plot.curves(result, ax=None)              every figure of the reports, on your axes
 
 Tables are DataFrames. A strip age is never a permission to strip: strength, stability and frost
 decide first.
@@ -33,6 +37,7 @@ from stripwise.errors import (
 )
 
 if TYPE_CHECKING:
+    from stripwise.api import plot
     from stripwise.api.cases import as_toml, case, replace
     from stripwise.api.fits import (
         fit_cover,
@@ -41,13 +46,17 @@ if TYPE_CHECKING:
         fit_profiles,
         fit_strip_log,
     )
+    from stripwise.api.own_inputs import empirical
     from stripwise.report.write import write, write_design
+    from stripwise.risk.model.own_front import FrontModel
     from stripwise.scenario.loading import load
     from stripwise.scenario.model import Scenario
     from stripwise.studies.design.design_result import DesignResult
     from stripwise.studies.design.design_study import design
+    from stripwise.studies.epistemic_draws import epistemic_draws
     from stripwise.studies.fit.planned_tests import plan_tests
     from stripwise.studies.rank.rank_study import Ranking, rank
+    from stripwise.studies.rank.research_tables import own_indices, rank_sample, rank_table
     from stripwise.studies.results import Assessment
     from stripwise.studies.run import assess
     from stripwise.studies.stripped import SiteAnswer, stripped_early
@@ -59,6 +68,7 @@ __all__ = [
     "Assessment",
     "DesignResult",
     "EvidenceError",
+    "FrontModel",
     "InputError",
     "NumericalError",
     "OutputError",
@@ -72,14 +82,20 @@ __all__ = [
     "assess",
     "case",
     "design",
+    "empirical",
+    "epistemic_draws",
     "fit_cover",
     "fit_drying",
     "fit_migration",
     "fit_profiles",
     "fit_strip_log",
     "load",
+    "own_indices",
     "plan_tests",
+    "plot",
     "rank",
+    "rank_sample",
+    "rank_table",
     "replace",
     "samples",
     "stripped_early",

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from importlib import import_module
+from pathlib import Path
 from typing import Any
+
+from stripwise.studies.result_writer import set_writer
 
 __all__ = ["PUBLIC_MODULES", "import_public_name"]
 
 PUBLIC_MODULES = {
     "Assessment": "stripwise.studies.results",
     "DesignResult": "stripwise.studies.design.design_result",
+    "FrontModel": "stripwise.risk.model.own_front",
     "Ranking": "stripwise.studies.rank.rank_study",
     "Scenario": "stripwise.scenario.model",
     "SiteAnswer": "stripwise.studies.stripped",
@@ -18,12 +22,17 @@ PUBLIC_MODULES = {
     "assess": "stripwise.studies.run",
     "case": "stripwise.api.cases",
     "design": "stripwise.studies.design.design_study",
+    "empirical": "stripwise.api.own_inputs",
+    "epistemic_draws": "stripwise.studies.epistemic_draws",
     "fit_cover": "stripwise.api.fits",
     "fit_drying": "stripwise.api.fits",
     "fit_migration": "stripwise.api.fits",
     "fit_profiles": "stripwise.api.fits",
     "fit_strip_log": "stripwise.api.fits",
     "load": "stripwise.scenario.loading",
+    "own_indices": "stripwise.studies.rank.research_tables",
+    "rank_sample": "stripwise.studies.rank.research_tables",
+    "rank_table": "stripwise.studies.rank.research_tables",
     "plan_tests": "stripwise.studies.fit.planned_tests",
     "rank": "stripwise.studies.rank.rank_study",
     "replace": "stripwise.api.cases",
@@ -36,8 +45,19 @@ PUBLIC_MODULES = {
 }
 
 
+def _write(result: Any, folder: Any, *, overwrite: bool = False) -> list[Path]:
+    """Write a result by the one writer, which is imported on first use."""
+    written: list[Path] = import_public_name("write")(result, folder, overwrite=overwrite)
+    return written
+
+
+set_writer(_write)
+
+
 def import_public_name(name: str) -> Any:
     """Import what a public name stands for; AttributeError where there is none."""
+    if name == "plot":
+        return import_module("stripwise.api.plot")
     if name not in PUBLIC_MODULES:
         raise AttributeError(f"module 'stripwise' has no attribute {name!r}")
     return getattr(import_module(PUBLIC_MODULES[name]), name)

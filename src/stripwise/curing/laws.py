@@ -17,9 +17,19 @@ from stripwise.curing.curing_law import (
     relative_log_penalty,
     sample_curing_law,
 )
+from stripwise.errors import InputError, NumericalError
 from stripwise.published.library import published_value
 
-__all__ = ["DEFAULT_LAW", "LAWS", "CuringLaw", "Variate", "is_law_input", "law_names"]
+__all__ = [
+    "DEFAULT_LAW",
+    "LAWS",
+    "CuringLaw",
+    "LawFunction",
+    "Variate",
+    "is_law_input",
+    "law_names",
+    "own_law",
+]
 
 Array = NDArray[np.float64]
 Number = Array | float
@@ -148,3 +158,98 @@ def law_names() -> tuple[str, ...]:
 def is_law_input(name: str) -> bool:
     """Whether an input is a variate of a curing law."""
     return any(name in law.inputs for law in LAWS.values())
+
+
+LawFunction = Callable[[Array, Array], ArrayLike]
+"""Effective curing hours and one standard normal score, of one shape, to ln of the penalty."""
+
+CHECKED_H = np.geomspace(1.0, 8766.0, 80)
+"""Effective curing at which a law of one's own is checked [h]."""
+CHECKED_SCORES = np.linspace(-4.0, 4.0, 17)
+ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class _OwnLaw:
+    """A function of the caller's as the columns of a row of `LAWS`."""
+
+    function: LawFunction
+
+    @property
+    def name(self) -> str:
+        return str(getattr(self.function, "__name__", type(self.function).__name__))
+
+    def evaluate(self, hours: ArrayLike, score: ArrayLike) -> Array:
+        h, z = np.broadcast_arrays(np.asarray(hours, dtype=float), np.asarray(score, dtype=float))
+        found = np.asarray(self.function(h, z), dtype=float)
+        if found.shape != h.shape:
+            rule = f"{self.name} returns the shape {found.shape} for {h.shape}"
+            raise InputError("curing.law", rule)
+        return found
+
+    def log_penalties(
+        self, durations: Sequence[Number], reference_d: float, variates: Sequence[Number]
+    ) -> list[Array]:
+        (score,) = variates
+        at_reference = self.evaluate(24.0 * reference_d, score)
+        found = [self.evaluate(24.0 * np.asarray(d), score) - at_reference for d in durations]
+        if not all(np.isfinite(one).all() for one in found):
+            raise NumericalError(f"curing.law: {self.name} is not finite at some effective curing")
+        return found
+
+    def characteristic(self, duration_d: ArrayLike, reference_d: float) -> Array:
+        days = np.asarray(duration_d, dtype=float)
+        log_k = self.evaluate(24.0 * days, 0.0) - self.evaluate(24.0 * reference_d, 0.0)
+        return np.asarray(np.exp(log_k))
+
+
+def own_law(function: LawFunction) -> CuringLaw:
+    """Make a curing law of a function; it is divided by its value at the reference curing.
+
+    Parameters
+    ----------
+    function
+        Takes effective curing hours [h] and a standard normal score, drawn once for all strategies,
+        as arrays of one shape, and returns ln of the penalty factor in that shape.
+
+    Raises
+    ------
+    InputError
+        If it fails, is not finite, or falls where the face is cured less, from 1 h to a year.
+
+    Examples
+    --------
+    >>> law = own_law(lambda hours, score: -(0.4 + 0.1 * score).clip(0.0) * np.log(hours / 168.0))
+    >>> one_day, = law.log_penalties([1.0], 7.0, [0.0])
+    >>> round(float(one_day), 4)
+    0.7784
+    """
+    law = _OwnLaw(function)
+    name = law.name
+    try:
+        table = law.evaluate(CHECKED_H[:, None], CHECKED_SCORES)
+    except InputError:
+        raise
+    except Exception as error:
+        raise InputError("curing.law", f"{name} fails on arrays: {error}") from error
+    if not np.isfinite(table).all():
+        raise InputError("curing.law", f"{name} is not finite from 1 h to 1 yr")
+    rise = np.diff(table, axis=0).max(axis=1)
+    if rise.max() > ROUNDING:
+        hours = CHECKED_H[int(np.argmax(rise))]
+        raise InputError(
+            "curing.law",
+            f"{name} rises beyond {hours:.3g} h; a penalty must not fall with less curing",
+        )
+    source = f"the function {name}"
+    return CuringLaw(
+        variates=(Variate("law", "curing law", f"{source}; place in it, as a normal score"),),
+        log_penalties=law.log_penalties,
+        characteristic=law.characteristic,
+        citation=f"{source}, given with the case",
+        extrapolated_below_d=0.0,
+        extrapolation=f"The curing law is {source}, given with the case; nothing here supports it.",
+        method=f"The curing law is {source}, given with the case and divided by its value at the "
+        "reference curing. It was checked to be finite and not to fall with less curing from 1 h to "
+        "1 yr; its values are the caller's. A hand calculation takes it at the score 0.",
+    )

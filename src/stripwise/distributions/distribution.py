@@ -15,13 +15,24 @@ from scipy import special
 from stripwise.distributions.families import (
     FAMILIES,
     FIXED,
+    SAMPLE,
     FamilyMember,
     build_member,
     constant_member,
+    sample_member,
 )
 from stripwise.distributions.inverse_table import exact_inverse
+from stripwise.distributions.sample_law import SampleLaw
+from stripwise.errors import InputError
 
-__all__ = ["FAMILIES", "Distribution", "distribution", "fixed", "with_shifted_moments"]
+__all__ = [
+    "FAMILIES",
+    "Distribution",
+    "distribution",
+    "fixed",
+    "from_sample",
+    "with_shifted_moments",
+]
 
 Array = NDArray[np.float64]
 
@@ -47,7 +58,7 @@ class Distribution(FamilyMember):
     def is_truncated(self) -> bool:
         """Whether this is a member that lost a tail to a bound."""
         bounded = bool(np.isfinite(self.low) or np.isfinite(self.high))
-        return bounded and FAMILIES[self.family].cut_at_bounds
+        return bounded and self.family != SAMPLE and FAMILIES[self.family].cut_at_bounds
 
     def cdf(self, x: ArrayLike) -> Array:
         """Probability of a value at or below x, of any shape, in the variable's unit."""
@@ -118,6 +129,8 @@ class Distribution(FamilyMember):
         """
         if self.is_fixed:
             return fixed(self.mean + distance)
+        if self.family == SAMPLE:
+            return Distribution.from_member(sample_member(self._law.moved(distance)))
         if FAMILIES[self.family].bounds_move:
             low, high = self.low + distance, self.high + distance
         else:
@@ -130,6 +143,11 @@ class Distribution(FamilyMember):
 def fixed(value: float) -> Distribution:
     """Return a constant as a distribution of the family ``fixed``."""
     return Distribution.from_member(constant_member(value))
+
+
+def from_sample(sample: ArrayLike) -> Distribution:
+    """Return the distribution of a sample: straight lines between its sorted values."""
+    return Distribution.from_member(sample_member(SampleLaw.from_sample(sample)))
 
 
 def distribution(
@@ -183,6 +201,8 @@ def with_shifted_moments(law: Distribution, *, mean: float = 0.0, sd: float = 0.
     Uniform and triangular move with their bounds, other bounds stay. InputError if no such
     distribution exists, as for a beta that its bounds do not let widen.
     """
+    if law.family == SAMPLE:
+        raise InputError("", "an empirical distribution has no moments that could be changed")
     centre, spread = law.parent_mean + mean, law.parent_sd + sd
     low, high = law.low, law.high
     if FAMILIES[law.family].bounds_widen:

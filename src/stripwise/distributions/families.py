@@ -13,6 +13,7 @@ from scipy import special
 
 from stripwise.distributions.closed_forms import Beta, Constant, LogNormal, Normal, Uniform
 from stripwise.distributions.inverse_table import DeferredInverse, LinearInverse
+from stripwise.distributions.sample_law import SampleLaw
 from stripwise.distributions.triangular import Triangular
 from stripwise.distributions.truncated_normal import TruncatedNormal
 from stripwise.errors import InputError
@@ -20,15 +21,20 @@ from stripwise.errors import InputError
 __all__ = [
     "FAMILIES",
     "FIXED",
+    "SAMPLE",
     "Family",
     "FamilyMember",
     "build_member",
     "constant_member",
     "family_names",
+    "sample_member",
 ]
 
 FIXED = "fixed"
 """Family of a constant."""
+
+SAMPLE = "empirical"
+"""Family of values that were drawn or tabulated, which have no moments to build it from."""
 
 Builder = Callable[[float | None, float | None, float, float], "FamilyMember"]
 
@@ -73,6 +79,14 @@ def constant_member(value: float) -> FamilyMember:
     """Return a constant as the member of the family ``fixed``."""
     value = float(value)
     return FamilyMember(FIXED, value, 0.0, value, value, value, 0.0, Constant(value), None)
+
+
+def sample_member(law: SampleLaw) -> FamilyMember:
+    """Return a sample's law as a member of the empirical family."""
+    mean, sd, low, high = law.mean, law.sd, float(law.values[0]), float(law.values[-1])
+    if low == high:
+        return constant_member(low)
+    return FamilyMember(SAMPLE, mean, sd, low, high, mean, sd, law, None)
 
 
 def build_member(
@@ -332,4 +346,4 @@ FAMILIES = {
 
 def family_names() -> tuple[str, ...]:
     """Return the names of all families."""
-    return tuple(FAMILIES)
+    return (*FAMILIES, SAMPLE)

@@ -7,17 +7,26 @@ Results are summed block by block in index order, so they do not depend on the w
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.distributions.sobol_sequence import BITS, SobolSequence
 from stripwise.errors import InputError
 
-__all__ = ["BLOCK_SIZE", "InputSampler", "copula", "normal_block", "random_stream", "sobol_blocks"]
+__all__ = [
+    "BLOCK_SIZE",
+    "InputSampler",
+    "conditional_score",
+    "copula",
+    "normal_block",
+    "random_stream",
+    "sobol_blocks",
+]
 
 Array = NDArray[np.float64]
 Values = Mapping[str, Array | float]
@@ -96,50 +105,95 @@ def normal_block(dimensions: int, size: int, rng: np.random.Generator) -> Array:
 class InputSampler:
     """Turns standard normal columns into values of named inputs, correlated by a Gaussian copula.
 
+    Beside joint draws the last column chooses the draw. An input whose values are drawn there has
+    no column of its own, one that has a score between walls there has a column along the wall.
+
     Attributes
     ----------
     inputs
-        The random inputs, one column each.
+        The random inputs, one row of scores each.
     factor
-        (d, d) lower Cholesky factor of the copula, or None where all are independent.
+        Lower Cholesky factor of the copula of the inputs with a column of their own, or None where
+        all are independent.
     fixed
         Values of the inputs that are not random, by name.
+    draws
+        Joint draws, ordered; None without any.
     """
 
     inputs: tuple[Input, ...]
     factor: Array | None
     fixed: dict[str, float]
+    draws: JointDraws | None = None
 
     @classmethod
     def from_inputs(
-        cls, inputs: Sequence[Input], correlations: Sequence[Correlation]
+        cls,
+        inputs: Sequence[Input],
+        correlations: Sequence[Correlation],
+        draws: JointDraws | None = None,
     ) -> InputSampler:
-        """Build from all inputs, random and fixed, and their rank correlations.
+        """Build from all inputs, random and fixed, their rank correlations and joint draws.
 
         Each random input is a column, in the order given; correlations that name others are left
         out. InputError if the matrix has an eigenvalue below 0; a singular one is allowed.
         """
         random = tuple(i for i in inputs if not i.distribution.is_fixed)
         fixed = {i.name: i.distribution.mean for i in inputs if i.distribution.is_fixed}
-        matrix = copula([i.name for i in random], correlations)
-        off_diagonal = matrix - np.eye(len(random))
-        if not np.any(off_diagonal):
-            return cls(random, None, fixed)
-        return cls(random, _cholesky_factor(matrix), fixed)
+        own = [i.name for i in random if draws is None or not draws.holds(i.name)]
+        matrix = copula(own, correlations)
+        off_diagonal = matrix - np.eye(len(own))
+        factor = _cholesky_factor(matrix) if np.any(off_diagonal) else None
+        return cls(random, factor, fixed, None if draws is None else draws.part())
+
+    def for_repeat(self, repeat: int, repeats: int, draws: JointDraws | None) -> InputSampler:
+        """Return the sampler of one repeat, which takes its own part of the joint `draws`."""
+        if draws is None or self.draws is None:
+            return self
+        return replace(self, draws=draws.part(repeat, repeats))
+
+    @property
+    def column_names(self) -> tuple[str, ...]:
+        """Names of the inputs that have a column of their own, in column order."""
+        draws = self.draws
+        return tuple(i.name for i in self.inputs if draws is None or not draws.holds(i.name))
 
     @property
     def dimensions(self) -> int:
-        """Number of columns."""
-        return len(self.inputs)
+        """Number of columns d."""
+        if self.draws is None:
+            return len(self.inputs)
+        return len(self.column_names) + 1
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Names of the random inputs, in column order."""
+        """Names of the random inputs, in the order of their scores."""
         return tuple(i.name for i in self.inputs)
 
     def correlate(self, z: Array) -> Array:
-        """Give independent columns (d, n) the correlation of the copula."""
-        return z if self.factor is None else self.factor @ z
+        """Give independent columns (d, n) the correlation of the copula.
+
+        Beside joint draws the scores are those of the inputs, 0 where the values are drawn, and
+        after them the scores between walls in the order of the draws.
+        """
+        if self.draws is None:
+            return z if self.factor is None else self.factor @ z
+        return self._joint_scores(z, self.draws.pick(z[-1]))
+
+    def _joint_scores(self, z: Array, picked: Array) -> Array:
+        assert self.draws is not None
+        draws, own = self.draws, z[:-1] if self.factor is None else self.factor @ z[:-1]
+        scores = np.zeros((len(self.inputs), z.shape[1]))
+        column = 0
+        for row, item in enumerate(self.inputs):
+            if draws.holds(item.name):
+                continue
+            scores[row] = own[column]
+            column += 1
+            if (at := draws.row(item.name)) >= 0:
+                b = item.epistemic_share
+                scores[row] = np.sqrt(b) * picked[at] + np.sqrt(1.0 - b) * scores[row]
+        return np.concatenate([scores, picked[list(draws.is_score)]])
 
     def values(self, z: Array, given: Values | None = None) -> dict[str, Array | float]:
         """Return values by name for independent standard normal columns z (d, n).
@@ -148,12 +202,48 @@ class InputSampler:
         those of the sample.
         """
         values: dict[str, Array | float] = dict(self.fixed)
-        scores = self.correlate(z)
+        picked = np.empty((0, 0)) if self.draws is None else self.draws.pick(z[-1])
+        scores = self.correlate(z) if self.draws is None else self._joint_scores(z, picked)
         for column, item in enumerate(self.inputs):
-            values[item.name] = item.distribution.from_normal(scores[column])
+            if self.draws is not None and self.draws.holds(item.name):
+                values[item.name] = picked[self.draws.row(item.name)]
+            else:
+                values[item.name] = item.distribution.from_normal(scores[column])
         if given:
             values.update(given)
         return values
+
+
+def conditional_score(
+    item: Input, sampler: InputSampler, correlations: Sequence[Correlation]
+) -> tuple[Array | None, float]:
+    """Return what sampled inputs say about the normal score of another input.
+
+    Returns
+    -------
+    The weights on the sampler's scores (see `InputSampler.correlate`) that give its mean, None
+    where they say nothing, and the standard deviation that is left. Of scores between walls that
+    are joint draws only what varies along the wall is left, whose mean the others' scores along the
+    wall give: their scores less what lies between walls.
+    """
+    matrix = copula((*sampler.names, item.name), correlations)
+    r, scale = matrix[-1, :-1], 1.0
+    weights: Array | None = None
+    if np.any(r):
+        weights = np.asarray(np.linalg.lstsq(matrix[:-1, :-1], r, rcond=1e-10)[0], dtype=float)
+        scale = float(np.sqrt(max(1.0 - float(r @ weights), 1e-300)))
+    between = () if sampler.draws is None else sampler.draws.score_names
+    if not between or (weights is None and item.name not in between):
+        return weights, scale
+    along = np.zeros(len(sampler.names)) if weights is None else weights
+    shared = dict.fromkeys(between, 0.0)
+    for other, weight in zip(sampler.inputs, along, strict=True):
+        if other.name in shared:
+            shared[other.name] -= np.sqrt(other.epistemic_share) * weight
+    if item.name in shared:
+        shared[item.name] += np.sqrt(item.epistemic_share)
+        scale *= float(np.sqrt(1.0 - item.epistemic_share))
+    return np.concatenate([along, list(shared.values())]), scale
 
 
 def copula(names: Sequence[str], correlations: Sequence[Correlation]) -> Array:

@@ -21,6 +21,7 @@ from stripwise.studies.revision import Revision
 if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult
     from stripwise.studies.rank.rank_study import Ranking
+    from stripwise.studies.target_study import TargetResult
 
 __all__ = [
     "CHOICE_FILE",
@@ -189,14 +190,14 @@ def write_report(
 
 
 def write(
-    result: Assessment | DesignResult | Ranking,
+    result: Assessment | DesignResult | Ranking | TargetResult,
     folder: str | Path,
     *,
     overwrite: bool = False,
     extras: Extras = NO_EXTRAS,
     revision: Revision | None = None,
 ) -> list[Path]:
-    """Write every file of a run, a design or a ranking to a folder, as `write_report`.
+    """Write every file of a run, a design, a ranking or a study of targets, as `write_report`.
 
     With a `revision`, how a run differs from an earlier one too.
     """
@@ -206,7 +207,9 @@ def write(
     return write_report(report, Path(folder), command=command, overwrite=overwrite, extras=extras)
 
 
-def _report_on(result: Assessment | DesignResult | Ranking) -> tuple[Report, str]:
+def _report_on(
+    result: Assessment | DesignResult | Ranking | TargetResult,
+) -> tuple[Report, str]:
     """Return the report of a result and the command it belongs to."""
     if isinstance(result, Assessment):
         from stripwise.report.pages.run_page import run_report
@@ -218,6 +221,12 @@ def _report_on(result: Assessment | DesignResult | Ranking) -> tuple[Report, str
         from stripwise.report.pages.design_page import design_report
 
         return design_report(result), "design"
+    from stripwise.studies.target_study import TargetResult
+
+    if isinstance(result, TargetResult):
+        from stripwise.report.pages.target_page import target_report
+
+        return target_report(result), "target"
     from stripwise.report.pages.rank_page import rank_report
 
     return rank_report(result), "rank"

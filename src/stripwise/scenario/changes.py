@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from stripwise.errors import InputError
+from stripwise.scenario.own_parts import refuse_own_parts, with_own_parts
 
 __all__ = ["as_toml", "changed"]
 
@@ -46,7 +47,7 @@ def changed(raw: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
         if name in ALTERNATIVES:
             table.pop(ALTERNATIVES[name], None)
         table[name] = copy.deepcopy(value)
-    return tables
+    return with_own_parts(tables)
 
 
 def _place(tables: dict[str, Any], key: str) -> tuple[dict[str, Any], str]:
@@ -102,6 +103,7 @@ def as_toml(raw: Mapping[str, Any]) -> str:
     service_life = "50 yr"
     <BLANKLINE>
     """
+    refuse_own_parts(raw)
     plain = [f"{_name(k)} = {_value(v)}" for k, v in raw.items() if not _is_section(v)]
     blocks = ["\n".join(plain)] if plain else []
     for key, value in raw.items():

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from stripwise.curing.laws import DEFAULT_LAW, LAWS
+from stripwise.distributions.families import SAMPLE
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
 from stripwise.scenario.as_written import written_input, written_lines
@@ -55,6 +56,8 @@ def inputs_table(scenario: Scenario) -> pd.DataFrame:
 
 def kind_reason(item: Input) -> str:
     """Say why an input counts as epistemic, as aleatory or as both."""
+    if item.distribution.family == SAMPLE:
+        return "joint draws"
     if item.kind_stated:
         return "stated in the scenario"
     if 0.0 < item.between_walls < 1.0:
@@ -169,9 +172,9 @@ def _law_notes(scenario: Scenario) -> list[str]:
     """State where the curing law is extrapolated, and which it is unless that of every scenario."""
     if not scenario.service.chloride:
         return []
-    name = scenario.curing.law
-    told = [] if name == DEFAULT_LAW else [f"Curing law: {name}; {LAWS[name].citation}."]
-    return [*told, LAWS[name].extrapolation]
+    name, row = scenario.curing.law, scenario.curing.row
+    told = [] if row is LAWS[DEFAULT_LAW] else [f"Curing law: {name}; {row.citation}."]
+    return [*told, row.extrapolation]
 
 
 def _sections(scenario: Scenario) -> list[list[str]]:

@@ -10,9 +10,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from stripwise.errors import ScenarioError
+from stripwise.curing.laws import own_law
+from stripwise.errors import InputError, ScenarioError
+from stripwise.risk.model.own_front import check_front_model
 from stripwise.scenario.engine import read_shape
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.own_parts import OwnFunction, own_parts, with_own_parts, without_own_parts
 from stripwise.scenario.problems import KeyPath, Problems, key_lines
 from stripwise.scenario.references import expand
 from stripwise.scenario.resolve import resolve
@@ -98,6 +101,7 @@ def build(
         If the tables cannot be used; one line per problem.
     """
     path = Path(path)
+    raw = with_own_parts(raw)
     _check_depth(raw, path.name)
     text = json.dumps(raw, sort_keys=True, default=str)
     return _build(
@@ -118,8 +122,10 @@ def _build(
         rule = f"stands {len(strategies)} times; at most {STRATEGY_LIMIT} are allowed"
         problems.add(("strategy",), rule)
         problems.raise_all()
+    own = own_parts(raw)
+    plain = without_own_parts(raw) if own else raw
     whole, references = expand(
-        raw, folder=path.parent, allow_outside=allow_outside, problems=problems
+        plain, folder=path.parent, allow_outside=allow_outside, problems=problems
     )
     scenario = resolve(
         read_shape(ScenarioTable, whole, problems),
@@ -128,8 +134,29 @@ def _build(
         problems=problems,
         references=references,
         allow_outside=allow_outside,
+        draws=own.get("draws"),
+        law=own_law(own["law"]) if "law" in own else None,
     )
+    if "front" in own:
+        scenario = _with_own_front(scenario, own["front"])
     return replace(scenario, raw=raw, builder=build)
+
+
+def _with_own_front(scenario: Scenario, model: Any) -> Scenario:
+    """Let a front model of the caller's own take the place of the chloride front."""
+    if scenario.service.changes_front or scenario.curing.layered:
+        raise InputError(
+            "model.front",
+            "replaces the front of a uniform face; leave out carbonation, surface_history, "
+            "first_exposure, front_factor, layers, coating and affected_depth, and put what they do "
+            "into the model",
+        )
+    check_front_model(model, {item.name: item.distribution.mean for item in scenario.inputs})
+    told = (
+        f"The depth of the front comes from {OwnFunction(model)!r}, given with the case; nothing here "
+        "supports it. Hand calculations and design rules are those of the chloride front."
+    )
+    return replace(scenario, front_model=model, warnings=(told, *scenario.warnings))
 
 
 def _read(path: Path, name: str) -> bytes:

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.errors import InputError
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
+from stripwise.risk.model.own_front import Depth, FrontModel
 from stripwise.risk.model.service_conditions import CoatingInputs, LayerInputs
 from stripwise.scenario.changes import changed
 from stripwise.scenario.sections.choices import Choices, ConcreteOption
@@ -144,6 +146,12 @@ class Scenario:
         The file as read, before anything else was done to it.
     builder
         Makes a scenario of such tables.
+    draws
+        Joint draws of what is epistemic; None where each input has its own distribution.
+    front_model
+        A front model of the caller's own; None for the chloride front.
+    content_scales
+        Per cent of binder over the per cent that the file writes an input in, where not 1.
     """
 
     path: Path
@@ -173,6 +181,9 @@ class Scenario:
     cover_bias: float = 0.0
     specimens_in_water: bool = False
     service: Service = Service()
+    draws: JointDraws | None = None
+    front_model: FrontModel | Depth | None = None
+    content_scales: Mapping[str, float] = field(default_factory=dict)
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     builder: Callable[..., Scenario] | None = field(default=None, repr=False, compare=False)
 

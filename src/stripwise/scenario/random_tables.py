@@ -8,10 +8,11 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
 from stripwise.distributions.distribution import Distribution, distribution
-from stripwise.distributions.families import FAMILIES, FIXED
+from stripwise.distributions.families import FAMILIES, FIXED, SAMPLE, family_names
 from stripwise.distributions.random_input import KINDS, Input
 from stripwise.errors import InputError
 from stripwise.published import published_value as published
+from stripwise.scenario.empirical_tables import read_empirical, refuse_values
 from stripwise.scenario.fields import Bounds, Random
 from stripwise.scenario.measures import within
 from stripwise.scenario.problems import KeyPath, Problems
@@ -174,6 +175,10 @@ class _Reader:
 
     def distribution(self) -> Distribution | None:
         family = self._family()
+        return self._empirical() if family == SAMPLE else self._by_moments(family)
+
+    def _by_moments(self, family: str) -> Distribution | None:
+        refuse_values(self.table, self.path, family=family, problems=self.problems)
         moments = self._moments(family)
         if not family or moments.unreadable:
             return None
@@ -203,16 +208,22 @@ class _Reader:
             self._check_usual(law)
         return law
 
+    def _empirical(self) -> Distribution | None:
+        law = read_empirical(self.table, self.path, self.convert, problems=self.problems)
+        if law is not None and self._supported(law):
+            self._check_usual(law)
+        return law
+
     def _family(self) -> str:
         """Return the family, "" after a problem; a table with a value alone is fixed."""
         where = (*self.path, "family")
         if self.table.family is None:
             if self.table.value is not None:
                 return FIXED
-            self.problems.missing(where, f"use one of {', '.join(FAMILIES)}")
+            self.problems.missing(where, f"use one of {', '.join(family_names())}")
             return ""
         before = len(self.problems)
-        family = self.problems.choice(self.table.family, where, allowed=FAMILIES)
+        family = self.problems.choice(self.table.family, where, allowed=family_names())
         return family if len(self.problems) == before else ""
 
     def _number(self, key: str, *, difference: bool = False) -> float | None:

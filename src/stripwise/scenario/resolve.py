@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from stripwise.curing.laws import CuringLaw
 from stripwise.distributions.random_input import Input
 from stripwise.scenario.doubtful_values import doubtful_values
+from stripwise.scenario.draw_table import DrawTable
 from stripwise.scenario.engine import read_keys
 from stripwise.scenario.input_warnings import published_spread_warning, truncation_warning
 from stripwise.scenario.model import Scenario
@@ -24,6 +26,7 @@ from stripwise.scenario.sections.correlations import read_correlations
 from stripwise.scenario.sections.cost import read_cost
 from stripwise.scenario.sections.curing import read_curing
 from stripwise.scenario.sections.exposure import read_contents, read_exposure
+from stripwise.scenario.sections.knowledge import read_knowledge
 from stripwise.scenario.sections.layers import (
     check_layers,
     credit_warning,
@@ -58,8 +61,12 @@ from stripwise.scenario.sections.target import (
     read_target,
 )
 from stripwise.scenario.sections.temperature_series import read_series
+from stripwise.scenario.shapes import ContentTable
 
 __all__ = ["resolve"]
+
+CONTENTS = ("surface_chloride", "initial_chloride", "critical_chloride")
+"""Keys of chloride contents."""
 
 
 def resolve(
@@ -70,11 +77,13 @@ def resolve(
     problems: Problems,
     references: References,
     allow_outside: bool = False,
+    draws: DrawTable | None = None,
+    law: CuringLaw | None = None,
 ) -> Scenario:
     """Convert every value, check it, and build the scenario.
 
     `problems` holds what was wrong with the shape, and `references` what the file took from other
-    files.
+    files; `draws` are joint draws and `law` a curing law that come from no file.
 
     Raises
     ------
@@ -101,7 +110,11 @@ def resolve(
         problems=problems,
     )
     curing, curing_inputs = read_curing(
-        file.curing, problems, chloride=chloride, temperature=stand_in_temperature(file)
+        file.curing,
+        problems,
+        chloride=chloride,
+        temperature=stand_in_temperature(file),
+        law=law,
     )
     strategies = read_strategies(
         file.strategy, curing=curing, fits=references.penalties, problems=problems
@@ -158,11 +171,20 @@ def resolve(
         fitted=strategies.fitted,
         problems=problems,
     )
-    given = all(plan.penalty_input for plan in strategies.strategies)
-    unused = curing_inputs if given else ()
+    inputs, joint, told = read_knowledge(
+        draws or file.knowledge,
+        inputs,
+        scales=_content_scales(file, contents),
+        folder=path.parent,
+        files=references.files,
+        allow_outside=allow_outside,
+        problems=problems,
+    )
+    unused = curing_inputs if all(s.penalty_input for s in strategies.strategies) else ()
     epistemic_for_confidence(target, file.target, inputs, unused=unused, problems=problems)
     problems.raise_all()
     warnings = [
+        *told,
         fewer,
         credit_warning(layering),
         *temperature_warnings(
@@ -192,6 +214,8 @@ def resolve(
         warnings.append(specimens_warning(specimens, concrete, reference_d=curing.reference_d))
     return Scenario(
         path=path,
+        draws=joint,
+        content_scales=_content_scales(file, contents),
         digest=digest,
         title=labels["title"] or path.stem,
         exposure_class=labels["class"] or "",
@@ -224,6 +248,21 @@ def resolve(
             uncredited_coating=layering.uncredited,
         ),
     )
+
+
+def _content_scales(file: ScenarioTable, contents: Contents) -> dict[str, float]:
+    """Return how contents are converted, by input, where they are not by mass of binder."""
+    sections = (("exposure", file.exposure), ("reinforcement", file.reinforcement))
+    tables = {
+        f"{name}.{key}": table
+        for name, section in sections
+        for key in CONTENTS
+        if isinstance(table := getattr(section, key, None), ContentTable)
+    }
+    if not contents.basis:  # reported already, or no chloride
+        return {}
+    scales = {name: contents.scale(table) for name, table in tables.items()}
+    return {name: scale for name, scale in scales.items() if scale != 1.0}
 
 
 def _series(

@@ -16,6 +16,7 @@ from stripwise.scenario.sections.cracking_table import CrackingTable
 from stripwise.scenario.sections.curing import CuringTable
 from stripwise.scenario.sections.exposure import ExposureTable
 from stripwise.scenario.sections.extent_table import ExtentTable, ModelTable
+from stripwise.scenario.sections.knowledge import KnowledgeTable
 from stripwise.scenario.sections.layers import CoatingTable, LayerTable
 from stripwise.scenario.sections.reinforcement import ReinforcementTable
 from stripwise.scenario.sections.strategies import StrategyTable
@@ -68,6 +69,7 @@ class ScenarioTable(Table):
             needed="write at least one [[strategy]] with name and strip_age",
         ),
     ] = Field(default_factory=list)
+    knowledge: KnowledgeTable | None = None
     choices: ChoicesTable | None = None
     cost: CostTable | None = None
     correlation: list[CorrelationTable] = Field(default_factory=list)

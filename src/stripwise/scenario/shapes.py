@@ -108,6 +108,17 @@ class InputTable(Table):
     cov: Annotated[Scalar | None, Key("Standard deviation over mean, instead of sd.")] = None
     low: Annotated[Scalar | None, Key("Lower bound.")] = None
     high: Annotated[Scalar | None, Key("Upper bound.")] = None
+    values: Annotated[
+        list[Scalar] | None,
+        Key(
+            "Values of an empirical input, at even probabilities unless given.",
+            example='["52 mm", "58 mm", "61 mm"]',
+        ),
+    ] = None
+    probabilities: Annotated[
+        list[float] | None,
+        Key("Rising probabilities of the values, from 0 to 1.", example="[0, 0.3, 1]"),
+    ] = None
     kind: Annotated[
         String | None, Choice("Whether it varies along the wall or is not known.", KINDS)
     ] = None

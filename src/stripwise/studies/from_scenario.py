@@ -8,7 +8,6 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.curing.laws import LAWS
 from stripwise.curing.maturity import equivalent_age
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR, ZERO_CELSIUS, AgeingLaw
 from stripwise.risk.model.service_conditions import ServiceConditions
@@ -36,6 +35,9 @@ Progress = Callable[[str, float], None]
 MOST_GROWTH, MOST_POINTS, NUMERICAL_POINTS = 16, 2**18, 2**13
 """How far a sample may grow, how many points a repeat may reach, and the same where every front is
 a numerical solution."""
+
+POINTS_PER_DRAW = 16
+"""Most points for each joint draw that a growing sample may reach."""
 
 PENALTY_POINTS, PENALTY_REPEATS = 4096, 8
 """Sample for mean penalties; their error is far below what a test plan can use."""
@@ -70,9 +72,11 @@ def build_wall(scenario: Scenario) -> Wall:
         monthly=tuple(t + ZERO_CELSIUS for t in scenario.monthly_temperature),
         layered=scenario.curing.layered,
         reference_d=scenario.curing.reference_d,
-        law=LAWS[scenario.curing.law],
+        law=scenario.curing.row,
         cover_bias=scenario.cover_bias,
         conditions=service_conditions_from(scenario),
+        draws=scenario.draws,
+        front_model=scenario.front_model,
     )
 
 
@@ -148,6 +152,9 @@ def compute_curves(
     """
     sampling, target = scenario.sampling, scenario.target
     most = largest_sample(wall)
+    if wall.draws is not None:  # more points cannot take away the error of the draws
+        per_draw = POINTS_PER_DRAW * (wall.draws.count // sampling.repeats)
+        most = min(most, max(sampling.points, per_draw))
 
     def is_enough(probability: Array) -> bool:
         error = np.std(probability, axis=0, ddof=1) / np.sqrt(sampling.repeats)

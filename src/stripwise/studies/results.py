@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.scenario.model import Scenario
-from stripwise.studies.shown_results import answer_html, short_line
+from stripwise.studies.shown_results import Writable, answer_html, as_dataset, short_line
 
 __all__ = [
     "Assessment",
@@ -194,7 +194,7 @@ class ServiceResults:
 
 
 @dataclass(frozen=True, slots=True)
-class Assessment:
+class Assessment(Writable):
     """Everything that a run computes.
 
     Attributes
@@ -256,3 +256,7 @@ class Assessment:
             ["strategy", "probability_at_target", "confidence", "meets_target", "life_at_target_yr"]
         ]
         return answer_html(self.answer, shown)
+
+    def to_xarray(self) -> Any:
+        """Return the curves as an xarray Dataset over strategy and age_yr (extra `xarray`)."""
+        return as_dataset(self.curves, ("strategy", "age_yr"))

@@ -22,6 +22,7 @@ from stripwise.scenario.describe import inputs_table
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.concrete import WATER_D
 from stripwise.studies import result_tables
+from stripwise.studies.case_options import with_options
 from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
 from stripwise.studies.hand_calculation import hand_check
 from stripwise.studies.results import Assessment, MonteCarloCheck
@@ -42,13 +43,32 @@ MIN_EXPECTED_COUNT = 10.0
 MAX_DEVIATIONS = 4.0
 
 
-def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = None) -> Assessment:
+def assess(
+    scenario: Scenario,
+    *,
+    points: int | None = None,
+    seed: int | None = None,
+    knowledge: Any = None,
+    curing_law: Any = None,
+    front_model: Any = None,
+    workers: int = 2,
+    progress: Progress | None = None,
+) -> Assessment:
     """Run the whole assessment of a scenario.
 
     Parameters
     ----------
     scenario
         A scenario, as `stripwise.load` returns it.
+    points, seed
+        Instead of the scenario's: points of a scrambling, a power of two, and the seed.
+    knowledge
+        Joint draws of the epistemic inputs, a DataFrame with the columns of `epistemic_draws`.
+    curing_law
+        Function of effective curing hours and a standard normal score, arrays of one shape, that
+        returns ln of the penalty factor; it is divided by its value at the reference.
+    front_model
+        Depth of the front in place of the chloride front: see `stripwise.FrontModel`.
     workers
         Threads; the results do not depend on it.
     progress
@@ -62,7 +82,21 @@ def assess(scenario: Scenario, *, workers: int = 2, progress: Progress | None = 
     ------
     NumericalError
         If an input draws or a probability comes out that is not finite.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")          # doctest: +SKIP
+    >>> stripwise.assess(case, points=1024, seed=7).strategies       # doctest: +SKIP
     """
+    scenario = with_options(
+        scenario,
+        points=points,
+        seed=seed,
+        knowledge=knowledge,
+        curing_law=curing_law,
+        front_model=front_model,
+    )
     report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
     stages: dict[str, float] = {}

@@ -1,16 +1,55 @@
-"""How a result shows itself in a notebook: a short line, or the answer with its table."""
+"""What results have in common in Python: a short line, the answer in a notebook, files, xarray."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
+from stripwise.errors import OutputError
+from stripwise.studies.result_writer import write_result
 from stripwise.units.caution import CAUTION
 from stripwise.units.formatting import number
 
-__all__ = ["answer_html", "short_line"]
+__all__ = ["Writable", "answer_html", "as_dataset", "short_line"]
+
+
+class Writable:
+    """A result that can be written as its command would write it."""
+
+    __slots__ = ()
+
+    def write(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
+        """Write the report with its tables and figures to a folder.
+
+        Files that an earlier run wrote there are replaced, unless they were changed since and
+        `overwrite` is not set; no other file is touched.
+
+        Returns
+        -------
+        The files.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written.
+        """
+        return write_result(self, folder, overwrite=overwrite)
+
+
+def as_dataset(table: pd.DataFrame, dimensions: Sequence[str]) -> Any:
+    """Return an xarray Dataset of a table whose `dimensions` name each row once."""
+    try:
+        import xarray  # noqa: F401, PLC0415
+    except ImportError as error:
+        rule = "xarray is not installed: pip install 'stripwise[xarray]'"
+        raise OutputError(rule) from error
+    ordered = table.set_index(list(dimensions))
+    found = ordered.to_xarray()
+    return found.sel({name: pd.unique(table[name]) for name in dimensions})
 
 
 def short_line(name: str, title: str, first: str) -> str:

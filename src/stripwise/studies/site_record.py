@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from stripwise.curing.curing_law import PUBLISHED_FROM_H
 from stripwise.curing.follow_up import FACES, FOLLOW_UPS, NO_FOLLOW_UP, retention_name
-from stripwise.curing.laws import LAWS
 from stripwise.errors import InputError
 from stripwise.published import constant
 from stripwise.scenario.model import FollowUp, Scenario
@@ -225,7 +224,7 @@ def notes(
             "The penalty acts on the affected depth alone, as the scenario says; a run gives the "
             "probabilities with the penalty on the whole cover beside them."
         )
-    limit = LAWS[scenario.curing.law].extrapolated_below_d
+    limit = scenario.curing.row.extrapolated_below_d
     if effective_h < 24.0 * limit:
         sentences.append(
             f"Below {number(limit)} d of effective curing the law is an extrapolation."

@@ -19,6 +19,7 @@ from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.scenario.model import FollowUp, Scenario
+from stripwise.studies.case_options import with_options
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
 from stripwise.studies.logged_temperature import LoggerFile
 from stripwise.studies.result_tables import curve_table, strategy_table
@@ -89,6 +90,8 @@ def stripped_early(
     face: str | None = None,
     follow_up_at: str | None = None,
     unusual: bool = False,
+    points: int | None = None,
+    seed: int | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> SiteAnswer:
@@ -117,6 +120,8 @@ def stripped_early(
         its mean and its last reading.
     unusual
         Whether an age or a temperature outside its usual range is meant.
+    points, seed
+        Instead of the scenario's: points of a scrambling, a power of two, and the seed.
     workers
         Threads; the results do not depend on it.
     progress
@@ -133,6 +138,7 @@ def stripped_early(
     NumericalError
         If an input draws or a probability comes out that is not finite.
     """
+    case = with_options(case, points=points, seed=seed)
     record = read_record(
         case,
         after=after,
@@ -251,7 +257,7 @@ def _missing_retentions(case: Scenario, options: list[FollowUp]) -> tuple[Input,
 
 def _penalty_quantiles(wall: Wall, seed: int) -> tuple[list[float], list[float]]:
     """Return the 5 % and 95 % quantiles of k_c of each plan, from one cell of samples."""
-    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
     z = next(iter(sobol_blocks(sampler.dimensions, BLOCK_SIZE, random_stream(seed, stage="pilot"))))
     ends = [np.quantile(log_k, [0.05, 0.95]) for log_k in wall.log_penalties(sampler.values(z))]
     return [float(np.exp(low)) for low, _ in ends], [float(np.exp(high)) for _, high in ends]

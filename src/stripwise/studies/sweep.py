@@ -34,8 +34,11 @@ Progress = Callable[[str, float], None]
 
 NOMINAL = "reinforcement.cover.nominal"
 MOST_POINTS = 100_000
-SWEEP_POINTS = 4096
-"""Points per repeat unless given: differences are smooth, since all points of a sweep share them."""
+SWEEP_POINTS, MANY_SWEEP_POINTS, MANY_WALLS = 4096, 1024, 100
+"""Points per repeat unless given, and of a sweep of more than `MANY_WALLS` walls: differences are
+smooth, since all points of a sweep share them."""
+MOST_KEPT = 2**14
+"""Points per repeat up to which their scores are kept from wall to wall."""
 
 
 def sweep(
@@ -63,7 +66,8 @@ def sweep(
     ages
         Ages since first exposure [yr]; the target life unless given.
     points
-        Sobol' points of a scrambling; at most 4,096 of the scenario's unless given.
+        Sobol' points of a scrambling. Unless given the scenario's, at most 4,096, and at most 1,024
+        in a sweep of more than 100 walls.
     seed
         Seed; the scenario's unless given.
     workers
@@ -96,6 +100,7 @@ def sweep(
         raise InputError("ages", "must be above 0 yr")
     frames: dict[int, pd.DataFrame] = {}
     groups = _groups(case, grid)
+    most = SWEEP_POINTS if len(groups) <= MANY_WALLS else MANY_SWEEP_POINTS
     for done, (changes, members) in enumerate(groups, start=1):
         one = case.replace(changes) if changes else case
         covers = [_nominal(grid[n], one) for n in members]
@@ -103,11 +108,12 @@ def sweep(
         own = any(key.startswith("sampling.") for key in changes)
         sampling = one.sampling if own else case.sampling
         sample = SamplingOptions(
-            points or min(SWEEP_POINTS, sampling.points),
+            points or min(most, sampling.points),
             sampling.repeats,
             sampling.seed if seed is None else seed,
             "main",
             workers,
+            keep=(points or most) <= MOST_KEPT,
         )
         p = probability_by_repeat(wall, np.array(covers), at, sample=sample)
         for c, n in enumerate(members):

@@ -25,9 +25,11 @@ from stripwise.studies.candidate_targets import (
     annual_targets,
     candidate_targets,
 )
+from stripwise.studies.case_options import with_options
 from stripwise.studies.design.required_cover import cover_status
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import build_wall, compute_curves
+from stripwise.studies.shown_results import Writable, answer_html, short_line
 from stripwise.studies.target_answers import (
     Answers,
     find_answers,
@@ -49,7 +51,7 @@ NO_CHOICES = "no [choices]: cover and strip age were not sought"
 
 
 @dataclass(frozen=True, slots=True)
-class TargetResult:
+class TargetResult(Writable):
     """What each target asks of the strategies.
 
     Attributes
@@ -78,14 +80,31 @@ class TargetResult:
     warnings: tuple[str, ...]
     run: dict[str, Any]
 
+    def __repr__(self) -> str:
+        """Give the answer in one line."""
+        return short_line("TargetResult", self.scenario.title, self.verdict[0])
 
-def target(case: Scenario, *, workers: int = 2, progress: Progress | None = None) -> TargetResult:
+    def _repr_html_(self) -> str:
+        stated = self.targets[self.targets["source"] == self.targets["source"].iloc[0]]
+        return answer_html(self.verdict, stated[["strategy", "meets_target", "confidence"]])
+
+
+def target(
+    case: Scenario,
+    *,
+    points: int | None = None,
+    seed: int | None = None,
+    workers: int = 2,
+    progress: Progress | None = None,
+) -> TargetResult:
     """Say what each durability target asks for and which strategies pass it.
 
     Parameters
     ----------
     case
         A scenario, as `stripwise.load` returns it; [choices] and [cost] are optional.
+    points, seed
+        Instead of the scenario's: points of a scrambling, a power of two, and the seed.
     workers
         Threads; the results do not depend on it.
     progress
@@ -100,6 +119,7 @@ def target(case: Scenario, *, workers: int = 2, progress: Progress | None = None
     NumericalError
         If an input draws or a probability comes out that is not finite.
     """
+    case = with_options(case, points=points, seed=seed)
     report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
     stages: dict[str, float] = {}

@@ -6,15 +6,19 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.errors import InputError
+from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.integral import front_depths, initiation_ages
 from stripwise.scenario.model import Scenario
 from stripwise.studies.from_scenario import build_wall
 from stripwise.units.formatting import number
 
 __all__ = ["samples"]
+
+Array = NDArray[np.float64]
 
 MOST_SAMPLES = 2**22
 
@@ -69,21 +73,8 @@ def samples(
         shown = ", ".join(plan.name for plan in wall.plans)
         raise InputError("strategy", f"= {name!r} is no strategy of the scenario; it has {shown}")
     wall = wall.with_plans((plans[0],))
-    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
-    d = sampler.dimensions
     rng = random_stream(case.sampling.seed if seed is None else seed, stage="samples")
-    z = np.concatenate(list(sobol_blocks(2 * d, n, rng)), axis=1) if d else np.empty((0, n))
-    between, within = sampler.correlate(z[:d]), sampler.correlate(z[d:])
-    values: dict[str, np.ndarray | float] = dict(sampler.fixed)
-    columns: dict[str, np.ndarray] = {}
-    for k, item in enumerate(sampler.inputs):
-        share = item.epistemic_share
-        score = np.sqrt(share) * between[k] + np.sqrt(1.0 - share) * within[k]
-        values[item.name] = item.distribution.from_normal(score)
-        columns[item.name] = np.asarray(values[item.name])
-        if 0.0 < share < 1.0:
-            columns[f"{item.name}.wall_score"] = between[k]
-            columns[f"{item.name}.point_score"] = within[k]
+    values, columns = _draw_inputs(wall, n, rng)
     block = wall.sample_block(values)
     columns["penalty"] = np.broadcast_to(np.exp(block.log_penalty[0]), n)
     for age in ages:
@@ -92,3 +83,30 @@ def samples(
         )
     columns["initiation_yr"] = np.broadcast_to(initiation_ages(wall, block, values)[0], n)
     return pd.DataFrame(columns)
+
+
+def _draw_inputs(
+    wall: Wall, n: int, rng: np.random.Generator
+) -> tuple[dict[str, Array | float], dict[str, Array]]:
+    """Return the values of all inputs, and a column for each random one and its two scores."""
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    d, draws = sampler.dimensions, wall.draws and wall.draws.part()
+    extra = 0 if draws is None else 1
+    z = np.concatenate(list(sobol_blocks(2 * d + extra, n, rng)), axis=1)
+    between, within = sampler.correlate(z[:d]), sampler.correlate(z[d : 2 * d])
+    picked = {} if draws is None else dict(zip(draws.names, draws.pick(z[-1]), strict=True))
+    values: dict[str, Array | float] = dict(sampler.fixed)
+    columns: dict[str, Array] = {}
+    for k, item in enumerate(sampler.inputs):
+        share = item.epistemic_share
+        if draws is not None and draws.holds(item.name):
+            columns[item.name] = values[item.name] = picked[item.name]
+            continue
+        shared = picked.get(item.name, between[k])
+        score = np.sqrt(share) * shared + np.sqrt(1.0 - share) * within[k]
+        columns[item.name] = np.asarray(item.distribution.from_normal(score))
+        values[item.name] = columns[item.name]
+        if 0.0 < share < 1.0:
+            columns[f"{item.name}.wall_score"] = shared
+            columns[f"{item.name}.point_score"] = within[k]
+    return values, columns

@@ -26,10 +26,12 @@ __all__ = [
     "cover_ticks",
     "draw",
     "figure_files",
+    "fit_axes",
     "headline",
     "new_axes",
     "parent_figure",
     "png",
+    "region",
     "style_axes",
     "style_context",
     "svg",
@@ -40,6 +42,8 @@ POINTS_PER_MM = 72.0 / formatting.MM_PER_INCH
 MARGIN_MM = 1.0
 INCH_STEPS = (0.125, 0.25, 0.5, 1.0, 2.0)
 MOST_INCH_TICKS = 8
+FITTING_STEPS, FITTING_TOLERANCE, LEAST_SHARE = 3, 0.002, 0.1
+"""Trials to fit an axes, what counts as fitting, and the least it shrinks to, of the figure."""
 TITLE_GAP = 5.0
 """Space between headline, note and axes [pt]."""
 
@@ -105,6 +109,79 @@ def parent_figure(ax: Axes) -> Figure:
     return figure
 
 
+def region(ax: Axes) -> tuple[float, float, float, float]:
+    """Return left, bottom, right and top of what is an axes' own of its figure, as shares of it.
+
+    The whole figure, unless the axes stands in a grid: then its cell to the middle of each gap.
+    """
+    spec = ax.get_subplotspec()
+    if spec is None:
+        return 0.0, 0.0, 1.0, 1.0
+    grid = spec.get_gridspec()
+    bottoms, tops, lefts, rights = (list(x) for x in grid.get_grid_positions(parent_figure(ax)))
+    rows, columns = spec.rowspan, spec.colspan
+    first, last = columns.start, columns.stop - 1
+    upper, lower = rows.start, rows.stop - 1
+    return (
+        0.0 if first == 0 else 0.5 * (rights[first - 1] + lefts[first]),
+        0.0 if lower == grid.nrows - 1 else 0.5 * (bottoms[lower] + tops[lower + 1]),
+        1.0 if last == grid.ncols - 1 else 0.5 * (rights[last] + lefts[last + 1]),
+        1.0 if upper == 0 else 0.5 * (tops[upper] + bottoms[upper - 1]),
+    )
+
+
+def fit_axes(ax: Axes, plot: Callable[[Axes], Axes]) -> None:
+    """Shrink an axes until all that `plot` draws about it lies in its `region`.
+
+    The plot is tried on a sheet of the same size, since its labels have a size of their own.
+    """
+    low = region(ax)
+    for _ in range(FITTING_STEPS):
+        box = ax.get_position()
+        drawn = plot(_like(ax))
+        trial = parent_figure(drawn)
+        tight = drawn.get_tightbbox()
+        if tight is None:
+            return
+        found = tight.transformed(trial.transFigure.inverted())
+        wide = [
+            max(low[0] - found.x0, 0.0),
+            max(low[1] - found.y0, 0.0),
+            max(found.x1 - low[2], 0.0),
+            max(found.y1 - low[3], 0.0),
+        ]
+        if max(wide) < FITTING_TOLERANCE:
+            return
+        x0, y0 = box.x0 + wide[0], box.y0 + wide[1]
+        x1, y1 = box.x1 - wide[2], box.y1 - wide[3]
+        if x1 - x0 < LEAST_SHARE or y1 - y0 < LEAST_SHARE:
+            return
+        ax.set_position((x0, y0, x1 - x0, y1 - y0))
+
+
+def _like(ax: Axes) -> Axes:
+    """Return an empty axes that lies in a figure of its own as another lies in its own."""
+    figure, spec = parent_figure(ax), ax.get_subplotspec()
+    width, height = figure.get_size_inches()
+    trial = Figure(figsize=(float(width), float(height)), dpi=figure.dpi)
+    if spec is None:
+        return trial.add_axes(ax.get_position().bounds)
+    pars, grid = figure.subplotpars, spec.get_gridspec()
+    trial.subplots_adjust(
+        pars.left, pars.bottom, pars.right, pars.top, wspace=pars.wspace, hspace=pars.hspace
+    )
+    cells = trial.add_gridspec(
+        grid.nrows,
+        grid.ncols,
+        width_ratios=grid.get_width_ratios(),
+        height_ratios=grid.get_height_ratios(),
+    )
+    rows, columns = spec.rowspan, spec.colspan
+    empty = trial.add_subplot(cells[rows.start : rows.stop, columns.start : columns.stop])
+    empty.set_position(ax.get_position().bounds)
+    return empty
+
+
 def headline(ax: Axes, title: str, *, note: str) -> None:
     """Put the message and a small note above the axes, flush with the left edge of the figure.
 
@@ -114,8 +191,9 @@ def headline(ax: Axes, title: str, *, note: str) -> None:
     width, _ = axes_size(ax)
     box = ax.get_position()
     figure_width = width / box.width if box.width else 0.0
-    edge = (MARGIN_MM * POINTS_PER_MM - box.x0 * figure_width) / width if width else 0.0
-    room = _usable_width(figure_width)
+    left, _, right, _ = region(ax)
+    edge = (MARGIN_MM * POINTS_PER_MM - (box.x0 - left) * figure_width) / width if width else 0.0
+    room = _usable_width((right - left) * figure_width)
     title, note = formatting.no_break_spaces(title), formatting.no_break_spaces(note)
     note_lines = wrap_text(note, width=room, size=style.NOTE_SIZE) if note else []
     title_lines = wrap_text(title, width=room, size=style.TITLE_SIZE, bold=True)

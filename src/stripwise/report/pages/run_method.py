@@ -6,7 +6,6 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from stripwise.curing.laws import LAWS
 from stripwise.report.components import Bullets, Paragraph, Section, limit_state
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.report.render import math
@@ -79,7 +78,7 @@ def _chloride_sentences(scenario: Scenario) -> Iterable[str]:
 
 def _curing(assessment: Assessment) -> Section:
     scenario, curing = assessment.scenario, assessment.scenario.curing
-    units, law = scenario.units, LAWS[curing.law]
+    units, law = scenario.units, curing.row
     reference = temperature(curing.reference_temperature, units=units)
     function = MATURITY.get(curing.maturity, curing.maturity)
     how = (

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from stripwise.curing.curing_law import UNCURED_H, effective_duration
 from stripwise.curing.laws import DEFAULT_LAW, LAWS, CuringLaw, is_law_input
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.ingress.carbonation import curing_term
 from stripwise.ingress.front import critical_ratio
@@ -20,6 +21,7 @@ from stripwise.ingress.transformed_time import (
     log_temperature_factor,
     monthly_temperature_factor,
 )
+from stripwise.risk.model.own_front import Depth, FrontModel
 from stripwise.risk.model.service_conditions import (
     CARBONATION,
     COARSE_GRID,
@@ -166,6 +168,8 @@ class SampleBlock:
         Sampled service conditions; None without any.
     surface
         Depth of the surface itself [mm].
+    values
+        The inputs themselves, for a front model of the caller's own.
     """
 
     ratio: Number
@@ -179,6 +183,7 @@ class SampleBlock:
     log_penalty: tuple[Number, ...]
     service: ServiceSample | None = None
     surface: Number = 0.0
+    values: Values | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +212,10 @@ class Wall:
         Curing law.
     cover_bias
         Mean cover less the nominal cover of drawings [mm].
+    draws
+        Joint draws of what is epistemic; None where each input has its own distribution.
+    front_model
+        A front model of the caller's own; None for the chloride front.
     """
 
     inputs: tuple[Input, ...]
@@ -220,6 +229,8 @@ class Wall:
     conditions: ServiceConditions | None = None
     law: CuringLaw = LAWS[DEFAULT_LAW]
     cover_bias: float = 0.0
+    draws: JointDraws | None = None
+    front_model: FrontModel | Depth | None = None
 
     def uses(self, item: Input) -> bool:
         """Tell whether an input reaches any strategy; those of curing may reach none."""
@@ -306,6 +317,7 @@ class Wall:
             log_penalty=self.log_penalties(values) if log_penalty is None else log_penalty,
             service=service,
             surface=-offset,
+            values=None if self.front_model is None else values,
         )
 
     def changed_block(

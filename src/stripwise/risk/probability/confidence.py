@@ -120,6 +120,7 @@ def epistemic_probability(
             outer_points=outer_points,
             inner_points=BAND_INNER_POINTS,
             replicate=r,
+            replicates=SCRAMBLINGS,
         )
         if nested is None:
             return np.empty((0, len(wall.plans)))

@@ -89,16 +89,17 @@ def cracking_curves(
     """Compute the probability of a first crack at ages (t,) [yr] from the ``cracking.*`` inputs."""
     times = np.asarray(ages, dtype=float)
     integrated = "" if wall.input(CORROSION_RATE).distribution.is_fixed else CORROSION_RATE
-    integral, sampler = Integral.over(integrated, wall.inputs, wall.correlations)
+    integral, sampler = Integral.over(integrated, wall.inputs, wall.correlations, wall.draws)
 
     def repeat(r: int) -> Array:
         rng = random_stream(seed, stage="cracking", index=(0, r))
+        own = sampler.for_repeat(r, repeats, wall.draws)
         blocks = [
             _cracking_probability(
                 wall,
                 integral,
-                sampler.values(z),
-                integral.conditional_mean(sampler.correlate(z)),
+                own.values(z),
+                integral.conditional_mean(own.correlate(z)),
                 times,
             )
             for z in sobol_blocks(sampler.dimensions, points, rng)

@@ -172,9 +172,10 @@ def probability_curves(
 
         def repeat(r: int) -> _SampleSums:
             rng = random_stream(seed, stage="main", index=(r,))
+            own = sampler.for_repeat(r, repeats, wall.draws)
             total: _SampleSums | None = None
             for z in sobol_blocks(sampler.dimensions, count, rng, start=first):
-                part = _sum_block(wall, integral, sampler, z, ages=ages, upper=upper)
+                part = _sum_block(wall, integral, own, z, ages=ages, upper=upper)
                 total = part if total is None else total.plus(part)
             assert total is not None
             return total

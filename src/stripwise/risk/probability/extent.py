@@ -195,7 +195,7 @@ def simulate_faces(
     timing of first repair for RC structures, Eng. Struct. 29, 2007 (recalled): midpoint
     discretisation and Monte Carlo.
     """
-    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
     face_shares = _face_shares(sampler)[:, None, None]
     rows, columns, factor = _lattice(size)
     cells = rows * columns
@@ -239,8 +239,12 @@ def _face_share(item: Input) -> float:
 
 
 def _face_shares(sampler: InputSampler) -> Array:
-    """Return that share of every column, (d,)."""
-    return np.array([_face_share(item) for item in sampler.inputs], dtype=float)
+    """Return that share of every column, (d,); joint draws leave their column no other."""
+    if sampler.draws is None:
+        return np.array([_face_share(item) for item in sampler.inputs], dtype=float)
+    drawn, by_name = sampler.draws.names, {item.name: item for item in sampler.inputs}
+    own = [0.0 if n in drawn else _face_share(by_name[n]) for n in sampler.column_names]
+    return np.array([*own, 1.0])
 
 
 def _lattice(size: FaceSize) -> tuple[int, int, Array | None]:
@@ -297,9 +301,9 @@ class _PointPairs:
     def from_wall(cls, wall: Wall, *, points: int, seed: int) -> _PointPairs:
         integral, sampler = Integral.from_wall(wall, prefer_cover=True)
         if integral.name != COVER or integral.weights is not None:
-            # cover fixed or correlated: count instead
+            # cover fixed, correlated or with a score among joint draws: count instead
             integral = Integral("", None, None, 1.0)
-            sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+            sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
         d = sampler.dimensions
         rng = random_stream(seed, stage="extent", index=(0,))
         z = np.concatenate(list(sobol_blocks(2 * d, points, rng)), axis=1)

@@ -18,13 +18,15 @@ from scipy import special
 
 from stripwise.distributions.cumulative_table import CumulativeTable
 from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.distributions.sampling import InputSampler, copula
+from stripwise.distributions.sampling import InputSampler, conditional_score
 from stripwise.ingress.front import (
     critical_tau,
     layered_critical_tau,
-    layered_front_depth,
 )
+from stripwise.risk.model.closed_form_fronts import Fronts
+from stripwise.risk.model.own_front import OwnFronts
 from stripwise.risk.model.service_fronts import ServiceFronts
 from stripwise.risk.model.wall import COVER, DIFFUSIVITY, Number, SampleBlock, Values, Wall
 
@@ -72,33 +74,35 @@ class Integral:
         `prefer_cover` integrates the cover of a layered face too, for many covers at one age.
         """
         inputs = tuple(wall.inputs if among is None else among)
-        random = [i.name for i in inputs if not i.distribution.is_fixed]
+        draws = wall.draws if among is None else None
+        drawn = set(draws.names) - set(draws.score_names) if draws else set()
+        random = [i.name for i in inputs if not i.distribution.is_fixed and i.name not in drawn]
         order: tuple[str, ...] = (COVER, DIFFUSIVITY)
         if wall.layered and not prefer_cover:
             order = (DIFFUSIVITY, COVER)
-        if wall.numerical:  # a front is one step of a whole solution, and scales with no input
+        if (
+            wall.numerical or wall.front_model
+        ):  # a front is one step of a whole solution, and scales with no input
             order = (COVER,)
-        return cls.over(next((n for n in order if n in random), ""), inputs, wall.correlations)
+        name = next((n for n in order if n in random), "")
+        return cls.over(name, inputs, wall.correlations, draws)
 
     @classmethod
     def over(
-        cls, name: str, inputs: Sequence[Input], correlations: Sequence[Correlation]
+        cls,
+        name: str,
+        inputs: Sequence[Input],
+        correlations: Sequence[Correlation],
+        draws: JointDraws | None = None,
     ) -> tuple[Integral, InputSampler]:
         """Integrate a random input, none where its name is empty; with the sampler of the others."""
         rest = tuple(i for i in inputs if i.name != name)
-        sampler = InputSampler.from_inputs(rest, correlations)
+        sampler = InputSampler.from_inputs(rest, correlations, draws)
         if not name:
             return cls("", None, None, 1.0), sampler
-        names = (*sampler.names, name)
-        matrix = copula(names, correlations)
-        r = matrix[-1, :-1]
-        distribution = next(i for i in inputs if i.name == name).distribution
-        if not np.any(r):
-            return cls(name, distribution, None, 1.0), sampler
-        weights = np.asarray(np.linalg.lstsq(matrix[:-1, :-1], r, rcond=1e-10)[0], dtype=float)
-        return cls(
-            name, distribution, weights, float(np.sqrt(max(1.0 - float(r @ weights), 1e-300)))
-        ), sampler
+        item = next(i for i in inputs if i.name == name)
+        weights, scale = conditional_score(item, sampler, correlations)
+        return cls(name, item.distribution, weights, scale), sampler
 
     def moved(self, distance: float) -> Integral:
         """Return the integral after a change of the nominal cover [mm], if cover is integrated."""
@@ -250,62 +254,21 @@ def _cumulative_table(distribution: Distribution, above: bool) -> CumulativeTabl
     return CumulativeTable.build(distribution, upper_tail=above)
 
 
-@dataclass(frozen=True, slots=True)
-class Fronts:
-    """The fronts of one block of samples, with all that does not change with age computed once.
-
-    Attributes
-    ----------
-    wall, block
-        The wall and its samples, n of them, with the diffusivity in their rate.
-    spread
-        Of a uniform face: s arrays (n,) 2 z sqrt(k_c k_e k_t D_ref), so that the front is
-        start_depth + spread exp(log_effective_time / 2) [mm/yr^0.5]; empty for a layered one.
-    """
-
-    wall: Wall
-    block: SampleBlock
-    spread: tuple[Array, ...]
-
-    @classmethod
-    def from_block(cls, wall: Wall, block: SampleBlock) -> Fronts:
-        """Prepare the fronts of a block of samples."""
-        if wall.layered:
-            return cls(wall, block, ())
-        common = 2.0 * block.root * np.exp(0.5 * block.log_rate)
-        return cls(wall, block, tuple(common * np.exp(0.5 * log_k) for log_k in block.log_penalty))
-
-    def depths(self, age: float) -> Iterator[Array]:
-        """Yield the depth of the front from the surface (n,) [mm] at an age [yr], per strategy.
-
-        0 where there is no front, inf where depassivated from the start.
-        """
-        wall, block = self.wall, self.block
-        log_effective_time = wall.ageing_law.log_effective_time(age, block.exponent)
-        if not wall.layered:
-            growth = np.exp(0.5 * log_effective_time)
-            for spread in self.spread:
-                yield block.start_depth + spread * growth
-            return
-        ratio = np.asarray(block.ratio)
-        front_ratio = np.where((ratio > 0.0) & (ratio < 1.0), ratio, 1.0)
-        tau, skin = (
-            np.exp(block.log_rate + log_effective_time),
-            np.maximum(block.skin - block.zone, 0.0),
-        )
-        for log_k in block.log_penalty:
-            yield block.start_depth + layered_front_depth(
-                front_ratio, tau, penalty=np.exp(log_k), skin=skin
-            )
-
-
-def build_fronts(wall: Wall, block: SampleBlock) -> Fronts | ServiceFronts:
+def build_fronts(wall: Wall, block: SampleBlock) -> Fronts | ServiceFronts | OwnFronts:
     """Return the fronts of a block, under the service conditions that the wall has."""
+    if own := _own_fronts(wall, block):
+        return own
     return (
         Fronts.from_block(wall, block)
         if wall.conditions is None
         else ServiceFronts.from_block(wall, block)
     )
+
+
+def _own_fronts(wall: Wall, block: SampleBlock) -> OwnFronts | None:
+    if wall.front_model is None or block.values is None:
+        return None
+    return OwnFronts(wall.front_model, block.values, block.log_penalty)
 
 
 def front_depths(wall: Wall, block: SampleBlock, age: float) -> list[Array]:
@@ -329,8 +292,10 @@ def _critical_factors_by_age(
     wall: Wall, block: SampleBlock, cover: Number, ages: Array
 ) -> Iterator[Iterable[Array]]:
     """Yield the `critical_diffusivity_factors` of all strategies age by age."""
-    if wall.conditions is not None:
+    fronts: OwnFronts | ServiceFronts | None = _own_fronts(wall, block)
+    if fronts is None and wall.conditions is not None:
         fronts = ServiceFronts.from_block(wall, block)
+    if fronts is not None:
         for age in ages:
             yield fronts.critical_diffusivity_factors(float(age), cover)
         return
@@ -367,6 +332,8 @@ def initiation_ages(wall: Wall, block: SampleBlock, values: Values) -> Array:
 def log_initiation_ages(wall: Wall, block: SampleBlock, values: Values) -> Array:
     """Return ln of `initiation_ages`, at less cost; -inf from the start, inf never."""
     cover = values[COVER]
+    if own := _own_fronts(wall, block):
+        return own.log_initiation_ages(cover)
     if wall.conditions is not None:
         return ServiceFronts.from_block(wall, block).log_initiation_ages(cover)
     if wall.layered:

@@ -76,12 +76,14 @@ class NestedSample:
         outer_points: int | None = None,
         inner_points: int = MAP_INNER_POINTS,
         replicate: int = 0,
+        replicates: int = 1,
         integrated: str | None = None,
     ) -> NestedSample | None:
         """Sample both levels, scrambled anew by `replicate`; None if nothing that counts is epistemic.
 
         `outer_points` are those of a map unless given. `integrated` names the input to integrate in
-        place of the wall's own, empty for none.
+        place of the wall's own, empty for none. Joint draws are thinned at even steps of their
+        order, each of several `replicates` from its own part of them.
         """
         outer_points = MAP_OUTER_POINTS if outer_points is None else outer_points
         outer_inputs = [i for i in wall.inputs if i.epistemic_share > 0.0]
@@ -98,14 +100,21 @@ class NestedSample:
         else:
             inside = integrated if integrated in {i.name for i in rest} else ""
             integral, sampler = Integral.over(inside, rest, wall.correlations)
-        outer = InputSampler.from_inputs(outer_inputs, wall.correlations)
+        drawn: dict[str, Array] = {}
+        if wall.draws is not None:
+            part = wall.draws.part(replicate, replicates)
+            outer_points = min(outer_points, part.count)
+            drawn = dict(zip(part.names, part.thinned(outer_points), strict=True))
+        alone = [i for i in outer_inputs if i.name not in drawn]
+        outer = InputSampler.from_inputs(alone, wall.correlations)
         size = min(points, NUMERICAL_INNER_POINTS if wall.numerical else inner_points)
         rng = random_stream(seed, stage=stage, index=(2 * replicate,))
         z = next(iter(sobol_blocks(sampler.dimensions, size, rng)))
         rng = random_stream(seed, stage=stage, index=(2 * replicate + 1,))
-        z_outer = next(iter(sobol_blocks(outer.dimensions, outer_points, rng)))
+        even = 1 << (outer_points - 1).bit_length()
+        z_outer = next(iter(sobol_blocks(outer.dimensions, even, rng)))[:, :outer_points]
         inner_scores = dict(zip(sampler.names, sampler.correlate(z), strict=True))
-        outer_scores = dict(zip(outer.names, outer.correlate(z_outer), strict=True))
+        outer_scores = {**dict(zip(outer.names, outer.correlate(z_outer), strict=True)), **drawn}
         partly = {i.name: i for i in outer_inputs if i.epistemic_share < 1.0}
         own, integrated_scores = partly.get(integral.name), np.zeros(outer_points)
         score_mean = integral.conditional_mean(sampler.correlate(z))
@@ -114,7 +123,8 @@ class NestedSample:
             integrated_scores = np.sqrt(b) * outer_scores[own.name]
             score_mean = np.sqrt(1.0 - b) * np.asarray(score_mean)
             integral = integral.with_scale(np.sqrt(1.0 - b), dimensions=sampler.dimensions)
-        aleatory, epistemic = sampler.values(z), outer.values(z_outer)
+        aleatory = sampler.values(z)
+        epistemic: dict[str, Array | float] = {**outer.values(z_outer), **drawn}
         return cls(
             integral=integral,
             aleatory_values={k: v for k, v in aleatory.items() if k not in partly},
@@ -179,5 +189,5 @@ class NestedSample:
         """Return how many outer points may share a block; one where a front is no plain formula."""
         inner = [*self.aleatory_values.values(), *(within for *_, within in self.split)]
         size = max(np.size(x) for x in (*inner, self.score_mean))
-        plain = wall.conditions is None and not wall.layered
+        plain = wall.conditions is None and not wall.layered and wall.front_model is None
         return max(BLOCK_SIZE // size, 1) if plain else 1

@@ -8,13 +8,15 @@ Axes: r repeats, k epistemic points, p strategies, a ages, c covers, b depths of
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import functools
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.families import SAMPLE
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.model.wall import COVER, Number, Wall
 from stripwise.risk.probability.integral import Integral, build_fronts, front_depths
@@ -61,6 +63,8 @@ class SamplingOptions:
         Threads; the results do not depend on it.
     outer_points
         Epistemic points of a scrambling.
+    keep
+        Whether to keep the points for the next wall that takes as many.
     """
 
     points: int
@@ -69,6 +73,25 @@ class SamplingOptions:
     stage: str = "main"
     workers: int = 2
     outer_points: int = MAP_OUTER_POINTS
+    keep: bool = False
+
+    def blocks(self, dimensions: int, repeat: int) -> Iterable[Array]:
+        """Return the normal scores (d, n) of one scrambling, block by block."""
+        key = (self.seed, self.stage, repeat)
+        if self.keep:
+            return _kept_blocks(dimensions, self.points, *key)
+        return sobol_blocks(dimensions, self.points, _stream(*key))
+
+
+def _stream(seed: int, stage: str, repeat: int) -> np.random.Generator:
+    return random_stream(seed, stage=stage, index=(repeat,))
+
+
+@functools.lru_cache(maxsize=64)
+def _kept_blocks(
+    dimensions: int, points: int, seed: int, stage: str, repeat: int
+) -> tuple[Array, ...]:
+    return tuple(sobol_blocks(dimensions, points, _stream(seed, stage, repeat)))
 
 
 def shifted_cover(wall: Wall, nominal: float) -> Distribution:
@@ -82,7 +105,8 @@ def with_nominal_cover(wall: Wall, nominal: float) -> Wall:
     inputs = tuple(
         replace(item, distribution=moved) if item.name == COVER else item for item in wall.inputs
     )
-    return replace(wall, inputs=inputs)
+    draws = wall.draws and wall.draws.moved(COVER, nominal - wall.nominal_cover)
+    return replace(wall, inputs=inputs, draws=draws)
 
 
 def has_cheap_covers(wall: Wall) -> bool:
@@ -108,11 +132,11 @@ def probability_by_repeat(
     integrals = _CoverIntegrals.from_covers(wall, integral, covers)
 
     def repeat(r: int) -> Array:
-        rng = random_stream(sample.seed, stage=sample.stage, index=(r,))
+        own = sampler.for_repeat(r, sample.repeats, wall.draws)
         total: Array | None = None
-        for z in sobol_blocks(sampler.dimensions, sample.points, rng):
-            score_mean = integral.conditional_mean(sampler.correlate(z))
-            part = integrals.sums(sampler.values(z), score_mean, ages)[0] * z.shape[1]
+        for z in sample.blocks(own.dimensions, r):
+            score_mean = integral.conditional_mean(own.correlate(z))
+            part = integrals.sums(own.values(z), score_mean, ages)[0] * z.shape[1]
             total = part if total is None else total + part
         assert total is not None
         return integrals.probability(total / sample.points)
@@ -138,6 +162,7 @@ def probability_by_epistemic_point(
             prefer_cover=True,
             outer_points=sample.outer_points,
             replicate=replicate,
+            replicates=sample.repeats,
         )
         if nested is None:
             return None
@@ -181,7 +206,9 @@ class _CoverIntegrals:
         shifted_integrals = tuple(
             integral.moved(float(cover) - wall.nominal_cover) for cover in covers
         )
-        if integral.name != COVER or integral.weights is not None:
+        tabulated = integral.distribution is None or integral.distribution.family == SAMPLE
+        if integral.name != COVER or integral.weights is not None or tabulated:
+            # a density with steps is no ground for a cubic between depths
             return cls(wall, covers, shifted_integrals, 0.0, 1.0, *np.empty((2, 0, 0)))
         laws = [one.distribution for one in shifted_integrals if one.distribution is not None]
         step = min(law.sd for law in laws) / STEPS_PER_SD

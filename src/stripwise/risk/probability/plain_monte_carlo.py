@@ -29,7 +29,7 @@ def monte_carlo_curves(
 
     All strategies share the walls.
     """
-    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
     blocks = -(-samples // BLOCK_SIZE)
     with np.errstate(divide="ignore"):
         # seven digits misplace less than one wall in a million, and sort in half the time

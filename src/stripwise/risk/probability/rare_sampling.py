@@ -119,7 +119,8 @@ class _RareSample:
                 place = (special.ndtr(chosen) - PLAIN_SHARE) / (1.0 - PLAIN_SHARE)
                 which = np.minimum((place * len(centres)).astype(int), len(centres) - 1)
                 z = z + np.where(place >= 0.0, centres[which].T, 0.0)
-            return np.asarray(self._by_sample(z, ages) @ _weights(z, centres) / points)
+            sampler = self.sampler.for_repeat(r, repeats, self.wall.draws)
+            return np.asarray(self._by_sample(z, ages, sampler) @ _weights(z, centres) / points)
 
         return np.array(list(run_parallel(repeat, repeats, workers=workers)))
 
@@ -135,11 +136,13 @@ class _RareSample:
             last = tail_means[j]
             for _ in range(PILOT_STEPS):
                 z = scores + centre[:, None]
-                share = self._by_sample(z, ages[[j]])[0] * np.exp(-centre @ z)
+                share = self._by_sample(z, ages[[j]], self.sampler)[0] * np.exp(-centre @ z)
                 total = share.sum()
                 if not (np.isfinite(total) and total > 0.0):
                     break
                 centre = z @ share / total
+                if self.sampler.draws is not None:  # a draw is chosen, not moved towards
+                    centre[-1] = 0.0
             else:
                 found.append(centre)
         return np.array(found).reshape(-1, len(scores))
@@ -151,14 +154,14 @@ class _RareSample:
         z = np.concatenate(list(sobol_blocks(d + 1, points, rng)), axis=1)
         return z[:d], z[d]
 
-    def _by_sample(self, z: Array, ages: Array) -> Array:
+    def _by_sample(self, z: Array, ages: Array, sampler: InputSampler) -> Array:
         """Return the probability of every point at every age, (t, n)."""
-        values = self.sampler.values(z)
+        values = sampler.values(z)
         return self.integral.probabilities_by_sample(
             self.wall,
             self.wall.sample_block(values),
             values,
-            self.integral.conditional_mean(self.sampler.correlate(z)),
+            self.integral.conditional_mean(sampler.correlate(z)),
             ages=ages,
             above=self.above,
         )

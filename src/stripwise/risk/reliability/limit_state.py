@@ -26,6 +26,14 @@ __all__ = ["LimitState", "single_strategy_wall"]
 
 Array = NDArray[np.float64]
 
+OWN_FRONT_REFUSED = (
+    "the front is a model given with the case, which has no limit state here; take the sampled "
+    "answer"
+)
+JOINT_DRAWS_REFUSED = (
+    "the epistemic inputs come as joint draws, which have no normal scores to seek a design point "
+    "among; take the sampled answer"
+)
 MIN_CONTENT = 1e-9
 """Floor of a difference of contents before its logarithm is taken [% by mass of binder]."""
 
@@ -87,6 +95,10 @@ class LimitState:
         sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations)
         if not sampler.dimensions:
             raise InputError("inputs", "none is random, so there is no probability to look for")
+        if wall.front_model is not None:
+            raise NumericalError(OWN_FRONT_REFUSED)
+        if wall.draws is not None:
+            raise NumericalError(JOINT_DRAWS_REFUSED)
         if reason := refusal("design point", wall.conditions):
             raise NumericalError(reason)
         return cls(own_wall, sampler, age)

@@ -17,6 +17,7 @@ from stripwise.risk.sensitivity.sobol import AdditiveColumn
 
 __all__ = [
     "CORRELATED",
+    "JOINT_DRAWS",
     "RankedItem",
     "additive_cover",
     "column_sets",
@@ -29,6 +30,7 @@ MAX_HALF_WIDTH = 0.05
 """A first or total index whose half interval exceeds this is marked wide."""
 
 CORRELATED = "correlated"
+JOINT_DRAWS = "joint draws; see their group"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,21 +54,39 @@ class RankedItem:
 
 
 def ranked_items(sampler: InputSampler) -> tuple[RankedItem, ...]:
-    """List the random inputs, then their groups, then every set of correlated inputs."""
-    names, clusters = sampler.names, correlated_clusters(sampler)
-    items = [
-        RankedItem(item.name, item.group, cluster, CORRELATED if len(cluster) > 1 else "")
-        for item, cluster in zip(sampler.inputs, clusters, strict=True)
-    ]
+    """List the random inputs, then their groups, then every set of correlated inputs.
+
+    Joint draws are one group, since they do not say which of their inputs does what.
+    """
+    names, clusters = sampler.column_names, correlated_clusters(sampler)
+    drawn = () if sampler.draws is None else sampler.draws.names
+    joint = (len(names),)
+    items, along, by_group = [], [], dict[str, list[int]]()
+    for item in sampler.inputs:
+        place = names.index(item.name) if item.name in names else joint[0]
+        by_group.setdefault(item.group, []).append(place)
+        if item.name in drawn:
+            items.append(RankedItem(item.name, item.group, joint, JOINT_DRAWS))
+            if place < joint[0]:
+                along.append(RankedItem("", f"{item.name} along the wall", clusters[place], ""))
+            continue
+        reason = CORRELATED if len(clusters[place]) > 1 else ""
+        items.append(RankedItem(item.name, item.group, clusters[place], reason))
     for group in GROUPS:
-        columns = tuple(i for i, item in enumerate(sampler.inputs) if item.group == group)
-        if columns:
-            split = any(not set(clusters[i]) <= set(columns) for i in columns)
-            items.append(RankedItem("", group, columns, CORRELATED if split else ""))
+        columns = tuple(dict.fromkeys(by_group.get(group, ())))
+        if not columns:
+            continue
+        if any(item.group == group and item.name in drawn for item in sampler.inputs):
+            items.append(RankedItem("", group, columns, JOINT_DRAWS))
+            continue
+        split = any(not set(clusters[i]) <= set(columns) for i in columns)
+        items.append(RankedItem("", group, columns, CORRELATED if split else ""))
     for cluster in dict.fromkeys(clusters):
         if len(cluster) > 1:
             name = "correlated: " + " + ".join(names[i] for i in cluster)
             items.append(RankedItem("", name, cluster, ""))
+    if drawn:
+        items += [*along, RankedItem("", "joint draws", joint, "")]
     return tuple(items)
 
 
@@ -78,14 +98,17 @@ def column_sets(items: Sequence[RankedItem]) -> tuple[tuple[int, ...], ...]:
 def additive_cover(sampler: InputSampler, *, outputs: int) -> AdditiveColumn | None:
     """Return the cover as what the first `outputs`, depth margins, add to the front's depth.
 
-    None for a fixed cover, and for one that is correlated with another input.
+    None for a fixed cover, for one that is correlated with another input, and for one that joint
+    draws know something of.
     """
-    if COVER not in sampler.names:
+    names, drawn = sampler.column_names, sampler.draws
+    if COVER not in names or (drawn is not None and COVER in drawn.names):
         return None
-    column = sampler.names.index(COVER)
+    column = names.index(COVER)
     if len(correlated_clusters(sampler)[column]) > 1:
         return None
-    return AdditiveColumn(column, sampler.inputs[column].distribution.sd ** 2, outputs)
+    cover = next(item for item in sampler.inputs if item.name == COVER)
+    return AdditiveColumn(column, cover.distribution.sd**2, outputs)
 
 
 def index_status(*bounds: tuple[float, float, float]) -> str:
@@ -94,8 +117,8 @@ def index_status(*bounds: tuple[float, float, float]) -> str:
 
 
 def correlated_clusters(sampler: InputSampler) -> list[tuple[int, ...]]:
-    """List, for each column, the columns correlated with it directly or through others."""
-    d = sampler.dimensions
+    """List, for each input's column, the columns correlated with it directly or through others."""
+    d = len(sampler.column_names)
     linked = np.eye(d, dtype=bool)
     if sampler.factor is not None:
         linked |= np.abs(sampler.factor @ sampler.factor.T) > 1e-12

@@ -73,7 +73,7 @@ def margin_indices(
     independent cover is exact: sd^2 over sd^2 plus the variance of the front's depth.
     """
     wall = wall.with_coarse_grid()
-    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations)
+    sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
 
     def margins(values: Values, block: SampleBlock, size: int) -> Array:
         depths = front_depths(wall, block, age)

@@ -99,9 +99,12 @@ class QuantitiesOfInterest:
             for item in wall.inputs
         )
         own_wall = replace(wall, inputs=inputs, plans=plans)
-        sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations)
+        sampler = InputSampler.from_inputs(own_wall.inputs, own_wall.correlations, own_wall.draws)
         integral, inner = Integral.from_wall(own_wall)
-        other_columns = tuple(i for i, name in enumerate(sampler.names) if name != integral.name)
+        columns = (*sampler.column_names, *([] if sampler.draws is None else [""]))
+        other_columns = tuple(
+            i for i, name in enumerate(columns) if not name or name != integral.name
+        )
         names: list[tuple[str, float]] = []
         for quantity in QUANTITIES:
             lacking = (quantity == GAP and len(plans) < 2) or (
@@ -122,7 +125,7 @@ class QuantitiesOfInterest:
     def integrated(self) -> int:
         """Column that the failure integrates, -1 if none."""
         name = self.integral.name
-        return self.sampler.names.index(name) if name else -1
+        return self.sampler.column_names.index(name) if name else -1
 
     def __call__(self, z: Array) -> Array:
         """Return all outputs (m, n) at standard normal columns (d, n)."""
@@ -172,7 +175,8 @@ class QuantitiesOfInterest:
         """Fill in P(F | all inputs but the integrated one) at every age."""
         score_mean: Array | float = 0.0
         cover = self.integral.name == COVER
-        if self.sampler.factor is not None:
+        conditions_anew = self.sampler.factor is not None or self.sampler.draws is not None
+        if conditions_anew:
             # the copula conditions in its own column order
             inner_z = z[list(self.other_columns)]
             values = {**self.inner.values(inner_z), **({COVER: 0.0} if cover else {})}
@@ -182,7 +186,7 @@ class QuantitiesOfInterest:
         if cover:
             out[:] = self.integral.probability_below(depths, score_mean)
             return
-        if self.sampler.factor is None:
+        if not conditions_anew:
             values = {**values, self.integral.name: 1.0}
             block = self.wall.sample_block(values)
         one = self.wall.with_plans(self.wall.plans[:1])

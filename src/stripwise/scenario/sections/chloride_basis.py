@@ -48,6 +48,10 @@ class Contents:
             if item is not None
         }
 
+    def scale(self, table: ContentTable) -> float:
+        """Return per cent of binder over the per cent that an input's table is written in."""
+        return self._percent(1.0, table.basis or self.basis)
+
     def _converter(
         self, table: ContentTable, path: KeyPath, problems: Problems
     ) -> Converter | None:

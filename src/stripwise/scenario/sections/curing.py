@@ -10,7 +10,7 @@ from typing import Annotated
 from pydantic import Field
 
 from stripwise.curing.curing_law import UNCURED_H
-from stripwise.curing.laws import DEFAULT_LAW, LAWS, Variate, law_names
+from stripwise.curing.laws import DEFAULT_LAW, LAWS, CuringLaw, Variate, law_names
 from stripwise.curing.maturity import MaturityFunction, equivalent_age
 from stripwise.distributions.distribution import distribution
 from stripwise.distributions.random_input import Input
@@ -41,6 +41,9 @@ __all__ = [
     "read_curing",
     "uncured_problem",
 ]
+
+OWN_LAW = "a law of the case's own"
+"""Name of a law that is in no list."""
 
 LAW_VARIATES = ("early_slope",)
 """Variates of curing laws that have a key."""
@@ -196,6 +199,8 @@ class Curing:
         Whether only the affected depth is penalised.
     law
         Name of the curing law.
+    row
+        The law itself.
     affected_depth_input
         Name of the input with the affected depth [mm]; empty for the whole cover.
     model_factor_input
@@ -212,15 +217,22 @@ class Curing:
     law: str
     affected_depth_input: str
     model_factor_input: str = ""
+    row: CuringLaw = LAWS[DEFAULT_LAW]
 
 
 def read_curing(
-    table: CuringTable, problems: Problems, *, chloride: bool, temperature: float | None
+    table: CuringTable,
+    problems: Problems,
+    *,
+    chloride: bool,
+    temperature: float | None,
+    law: CuringLaw | None = None,
 ) -> tuple[Curing, list[Input]]:
     """Read [curing] except the retentions: NaN where there was a problem, and the inputs.
 
     Without `chloride` the reference curing is that of the carbonation model unless given;
-    `temperature` [degC] stands in for that of the concrete, None where it must be given.
+    `temperature` [degC] stands in for that of the concrete, None where it must be given; `law` is
+    one that comes with the case instead of one of the list.
     """
     known = not chloride and table.reference is None
     skip = ("reference",) if known else ()
@@ -232,7 +244,8 @@ def read_curing(
         if temperature is None:
             need = declared(CuringTable, "concrete_temperature").need
             problems.missing(("curing", "concrete_temperature"), need)
-    variates = LAWS[found["law"]].variates
+    row = law or LAWS[found["law"]]
+    variates = row.variates
     own = [_law_input(item) for item in variates if item.key not in LAW_INPUTS]
     for key in LAW_VARIATES:
         if key not in {item.key for item in variates}:
@@ -250,7 +263,8 @@ def read_curing(
         reference_temperature=found["reference_temperature"],
         temperature=found["concrete_temperature"],
         layered="affected_depth" in names,
-        law=found["law"],
+        law=OWN_LAW if law else found["law"],
+        row=row,
         affected_depth_input=names.get("affected_depth", ""),
         model_factor_input=names.get("model_factor", ""),
     )

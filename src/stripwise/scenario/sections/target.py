@@ -183,7 +183,8 @@ def epistemic_for_confidence(
     problems: Problems,
 ) -> None:
     """Refuse a demanded confidence where no random input that acts is epistemic."""
-    acting = [item for item in inputs if item not in unused]
+    idle = {item.name for item in unused}
+    acting = [item for item in inputs if item.name not in idle]
     if target.confidence and not any(item.epistemic_share > 0.0 for item in acting):
         problems.add(
             ("target", "confidence"),

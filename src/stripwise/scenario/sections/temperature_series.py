@@ -18,13 +18,13 @@ from stripwise.ingress.transformed_time import (
     log_temperature_factor,
 )
 from stripwise.published import constant
+from stripwise.scenario.beside_files import read_beside
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.units.names import printable
 
 __all__ = ["read_series"]
 
-SERIES_LIMIT = 20_000_000
-"""Largest series in bytes; hourly values of some forty years."""
+SERIES_LIMIT = 20
+"""Largest series in million bytes; hourly values of some forty years."""
 
 PATH: KeyPath = ("exposure", "temperature_series")
 COLUMNS = ("date", "temperature_degC")
@@ -43,7 +43,15 @@ def read_series(
     published mean coefficient, so that the warm hours within a month keep their weight. `name` is
     relative to `folder`, and must stay inside it unless `allow_outside`; `files` gets the SHA-256.
     """
-    data = _read(name, folder, allow_outside, problems)
+    data = read_beside(
+        name,
+        PATH,
+        folder=folder,
+        limit=SERIES_LIMIT,
+        what="a series",
+        allow_outside=allow_outside,
+        problems=problems,
+    )
     if data is None:
         return ()
     files[name] = hashlib.sha256(data).hexdigest()
@@ -106,26 +114,3 @@ def _effective(celsius: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
     factor = np.mean(np.exp(log_temperature_factor(celsius + ZERO_CELSIUS, coefficient)))
     inverse = 1.0 / REFERENCE_TEMPERATURE - float(np.log(factor)) / coefficient
     return 1.0 / inverse - ZERO_CELSIUS
-
-
-def _read(name: str, folder: Path, allow_outside: bool, problems: Problems) -> bytes | None:
-    try:
-        path = (folder / name).resolve()
-        if not allow_outside and not path.is_relative_to(folder.resolve()):
-            problems.add(
-                PATH, "lies outside the scenario's folder; --allow-outside lets it", found=name
-            )
-            return None
-        if not path.is_file():
-            problems.add(PATH, "there is no such file beside the scenario", found=name)
-            return None
-        with path.open("rb") as stream:
-            data = stream.read(SERIES_LIMIT + 1)
-        if len(data) > SERIES_LIMIT:
-            problems.add(PATH, "is larger than 20 MB, the limit of a series", found=name)
-            return None
-        return data
-    except (OSError, RuntimeError, ValueError) as error:
-        reason = printable(str(getattr(error, "strerror", None) or error), 100)
-        problems.add(PATH, f"cannot be read: {reason}", found=name)
-        return None

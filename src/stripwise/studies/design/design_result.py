@@ -10,13 +10,13 @@ import pandas as pd
 from stripwise.scenario.model import Scenario
 from stripwise.studies.design.chosen_pair import ChosenPair
 from stripwise.studies.results import ReliabilityMap
-from stripwise.studies.shown_results import answer_html, short_line
+from stripwise.studies.shown_results import Writable, answer_html, as_dataset, short_line
 
 __all__ = ["DesignResult"]
 
 
 @dataclass(frozen=True, slots=True)
-class DesignResult:
+class DesignResult(Writable):
     """Cover and strip age together, and what they cost.
 
     Attributes
@@ -78,6 +78,10 @@ class DesignResult:
 
     def _repr_html_(self) -> str:
         return answer_html(self.verdict, self.required)
+
+    def to_xarray(self) -> Any:
+        """Return the map as an xarray Dataset over cover, strip age and follow-up."""
+        return as_dataset(self.design, ("nominal_cover_mm", "strip_age_h", "follow_up"))
 
     def with_sentences(self, verdict: tuple[str, ...], warnings: tuple[str, ...]) -> DesignResult:
         """Return the same results with their sentences."""

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.scenario.model import Scenario
+from stripwise.studies.case_options import with_options
 from stripwise.studies.design.chosen_pair import read_choice, work_out
 from stripwise.studies.design.cost_tables import find_cost_tables
 from stripwise.studies.design.design_map import DesignMap
@@ -40,6 +41,8 @@ def design(
     scenario: Scenario,
     *,
     choose: Sequence[str] = (),
+    points: int | None = None,
+    seed: int | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> DesignResult:
@@ -51,6 +54,8 @@ def design(
         A scenario with [choices], as `stripwise.load` returns it; [cost] is optional.
     choose
         Pairs to work through, such as "70 mm, 36 h, none".
+    points, seed
+        Instead of the scenario's: points of a scrambling, a power of two, and the seed.
     workers
         Threads; the results do not depend on it.
     progress
@@ -67,6 +72,7 @@ def design(
     NumericalError
         If the front of a layered face does not converge.
     """
+    scenario = with_options(scenario, points=points, seed=seed)
     report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
     stages: dict[str, float] = {}

@@ -179,7 +179,7 @@ class ChoiceRule:
 
 def _moved(p: Array, to: Array) -> Array:
     """Move P (r, k, s) so that the mean of each repeat is that of `to` (s,)."""
-    return p + (to - p.mean(axis=1, keepdims=True))
+    return np.asarray(p + (to - p.mean(axis=1, keepdims=True)))
 
 
 def _given(wall: Wall, known: dict[str, float], share: float) -> Wall:

@@ -72,7 +72,9 @@ class RankedItems:
                 "variance",
             )
         items = tuple(
-            replace(item, reason=SEE_SHAPLEY) if item.reason else item
+            replace(item, reason=SEE_SHAPLEY)
+            if item.reason == CORRELATED and sampler.draws is None
+            else item
             for item in ranked_items(sampler)
         )
         sets = column_sets(items)
@@ -138,7 +140,7 @@ def reject_correlated(quantities: QuantitiesOfInterest) -> None:
     """Raise an InputError that says what to use instead if any two inputs are correlated."""
     correlated = [c for c in dict.fromkeys(correlated_clusters(quantities.sampler)) if len(c) > 1]
     if correlated:
-        names = quantities.sampler.names
+        names = quantities.sampler.column_names
         listed = "; ".join(" with ".join(names[i] for i in cluster) for cluster in correlated)
         raise InputError(
             "correlation",

@@ -26,6 +26,7 @@ from stripwise.risk.sensitivity.quantities_of_interest import (
 )
 from stripwise.risk.sensitivity.shapley import shapley_effects
 from stripwise.scenario.model import Scenario
+from stripwise.studies.case_options import with_options
 from stripwise.studies.from_scenario import MOST_GROWTH, build_wall, largest_sample
 from stripwise.studies.rank.choice_rule import ChoiceRule
 from stripwise.studies.rank.choice_tables import ChoiceTables, choice_tables
@@ -35,7 +36,7 @@ from stripwise.studies.rank.input_groups import RankedItems
 from stripwise.studies.rank.reliability_table import reliability
 from stripwise.studies.rank.value_of_information import value_of_information_table
 from stripwise.studies.service_notes import omitted_options
-from stripwise.studies.shown_results import short_line
+from stripwise.studies.shown_results import Writable, answer_html, as_dataset, short_line
 from stripwise.units.formatting import count, number, years
 from stripwise.units.names import nearest_spelling
 
@@ -52,11 +53,16 @@ LAYERED_POINTS = 512
 SERVICE_POINTS = 2048
 """The same under service conditions, where the surface chloride may rise or the seasons turn."""
 MAX_AGES = 501
+JOINT_DRAWS_NOTE = (
+    "What is epistemic comes as joint draws. They do not say which of their inputs does what, so "
+    "that they have indices as one group; design points, Shapley effects and the worth of single "
+    "measurements are left out."
+)
 EARLY_SHARES = (0.1, 0.25, 0.5)
 
 
 @dataclass(frozen=True, slots=True)
-class Ranking:
+class Ranking(Writable):
     """Everything that `stripwise rank` computes for one strategy.
 
     Attributes
@@ -107,6 +113,23 @@ class Ranking:
         rows = f"{len(self.indices)} indices at {len(self.ages)} ages"
         return short_line("Ranking", self.scenario.title, f"{self.strategy}, {rows}")
 
+    def _repr_html_(self) -> str:
+        life = self.scenario.target.service_life
+        rows = self.indices[self.indices["age_yr"].eq(life) & self.indices["input"].ne("")]
+        shown = rows[["quantity", "input", "first", "total", "status"]]
+        return answer_html((f"What drives {self.strategy} at {years(life)}", *self.notes), shown)
+
+    def to_xarray(self) -> Any:
+        """Return the indices as an xarray Dataset over quantity, age_yr and item.
+
+        An item is an input, or the name of a group; an age of NaN is that of a quantity without.
+        """
+        rows = self.indices[self.indices["input2"].fillna("").eq("")]
+        item = rows["input"].where(rows["input"].ne(""), rows["group"])
+        table = rows.assign(item=item).drop(columns=["analysis", "strategy", "input", "input2"])
+        whole = table[table["age_yr"].notna()].drop_duplicates(["quantity", "age_yr", "item"])
+        return as_dataset(whole, ("quantity", "age_yr", "item"))
+
 
 def standard_ages(scenario: Scenario) -> Array:
     """Return 24 equal steps to the horizon, and the target life [yr]."""
@@ -121,6 +144,7 @@ def rank(
     ages: Sequence[float] | None = None,
     second_order: bool = False,
     precision: float | None = None,
+    seed: int | None = None,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> Ranking:
@@ -128,9 +152,10 @@ def rank(
 
     `ages` [yr] are `standard_ages` unless given; `second_order` adds the interaction of every pair;
     a given `precision`, the full width of the widest 95 % interval, must be reached, otherwise 0.1
-    is aimed at. An InputError for a wrong argument or fewer than two random inputs; a
-    NumericalError if a given precision is out of reach of the budget.
+    is aimed at; `seed` stands in for the scenario's. An InputError for a wrong argument or fewer
+    than two random inputs; a NumericalError if a given precision is out of reach of the budget.
     """
+    scenario = with_options(scenario, seed=seed)
     report_progress = progress or (lambda _stage, _done: None)
     started = time.perf_counter()
     wall = _without_cracking_inputs(build_wall(scenario))
@@ -274,7 +299,8 @@ def _shapley(
     ranked: RankedItems, strategy: str, *, life: float, repeats: int, seed: int, workers: int
 ) -> pd.DataFrame:
     """Shapley effects of margin and initiation time at the target life, if any are correlated."""
-    if not any(item.reason for item in ranked.items):
+    joint = ranked.quantities.sampler.draws is not None
+    if joint or not any(item.reason for item in ranked.items):
         return shapley_table(ranked, np.empty((repeats, 0, 0)), outputs=[], strategy=strategy)
     q = ranked.quantities
     sampler = q.sampler
@@ -318,7 +344,9 @@ def _notes(
             "often as above. Such estimates are left as they came: cutting them off would bias "
             "sums and intervals."
         )
-    if any(item.reason for item in ranked.items):
+    if wall.draws is not None:
+        sentences.append(JOINT_DRAWS_NOTE)
+    elif any(item.reason for item in ranked.items):
         sentences.append(
             "Inputs are correlated: first and total indices do not split the variance among them. "
             "Their rows read undefined; shapley.csv has Shapley effects, which do, and the whole "

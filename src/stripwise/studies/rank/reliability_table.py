@@ -242,12 +242,10 @@ def sampled_probabilities(
     probabilities = np.empty((repeats, len(at)))
     for r in range(repeats):
         rng = random_stream(seed, stage="rare", index=(5000 + r,))
-        z = next(iter(sobol_blocks(sampler.dimensions, SAMPLED_POINTS, rng)))
-        values = sampler.values(z)
-        block, score_mean = (
-            one.sample_block(values),
-            integral.conditional_mean(sampler.correlate(z)),
-        )
+        own = sampler.for_repeat(r, repeats, wall.draws)
+        z = next(iter(sobol_blocks(own.dimensions, SAMPLED_POINTS, rng)))
+        values = own.values(z)
+        block, score_mean = one.sample_block(values), integral.conditional_mean(own.correlate(z))
         probabilities[r] = integral.probabilities(
             one, block, values, score_mean, ages=at, upper=flags
         )[0]

@@ -96,7 +96,8 @@ def value_of_information_table(
     Returns
     -------
     DataFrame of the columns of `worth`, the largest share first; inputs of kind scatter
-    have a status that says why they have no number. Empty if nothing random is of kind knowledge.
+    have a status that says why they have no number. Empty if nothing random is of kind knowledge,
+    and beside joint draws, which do not come apart into single measurements.
 
     References
     ----------
@@ -107,7 +108,7 @@ def value_of_information_table(
     """
     random = [i for i in wall.inputs if not i.distribution.is_fixed]
     epistemic = [i for i in random if i.kind == "knowledge"]
-    if not epistemic:
+    if not epistemic or wall.draws is not None:
         return pd.DataFrame(columns=columns("worth"))
     names = [item.name for item in epistemic]
     place = [plan.name for plan in wall.plans].index(strategy)
