@@ -5,6 +5,8 @@ Axes: n nodes, a ages.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,12 +20,12 @@ SAME = 1e-12
 def chebyshev_nodes(low: float, high: float, count: int) -> Array:
     """Return Chebyshev points of the second kind between two ends, which are among them, rising."""
     share = 0.5 - 0.5 * np.cos(np.pi * np.arange(count) / (count - 1))
-    return low + (high - low) * share
+    return np.asarray(low + (high - low) * share)
 
 
 def piece_nodes(borders: tuple[float, ...], per_piece: int) -> Array:
     """Return the nodes of every piece in turn, shared at the borders."""
-    pairs = zip(borders[:-1], borders[1:], strict=True)
+    pairs = itertools.pairwise(borders)
     parts = [chebyshev_nodes(low, high, per_piece)[1:] for low, high in pairs]
     return np.concatenate([np.array(borders[:1]), *parts])
 
@@ -56,7 +58,7 @@ def node_weights(borders: tuple[float, ...], per_piece: int, x: float) -> Array:
             return weights
         end = 0.5 if k in (0, per_piece - 1) else 1.0
         weights[first + k] = (-1.0) ** k * end / gap
-    return weights / weights.sum()
+    return np.asarray(weights / weights.sum())
 
 
 def age_weights(ages: Array, age: float) -> Array:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.curing.curing_law import UNCURED_H
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.expected_cost import repair_cost_weights
 from stripwise.risk.probability.nominal_covers import (
@@ -23,17 +22,25 @@ from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,
 )
-from stripwise.risk.probability.target_roots import round_hours_up, with_strip_age
+from stripwise.risk.probability.target_roots import with_strip_age
 from stripwise.risk.probability.target_rule import TargetRule, index_from_probability
 from stripwise.scenario.model import Scenario
+from stripwise.studies.design.explore_axes import (
+    COARSE_AGES,
+    HoursAxis,
+    coarse_ages,
+    hour_factors,
+    hours_axes,
+    page_hours,
+    page_temperatures,
+    table_ages,
+)
 from stripwise.studies.design.explore_interpolation import (
     age_weights,
     node_weights,
     piece_nodes,
 )
 from stripwise.studies.design.setting import Setting
-from stripwise.studies.design.site_table import site_temperatures
-from stripwise.studies.from_scenario import build_plan
 
 __all__ = [
     "LEVELS",
@@ -61,36 +68,14 @@ SCALE, MOST = 2000.0, 16.0
 
 LAYOUTS = ((9, 24), (7, 24), (7, 16), (5, 16))
 """Nodes between kinks and ages, the finest first; the first that fits the page is taken."""
-COARSE_NODES, COARSE_AGES = 3, 8
-"""Nodes between kinks and ages of the quantiles, of which the distance from the mean is stored: it
-changes slowly."""
-FIRST_AGE = 1.0
+COARSE_NODES = 3
+"""Nodes between kinks of the quantiles, of which the distance from the mean is stored: it changes
+slowly."""
 LARGEST = 620_000
 """Most bytes of all tables, before they are written as text, which takes a third more."""
 
 RAREST = 1e-3
 """Allowed probability below which the tables do not serve."""
-
-
-@dataclass(frozen=True, slots=True)
-class HoursAxis:
-    """Where the nodes of equivalent hours in the forms lie for one curing after stripping.
-
-    Attributes
-    ----------
-    offset_h
-        Equivalent hours that the curing after stripping adds on average [h].
-    borders
-        Logarithms of the hours with the offset at which a piece ends and the next begins, rising.
-    """
-
-    offset_h: float
-    borders: tuple[float, ...]
-
-    def hours(self, per_piece: int) -> Array:
-        """Return the equivalent hours in the forms at the nodes [h]."""
-        nodes = piece_nodes(self.borders, per_piece)
-        return np.maximum(np.exp(nodes) - self.offset_h, UNCURED_H)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +165,7 @@ def explore_refusal(setting: Setting) -> str:
         (wall.layered, "the penalty lies on a skin, and each front is then the root of a long sum"),
         (
             scenario.service.changes_front,
-            "options of [service] change the front; try pairs with --choose",
+            "carbonation, seasons, surface chloride that changes or a factor on the front act in it",
         ),
         (not has_cheap_covers(wall), "the cover is fixed or correlated with other inputs"),
         (
@@ -198,13 +183,13 @@ def explore_tables(setting: Setting) -> ExploreTables:
     layout = _layout(setting)
     assert layout is not None
     (per_piece, count), scenario = layout, setting.scenario
-    ages = _ages(setting, count)
-    temperatures = _temperatures(scenario)
-    axes = _axes(setting)
+    ages = table_ages(setting, count)
+    temperatures = page_temperatures(scenario)
+    axes = hours_axes(setting)
     covers = setting.rounded_covers()
     mean: list[Stored] = []
     epistemic: list[Stored] = []
-    grid = _Grid(covers, ages, _some_ages(ages, setting.life))
+    grid = _Grid(covers, ages, coarse_ages(ages, setting.life))
     for plan, axis in zip(setting.plans, axes, strict=True):
         found, exact = _mean(setting, plan, axis, per_piece, grid)
         mean.append(_stored(found))
@@ -225,9 +210,9 @@ def explore_tables(setting: Setting) -> ExploreTables:
         covers=covers,
         lowest_cover=float(setting.covers[0]),
         least_cover=setting.choices.least_cover,
-        hours=_hours(*setting.choices.strip_age),
+        hours=page_hours(setting, hour_factors(scenario, temperatures)),
         temperatures=temperatures,
-        factors=_factors(scenario, temperatures),
+        factors=hour_factors(scenario, temperatures),
         axes=axes,
         mean=IndexTable(per_piece, ages, tuple(mean)),
         epistemic=IndexTable(COARSE_NODES, ages[grid.some], tuple(epistemic))
@@ -249,25 +234,23 @@ def _mean(
     """
     sampling = setting.scenario.sampling
     few, many = min(FINE_POINTS, sampling.points), min(POINTS, sampling.points)
-    fine = _predictive(setting, plan, axis.hours(per_piece), grid.covers, grid.ages, few)
-    coarse_ages = grid.ages[grid.some]
-    exact = _predictive(setting, plan, axis.hours(COARSE_NODES), grid.covers, coarse_ages, many)
+    coarse = _Grid(grid.covers, grid.ages[grid.some], grid.some)
+    fine = _predictive(setting, _plans_at(plan, axis.hours(per_piece)), grid, few)
+    exact = _predictive(setting, _plans_at(plan, axis.hours(COARSE_NODES)), coarse, many)
     step = (per_piece - 1) // (COARSE_NODES - 1)  # ends and middle of a piece are nodes of both
     error = exact - fine[:, ::step][..., grid.some]
     places = piece_nodes(axis.borders, per_piece)
     over_nodes = np.array([node_weights(axis.borders, COARSE_NODES, x) for x in places])
-    over_ages = np.array([age_weights(coarse_ages, age) for age in grid.ages])
+    over_ages = np.array([age_weights(coarse.ages, age) for age in grid.ages])
     return fine + np.einsum("nm,qmcb,ab->qnca", over_nodes, error, over_ages), exact[0]
 
 
-def _predictive(
-    setting: Setting, plan: Plan, hours: Array, covers: Array, ages: Array, points: int
-) -> Array:
+def _predictive(setting: Setting, plans: tuple[Plan, ...], grid: _Grid, points: int) -> Array:
     """Return the index (2, n, c, a) of the predictive probability and its safe side."""
     p = probability_by_repeat(
-        setting.wall_with(_plans_at(plan, hours)),
-        covers,
-        ages,
+        setting.wall_with(plans),
+        grid.covers,
+        grid.ages,
         sample=replace(setting.map_sample, points=points),
     )
     index = np.moveaxis(np.array(setting.rule.predictive(p)), -2, -1)
@@ -319,81 +302,12 @@ def _layout(setting: Setting) -> tuple[int, int] | None:
     """Return the nodes of a piece and the ages of the finest tables that fit the page."""
     covers = len(setting.rounded_covers())
     channels = len(LEVELS) + (2 if setting.rule.confidence else 0)
-    pieces = [len(axis.borders) - 1 for axis in _axes(setting)]
+    pieces = [len(axis.borders) - 1 for axis in hours_axes(setting)]
     for per_piece, ages in LAYOUTS:
         fine, coarse = (sum(n * (k - 1) + 1 for n in pieces) for k in (per_piece, COARSE_NODES))
         if 2 * covers * (2 * fine * ages + channels * coarse * (COARSE_AGES + 1)) <= LARGEST:
             return per_piece, ages
     return None
-
-
-def _axes(setting: Setting) -> tuple[HoursAxis, ...]:
-    """Place the axis of each curing after stripping: all hours at all temperatures of the page."""
-    factors = _factors(setting.scenario, _temperatures(setting.scenario))
-    first, last = setting.choices.strip_age
-    low, high = max(first * min(factors), UNCURED_H), max(last * max(factors), UNCURED_H + 1.0)
-    found = []
-    for plan in setting.plans:
-        retention = setting.wall.input(plan.retention).distribution.mean if plan.retention else 0.0
-        offset = retention * plan.follow_up_h * plan.follow_up_factor
-        ends = low + offset, high + offset
-        inside = [24.0 * d for d in setting.wall.law.kinks_d if ends[0] < 24.0 * d < ends[1]]
-        borders = tuple(float(np.log(h)) for h in (ends[0], *inside, ends[1]))
-        found.append(HoursAxis(offset, borders))
-    return tuple(found)
-
-
-def _temperatures(scenario: Scenario) -> tuple[float, ...]:
-    """Return the temperatures of the page [degC]: whole degrees of the report's units, and its own."""
-    ends = site_temperatures(scenario.units)
-    step = 1.0 / 1.8 if scenario.units == "US" else 1.0
-    steps = round((ends[-1] - ends[0]) / step)
-    whole = [ends[0] + step * k for k in range(steps + 1)]
-    own = scenario.curing.temperature
-    near = [t for t in whole if abs(t - own) > 1e-6]
-    return tuple(sorted([*near, own]))
-
-
-def _factors(scenario: Scenario, temperatures: tuple[float, ...]) -> tuple[float, ...]:
-    follow_up = scenario.choices.follow_up[0] if scenario.choices else None
-    assert follow_up is not None
-    return tuple(
-        build_plan(scenario, "", strip_age=24.0, temperature=t, follow_up=follow_up).strip_factor
-        for t in temperatures
-    )
-
-
-def _hours(first: float, last: float) -> Array:
-    """Return the strip ages of a range that a site can be told [h], rising."""
-    hours = {round_hours_up(float(h)) for h in np.arange(np.ceil(first - 1e-9), last + 1e-9)}
-    return np.array(sorted(h for h in hours if h <= last + 1e-9) or [last])
-
-
-def _ages(setting: Setting, count: int) -> Array:
-    """Choose the rising ages of the tables, even in their cube root; bends are among them."""
-    scenario = setting.scenario
-    cost = scenario.cost
-    special = [setting.life, scenario.ageing_ends]
-    last = scenario.sampling.horizon
-    if cost is not None:
-        last = max(last, cost.horizon)
-        special.append(cost.horizon)
-    first = min(FIRST_AGE, 0.5 * setting.life)
-    ages = np.linspace(np.cbrt(first), np.cbrt(last), count) ** 3
-    ages[-1] = last
-    free = list(range(1, count - 1))
-    for age in special:
-        if ages[0] < age < ages[-1] and age not in ages:
-            near = min(free, key=lambda k: abs(np.cbrt(ages[k]) - np.cbrt(age)))
-            ages[near] = age
-            free.remove(near)
-    return np.unique(ages)
-
-
-def _some_ages(ages: Array, life: float) -> NDArray[np.intp]:
-    """Return the places of some ages, the first, the last and the target life among them."""
-    evenly = np.rint(np.linspace(0, len(ages) - 1, COARSE_AGES)).astype(np.intp)
-    return np.union1d(evenly, [int(np.searchsorted(ages, life))]).astype(np.intp)
 
 
 def _left_out(scenario: Scenario) -> list[tuple[str, str]]:
@@ -402,6 +316,6 @@ def _left_out(scenario: Scenario) -> list[tuple[str, str]]:
     for strategy in scenario.strategies:
         if strategy.penalty_input:
             found.append((strategy.name, "has a penalty factor of its own"))
-        elif isinstance(strategy.strip_age_input, str):
+        elif not scenario.input(strategy.strip_age_input).distribution.is_fixed:
             found.append((strategy.name, "has a random strip age"))
     return found
