@@ -90,8 +90,8 @@ def choice_page(result: DesignResult) -> Report:
 def _sections(result: DesignResult, pair: ChosenPair, prefix: str) -> Iterable[Section]:
     scenario = result.scenario
     yield Section(sentence_case(f"{prefix}clause for the specification"), _clause(scenario, pair))
-    yield Section("Calculation by hand", _hand(scenario, pair), level=3)
     yield Section("Full probabilistic calculation", _full(scenario, pair), level=3)
+    yield Section("Calculation by hand", _hand(scenario, pair), level=3)
     yield Section("Pairs beside it", (_neighbours(scenario, pair),), level=3)
 
 
