@@ -22,6 +22,7 @@ from stripwise.cli.shell import (
     Xlsx,
     app,
     out_option,
+    print_error,
     print_json,
     print_result,
     progress_bar,
@@ -70,7 +71,7 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
     with report_errors():
         from stripwise.errors import InputError
         from stripwise.report.file_swap import check_writable
-        from stripwise.report.write import CHOICE_FILE, DESIGN_FILES, write_design
+        from stripwise.report.write import CHOICE_FILE, DESIGN_FILES, EXPLORE_FILE, write_design
         from stripwise.scenario.loading import load
         from stripwise.studies.design.chosen_pair import read_choice
         from stripwise.studies.design.design_study import design as run_design
@@ -86,10 +87,12 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
         for text in pairs:
             read_choice(text, setting)
         folder = out if out is not None else Path("reports") / f"{slug(file.stem)}-design"
-        names = (*DESIGN_FILES, CHOICE_FILE) if pairs else DESIGN_FILES
+        names = (*DESIGN_FILES, EXPLORE_FILE, *([CHOICE_FILE] if pairs else []))
         check_writable(folder, names, command="design", overwrite=overwrite)
         with progress_bar(quiet=quiet) as report_progress:
-            result = run_design(scenario, choose=pairs, workers=workers, progress=report_progress)
+            result = run_design(
+                scenario, choose=pairs, explore=True, workers=workers, progress=report_progress
+            )
         written = write_design(result, folder, overwrite=overwrite, extras=extras)
         if as_json:
             print_json(_record(result, folder, written))
@@ -100,7 +103,11 @@ def design(  # noqa: PLR0917 - typer reads the options from the signature
             ]
             if pairs:
                 files.append(("Chosen pair, to be checked", folder / CHOICE_FILE))
+            if result.explore is not None:
+                files.append(("Page to try pairs on", folder / EXPLORE_FILE))
             print_result(result.verdict, result.warnings, files=files)
+            if result.explore_refusal:
+                print_error(f"No {EXPLORE_FILE}: {result.explore_refusal}.")
 
 
 def _record(result: DesignResult, folder: Path, written: list[Path]) -> dict[str, Any]:
@@ -114,6 +121,7 @@ def _record(result: DesignResult, folder: Path, written: list[Path]) -> dict[str
         "earliest": result.earliest.to_dict(orient="records"),
         "cost": None if result.cost is None else result.cost.to_dict(orient="records"),
         "chosen": [chosen_record(pair) for pair in result.chosen],
+        "explore": result.explore_refusal or "explore.html",
         "folder": str(folder),
         "files": [str(path) for path in written],
     }

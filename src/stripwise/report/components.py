@@ -30,6 +30,7 @@ __all__ = [
     "Gates",
     "GroupRow",
     "Paragraph",
+    "Program",
     "Report",
     "Section",
     "Signature",
@@ -206,6 +207,16 @@ class Signature:
 
 
 @dataclass(frozen=True, slots=True)
+class Program:
+    """What a page computes in the browser: its elements, style, script and the data it reads."""
+
+    html: str
+    style: str
+    script: str
+    data: str
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """What a study says and writes.
 
@@ -241,6 +252,8 @@ class Report:
         What run.json says.
     compact
         Whether the page is set small, to fit on one sheet.
+    program
+        What the page computes in the browser; None for a page without scripts.
     """
 
     title: str
@@ -258,6 +271,7 @@ class Report:
     pages: Mapping[str, Report] = field(default_factory=dict)
     record: Mapping[str, Any] = field(default_factory=dict)
     compact: bool = False
+    program: Program | None = None
 
     @property
     def figures(self) -> dict[str, matplotlib.figure.Figure]:

@@ -1,8 +1,13 @@
-"""How a report becomes a page: self-contained HTML without scripts and without network."""
+"""How a report becomes a page: self-contained HTML without network.
+
+A script is allowed by its hash, and only where a page declares one.
+"""
 
 from __future__ import annotations
 
+import base64
 import functools
+import hashlib
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Mapping
@@ -129,6 +134,11 @@ def _tied(text: str) -> str:
     return Markup(tied) if isinstance(text, Markup) else tied
 
 
+def _sha256(script: str) -> str:
+    """Return the hash by which a page allows its script."""
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+
+
 @functools.cache
 def _template() -> jinja2.Template:
     environment = jinja2.Environment(
@@ -138,7 +148,7 @@ def _template() -> jinja2.Template:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.filters |= {"tied": _tied, "lines": _lines, "inline": inline_svg}
+    environment.filters |= {"tied": _tied, "lines": _lines, "inline": inline_svg, "sha256": _sha256}
     return environment.from_string(_read("page.html.j2"))
 
 

@@ -27,6 +27,7 @@ __all__ = [
     "CHOICE_FILE",
     "DATA_FILES",
     "DESIGN_FILES",
+    "EXPLORE_FILE",
     "NO_EXTRAS",
     "RANKING_FILES",
     "RUN_FILES",
@@ -66,6 +67,9 @@ DESIGN_FILES = (
 
 CHOICE_FILE = "choice.html"
 """The pairs that a design was asked to work through."""
+
+EXPLORE_FILE = "explore.html"
+"""The page to try pairs on."""
 
 STRIPPED_FILES = ("outcomes.csv", "curves.csv", "report.html", RUN_JSON)
 """Files of an early strip."""

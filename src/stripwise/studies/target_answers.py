@@ -23,7 +23,6 @@ from stripwise.risk.probability.target_roots import (
     TargetRoot,
     earliest_strip_ages,
     find_target_root,
-    strip_age_nodes,
     with_strip_age,
 )
 from stripwise.risk.probability.target_rule import TargetRule, index_from_probability
@@ -37,6 +36,12 @@ __all__ = ["Answers", "find_answers", "setting_under", "strip_ages_by_target", "
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int_]
+
+INNER_POINTS = 512
+"""Points around each epistemic point where a confidence is printed and decides nothing."""
+
+STRIP_NODES = 33
+"""Strip ages between which roots are read without correction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +80,15 @@ def find_answers(
     p, points = grown.until_decided(targets[:1], together=True)
     mean = p.mean(axis=0)
     finer, finer_points = grown.until_decided(targets, known=(p, points))
+    exact, stated = bool(scenario.target.confidence), targets[0].life
     by_life = [
         epistemic_probability(
             wall,
             age=float(life),
             mean_index=index_from_probability(mean[:, place]),
-            points=sampling.points,
+            points=sampling.points
+            if exact or life == stated
+            else min(sampling.points, INNER_POINTS),
             seed=sampling.seed,
             workers=workers,
         )
@@ -232,7 +240,7 @@ def strip_ages_by_target(
     places = list(distinct)
     lives = np.unique([target.life for target in targets])
     cover = np.array([setting.wall.nominal_cover])
-    hours = strip_age_nodes(setting.choices.strip_age)
+    hours = np.geomspace(*setting.choices.strip_age, STRIP_NODES)
     shape = (len(places), len(hours))
     wall = setting.wall_with(tuple(with_strip_age(p, float(h)) for p in places for h in hours))
     p = probability_by_repeat(wall, cover, lives, sample=setting.map_sample)
@@ -253,6 +261,7 @@ def strip_ages_by_target(
             rule=_rule(setting, target),
             sample=setting.map_sample,
             known_map=(hours, p[:, :, at].reshape(len(p), *shape, 1)),
+            corrected=False,
             epistemic=None
             if epistemic is None
             else epistemic[:, :, at].reshape(len(epistemic), *shape, 1),

@@ -6,7 +6,7 @@ Axes: s strategies, d covers that a drawing holds, f follow-ups, t strip ages, c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -37,6 +37,9 @@ from stripwise.units.result_columns import columns
 __all__ = ["NO_TARGET", "TargetCosts", "find_target_costs"]
 
 Array = NDArray[np.float64]
+
+CANDIDATE_POINTS = 512
+"""Points of a scrambling of the map that points out cheap pairs."""
 
 NO_TARGET = "no target: least expected cost"
 """Source of the row of the cheapest pair whatever its probability."""
@@ -76,9 +79,14 @@ def find_target_costs(setting: Setting, targets: Sequence[CandidateTarget]) -> T
     if cost is None:
         return None
     ages = CostAges.from_setting(setting)
-    design_map = DesignMap.from_setting(setting, ages, ranges=False)
+    # the whole map only points out candidates, which are priced from all points afterwards
+    points = min(CANDIDATE_POINTS, setting.map_sample.points)
+    fast = replace(setting, map_sample=replace(setting.map_sample, points=points))
+    fast = replace(fast, rule=replace(setting.rule, confidence=0.0))
+    _, total = DesignMap.from_setting(fast, ages, ranges=False).costs(fast, ages)
+    at_life = CostAges(setting.at_life, 0, 0)
+    design_map = DesignMap.from_setting(setting, at_life, ranges=False)
     covers = setting.rounded_covers()
-    _, total = design_map.costs(setting, ages)
     p, by_point = design_map.at_life(covers), design_map.epistemic_at(setting, covers)
     anything = TargetRoot(-np.inf, status=ANY, safe=-np.inf)
     free = [[anything] * len(covers) for _ in setting.plans]
@@ -88,7 +96,7 @@ def find_target_costs(setting: Setting, targets: Sequence[CandidateTarget]) -> T
     for target in targets:
         if target.life == setting.life:
             changed = setting_under(setting, target)
-            roots = find_earliest(changed, p, by_point)
+            roots = find_earliest(changed, p, by_point, corrected=False)
             pairs.append((target, cheapest_pairs(changed, total, roots)))
     first, expected = _strategy_costs(setting, cost, ages, covers)
     return TargetCosts(_pair_table(setting, cost, ages, pairs), covers, first, expected)

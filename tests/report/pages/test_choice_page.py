@@ -1,7 +1,9 @@
 """What the pages of a chosen pair hold."""
 
 import re
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -9,6 +11,7 @@ import stripwise
 from stripwise.report.files import json_text
 from stripwise.report.pages.choice_page import choice_page, chosen_record
 from stripwise.report.pages.design_page import design_report
+from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
 from stripwise.units.caution import CAUTION, GATES
 
@@ -43,6 +46,16 @@ def test_a_page_holds_what_a_checker_needs(result):
     assert page.count(CAUTION) == 1
     assert all(page.count(gate) == 2 for gate in GATES)  # at the head, and beside the clause
     assert "Do not specify" not in page
+
+
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_a_pair_prints_on_two_pages(result, paper):
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("chromium is not installed")
+    page = render(choice_page(replace(result, chosen=result.chosen[:1])), {})
+    pdf = print_pdf(page, browser=Path(chromium), paper=paper)
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 2
 
 
 def test_a_pair_that_fails_is_not_offered(result):

@@ -90,8 +90,8 @@ def choice_page(result: DesignResult) -> Report:
 def _sections(result: DesignResult, pair: ChosenPair, prefix: str) -> Iterable[Section]:
     scenario = result.scenario
     yield Section(sentence_case(f"{prefix}clause for the specification"), _clause(scenario, pair))
-    yield Section("Calculation by hand", _hand(scenario, pair), level=3)
     yield Section("Full probabilistic calculation", _full(scenario, pair), level=3)
+    yield Section("Calculation by hand", _hand(scenario, pair), level=3)
     yield Section("Pairs beside it", (_neighbours(scenario, pair),), level=3)
 
 
@@ -99,7 +99,7 @@ def _clause(scenario: Scenario, pair: ChosenPair) -> tuple[Block, ...]:
     choice, units = pair.choice, scenario.units
     cover = length(choice.cover, units=units)
     reference = temperature(scenario.curing.reference_temperature, units=units)
-    at = temperature(scenario.curing.temperature, units=units)
+    at = temperature(choice.temperature, units=units)
     texts = [
         f"Nominal cover of the outermost bars: {cover}.",
         f"Leave the forms on for at least {strip_age(choice.hours)} at a mean concrete temperature "
@@ -217,7 +217,7 @@ def _neighbours(scenario: Scenario, pair: ChosenPair) -> Table:
         ]
     rows = table.assign(chosen=[True, *[False] * (len(table) - 1)]).to_dict("records")
     return Table(
-        f"At {temperature(scenario.curing.temperature, units=units)} in the forms; the chosen pair "
+        f"At {temperature(pair.choice.temperature, units=units)} in the forms; the chosen pair "
         "in bold. Allowed: "
         f"{percent(scenario.target.probability)}, index {index(scenario.target.reliability_index)}.",
         tuple(columns),
@@ -232,6 +232,7 @@ def chosen_record(pair: ChosenPair) -> dict[str, Any]:
     return {
         "nominal_cover_mm": choice.cover,
         "strip_age_h": choice.hours,
+        "temperature_degC": choice.temperature,
         "follow_up": choice.follow_up.label,
         "equivalent_h": pair.equivalent_h,
         "result": dict(pair.result),

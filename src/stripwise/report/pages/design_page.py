@@ -29,6 +29,7 @@ from stripwise.report.figures.strategy_markers import reasons_off_map
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.pages.choice_page import choice_page, chosen_record
 from stripwise.report.pages.cost_sections import cost_sections
+from stripwise.report.pages.explore_page import explore_page
 from stripwise.report.pages.run_page import cured_at
 from stripwise.report.pages.site_page import follow_up_text, site_page
 from stripwise.report.prose import paragraphs, sentence
@@ -99,10 +100,12 @@ def design_report(result: DesignResult) -> Report:
         pages={
             "strip-ages.html": site_page(result),
             **({"choice.html": choice_page(result)} if result.chosen else {}),
+            **({"explore.html": explore_page(result)} if result.explore is not None else {}),
         },
         record={
             **result.run,
             "chosen": [chosen_record(pair) for pair in result.chosen],
+            **({"explore": result.explore_refusal} if result.explore_refusal else {}),
             "scenario": scenario_record(scenario),
             "inputs": inputs_table(scenario)[columns("inputs")].to_dict("records"),
             "warnings": list(result.warnings),

@@ -264,11 +264,16 @@ class _CoverIntegrals:
         """Turn `sums` into (..., p, a, c) probabilities, by cubic Hermite interpolation."""
         if not self.law.size:
             return sums
-        m0, m1, m2, m3 = np.moveaxis(sums, -2, 0)
-        late = 3.0 * m2 - 2.0 * m3
-        p = (m0 - late) @ self.law[:-1] + late @ self.law[1:]
-        p += (m1 - 2.0 * m2 + m3) @ self.density[:-1] + (m3 - m2) @ self.density[1:]
+        p = sums.reshape(*sums.shape[:-2], -1) @ self.moment_weights
         return np.asarray(np.clip(p, 0.0, 1.0))
+
+    @property
+    def moment_weights(self) -> Array:
+        """Weights (4 (b - 1), c) on the moments 0 to 3 of every step."""
+        start, rise = self.law[:-1], np.diff(self.law, axis=0)
+        slope, end_slope = self.density[:-1], self.density[1:]
+        square = 3.0 * rise - 2.0 * slope - end_slope
+        return np.concatenate([start, slope, square, slope + end_slope - 2.0 * rise])
 
     def _one_by_one(self, values: dict[str, Number], score_mean: Number, ages: Array) -> Array:
         wall, block = self.wall, self.wall.sample_block(values)

@@ -289,6 +289,7 @@ def earliest_strip_ages(
     sample: SamplingOptions,
     known_map: tuple[Array, Array] | None = None,
     epistemic: Array | None = None,
+    corrected: bool = True,
 ) -> list[list[TargetRoot]]:
     """Find the earliest strip age [h] that meets the target: p lists of c roots.
 
@@ -312,6 +313,9 @@ def earliest_strip_ages(
     epistemic
         (k, p, t, c) probability by epistemic point at the same strip ages; needed where a
         confidence is demanded.
+    corrected
+        Whether to correct, which takes most of the time; without, a root has no sampling interval
+        and is off by some tenths of a percent beside a kink of the curing law.
     """
     ages = np.array([age])
     if known_map is None:
@@ -336,7 +340,7 @@ def earliest_strip_ages(
     falls = np.any(np.diff(index, axis=1) < -FALL_TOLERANCE, axis=1)
     at = [(i, c) for i, c in np.ndindex(*table.shape) if np.isfinite(table[i, c])]
     deviations: dict[tuple[int, int], Array] = {}
-    for _ in range(CORRECTIONS if at else 0):
+    for _ in range(CORRECTIONS if at and corrected else 0):
         every = tuple(with_strip_age(plans[i], float(np.exp(table[i, c]))) for i, c in at)
         p_at_roots = probability_by_repeat(wall.with_plans(every), covers, ages, sample=sample)
         index_by_repeat, mean = (

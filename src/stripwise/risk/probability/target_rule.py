@@ -66,9 +66,14 @@ class TargetRule:
 
     def demanded(self, epistemic: Array) -> tuple[Array, Array]:
         """Return the index that the demanded share of points (m, ...) reaches, and the same judged safely."""
-        index = np.clip(
-            index_from_probability(epistemic), self.index - INDEX_CAP, self.index + INDEX_CAP
+        return self.demanded_index(
+            np.clip(
+                index_from_probability(epistemic), self.index - INDEX_CAP, self.index + INDEX_CAP
+            )
         )
+
+    def demanded_index(self, index: Array) -> tuple[Array, Array]:
+        """Return what `demanded` does, from finite indices (m, ...)."""
         grouped = index.reshape(self.scramblings, -1, *index.shape[1:])
         reached = np.quantile(grouped, 1.0 - self.confidence, axis=1)
         mean = reached.mean(axis=0)

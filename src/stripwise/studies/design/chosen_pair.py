@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stripwise.curing.curing_law import UNCURED_H
 from stripwise.errors import InputError
 from stripwise.risk.model.service_options import refusal
 from stripwise.risk.model.wall import Plan
@@ -21,6 +22,7 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.target_roots import round_hours_up, with_strip_age
 from stripwise.scenario.model import FollowUp
+from stripwise.scenario.sections.follow_up_table import same_degree
 from stripwise.studies.design.hand_rules import rule_table
 from stripwise.studies.design.prices import (
     CostAges,
@@ -39,9 +41,9 @@ from stripwise.studies.results import HandStep, MonteCarloCheck
 from stripwise.studies.run import monte_carlo_check
 from stripwise.studies.service_results import service_hand_check
 from stripwise.units.curing_words import strip_age
-from stripwise.units.formatting import interval, length
+from stripwise.units.formatting import duration, interval, length, temperature
 from stripwise.units.names import printable
-from stripwise.units.quantities import LENGTH, TIME, Kind, parse
+from stripwise.units.quantities import LENGTH, TEMPERATURE, TIME, Kind, parse
 
 __all__ = ["ChosenPair", "PairChoice", "read_choice", "work_out"]
 
@@ -49,6 +51,8 @@ Array = NDArray[np.float64]
 
 OPTION = "--choose"
 SHAPE = 'cover, strip age and curing after stripping, such as "70 mm, 36 h, none"'
+AT = " at "
+"""Stands between a strip age, or a curing after stripping, and the concrete's temperature then."""
 
 HOURS_BESIDE = (0.75, 1.25)
 """Strip ages of the neighbouring pairs, as shares of the chosen one."""
@@ -56,12 +60,16 @@ HOURS_BESIDE = (0.75, 1.25)
 
 @dataclass(frozen=True, slots=True)
 class PairChoice:
-    """A nominal cover [mm], a strip age [h] and a curing after stripping."""
+    """A nominal cover [mm], a strip age [h] and a curing after stripping.
+
+    `temperature` is that of the concrete until stripping [degC].
+    """
 
     cover: float
     hours: float
     follow_up: FollowUp
     plan: Plan
+    temperature: float
 
     @property
     def name(self) -> str:
@@ -110,7 +118,11 @@ class ChosenPair:
 
 
 def read_choice(text: str, setting: Setting) -> PairChoice:
-    """Read a pair from text such as "70 mm, 36 h, none"; an InputError says what is allowed."""
+    """Read a pair from text such as "70 mm, 36 h, none"; an InputError says what is allowed.
+
+    The strip age may name the concrete's temperature until then, "36 h at 8 degC"; that of [curing]
+    holds otherwise. So may the curing after stripping, whose temperature [choices] fixes.
+    """
     parts = [part.strip() for part in text.split(",", 2)]
     shown, scenario, choices = printable(text), setting.scenario, setting.choices
     if len(parts) != 3:
@@ -118,7 +130,11 @@ def read_choice(text: str, setting: Setting) -> PairChoice:
     low, high, _ = choices.cover
     low = max(low, choices.least_cover)
     cover = _quantity(parts[0], LENGTH, "mm", shown)
-    hours = _quantity(parts[1], TIME, "h", shown)
+    age, _, warmth = parts[1].partition(AT)
+    hours = _quantity(age.strip(), TIME, "h", shown)
+    celsius = scenario.curing.temperature
+    if warmth:
+        celsius = _temperature(warmth, scenario.units, shown)
     if not low - 1e-9 <= cover <= high + 1e-9:
         allowed = interval(low, high, setting.length)
         raise InputError(
@@ -129,20 +145,48 @@ def read_choice(text: str, setting: Setting) -> PairChoice:
         allowed = interval(first, last, strip_age)
         raise InputError(OPTION, f"{shown}: the strip age must be within {allowed}, of [choices]")
     labels = {item.label: item for item in choices.follow_up}
-    if parts[2] not in labels:
+    after, _, warmth = parts[2].partition(AT)
+    if after not in labels:
         allowed = ", ".join(printable(label) for label in labels)
         raise InputError(
             OPTION, f"{shown}: the curing after stripping must be one of [choices]: {allowed}"
         )
-    follow_up = labels[parts[2]]
+    follow_up = labels[after]
+    if warmth and follow_up.duration_h:
+        fixed = temperature(follow_up.temperature, units=scenario.units)
+        if (
+            abs(_quantity(warmth.strip(), TEMPERATURE, "degC", shown) - follow_up.temperature)
+            > 0.01
+        ):
+            raise InputError(
+                OPTION, f"{shown}: {follow_up.label} is at {fixed} in [choices]; change it there"
+            )
+    at = "" if same_degree(celsius, scenario.curing.temperature) else AT
     plan = build_plan(
         scenario,
-        f"{setting.length(cover)}, {strip_age(hours)}, {follow_up.label}",
+        f"{setting.length(cover)}, {strip_age(hours)}"
+        f"{at and at + temperature(celsius, units=scenario.units)}, {follow_up.label}",
         strip_age=hours,
-        temperature=scenario.curing.temperature,
+        temperature=celsius,
         follow_up=follow_up,
     )
-    return PairChoice(cover, hours, follow_up, plan)
+    if hours * plan.strip_factor < UNCURED_H:
+        raise InputError(
+            OPTION,
+            f"{shown}: is less than {duration(UNCURED_H)} of equivalent age at stripping; "
+            "such a face counts as not cured",
+        )
+    return PairChoice(cover, hours, follow_up, plan, celsius)
+
+
+def _temperature(text: str, units: str, shown: str) -> float:
+    """Read a concrete temperature until stripping [degC], within those of tables for the site."""
+    celsius = _quantity(text.strip(), TEMPERATURE, "degC", shown)
+    ends = site_temperatures(units)
+    if not ends[0] - 1e-6 <= celsius <= ends[-1] + 1e-6:
+        allowed = interval(ends[0], ends[-1], lambda t: temperature(t, units=units))
+        raise InputError(OPTION, f"{shown}: the concrete's temperature must be within {allowed}")
+    return celsius
 
 
 def _quantity(text: str, kind: Kind, unit: str, shown: str) -> float:
@@ -156,6 +200,7 @@ def _quantity(text: str, kind: Kind, unit: str, shown: str) -> float:
 
 def work_out(setting: Setting, choice: PairChoice) -> ChosenPair:
     """Work a chosen pair through: by hand, in full, and with what lies beside it."""
+    setting = setting.at_temperature(choice.temperature)
     scenario, plan = setting.scenario, choice.plan
     wall = with_nominal_cover(setting.wall_with((plan,)), choice.cover)
     workers = setting.strategy_sample.workers

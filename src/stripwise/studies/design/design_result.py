@@ -9,6 +9,7 @@ import pandas as pd
 
 from stripwise.scenario.model import Scenario
 from stripwise.studies.design.chosen_pair import ChosenPair
+from stripwise.studies.design.explore_tables import ExploreTables
 from stripwise.studies.results import ReliabilityMap
 from stripwise.studies.shown_results import Writable, answer_html, as_dataset, short_line
 
@@ -53,6 +54,10 @@ class DesignResult(Writable):
         Versions, seed, sizes and times, for run.json.
     chosen
         Pairs that were asked for, worked through.
+    explore
+        Tables of the page to try pairs on; None where it was not asked for or cannot be made.
+    explore_refusal
+        Why it cannot be made; empty otherwise.
     """
 
     scenario: Scenario
@@ -71,6 +76,8 @@ class DesignResult(Writable):
     warnings: tuple[str, ...]
     run: dict[str, Any]
     chosen: tuple[ChosenPair, ...] = ()
+    explore: ExploreTables | None = None
+    explore_refusal: str = ""
 
     def __repr__(self) -> str:
         """Give the answer in one line."""

@@ -18,6 +18,7 @@ from stripwise.studies.design.cost_tables import find_cost_tables
 from stripwise.studies.design.design_map import DesignMap
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.design.exchange_rates import exchange_rows, exchange_table
+from stripwise.studies.design.explore_tables import explore_refusal, explore_tables
 from stripwise.studies.design.hand_rules import rule_table
 from stripwise.studies.design.prices import (
     CostAges,
@@ -41,6 +42,7 @@ def design(
     scenario: Scenario,
     *,
     choose: Sequence[str] = (),
+    explore: bool = False,
     points: int | None = None,
     seed: int | None = None,
     workers: int = 2,
@@ -56,6 +58,8 @@ def design(
         Pairs to work through, such as "70 mm, 36 h, none".
     points, seed
         Instead of the scenario's: points of a scrambling, a power of two, and the seed.
+    explore
+        Whether to compute the tables of explore.html too, the page to try pairs on.
     workers
         Threads; the results do not depend on it.
     progress
@@ -116,6 +120,10 @@ def design(
     chosen = tuple(work_out(setting, choice) for choice in choices)
     if chosen:
         end_stage("chosen pairs")
+    refusal = explore_refusal(setting) if explore else ""
+    tables = explore_tables(setting) if explore and not refusal else None
+    if tables is not None:
+        end_stage("page to try pairs on")
     result = DesignResult(
         scenario=scenario,
         design=design_map.table(setting, ages),
@@ -133,6 +141,8 @@ def design(
         warnings=(),
         run=_run_record(setting, stages),
         chosen=chosen,
+        explore=tables,
+        explore_refusal=refusal,
     )
     return result.with_sentences(design_verdict(result), design_warnings(result))
 

@@ -126,11 +126,13 @@ def _within(root: TargetRoot, covers: Array) -> TargetRoot:
     return root
 
 
-def find_earliest(setting: Setting, p: Array, epistemic_p: Array | None) -> list[list[TargetRoot]]:
+def find_earliest(
+    setting: Setting, p: Array, epistemic_p: Array | None, *, corrected: bool = True
+) -> list[list[TargetRoot]]:
     """Find the earliest strip age of every follow-up at every cover that can be drawn.
 
     `p` (r, f, t, d) is the probability on the map's strip ages and the rounded covers, `epistemic_p`
-    (k, f, t, d) the same over the epistemic points.
+    (k, f, t, d) the same over the epistemic points; `corrected` as in `earliest_strip_ages`.
     """
     return earliest_strip_ages(
         setting.wall,
@@ -142,6 +144,7 @@ def find_earliest(setting: Setting, p: Array, epistemic_p: Array | None) -> list
         sample=setting.map_sample,
         known_map=(setting.strip_ages, p),
         epistemic=epistemic_p,
+        corrected=corrected,
     )
 
 

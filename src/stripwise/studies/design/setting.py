@@ -95,11 +95,6 @@ class Setting:
                 "is missing; a design needs the ranges of cover, strip age and follow-up: write "
                 "[choices] with cover, strip_age and follow_up",
             )
-        temperature = scenario.curing.temperature
-        plans = tuple(
-            build_plan(scenario, f.label, strip_age=24.0, temperature=temperature, follow_up=f)
-            for f in choices.follow_up
-        )
         low, high, step = choices.cover
         intervals = max(int(np.ceil((high - low) / step - 1e-9)), 1)
         parts = intervals * int(np.ceil((MIN_COVERS - 1) / intervals))
@@ -116,7 +111,7 @@ class Setting:
             scenario=scenario,
             choices=choices,
             wall=wall,
-            plans=plans,
+            plans=_plans(scenario, choices),
             covers=np.linspace(low, high, parts + 1),
             strip_ages=np.geomspace(*choices.strip_age, STRIP_AGES),
             wide_covers=np.linspace(lowest, 2.0 * high, ROOT_STEPS + 1),
@@ -136,6 +131,12 @@ class Setting:
                 points[2], SCRAMBLINGS, sampling.seed, "main", workers, outer_points
             ),
         )
+
+    def at_temperature(self, celsius: float) -> Setting:
+        """Return the setting with the concrete of the choices at another temperature until stripping."""
+        curing = replace(self.scenario.curing, temperature=celsius)
+        scenario = replace(self.scenario, curing=curing)
+        return replace(self, scenario=scenario, plans=_plans(scenario, self.choices))
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -238,6 +239,15 @@ class Setting:
         sd = self.wall.input(COVER).distribution.parent_sd
         cut = 0.2 * formatting.MM_PER_INCH if self.scenario.units == "US" else 5.0
         return cut if sd > cut else 0.5 * sd
+
+
+def _plans(scenario: Scenario, choices: Choices) -> tuple[Plan, ...]:
+    """Return the curings after stripping of the choices, at any strip age."""
+    warmth = scenario.curing.temperature
+    return tuple(
+        build_plan(scenario, f.label, strip_age=24.0, temperature=warmth, follow_up=f)
+        for f in choices.follow_up
+    )
 
 
 def _with_smaller_sd(cover: Distribution, cut: float) -> Distribution:
