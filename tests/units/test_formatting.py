@@ -4,6 +4,7 @@ import pytest
 
 from stripwise.units import formatting
 from stripwise.units.curing_words import curing_temperatures
+from stripwise.units.drawing_steps import round_length_up
 
 NAN = float("nan")
 
@@ -81,9 +82,9 @@ def test_diffusivity_is_shown_in_its_customary_unit():
 
 
 def test_cover_is_rounded_up_never_down():
-    assert formatting.round_up_cover(60.01, units="SI") == 61
-    assert formatting.round_up_cover(60.0, units="SI") == 60
-    assert formatting.round_up_cover(60.0, units="US") == pytest.approx(2.375 * 25.4)
+    assert round_length_up(60.01, units="SI") == 61
+    assert round_length_up(60.0, units="SI") == 60
+    assert round_length_up(60.0, units="US") == pytest.approx(2.375 * 25.4)
 
 
 def test_tied_numbers_do_not_leave_their_unit():

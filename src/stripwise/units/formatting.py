@@ -12,6 +12,8 @@ import re
 from collections.abc import Callable, Sequence
 from types import MappingProxyType
 
+from stripwise.units.drawing_steps import MM_PER_INCH, inch_fraction
+
 __all__ = [
     "AREAS",
     "DASH",
@@ -28,7 +30,6 @@ __all__ = [
     "duration",
     "first_few",
     "in_range",
-    "inch_fraction",
     "index",
     "interval",
     "join_with_and",
@@ -40,7 +41,6 @@ __all__ = [
     "percent",
     "points",
     "price",
-    "round_up_cover",
     "share_with_interval",
     "signed",
     "signed_percent",
@@ -55,7 +55,6 @@ DASH = "\N{EN DASH}"
 """Stands where there is no number."""
 
 MINUS = "\N{MINUS SIGN}"
-MM_PER_INCH = 25.4
 MM2_YR_PER_E12_M2_S = 31.5576
 """mm2/yr in 1e-12 m2/s, for years of 365.25 d."""
 
@@ -373,28 +372,6 @@ def in_range(write: Callable[[float], str]) -> Callable[[float], str]:
         return "beyond the range" if x > 0 else "below the range"
 
     return written
-
-
-def inch_fraction(inches: float) -> str:
-    """Write inches to the nearest eighth, as a rule is divided.
-
-    Examples
-    --------
-    >>> inch_fraction(2.25), inch_fraction(3.0), inch_fraction(0.125)
-    ('2 1/4', '3', '1/8')
-    """
-    whole, eighths = divmod(round(8.0 * inches), 8)
-    if eighths == 0:
-        return f"{whole}"
-    divisor = math.gcd(eighths, 8)
-    part = f"{eighths // divisor}/{8 // divisor}"
-    return f"{whole} {part}" if whole else part
-
-
-def round_up_cover(mm: float, *, units: str) -> float:
-    """Round a cover [mm] up to what a drawing would state [mm]: whole mm, or 1/8 in for "US"."""
-    step = MM_PER_INCH / 8.0 if units == "US" else 1.0
-    return math.ceil(mm / step - 1e-9) * step
 
 
 def join_with_and(parts: Sequence[str]) -> str:

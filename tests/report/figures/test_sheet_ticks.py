@@ -3,7 +3,8 @@
 import pytest
 
 from stripwise.report.figures import sheet
-from stripwise.units.formatting import MM_PER_INCH, round_up_cover
+from stripwise.units.drawing_steps import round_length_up
+from stripwise.units.formatting import MM_PER_INCH
 
 
 @pytest.mark.parametrize(
@@ -30,6 +31,6 @@ def test_covers_in_mm_stay_as_they_are():
 
 
 def test_a_drawn_cover_is_a_whole_eighth_and_never_less():
-    assert round_up_cover(2.0 * MM_PER_INCH, units="US") == pytest.approx(50.8)
-    assert round_up_cover(51.0, units="US") == pytest.approx(2.125 * MM_PER_INCH)
-    assert round_up_cover(51.2, units="SI") == 52.0
+    assert round_length_up(2.0 * MM_PER_INCH, units="US") == pytest.approx(50.8)
+    assert round_length_up(51.0, units="US") == pytest.approx(2.125 * MM_PER_INCH)
+    assert round_length_up(51.2, units="SI") == 52.0

@@ -11,7 +11,6 @@ from numpy.testing import assert_allclose
 from scipy import optimize, special
 
 import stripwise
-from stripwise.risk.probability.target_roots import round_cover_up
 from stripwise.studies.design.exchange_rates import (
     AT_DESIGN_POINT,
     COVER_PER_DAY,
@@ -20,6 +19,7 @@ from stripwise.studies.design.exchange_rates import (
     design_point_rows,
 )
 from stripwise.studies.design.setting import Setting
+from stripwise.units.drawing_steps import round_cover_up
 
 BETA = -special.ndtri(0.10)
 

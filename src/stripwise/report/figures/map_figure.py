@@ -32,6 +32,7 @@ from stripwise.report.pages.cover_answers import required_cover
 from stripwise.studies.results import HasReliabilityMap
 from stripwise.units import formatting
 from stripwise.units.caution import DURABILITY_ONLY
+from stripwise.units.drawing_steps import round_length_up
 
 __all__ = ["map_figure", "plot_map", "strip_age_ticks"]
 
@@ -264,7 +265,7 @@ def _title(data: HasReliabilityMap) -> str:
             parts.append(f"stripped at {hours}, {least} of nominal cover is enough")
         else:
             cover = formatting.length(
-                formatting.round_up_cover(float(required[at]), units=units), units=units
+                round_length_up(float(required[at]), units=units), units=units
             )
             parts.append(f"stripped at {hours}, the wall needs {cover} of nominal cover")
     text = "; ".join(parts)

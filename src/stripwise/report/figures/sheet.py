@@ -18,6 +18,7 @@ from stripwise.report.figures import style
 from stripwise.report.figures.font_fallback import substitute_missing_glyphs
 from stripwise.report.figures.label_placement import LINE_SPACING, wrap_text
 from stripwise.units import formatting
+from stripwise.units.drawing_steps import inch_fraction
 
 __all__ = [
     "POINTS_PER_MM",
@@ -272,7 +273,7 @@ def cover_ticks(ax: Axes, *, units: str) -> None:
     low, high = ax.get_ylim()
     step = next((s for s in INCH_STEPS if (high - low) / s <= MOST_INCH_TICKS), INCH_STEPS[-1])
     ticks = [step * k for k in range(math.ceil(low / step - 1e-9), int(high / step + 1e-9) + 1)]
-    ax.set_yticks(ticks, labels=[formatting.inch_fraction(t) for t in ticks], parse_math=False)
+    ax.set_yticks(ticks, labels=[inch_fraction(t) for t in ticks], parse_math=False)
     ax.set_yticks([], minor=True)
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from stripwise.risk.probability.target_roots import crossing, crossings
 from stripwise.studies.results import HasReliabilityMap, ReliabilityMap
 from stripwise.units import formatting
+from stripwise.units.drawing_steps import round_length_up
 
 __all__ = [
     "CoverTable",
@@ -89,7 +90,7 @@ def cover_table(assessment: HasReliabilityMap) -> CoverTable | None:
             return formatting.length(least, units=units)
         if value <= grid.cover[0]:
             return formatting.length(float(grid.cover[0]), units=units)
-        return formatting.length(formatting.round_up_cover(value, units=units), units=units)
+        return formatting.length(round_length_up(value, units=units), units=units)
 
     return CoverTable(
         heads=tuple(formatting.duration(t) for t in hours),

@@ -30,8 +30,6 @@ __all__ = [
     "earliest_strip_ages",
     "equivalent_cover",
     "find_target_root",
-    "round_cover_up",
-    "round_hours_up",
     "strip_age_nodes",
     "with_strip_age",
 ]
@@ -52,9 +50,6 @@ ROOT_STEPS = 60
 ROOT_TOLERANCE = 1e-13
 
 STRIP_NODES = 17
-WHOLE_DAYS_FROM = 72.0
-"""Above this strip ages are given in whole days [h]."""
-
 CORRECTIONS = 2
 
 
@@ -246,36 +241,6 @@ def _interval(value: float, roots: Array) -> tuple[float, float]:
     repeats = len(roots)
     half = special.stdtrit(repeats - 1, 0.975) * np.std(roots, ddof=1) / np.sqrt(repeats)
     return float(value - half), float(value + half)
-
-
-def round_cover_up(required: float, *, units: str) -> float:
-    """Round a cover [mm] up to the step of drawings: the next 5 mm, or 1/4 in for "US".
-
-    Examples
-    --------
-    >>> round_cover_up(61.2, units="SI"), round_cover_up(60.0, units="SI")
-    (65.0, 60.0)
-    >>> round_cover_up(61.2, units="US") / 25.4
-    2.5
-    """
-    if not np.isfinite(required):
-        return required
-    step = 6.35 if units == "US" else 5.0
-    return float(np.ceil(required / step - 1e-9) * step)
-
-
-def round_hours_up(hours: float) -> float:
-    """Round a strip age up to whole hours, from three days on to whole days [h].
-
-    Examples
-    --------
-    >>> round_hours_up(13.2), round_hours_up(72.0), round_hours_up(80.0)
-    (14.0, 72.0, 96.0)
-    """
-    if not np.isfinite(hours):
-        return hours
-    step = 1.0 if hours <= WHOLE_DAYS_FROM else 24.0
-    return float(np.ceil(hours / step - 1e-9) * step)
 
 
 def earliest_strip_ages(

@@ -20,7 +20,7 @@ from stripwise.risk.probability.nominal_covers import (
     probability_by_repeat,
     with_nominal_cover,
 )
-from stripwise.risk.probability.target_roots import round_hours_up, with_strip_age
+from stripwise.risk.probability.target_roots import with_strip_age
 from stripwise.scenario.model import FollowUp
 from stripwise.scenario.sections.follow_up_table import same_degree
 from stripwise.studies.design.hand_rules import rule_table
@@ -41,6 +41,7 @@ from stripwise.studies.results import HandStep, MonteCarloCheck
 from stripwise.studies.run import monte_carlo_check
 from stripwise.studies.service_results import service_hand_check
 from stripwise.units.curing_words import strip_age
+from stripwise.units.drawing_steps import round_hours_up
 from stripwise.units.formatting import duration, interval, length, temperature
 from stripwise.units.names import printable
 from stripwise.units.quantities import LENGTH, TEMPERATURE, TIME, Kind, parse

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.target_roots import TargetRoot, round_hours_up, with_strip_age
+from stripwise.risk.probability.target_roots import TargetRoot, with_strip_age
 from stripwise.scenario.model import Cost
 from stripwise.studies.decision import YES
 from stripwise.studies.design.break_even import break_even_rows, choice_table, dominated
@@ -17,6 +17,7 @@ from stripwise.studies.design.prices import CostAges, Option, first_cost, price_
 from stripwise.studies.design.required_cover import RequiredCovers
 from stripwise.studies.design.setting import Setting
 from stripwise.units.curing_words import strip_age
+from stripwise.units.drawing_steps import round_hours_up
 from stripwise.units.formatting import length
 from stripwise.units.result_columns import columns
 

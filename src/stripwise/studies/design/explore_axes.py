@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.curing.curing_law import UNCURED_H
-from stripwise.risk.probability.target_roots import round_hours_up
 from stripwise.scenario.model import Scenario
 from stripwise.studies.design.explore_interpolation import piece_nodes
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.design.site_table import site_temperatures
 from stripwise.studies.from_scenario import build_plan
+from stripwise.units.drawing_steps import round_hours_up
 
 __all__ = [
     "COARSE_AGES",

@@ -253,7 +253,7 @@ def _predictive(setting: Setting, plans: tuple[Plan, ...], grid: _Grid, points: 
         grid.ages,
         sample=replace(setting.map_sample, points=points),
     )
-    index = np.moveaxis(np.array(setting.rule.predictive(p)), -2, -1)
+    index = np.moveaxis(np.array(setting.rule.predictive(p, points=points)), -2, -1)
     return np.clip(index, -MOST, MOST)
 
 

@@ -18,7 +18,7 @@ from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.risk.probability.target_roots import OK
 from stripwise.studies.design.required_cover import RequiredCovers
 from stripwise.studies.design.setting import Setting
-from stripwise.units.formatting import round_up_cover
+from stripwise.units.drawing_steps import round_length_up
 from stripwise.units.result_columns import columns
 
 __all__ = ["rule_table"]
@@ -64,7 +64,7 @@ def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFram
 
 
 def _check_rule(setting: Setting, plan: Plan, front: float, margin: float) -> dict[str, object]:
-    rounded = round_up_cover(margin, units=setting.scenario.units)
+    rounded = round_length_up(margin, units=setting.scenario.units)
     wall = with_nominal_cover(setting.wall.with_plans((plan,)), front + rounded)
     sampling = setting.scenario.sampling
     p = float(

@@ -13,8 +13,6 @@ from stripwise.risk.model.wall import COVER, Plan, Wall
 from stripwise.risk.probability.nominal_covers import SamplingOptions, has_cheap_covers
 from stripwise.risk.probability.target_roots import (
     TargetRoot,
-    round_cover_up,
-    round_hours_up,
     with_strip_age,
 )
 from stripwise.risk.probability.target_rule import TargetRule
@@ -22,6 +20,7 @@ from stripwise.scenario.model import Choices, Scenario
 from stripwise.studies.decision import ERROR_CHANCE, decision_limit
 from stripwise.studies.from_scenario import build_plan, build_wall
 from stripwise.units import formatting
+from stripwise.units.drawing_steps import round_cover_up, round_hours_up
 
 __all__ = ["Setting"]
 
