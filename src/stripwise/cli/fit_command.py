@@ -4,21 +4,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from stripwise.cli.fit_options import (
-    FitOptions,
-    option_quantity,
-    read_affected_depth,
-    read_bounds,
-    read_cover,
-    read_maturity,
-)
+from stripwise.cli.fit_handlers import REGISTRY, Entry
+from stripwise.cli.fit_options import FitOptions
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
@@ -32,127 +25,16 @@ from stripwise.cli.shell import (
     out_option,
     print_json,
     print_result,
-    progress_bar,
     read_extras,
     report_errors,
 )
 from stripwise.units.caution import CAUTION
 
 if TYPE_CHECKING:
-    from stripwise.evidence.tables.data_file import DataFile
     from stripwise.report.components import Report
     from stripwise.report.write import Extras
 
 __all__ = ["finish", "fit"]
-
-Handler = Callable[["DataFile", FitOptions], "Report"]
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """How one kind of data is fitted, and which of the options it takes."""
-
-    handler: Handler
-    options: frozenset[str]
-
-
-def _drying(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.evidence.tables.data_file import read_data_file
-    from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES
-    from stripwise.report.pages.drying_page import drying_report
-    from stripwise.studies.fit.drying_study import study_drying
-    from stripwise.units.quantities import TIME
-
-    age = option_quantity("--age", options.age, kind=TIME, to="day")
-    diffusivities = (
-        None
-        if options.profiles is None
-        else read_data_file(options.profiles, kinds=[DIFFUSIVITIES])
-    )
-    return drying_report(study_drying(data_file, age=age, diffusivities=diffusivities))
-
-
-def _profiles(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.report.pages.profiles_page import profiles_report
-    from stripwise.studies.fit.profiles_study import study_profiles
-
-    study = study_profiles(
-        data_file,
-        reference=options.reference,
-        affected_depth=read_affected_depth(options.affected_depth),
-        layered=bool(options.layered),
-        keep_first=bool(options.keep_first),
-        fit_initial=bool(options.fit_initial),
-    )
-    return profiles_report(study)
-
-
-def _migration(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.report.pages.migration_page import migration_report
-    from stripwise.studies.fit.migration_study import study_migration
-
-    return migration_report(study_migration(data_file, reference=options.reference))
-
-
-def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.evidence.tables.timestamps import find_time_zone
-    from stripwise.report.pages.strip_log_page import strip_log_report
-    from stripwise.studies.fit.strip_log_study import study_strip_log
-    from stripwise.units.quantities import TEMPERATURE, TIME
-
-    study = study_strip_log(
-        data_file,
-        zone=find_time_zone(options.zone),
-        loggers=options.loggers,
-        maturity=read_maturity(options.maturity),
-        reference_temperature=option_quantity(
-            "--reference-temperature", options.reference_temperature, kind=TEMPERATURE, to="degC"
-        ),
-        specified=option_quantity("--specified", options.specified, kind=TIME, to="hour"),
-    )
-    return strip_log_report(study)
-
-
-def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
-    from stripwise.report.pages.cover_survey_page import survey_report
-    from stripwise.scenario.loading import load
-    from stripwise.studies.fit.cover_survey_study import study_cover_survey, with_comparison
-
-    scenario = (
-        None
-        if options.scenario is None
-        else load(options.scenario, allow_outside=options.allow_outside)
-    )
-    study = study_cover_survey(
-        data_file,
-        limit=read_cover("--limit", options.limit),
-        family=options.family,
-        bounds=read_bounds(options.bounds),
-        nominal=read_cover("--nominal", options.nominal),
-    )
-    if scenario is not None:
-        with progress_bar(quiet=options.quiet) as report_progress:
-            study = with_comparison(study, scenario, progress=report_progress)
-    return survey_report(study)
-
-
-REGISTRY = {
-    "profiles": Entry(
-        _profiles,
-        frozenset({"reference", "affected_depth", "layered", "keep_first", "fit_initial"}),
-    ),
-    "migration": Entry(_migration, frozenset({"reference"})),
-    "drying": Entry(_drying, frozenset({"age", "profiles"})),
-    "strip-log": Entry(
-        _strip_log,
-        frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
-    ),
-    "cover-survey": Entry(
-        _cover_survey,
-        frozenset({"limit", "family", "bounds", "nominal", "scenario", "allow_outside"}),
-    ),
-}
-"""By the name of the kind in `stripwise.evidence.tables.data_kinds`."""
 
 
 @app.command(
@@ -211,6 +93,36 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
     fit_initial: Annotated[
         bool | None,
         typer.Option("--fit-initial", help="Profiles: fit the initial content even if measured."),
+    ] = None,
+    maximum: Annotated[
+        str | None,
+        typer.Option(
+            "--maximum",
+            metavar="off|auto|DEPTH",
+            help="Profiles: take a maximum inside where the readings show one (auto, unless "
+            'given), never, or count all depths from one, as "6 mm".',
+        ),
+    ] = None,
+    error: Annotated[
+        str | None,
+        typer.Option(
+            "--error",
+            metavar="auto|constant|proportional",
+            help="Profiles: how readings scatter; chosen by all of the file unless given.",
+        ),
+    ] = None,
+    robust: Annotated[
+        bool | None,
+        typer.Option("--robust", help="Profiles: fit by Huber's loss, so that no reading rules."),
+    ] = None,
+    drop: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--drop",
+            metavar="READING",
+            help='Profiles: leave out a reading, with the reason, as "S07:7-10 ground twice"; '
+            "may stand several times.",
+        ),
     ] = None,
     zone: Annotated[
         str | None,
@@ -303,6 +215,10 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         layered=layered,
         keep_first=keep_first,
         fit_initial=fit_initial,
+        maximum=maximum,
+        error=error,
+        robust=robust,
+        drop=drop or None,
         zone=zone,
         loggers=loggers,
         specified=specified,

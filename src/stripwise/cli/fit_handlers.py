@@ -1,0 +1,153 @@
+"""Which study and which page answer each kind of data of `stripwise fit`."""
+
+# ruff: noqa: PLC0415 - a command imports what it needs, so that --help does not wait for pandas
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from stripwise.cli.fit_options import (
+    FitOptions,
+    option_quantity,
+    read_affected_depth,
+    read_bounds,
+    read_cover,
+    read_error,
+    read_maturity,
+    read_maximum,
+)
+from stripwise.cli.shell import progress_bar
+
+if TYPE_CHECKING:
+    from stripwise.evidence.tables.data_file import DataFile
+    from stripwise.report.components import Report
+
+__all__ = ["REGISTRY", "Entry"]
+
+Handler = Callable[["DataFile", FitOptions], "Report"]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """How one kind of data is fitted, and which of the options it takes."""
+
+    handler: Handler
+    options: frozenset[str]
+
+
+def _drying(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.evidence.tables.data_file import read_data_file
+    from stripwise.evidence.tables.data_kinds import DIFFUSIVITIES
+    from stripwise.report.pages.drying_page import drying_report
+    from stripwise.studies.fit.drying_study import study_drying
+    from stripwise.units.quantities import TIME
+
+    age = option_quantity("--age", options.age, kind=TIME, to="day")
+    diffusivities = (
+        None
+        if options.profiles is None
+        else read_data_file(options.profiles, kinds=[DIFFUSIVITIES])
+    )
+    return drying_report(study_drying(data_file, age=age, diffusivities=diffusivities))
+
+
+def _profiles(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.evidence.profiles.dropped_readings import read_dropped
+    from stripwise.report.pages.profiles_page import profiles_report
+    from stripwise.studies.fit.profiles_study import study_profiles
+
+    study = study_profiles(
+        data_file,
+        reference=options.reference,
+        affected_depth=read_affected_depth(options.affected_depth),
+        layered=bool(options.layered),
+        keep_first=bool(options.keep_first),
+        fit_initial=bool(options.fit_initial),
+        maximum=read_maximum(options.maximum),
+        error=read_error(options.error),
+        robust=bool(options.robust),
+        drop=[read_dropped(text) for text in options.drop or ()],
+    )
+    return profiles_report(study)
+
+
+def _migration(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.report.pages.migration_page import migration_report
+    from stripwise.studies.fit.migration_study import study_migration
+
+    return migration_report(study_migration(data_file, reference=options.reference))
+
+
+def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.evidence.tables.timestamps import find_time_zone
+    from stripwise.report.pages.strip_log_page import strip_log_report
+    from stripwise.studies.fit.strip_log_study import study_strip_log
+    from stripwise.units.quantities import TEMPERATURE, TIME
+
+    study = study_strip_log(
+        data_file,
+        zone=find_time_zone(options.zone),
+        loggers=options.loggers,
+        maturity=read_maturity(options.maturity),
+        reference_temperature=option_quantity(
+            "--reference-temperature", options.reference_temperature, kind=TEMPERATURE, to="degC"
+        ),
+        specified=option_quantity("--specified", options.specified, kind=TIME, to="hour"),
+    )
+    return strip_log_report(study)
+
+
+def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.report.pages.cover_survey_page import survey_report
+    from stripwise.scenario.loading import load
+    from stripwise.studies.fit.cover_survey_study import study_cover_survey, with_comparison
+
+    scenario = (
+        None
+        if options.scenario is None
+        else load(options.scenario, allow_outside=options.allow_outside)
+    )
+    study = study_cover_survey(
+        data_file,
+        limit=read_cover("--limit", options.limit),
+        family=options.family,
+        bounds=read_bounds(options.bounds),
+        nominal=read_cover("--nominal", options.nominal),
+    )
+    if scenario is not None:
+        with progress_bar(quiet=options.quiet) as report_progress:
+            study = with_comparison(study, scenario, progress=report_progress)
+    return survey_report(study)
+
+
+REGISTRY = {
+    "profiles": Entry(
+        _profiles,
+        frozenset(
+            {
+                "reference",
+                "affected_depth",
+                "layered",
+                "keep_first",
+                "fit_initial",
+                "maximum",
+                "error",
+                "robust",
+                "drop",
+            }
+        ),
+    ),
+    "migration": Entry(_migration, frozenset({"reference"})),
+    "drying": Entry(_drying, frozenset({"age", "profiles"})),
+    "strip-log": Entry(
+        _strip_log,
+        frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
+    ),
+    "cover-survey": Entry(
+        _cover_survey,
+        frozenset({"limit", "family", "bounds", "nominal", "scenario", "allow_outside"}),
+    ),
+}
+"""By the name of the kind in `stripwise.evidence.tables.data_kinds`."""
