@@ -158,7 +158,7 @@ def search_inner_maxima(
     falling = _last_layers_from_peak(layers, least=least + 1)
     fit = fit_error_model(falling, choice=choice)
     peak = find_inner_maxima(layers, _robust_scale(fit))
-    for _ in range(ROUNDS):
+    for number in range(ROUNDS):
         behind, _ = layers_from(
             replace(
                 falling, weight=np.where((peak > first)[:, None], layers.weight, falling.weight)
@@ -167,7 +167,12 @@ def search_inner_maxima(
             first=first,
         )
         enough = (behind.weight > 0).sum(axis=1) >= least
-        fit = fit_with_error(behind.take(enough), fit.error)
+        counted = behind.take(enough)
+        fit = (  # the kind is chosen anew once the profiles count from where they fall
+            fit_with_error(counted, fit.error)
+            if number
+            else fit_error_model(counted, choice=choice)
+        )
         before, peak = peak, find_inner_maxima(layers, _robust_scale(fit))
         if (peak == before).all():
             break
