@@ -90,7 +90,8 @@ def warnings(study: ProfilesStudy) -> tuple[str, ...]:
     for item in study.dropped:
         reason = item.reason or "no reason was given"
         texts.append(
-            f"Left out by hand: {item.specimen}, {item.upper:g} to {item.lower:g} mm ({reason})."
+            f"Left out by hand: {item.specimen}, {_mm_between(np.array([item.upper, item.lower]))} "
+            f"({reason})."
         )
     flagged = int(fits.flagged.sum())
     if flagged and fits.robust:
@@ -138,7 +139,10 @@ def method(study: ProfilesStudy) -> tuple[str, ...]:
     if np.isfinite(fits.smallest_rise) or np.isinf(fits.smallest_rise):
         inside = paragraphs("profiles.maximum", power=_power(fits.smallest_rise))
     elif fits.origin_depth.any():
-        inside = paragraphs("profiles.maximum_given", depth=f"{fits.origin_depth[0]:g}")
+        inside = paragraphs(
+            "profiles.maximum_given",
+            depth=formatting.length(float(fits.origin_depth[0]), units="SI"),
+        )
     else:
         inside = paragraphs("profiles.maximum_off")
     loss = (

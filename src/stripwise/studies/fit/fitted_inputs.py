@@ -111,7 +111,7 @@ def diffusivity_toml(penalties: PenaltyFactors, what: str, *, source: str) -> st
             *_moments(
                 f'"{mean:.6g} m^2/s"', f'"{mean * np.sqrt(np.expm1(spread)):.6g} m^2/s"', spread
             ),
-            *([] if spread <= MIN_SPREAD else [f"between_walls = {error / spread:.4f}"]),
+            *([] if spread <= MIN_SPREAD else [f"between_walls = {error / spread:.6g}"]),
         ],
         source=source,
     )
