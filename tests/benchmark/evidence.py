@@ -81,6 +81,87 @@ def surveys(repeats: int) -> None:
         row(what, covered / repeats, f"as independent: {100 * naive / repeats:.0f} %")
 
 
+LAYER_EDGES = np.array([0, 1, 3, 5, 7, 10, 13, 16, 20], dtype=float)
+TRUE_LOG_D = np.log(8e-12)
+
+
+def layer_profiles(clean: np.ndarray, count: int, rng: np.random.Generator, **sd: float):
+    """Profiles of one true content, with errors in proportion, constant, or both."""
+    from stripwise.evidence.profiles.chloride_profiles import Profiles
+
+    scatter = np.hypot(sd.get("share", 0.0) * clean, sd.get("constant", 0.0))
+    content = np.maximum(clean + scatter * rng.standard_normal((count, len(clean))), 0.0)
+    return Profiles(
+        specimens=tuple(str(n) for n in range(count)),
+        strategies=("A",) * count,
+        upper=np.tile(LAYER_EDGES[:-1], (count, 1)),
+        lower=np.tile(LAYER_EDGES[1:], (count, 1)),
+        content=content,
+        present=np.ones(content.shape, dtype=bool),
+        exposure=np.full(count, 90.0),
+        initial=np.full(count, 0.02),
+    )
+
+
+def true_content(*, origin: float = 0.0) -> np.ndarray:
+    """Contents of the layers behind an origin [mm]."""
+    from stripwise.evidence.profiles.layer_averages import mean_layer_content
+
+    edges = LAYER_EDGES[origin <= LAYER_EDGES] - origin
+    length = 2.0 * np.sqrt(8e-12 * 8.64e10 * 90.0)
+    return np.asarray(0.02 + 0.58 * mean_layer_content(edges[:-1], edges[1:], length=length)[0])
+
+
+def specimens(repeats: int) -> None:
+    """Intervals of single specimens, and the error of ln D against that with equal weights."""
+    from stripwise.evidence.profiles.profile_fit import fit_profiles
+
+    clean = true_content()
+    for sd in ({"share": 0.03}, {"share": 0.07}, {"share": 0.1}, {"constant": 0.012}):
+        for count in (5, 20):
+            rng = np.random.default_rng(5)
+            hits, squares, equal = np.zeros(2), 0.0, 0.0
+            for _ in range(max(repeats * 2 // count, 1)):
+                data = layer_profiles(clean, count, rng, **sd)
+                fit = fit_profiles(data)
+                low, high = fit.intervals.log_d_low, fit.intervals.log_d_high
+                truth = TRUE_LOG_D + np.log(8.64e10)
+                hits[0] += ((low < truth) & (truth < high)).sum()
+                hits[1] += (
+                    (fit.intervals.surface_low < 0.6) & (fit.intervals.surface_high > 0.6)
+                ).sum()
+                squares += ((np.log(fit.diffusivity) - TRUE_LOG_D) ** 2).sum()
+                plain = fit_profiles(data, error="constant", maximum="off")
+                equal += ((np.log(plain.diffusivity) - TRUE_LOG_D) ** 2).sum()
+            total = max(repeats * 2 // count, 1) * count
+            error = f"rms of ln D {np.sqrt(squares / total):.3f}, equal weights {np.sqrt(equal / total):.3f}"
+            for name, inside in zip(("D", "Cs"), hits / total, strict=True):
+                row(f"{name}, {sd}, files of {count}, n {total}", inside, error)
+
+
+def maxima(repeats: int) -> None:
+    """How often a maximum inside is taken where there is none, and found where there is one."""
+    from stripwise.evidence.profiles.profile_fit import fit_profiles
+
+    inner = true_content(origin=5.0)
+    for share, rise in ((0.03, 0.1), (0.07, 0.3), (0.1, 0.5)):
+        rng = np.random.default_rng(6)
+        rising = np.concatenate(([inner[:2].mean() / (1.0 + rise)] * 3, inner))
+        rates, told = [], 0.0
+        for clean in (true_content(), rising):
+            found = 0
+            for _ in range(max(repeats // 20, 1)):
+                fit = fit_profiles(layer_profiles(clean, 20, rng, share=share))
+                found += int((fit.origin_depth > 0).sum())
+                told = fit.smallest_rise
+            rates.append(100.0 * found / (20 * max(repeats // 20, 1)))
+        print(
+            f"| maximum inside, {share:g} of the content | false {rates[0]:.2f} % | rise of {rise:g} "
+            f"found in {rates[1]:.1f} %, told {told:.2f} | |",
+            flush=True,
+        )
+
+
 def profiles(repeats: int) -> None:
     """Penalty factors out of the invented profiles of the lab wall."""
     from stripwise.evidence.profiles.chloride_profiles import Profiles
@@ -118,6 +199,8 @@ def main() -> None:
     print(f"Coverage of 95 % intervals over {repeats} repeats.\n")
     print("| interval | holds the truth | other | 90 to 99 % |")
     print("|---|---|---|---|")
+    specimens(repeats)
+    maxima(repeats)
     profiles(repeats)
     surveys(repeats)
 

@@ -119,6 +119,36 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             help="Maps: mass of binder per mass of paste, to give contents by mass of binder.",
         ),
     ] = None,
+    maximum: Annotated[
+        str | None,
+        typer.Option(
+            "--maximum",
+            metavar="off|auto|DEPTH",
+            help="Profiles: take a maximum inside where the readings show one (auto, unless "
+            'given), never, or count all depths from one, as "6 mm".',
+        ),
+    ] = None,
+    error: Annotated[
+        str | None,
+        typer.Option(
+            "--error",
+            metavar="auto|constant|proportional",
+            help="Profiles: how readings scatter; chosen by all of the file unless given.",
+        ),
+    ] = None,
+    robust: Annotated[
+        bool | None,
+        typer.Option("--robust", help="Profiles: fit by Huber's loss, so that no reading rules."),
+    ] = None,
+    drop: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--drop",
+            metavar="READING",
+            help='Profiles: leave out a reading, with the reason, as "S07:7-10 ground twice"; '
+            "may stand several times.",
+        ),
+    ] = None,
     zone: Annotated[
         str | None,
         typer.Option(
@@ -210,6 +240,10 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         layered=layered,
         keep_first=keep_first,
         fit_initial=fit_initial,
+        maximum=maximum,
+        error=error,
+        robust=robust,
+        drop=drop or None,
         zone=zone,
         loggers=loggers,
         specified=specified,

@@ -16,7 +16,9 @@ from stripwise.cli.fit_options import (
     read_binder_share,
     read_bounds,
     read_cover,
+    read_error,
     read_maturity,
+    read_maximum,
 )
 from stripwise.cli.shell import progress_bar
 
@@ -54,6 +56,7 @@ def _drying(data_file: DataFile, options: FitOptions) -> Report:
 
 
 def _profiles(data_file: DataFile, options: FitOptions) -> Report:
+    from stripwise.evidence.profiles.dropped_readings import read_dropped
     from stripwise.report.pages.profiles_page import profiles_report
     from stripwise.studies.fit.profiles_study import study_profiles
 
@@ -64,6 +67,10 @@ def _profiles(data_file: DataFile, options: FitOptions) -> Report:
         layered=bool(options.layered),
         keep_first=bool(options.keep_first),
         fit_initial=bool(options.fit_initial),
+        maximum=read_maximum(options.maximum),
+        error=read_error(options.error),
+        robust=bool(options.robust),
+        drop=[read_dropped(text) for text in options.drop or ()],
     )
     return profiles_report(study)
 
@@ -143,7 +150,19 @@ def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
 REGISTRY = {
     "profiles": Entry(
         _profiles,
-        frozenset({"reference", "affected_depth", "layered", "keep_first", "fit_initial"}),
+        frozenset(
+            {
+                "reference",
+                "affected_depth",
+                "layered",
+                "keep_first",
+                "fit_initial",
+                "maximum",
+                "error",
+                "robust",
+                "drop",
+            }
+        ),
     ),
     "face-maps": Entry(
         _face_maps,

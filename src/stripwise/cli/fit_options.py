@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from stripwise.curing.maturity import MaturityFunction
     from stripwise.evidence.face_maps.paste_mask import AggregateLevel
+    from stripwise.evidence.profiles.error_model import ErrorChoice
+    from stripwise.evidence.profiles.inner_maximum import MaximumChoice
     from stripwise.units.quantities import Kind
 
 __all__ = [
@@ -22,7 +24,9 @@ __all__ = [
     "read_binder_share",
     "read_bounds",
     "read_cover",
+    "read_error",
     "read_maturity",
+    "read_maximum",
 ]
 
 MAX_COVER = 500.0
@@ -40,6 +44,10 @@ class FitOptions:
     layered: bool | None = None
     keep_first: bool | None = None
     fit_initial: bool | None = None
+    maximum: str | None = None
+    error: str | None = None
+    robust: bool | None = None
+    drop: list[str] | None = None
     zone: str | None = None
     loggers: Path | None = None
     specified: str | None = None
@@ -95,6 +103,39 @@ def read_affected_depth(text: str | None) -> float | None:
     if depth <= 0:
         raise InputError("--affected-depth", f"{text!r}: must be above 0 mm")
     return depth
+
+
+def read_maximum(text: str | None) -> MaximumChoice:
+    """Read whether maxima inside are judged, or the depth [mm] that profiles count from."""
+    from stripwise.errors import InputError
+    from stripwise.units.names import printable
+    from stripwise.units.quantities import LENGTH
+
+    if text is None or text == "auto":
+        return "auto"
+    if text == "off":
+        return "off"
+    try:
+        depth = option_quantity("--maximum", text, kind=LENGTH, to="mm", most=MAX_COVER)
+    except InputError as error:
+        raise InputError(
+            "--maximum", f'{printable(text)}: must be auto, off or a depth, as "6 mm"'
+        ) from error
+    assert depth is not None
+    return depth
+
+
+def read_error(name: str | None) -> ErrorChoice:
+    """Check the name of an error of the readings; "auto" unless given."""
+    from stripwise.errors import InputError
+    from stripwise.evidence.profiles.error_model import ERROR_CHOICES
+    from stripwise.units.names import nearest_spelling
+
+    for choice in ERROR_CHOICES:
+        if name in (None, choice):
+            return choice
+    rule = f"{name!r}: must be one of {', '.join(ERROR_CHOICES)}"
+    raise InputError("--error", rule + nearest_spelling(str(name), ERROR_CHOICES))
 
 
 def read_maturity(name: str | None) -> MaturityFunction:

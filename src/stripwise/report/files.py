@@ -59,10 +59,12 @@ def input_toml(
     about: Sequence[str],
     kind: str = "scatter",
     nominal: float | None = None,
+    mean_sd: float | None = None,
 ) -> str:
     """Write a distribution as a TOML file with one table, [input], that a scenario can name.
 
-    A cover of a known `nominal` is written with it and its bias, in place of the mean.
+    A cover of a known `nominal` is written with it and its bias, in place of the mean; `mean_sd`
+    is the epistemic sd of its mean.
 
     `unit` is spelt as in a scenario, `kind` is "scatter" or "knowledge", and `about` are lines of
     comment for the reader of the file.
@@ -85,6 +87,8 @@ def input_toml(
                 f"low = {quantity(distribution.low)}",
                 f"high = {quantity(distribution.high)}",
             ]
+    if mean_sd is not None:
+        lines.append(f"mean_sd = {quantity(mean_sd)}")
     lines += [f'kind = "{kind}"', f"source = {json.dumps(source, ensure_ascii=False)}"]
     return "\n".join(lines) + "\n"
 

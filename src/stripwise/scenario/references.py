@@ -76,6 +76,8 @@ def expand(
             holder.pop(key)
             problems.excuse(path)
         else:
+            if "kind" in table:  # it goes before the share that the file gives
+                new = {name: value for name, value in new.items() if name != "between_walls"}
             holder[key] = {**new, **{name: table[name] for name in OWN if name in table}}
     return rest, found
 

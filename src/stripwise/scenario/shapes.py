@@ -152,7 +152,7 @@ class CoverTable(InputTable):
     mean_sd: Annotated[
         Constant | None,
         Quantity(
-            "Epistemic sd of the mean, until the cover is surveyed; mean_doubt is its old name.",
+            "Epistemic sd of the mean; a survey writes its own to cover.toml. mean_doubt is its old name.",
             MM,
             "0.1 mm to 50 mm",
             usual="0.5 mm to 20 mm",

@@ -57,7 +57,7 @@ def test_a_fit_writes_its_folder_and_says_what_came_out(twice):
 
 def test_the_same_file_gives_the_same_bytes(twice):
     folders, _, _ = twice
-    for name in ("penalties.toml", "bootstrap.csv", "report.html", "figures/profiles.svg"):
+    for name in ("penalties.toml", "specimens.csv", "report.html", "figures/profiles.svg"):
         assert (folders[0] / name).read_bytes() == (folders[1] / name).read_bytes()
 
 

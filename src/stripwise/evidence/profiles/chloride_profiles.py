@@ -10,9 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stripwise.evidence.profiles.error_model import ErrorModel
 from stripwise.evidence.profiles.least_squares import Layers, Solution
+from stripwise.evidence.profiles.profile_intervals import FitIntervals, SpecimenScale
 
-__all__ = ["MM2_D_PER_M2_S", "BootstrapIntervals", "ProfileFits", "Profiles"]
+__all__ = ["MM2_D_PER_M2_S", "ProfileFits", "Profiles"]
 
 Array = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -44,6 +46,8 @@ class Profiles:
         kg per m3.
     file
         Name of the file for messages.
+    dropped
+        (g, k) whether a reading was left out by hand; None if none was.
     """
 
     specimens: tuple[str, ...]
@@ -56,6 +60,12 @@ class Profiles:
     initial: Array
     basis: str = "pct"
     file: str = ""
+    dropped: BoolArray | None = None
+
+    @property
+    def kept(self) -> BoolArray:
+        """(g, k) whether there is such a layer that was not left out by hand."""
+        return self.present if self.dropped is None else self.present & ~self.dropped
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +79,13 @@ class ProfileFits:
     layers
         The layers as they entered the fit: weight 0 left out, depths from `origin_depth`.
     solution
-        Least squares, all used layers with weight 1.
+        Least squares, weighted by the error of the readings.
+    error
+        The error of the readings, of one kind and scale for the file.
+    scales
+        Scale of the error behind the errors of each specimen.
+    intervals
+        95 % intervals of ln D_a and Cs by the profile of the likelihood.
     origin_depth
         (g,) depth that the fit counts from [mm]: 0, or where the maximum lies.
     diffusivity, diffusivity_se
@@ -81,13 +97,18 @@ class ProfileFits:
     correlation
         (g,) correlation of the estimates of Cs and D_a.
     rmse
-        (g,) root of the residual variance, degrees of freedom taken off.
+        (g,) root of the residual variance, unweighted, degrees of freedom taken off.
     layers_used
         (g,) number of layers in the fit.
+    robust
+        Whether the fit is that by Huber's loss.
     flagged
         (g, k) used layers that a robust fit finds far off; they stay in the fit.
     robust_diffusivity
         (g,) D_a by the robust fit [m2/s].
+    smallest_rise
+        Rise of a maximum inside that such data show in 95 of 100 specimens, as a share; inf where
+        none up to 1 is, NaN where maxima were not judged.
     fitted
         (g, k) content by the fit.
     notes
@@ -97,6 +118,9 @@ class ProfileFits:
     profiles: Profiles
     layers: Layers
     solution: Solution
+    error: ErrorModel
+    scales: SpecimenScale
+    intervals: FitIntervals
     origin_depth: Array
     diffusivity: Array
     diffusivity_se: Array
@@ -108,17 +132,9 @@ class ProfileFits:
     correlation: Array
     rmse: Array
     layers_used: NDArray[np.intp]
+    robust: bool
     flagged: BoolArray
     robust_diffusivity: Array
+    smallest_rise: float
     fitted: Array
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class BootstrapIntervals:
-    """2.5 % and 97.5 % quantiles over the repeats, (g,) each; D in m2/s."""
-
-    diffusivity_low: Array
-    diffusivity_high: Array
-    surface_low: Array
-    surface_high: Array

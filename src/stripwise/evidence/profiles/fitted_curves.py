@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from stripwise.evidence.profiles.chloride_profiles import ProfileFits
 from stripwise.evidence.profiles.layer_averages import mean_layer_content
@@ -21,7 +20,7 @@ def curve_band(fits: ProfileFits, row: int, *, depth: ArrayLike) -> tuple[Array,
     """Return the fitted content over depth and half the width of its 95 % band.
 
     The band is that of the curve, not of single readings: linear propagation of the covariance
-    of the parameters, with t of the degrees of freedom left.
+    of the parameters, with t of the degrees of freedom behind the scale.
 
     Parameters
     ----------
@@ -53,9 +52,10 @@ def curve_band(fits: ProfileFits, row: int, *, depth: ArrayLike) -> tuple[Array,
         fits.solution.converged[rows],
     )
     inverse = parameter_covariance(solution, fits.layers.weight[rows])[0]
-    variance = fits.rmse[row] ** 2 * np.einsum("...p,pq,...q->...", gradient, inverse, gradient)
-    degrees_of_freedom = int(fits.layers_used[row]) - 2 - int(np.isnan(fits.layers.initial[row]))
-    return content, stats.t.ppf(0.975, degrees_of_freedom) * np.sqrt(np.maximum(variance, 0.0))
+    variance = fits.scales.scale[row] ** 2 * np.einsum(
+        "...p,pq,...q->...", gradient, inverse, gradient
+    )
+    return content, fits.scales.t_quantile[row] * np.sqrt(np.maximum(variance, 0.0))
 
 
 def skin_curve(fits: ProfileFits, layered: LayeredFits, row: int, *, depth: ArrayLike) -> Array:

@@ -85,12 +85,13 @@ class Solution:
     converged: BoolArray
 
 
-def solve(layers: Layers, *, start: Array | None = None) -> Solution:
+def solve(layers: Layers, *, start: Array | None = None, tolerance: float = TOLERANCE) -> Solution:
     """Fit ln D, Cs and, where it is not given, C0 of every specimen by weighted least squares.
 
     For a given D the contents are linear, so that a scan over D locates the basin of the global
     minimum; damped Gauss-Newton steps (Levenberg 1944, Marquardt 1963) with the analytic Jacobian
     finish it. `start` (g, 3) is ln D, Cs and C0 to begin from; by the scan unless given.
+    `tolerance` is the step at which a fit has converged.
     """
     free = np.isnan(layers.initial)
     values = _start(layers, free) if start is None else start.copy()
@@ -110,8 +111,8 @@ def solve(layers: Layers, *, start: Array | None = None) -> Solution:
         cost[rows[better]] = new_cost[better]
         damping[rows] = np.where(better, np.maximum(damping[rows] * 0.1, 1e-12), damping[rows] * 8)
         scale = np.abs(active_layers.content * (active_layers.weight > 0)).max(axis=1)
-        small = (np.abs(step[:, 0]) < TOLERANCE) & (
-            np.abs(step[:, 1:]).max(axis=1) < TOLERANCE * scale
+        small = (np.abs(step[:, 0]) < tolerance) & (
+            np.abs(step[:, 1:]).max(axis=1) < tolerance * scale
         )
         active[rows] = ~(small | (damping[rows] > 1e10))
     fitted, jacobian = _model(layers, values)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from stripwise.errors import EvidenceError
-from stripwise.evidence.profiles.chloride_profiles import ProfileFits
+from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, ProfileFits
 from stripwise.evidence.profiles.pooling import (
     LogRatios,
     PooledMeans,
@@ -23,6 +23,8 @@ from stripwise.evidence.profiles.pooling import (
 from stripwise.units.names import nearest_spelling, printable
 
 __all__ = [
+    "INDICATIVE",
+    "MIN_SPECIMENS",
     "NORMAL_975",
     "PenaltyFactors",
     "ProfilePenaltyFactors",
@@ -35,6 +37,11 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+
+MIN_SPECIMENS = 5
+"""Specimens of a file from which the coverage of their intervals was measured."""
+
+INDICATIVE = "indicative"
 
 NORMAL_975 = float(stats.norm.ppf(0.975))
 
@@ -201,17 +208,24 @@ def _group(strategies: Sequence[str]) -> NDArray[np.intp]:
 
 def specimen_table(fits: ProfileFits) -> pd.DataFrame:
     """Tabulate the fits, one row a specimen: diffusivity, surface content, errors, notes."""
+    intervals = fits.intervals
+    status = INDICATIVE if len(fits.layers_used) < MIN_SPECIMENS else ""
     return pd.DataFrame(
         {
             "specimen": fits.profiles.specimens,
             "strategy": fits.profiles.strategies,
             "diffusivity_m2_s": fits.diffusivity,
             "diffusivity_se": fits.diffusivity_se,
+            "diffusivity_low95": np.exp(intervals.log_d_low) / MM2_D_PER_M2_S,
+            "diffusivity_high95": np.exp(intervals.log_d_high) / MM2_D_PER_M2_S,
             f"surface_{fits.profiles.basis}": fits.surface,
             "surface_se": fits.surface_se,
+            "surface_low95": intervals.surface_low,
+            "surface_high95": intervals.surface_high,
             "correlation": fits.correlation,
             "rmse": fits.rmse,
             "layers_used": fits.layers_used,
+            "status": status,
             "notes": fits.notes,
         }
     )

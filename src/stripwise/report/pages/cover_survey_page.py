@@ -245,11 +245,13 @@ def _scenario_input(study: CoverSurveyStudy) -> str:
         study.cover,
         unit="mm",
         nominal=study.nominal,
+        mean_sd=study.mean_sd,
         source=f"cover survey, {len(survey.data)} readings of {data_file.name}, SHA-256 "
         f"{data_file.digest[:12]}",
         about=(
             "Cover as surveyed, for [reinforcement] of a scenario: "
             'cover = { from = "cover.toml" }.',
             f"95 % intervals: mean {_with_interval(survey.mean, _mm)}, sd {_with_interval(survey.sd, _mm)}.",
+            "mean_sd is the error of the mean: the interval as that of a normal.",
         ),
     )

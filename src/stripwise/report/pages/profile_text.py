@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.evidence.profiles.chloride_profiles import BootstrapIntervals, ProfileFits
+from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, ProfileFits
 from stripwise.evidence.profiles.layered_fit import LAYERED
-from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
+from stripwise.evidence.profiles.penalty_factors import MIN_SPECIMENS, ProfilePenaltyFactors
 from stripwise.evidence.profiles.pooling import ESTIMATOR
 from stripwise.report.components import Column, Figure, Paragraph, Section, Table, numeric
 from stripwise.report.figures import sheet
@@ -73,6 +73,7 @@ def findings(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -> tupl
             if pooled.between_assumed
             else f" beyond what the fits explain ({number(pooled.degrees_of_freedom)} degrees of freedom)."
         ),
+        f"Readings scatter {error_words(fits)}.",
         _common_surface(penalties),
     )
 
@@ -86,11 +87,28 @@ def warnings(study: ProfilesStudy) -> tuple[str, ...]:
             f"Readings below detection: {below}, taken as half their limit. Where they decide "
             "about the initial content, give initial_pct."
         )
+    for item in study.dropped:
+        reason = item.reason or "no reason was given"
+        texts.append(
+            f"Left out by hand: {item.specimen}, {_mm_between(np.array([item.upper, item.lower]))} "
+            f"({reason})."
+        )
     flagged = int(fits.flagged.sum())
-    if flagged:
+    if flagged and fits.robust:
+        texts.append(
+            f"Readings far off the fit of their specimen, pulled in by the robust fit: {flagged}. "
+            "The notes of specimens.csv say which."
+        )
+    elif flagged:
         texts.append(
             f"Readings far off the fit of their specimen, kept in it: {flagged}. The notes of "
-            "specimens.csv say which, and what a robust fit gives."
+            "specimens.csv say which, and what a robust fit gives; --robust takes it, and --drop "
+            "leaves a reading out with its reason."
+        )
+    if len(fits.layers_used) < MIN_SPECIMENS:
+        texts.append(
+            f"Intervals of single specimens are indicative: the file has {len(fits.layers_used)}, "
+            f"and their coverage was measured from {MIN_SPECIMENS} on."
         )
     inside = int((fits.origin_depth > 0).sum())
     if inside:
@@ -114,13 +132,56 @@ def warnings(study: ProfilesStudy) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def method(*, keep_first: bool, repeats: int) -> tuple[str, ...]:
+def method(study: ProfilesStudy) -> tuple[str, ...]:
     """Say how it was computed, with sources."""
-    kept = "kept, as asked for" if keep_first else "left out, as washing and drying change it"
-    boot = paragraphs("profiles.bootstrap", repeats=repeats)
+    kept = "kept, as asked for" if study.keep_first else "left out, as washing and drying change it"
+    fits = study.fits
+    if np.isfinite(fits.smallest_rise) or np.isinf(fits.smallest_rise):
+        inside = paragraphs("profiles.maximum", power=_power(fits.smallest_rise))
+    elif fits.origin_depth.any():
+        inside = paragraphs(
+            "profiles.maximum_given",
+            depth=formatting.length(float(fits.origin_depth[0]), units="SI"),
+        )
+    else:
+        inside = paragraphs("profiles.maximum_off")
+    loss = (
+        "Huber's loss (1981), with 1.345 sds of the file's own scatter"
+        if fits.robust
+        else "least squares"
+    )
     return (
-        *paragraphs("profiles.method", kept=kept, estimator=ESTIMATOR),
-        *(boot if repeats else paragraphs("profiles.no_bootstrap")),
+        *paragraphs("profiles.method", kept=kept, loss=loss),
+        *inside,
+        *paragraphs("profiles.error", error=error_words(fits)),
+        *paragraphs("profiles.pooling", estimator=ESTIMATOR),
+    )
+
+
+def error_words(fits: ProfileFits) -> str:
+    """Say how the readings scatter and how that was found."""
+    error = fits.error
+    share = error.scale * error.proportional
+    constant = f"{number(error.scale * error.constant, 2)} {CONTENT_UNITS[fits.profiles.basis]}"
+    words = {
+        "constant": f"with a constant sd of {constant}",
+        "proportional": f"in proportion to the content, with an sd of {formatting.percent(share)}",
+        "mixed": f"with a constant sd of {constant} and {formatting.percent(share)} of the content "
+        "beside it",
+    }[error.kind]
+    if not error.criterion:
+        return f"{words} (the kind as asked for)"
+    best = min(value for _, value in error.criterion)
+    gaps = ", ".join(f"{kind} {number(value - best, 2)}" for kind, value in error.criterion)
+    return f"{words} (chosen; criterion above the lowest: {gaps})"
+
+
+def _power(smallest_rise: float) -> str:
+    if np.isinf(smallest_rise):
+        return "In these data not even a rise of 100 % would be found in 95 of 100 specimens"
+    return (
+        f"In these data a rise of {formatting.percent(smallest_rise)} would be found in 95 of 100 "
+        "specimens (simulated on the specimen of the middle Dₐ)"
     )
 
 
@@ -154,7 +215,7 @@ def sections(study: ProfilesStudy) -> tuple[Section, ...]:
         *parts,
         Section("Profiles", (Paragraph(skin), Figure("profiles", drawn, "Data: residuals.csv."))),
         Section("Residuals", (residuals,)),
-        Section("Specimens", (_specimen_table(fits, study.bootstrap, unit),)),
+        Section("Specimens", (_specimen_table(fits, unit),)),
     )
 
 
@@ -246,15 +307,19 @@ def _penalty_table(penalties: ProfilePenaltyFactors, unit: str) -> Table:
     )
 
 
-def _specimen_table(fits: ProfileFits, intervals: BootstrapIntervals | None, unit: str) -> Table:
+def _specimen_table(fits: ProfileFits, unit: str) -> Table:
     profiles, count = fits.profiles, len(fits.layers_used)
     cut = f" The first {MAX_ROWS}; all in specimens.csv." if count > MAX_ROWS else ""
 
     def ends(k: int) -> str:
-        if intervals is None:
-            return ""
-        low, high = intervals.diffusivity_low[k], intervals.diffusivity_high[k]
-        return formatting.interval(float(low), float(high), diffusivity)
+        low, high = np.exp((fits.intervals.log_d_low[k], fits.intervals.log_d_high[k]))
+        return formatting.interval(
+            float(low) / MM2_D_PER_M2_S, float(high) / MM2_D_PER_M2_S, diffusivity
+        )
+
+    def surface_ends(k: int) -> str:
+        low, high = fits.intervals.surface_low[k], fits.intervals.surface_high[k]
+        return formatting.interval(float(low), float(high))
 
     return Table(
         f"Each specimen, ± standard errors. Contents in {unit}.{cut}",
@@ -267,10 +332,11 @@ def _specimen_table(fits: ProfileFits, intervals: BootstrapIntervals | None, uni
                     1e12 * fits.diffusivity[k], 1e12 * fits.diffusivity_se[k]
                 ),
             ),
-            numeric("95 % by bootstrap", write=ends),
+            numeric("95 % interval", write=ends),
             numeric(
                 "Surface content", write=lambda k: _with_error(fits.surface[k], fits.surface_se[k])
             ),
+            numeric("95 % interval", write=surface_ends),
             numeric("Correlation", write=lambda k: number(float(fits.correlation[k]), 2)),
             numeric("Rmse", write=lambda k: number(float(fits.rmse[k]), 2)),
             numeric("Layers", write=lambda k: str(fits.layers_used[k])),

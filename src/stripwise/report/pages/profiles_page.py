@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 
 from stripwise.report.components import Report, data_report
@@ -24,7 +26,7 @@ def profiles_report(study: ProfilesStudy) -> Report:
     if study.skin_depth is not None:
         texts["affected_depth.toml"] = skin_depth_toml(study.skin_depth, source=data_file.path.name)
     found = findings(fits, study.penalties)
-    how = method(keep_first=study.keep_first, repeats=study.bootstrap_repeats)
+    how = method(study)
     if layered is not None:
         found += skin_findings(layered, reference=study.reference)
         how += (*paragraphs("skin.method"),)
@@ -43,7 +45,6 @@ def profiles_report(study: ProfilesStudy) -> Report:
             "specimens.csv": study.specimens,
             "strategies.csv": study.strategies,
             "residuals.csv": study.residuals,
-            "bootstrap.csv": study.bootstrap_table,
             "penalties.csv": study.penalty_table,
             "penalty_covariance.csv": study.covariance_table,
             "layered.csv": study.layered_table,
@@ -54,7 +55,17 @@ def profiles_report(study: ProfilesStudy) -> Report:
 
 
 def _record(study: ProfilesStudy) -> dict[str, object]:
-    record: dict[str, object] = {"kind": "profiles", "contents": study.fits.profiles.basis}
+    error, rise = study.fits.error, study.fits.smallest_rise
+    record: dict[str, object] = {
+        "kind": "profiles",
+        "contents": study.fits.profiles.basis,
+        "error": error.kind,
+        "error_constant": error.scale * error.constant,
+        "error_share": error.scale * error.proportional,
+        "robust": study.fits.robust,
+        "smallest_rise_found": rise if np.isfinite(rise) else None,
+        "dropped": [asdict(item) for item in study.dropped],
+    }
     penalties = study.penalties
     if penalties is None or study.penalty_table is None:
         return record

@@ -17,7 +17,13 @@ from stripwise.scenario.sections.chloride_basis import Contents
 from stripwise.scenario.shapes import ContentInput, CoverInput, CoverTable, Table
 from stripwise.units.quantities import LENGTH, parse
 
-__all__ = ["ReinforcementTable", "cover_bias", "read_reinforcement", "with_mean_sd_split"]
+__all__ = [
+    "ReinforcementTable",
+    "cover_bias",
+    "mean_cover_offset",
+    "read_reinforcement",
+    "with_mean_sd_split",
+]
 
 
 class ReinforcementTable(Table):
@@ -89,9 +95,14 @@ def _mean_sd(cover: CoverTable | None, problems: Problems) -> Input | None:
         return None
     if math.isnan(sd):
         return None
+    return mean_cover_offset(sd, source=cover.source or "")
+
+
+def mean_cover_offset(sd: float, *, source: str) -> Input:
+    """Return the error of the mean cover of a known sd [mm], a normal about 0."""
     law = distribution("normal", mean=0.0, sd=sd)
     label = "mean cover against the stated one"
-    return Input(".".join(path), label, law, "mm", "cover", "knowledge", cover.source or "")
+    return Input(MEAN_COVER_OFFSET, label, law, "mm", "cover", "knowledge", source)
 
 
 def with_mean_sd_split(

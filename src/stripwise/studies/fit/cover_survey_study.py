@@ -11,12 +11,16 @@ import pandas as pd
 
 from stripwise.distributions.distribution import Distribution
 from stripwise.evidence.cover_survey import CoverSurvey, Estimate, analyse_survey
+from stripwise.evidence.profiles.penalty_factors import NORMAL_975
 from stripwise.evidence.statistics.family_fit import fitted_distribution
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.scenario.model import Scenario
 from stripwise.studies.cover_comparison import compare_covers
 
 __all__ = ["CoverSurveyStudy", "study_cover_survey", "with_comparison"]
+
+LEAST_MEAN_SD = 0.1
+"""Smallest error of the mean cover that a scenario takes [mm]."""
 
 BOOTSTRAP_SEED = 1
 """Seed of bootstrap and permutations."""
@@ -55,6 +59,12 @@ class CoverSurveyStudy:
     scenario: Scenario | None = None
     comparison: pd.DataFrame | None = None
     nominal: float | None = None
+
+    @property
+    def mean_sd(self) -> float | None:
+        """Epistemic sd of the mean cover [mm]: half its interval over 1.96; None if negligible."""
+        sd = (self.survey.mean.high - self.survey.mean.low) / (2.0 * NORMAL_975)
+        return sd if sd >= LEAST_MEAN_SD else None
 
 
 def study_cover_survey(
@@ -115,6 +125,7 @@ def with_comparison(
     comparison = compare_covers(
         scenario,
         study.cover,
+        mean_sd=study.mean_sd or 0.0,
         source=f"cover survey {study.data_file.name}",
         progress=progress,
     )

@@ -99,18 +99,23 @@ def penalty_files(penalties: PenaltyFactors, *, source: str, description: str) -
 def diffusivity_toml(penalties: PenaltyFactors, what: str, *, source: str) -> str:
     """Write the diffusivity of the reference strategy as the table ``[input]`` of a scenario.
 
-    A lognormal of the scatter between specimens and the error of the mean; `what` it is starts the
-    first line, `source` is what the scenario shows.
+    A lognormal of the scatter between specimens, which is aleatory, and the error of the mean,
+    which is epistemic and goes into `between_walls`; `what` it is starts the first line, `source`
+    is what the scenario shows.
     """
     pooled = penalties.log_diffusivity
     reference = penalties.strategies.index(penalties.reference)
-    spread = (
-        pooled.between_variance + pooled.variance[reference] * (pooled.t_quantile / NORMAL_975) ** 2
-    )
+    error = pooled.variance[reference] * (pooled.t_quantile / NORMAL_975) ** 2
+    spread = pooled.between_variance + error
     mean = float(np.exp(pooled.mean[reference] + 0.5 * spread))
     return _input_text(
         f"{what}: scatter between specimens and error of the mean",
-        _moments(f'"{mean:.6g} m^2/s"', f'"{mean * np.sqrt(np.expm1(spread)):.6g} m^2/s"', spread),
+        [
+            *_moments(
+                f'"{mean:.6g} m^2/s"', f'"{mean * np.sqrt(np.expm1(spread)):.6g} m^2/s"', spread
+            ),
+            *([] if spread <= MIN_SPREAD else [f"between_walls = {error / spread:.6g}"]),
+        ],
         source=source,
     )
 

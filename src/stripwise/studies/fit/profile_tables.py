@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from stripwise.evidence.profiles.chloride_profiles import BootstrapIntervals, ProfileFits
+from stripwise.evidence.profiles.chloride_profiles import ProfileFits
 from stripwise.evidence.profiles.layered_fit import LayeredFits
 from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors, diffusivity_table
 
-__all__ = ["bootstrap_table", "layered_table", "residual_table", "strategy_table"]
+__all__ = ["layered_table", "residual_table", "strategy_table"]
 
 
 def residual_table(fits: ProfileFits) -> pd.DataFrame:
@@ -59,20 +59,6 @@ def strategy_table(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -
     table[unit] = penalties.surface.mean
     table["surface_se"] = np.sqrt(penalties.surface.variance)
     return table
-
-
-def bootstrap_table(fits: ProfileFits, intervals: BootstrapIntervals) -> pd.DataFrame:
-    """Tabulate the 95 % bootstrap intervals of every specimen."""
-    return pd.DataFrame(
-        {
-            "specimen": fits.profiles.specimens,
-            "strategy": fits.profiles.strategies,
-            "diffusivity_low95": intervals.diffusivity_low,
-            "diffusivity_high95": intervals.diffusivity_high,
-            "surface_low95": intervals.surface_low,
-            "surface_high95": intervals.surface_high,
-        }
-    )
 
 
 def layered_table(fits: ProfileFits, layered: LayeredFits) -> pd.DataFrame:

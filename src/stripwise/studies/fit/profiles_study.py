@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,11 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import Distribution, distribution, fixed
-from stripwise.evidence.profiles.chloride_profiles import (
-    MM2_D_PER_M2_S,
-    BootstrapIntervals,
-    ProfileFits,
-)
+from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, ProfileFits
+from stripwise.evidence.profiles.dropped_readings import DroppedReading, drop_readings
+from stripwise.evidence.profiles.error_model import ErrorChoice
+from stripwise.evidence.profiles.inner_maximum import MaximumChoice
 from stripwise.evidence.profiles.layer_averages import penetration_depth
 from stripwise.evidence.profiles.layered_fit import (
     LAYERED,
@@ -32,25 +31,16 @@ from stripwise.evidence.profiles.penalty_factors import (
     specimen_table,
 )
 from stripwise.evidence.profiles.profile_fit import fit_profiles
-from stripwise.evidence.profiles.robust_fit import wild_bootstrap
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.profile_rows import build_profiles
 from stripwise.studies.fit.fitted_inputs import profile_files
 from stripwise.studies.fit.profile_tables import (
-    bootstrap_table,
     layered_table,
     residual_table,
     strategy_table,
 )
 
 __all__ = ["ProfilesStudy", "study_profiles"]
-
-BOOTSTRAP_SEED = 1
-BOOTSTRAP_FITS = 50_000
-"""Specimens times bootstrap repeats."""
-
-MIN_REPEATS, MAX_REPEATS = 99, 999
-"""Bootstrap repeats: none below the first, never more than the second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,14 +69,13 @@ class ProfilesStudy:
         The fits behind the penalty factors: with the diffusivity of the skin where one shows.
     penetration_depth
         (g,) depth [mm] within which 95 % of the chloride's rise lies, at the fits.
-    bootstrap, bootstrap_repeats
-        Intervals by bootstrap and the number of repeats; None and 0 where there are too many
-        specimens.
+    dropped
+        Readings that were left out by hand.
     skin_depth
         Depth of the skin [mm] as an input of a scenario; None where no profile shows a skin.
     specimens, strategies, residuals
         Tables by specimen, strategy and layer.
-    penalty_table, covariance_table, bootstrap_table, layered_table
+    penalty_table, covariance_table, layered_table
         Tables of the parts above; None where there is no such part.
     scenario_files
         Files that a scenario reads, TOML by name; empty without a reference.
@@ -102,15 +91,13 @@ class ProfilesStudy:
     penalties: ProfilePenaltyFactors | None
     penalty_fits: ProfileFits
     penetration_depth: NDArray[np.float64]
-    bootstrap: BootstrapIntervals | None
-    bootstrap_repeats: int
+    dropped: tuple[DroppedReading, ...]
     skin_depth: Distribution | None
     specimens: pd.DataFrame
     strategies: pd.DataFrame
     residuals: pd.DataFrame
     penalty_table: pd.DataFrame | None
     covariance_table: pd.DataFrame | None
-    bootstrap_table: pd.DataFrame | None
     layered_table: pd.DataFrame | None
     scenario_files: Mapping[str, str]
 
@@ -124,6 +111,10 @@ def study_profiles(
     keep_first: bool = False,
     fit_initial: bool = False,
     fits: ProfileFits | None = None,
+    maximum: MaximumChoice = "auto",
+    error: ErrorChoice = "auto",
+    robust: bool = False,
+    drop: Sequence[DroppedReading] = (),
 ) -> ProfilesStudy:
     """Fit chloride profiles, and compare strategies with a reference.
 
@@ -142,30 +133,34 @@ def study_profiles(
     fit_initial
         Whether C0 is fitted even where it was measured.
     fits
-        Fits of profiles from elsewhere than the rows of the file, with errors of their own; there
-        is no bootstrap of them.
+        Fits of profiles from elsewhere than the rows of the file, with errors of their own.
+    maximum
+        Whether maxima inside are judged ("auto") or not ("off"), or the depth [mm] that all
+        profiles count from.
+    error
+        How readings scatter, chosen by the data unless given.
+    robust
+        Whether profiles are fitted by Huber's loss.
+    drop
+        Readings to leave out.
 
     Raises
     ------
     EvidenceError
         If the file holds rows or profiles that cannot be used.
     """
-    repeats = 0
     if fits is None:
         fits = fit_profiles(
-            build_profiles(data_file),
+            drop_readings(build_profiles(data_file), drop),
             keep_first=keep_first,
             fit_initial=fit_initial,
             affected_depth=affected_depth,
+            maximum=maximum,
+            error=error,
+            robust=robust,
         )
-        repeats = _repeats(len(fits.layers_used))
     skin = fit_layered(fits, depth=affected_depth) if layered else None
     penalties = None if reference is None else _penalty_factors(fits, skin, reference)
-    intervals = (
-        wild_bootstrap(fits, repeats=repeats, rng=np.random.default_rng(BOOTSTRAP_SEED))
-        if repeats
-        else None
-    )
     below = int(data_file.data["chloride_below"].sum()) if data_file.has("chloride_below") else 0
     return ProfilesStudy(
         data_file=data_file,
@@ -181,15 +176,13 @@ def study_profiles(
         else with_skin_diffusivities(fits, skin, reference=penalties.reference),
         penetration_depth=fits.origin_depth
         + penetration_depth(fits.diffusivity * MM2_D_PER_M2_S, fits.profiles.exposure),
-        bootstrap=intervals,
-        bootstrap_repeats=repeats,
+        dropped=tuple(drop),
         skin_depth=None if skin is None else _skin_depth(skin),
         specimens=specimen_table(fits),
         strategies=strategy_table(fits, penalties),
         residuals=residual_table(fits),
         penalty_table=None if penalties is None else penalty_table(penalties),
         covariance_table=None if penalties is None else covariance_table(penalties),
-        bootstrap_table=None if intervals is None else bootstrap_table(fits, intervals),
         layered_table=None if skin is None else layered_table(fits, skin),
         scenario_files={}
         if penalties is None
@@ -222,8 +215,3 @@ def _skin_depth(skin: LayeredFits) -> Distribution | None:
         mean=depth * float(np.exp(0.5 * sd**2)),
         sd=depth * float(np.exp(0.5 * sd**2) * np.sqrt(np.expm1(sd**2))),
     )
-
-
-def _repeats(specimens: int) -> int:
-    repeats = min(BOOTSTRAP_FITS // specimens, MAX_REPEATS)
-    return repeats if repeats >= MIN_REPEATS else 0
