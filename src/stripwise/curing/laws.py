@@ -74,6 +74,8 @@ class CuringLaw:
         One sentence on where it is extrapolated.
     method
         How it works, for the appendix of a report.
+    kinks_d
+        Durations at which it bends [d].
     """
 
     variates: tuple[Variate, ...]
@@ -83,6 +85,7 @@ class CuringLaw:
     extrapolated_below_d: float
     extrapolation: str
     method: str
+    kinks_d: tuple[float, ...] = ()
 
     @property
     def inputs(self) -> tuple[str, ...]:
@@ -133,6 +136,7 @@ LAWS = {
         "exponent that is itself uncertain. That project pairs k_c = 1 after 7 d with the diffusivity "
         "of its compliance test, on specimens kept in water to 28 d (recalled); read literally, k_c = "
         "1 belongs to concrete cured like the specimens, and every penalty is larger.",
+        kinks_d=(1.0, 3.0, 7.0, 28.0),
     ),
 }
 """Every law by name, in the order of every list."""

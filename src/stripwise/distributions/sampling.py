@@ -40,6 +40,7 @@ STAGES = (
     "grids",
     "confidence",
     "samples",
+    "inventory",
 )
 
 

@@ -139,6 +139,8 @@ class Scenario:
         Whether the diffusivity belongs to specimens kept in water to 28 d.
     service
         Options of the physics.
+    concrete_types, exposure_types
+        Names of the blocks that the faces of an inventory choose from.
     raw
         The file as read, before anything else was done to it.
     builder
@@ -172,6 +174,8 @@ class Scenario:
     cover_bias: float = 0.0
     specimens_in_water: bool = False
     service: Service = Service()
+    concrete_types: tuple[str, ...] = ()
+    exposure_types: tuple[str, ...] = ()
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     builder: Callable[..., Scenario] | None = field(default=None, repr=False, compare=False)
 

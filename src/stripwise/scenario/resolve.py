@@ -23,6 +23,7 @@ from stripwise.scenario.sections.correlations import read_correlations
 from stripwise.scenario.sections.cost import read_cost
 from stripwise.scenario.sections.curing import read_curing
 from stripwise.scenario.sections.exposure import read_contents, read_exposure
+from stripwise.scenario.sections.face_types import read_face_types
 from stripwise.scenario.sections.layers import (
     check_layers,
     credit_warning,
@@ -157,6 +158,8 @@ def resolve(
         fitted=strategies.fitted,
         problems=problems,
     )
+    concrete_types = read_face_types(file.concrete_type, "concrete_type", problems)
+    exposure_types = read_face_types(file.exposure_type, "exposure_type", problems)
     given = all(plan.penalty_input for plan in strategies.strategies)
     unused = curing_inputs if given else ()
     epistemic_for_confidence(target, file.target, inputs, unused=unused, problems=problems)
@@ -207,6 +210,8 @@ def resolve(
         retentions=tuple(retentions),
         cost=cost,
         cover_bias=cover_bias(file.reinforcement),
+        concrete_types=concrete_types,
+        exposure_types=exposure_types,
         service=replace(
             service,
             layers=layering.layers,

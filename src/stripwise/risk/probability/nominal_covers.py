@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.distribution import Distribution, with_shifted_moments
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.model.wall import COVER, Number, Wall
 from stripwise.risk.probability.integral import Integral, build_fronts, front_depths
@@ -23,6 +23,7 @@ from stripwise.risk.probability.parallel import run_parallel
 __all__ = [
     "SamplingOptions",
     "has_cheap_covers",
+    "nested_probability",
     "probability_by_epistemic_point",
     "probability_by_repeat",
     "shifted_cover",
@@ -67,14 +68,15 @@ class SamplingOptions:
     outer_points: int = MAP_OUTER_POINTS
 
 
-def shifted_cover(wall: Wall, nominal: float) -> Distribution:
-    """Return the distribution of the cover under another nominal cover [mm]."""
-    return wall.input(COVER).distribution.shifted(nominal - wall.nominal_cover)
+def shifted_cover(wall: Wall, nominal: float, sd: float | None = None) -> Distribution:
+    """Return the distribution of the cover under another nominal cover, and another sd [mm]."""
+    law = wall.input(COVER).distribution.shifted(nominal - wall.nominal_cover)
+    return law if sd is None else with_shifted_moments(law, sd=sd - law.parent_sd)
 
 
-def with_nominal_cover(wall: Wall, nominal: float) -> Wall:
-    """Return the wall drawn with another nominal cover [mm]."""
-    moved = shifted_cover(wall, nominal)
+def with_nominal_cover(wall: Wall, nominal: float, sd: float | None = None) -> Wall:
+    """Return the wall drawn with another nominal cover, and with another sd of it [mm]."""
+    moved = shifted_cover(wall, nominal, sd)
     inputs = tuple(
         replace(item, distribution=moved) if item.name == COVER else item for item in wall.inputs
     )
@@ -94,14 +96,15 @@ def has_cheap_covers(wall: Wall) -> bool:
 
 
 def probability_by_repeat(
-    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions
+    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions, sds: Array | None = None
 ) -> Array:
     """Return the probability per scrambling, (r, p, a, c).
 
-    Over strategies, ages (a,) since first exposure [yr] and nominal covers (c,) [mm].
+    Over strategies, ages (a,) since first exposure [yr] and nominal covers (c,) [mm], each with an
+    sd of its own where `sds` (c,) are given [mm].
     """
     integral, sampler = Integral.from_wall(wall, prefer_cover=True)
-    integrals = _CoverIntegrals.from_covers(wall, integral, covers)
+    integrals = _CoverIntegrals.from_covers(wall, integral, covers, sds)
 
     def repeat(r: int) -> Array:
         rng = random_stream(sample.seed, stage=sample.stage, index=(r,))
@@ -117,11 +120,11 @@ def probability_by_repeat(
 
 
 def probability_by_epistemic_point(
-    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions
+    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions, sds: Array | None = None
 ) -> Array | None:
     """Return the probability per epistemic point, (k, p, a, c); None without any.
 
-    The points of one scrambling follow those of the one before.
+    The points of one scrambling follow those of the one before. `sds` as `probability_by_repeat`.
     """
     stage = "knowledge" if sample.stage == "main" else sample.stage
     found = []
@@ -137,14 +140,23 @@ def probability_by_epistemic_point(
         )
         if nested is None:
             return None
-        found.append(_nested_probability(wall, nested, covers, ages, workers=sample.workers))
+        found.append(
+            nested_probability(wall, nested, covers, ages, workers=sample.workers, sds=sds)
+        )
     return np.concatenate(found)
 
 
-def _nested_probability(
-    wall: Wall, nested: NestedSample, covers: Array, ages: Array, *, workers: int
+def nested_probability(
+    wall: Wall,
+    nested: NestedSample,
+    covers: Array,
+    ages: Array,
+    *,
+    workers: int,
+    sds: Array | None = None,
 ) -> Array:
-    integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers)
+    """Return the probability at every epistemic point of a nested sample, (k, p, a, c)."""
+    integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers, sds)
 
     most = nested.joinable(wall) if integrals.law.size else 1
 
@@ -173,10 +185,18 @@ class _CoverIntegrals:
     density: Array
 
     @classmethod
-    def from_covers(cls, wall: Wall, integral: Integral, covers: Array) -> _CoverIntegrals:
-        shifted_integrals = tuple(
-            integral.moved(float(cover) - wall.nominal_cover) for cover in covers
-        )
+    def from_covers(
+        cls, wall: Wall, integral: Integral, covers: Array, sds: Array | None = None
+    ) -> _CoverIntegrals:
+        if sds is None or integral.name != COVER:
+            shifted_integrals = tuple(
+                integral.moved(float(cover) - wall.nominal_cover) for cover in covers
+            )
+        else:
+            shifted_integrals = tuple(
+                replace(integral, distribution=shifted_cover(wall, float(cover), float(sd)))
+                for cover, sd in zip(covers, sds, strict=True)
+            )
         if integral.name != COVER or integral.weights is not None:
             return cls(
                 wall, covers, shifted_integrals, 0.0, 1.0, np.empty((0, 0)), np.empty((0, 0))

@@ -91,7 +91,16 @@ def _mean_sd(cover: CoverTable | None, problems: Problems) -> Input | None:
         return None
     law = distribution("normal", mean=0.0, sd=sd)
     label = "mean cover against the stated one"
-    return Input(".".join(path), label, law, "mm", "cover", "knowledge", cover.source or "")
+    return Input(
+        ".".join(path),
+        label,
+        law,
+        "mm",
+        "cover",
+        "knowledge",
+        cover.source or "",
+        shared=cover.shared == "block",
+    )
 
 
 def with_mean_sd_split(
