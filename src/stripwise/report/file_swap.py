@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 import os
+import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -50,7 +51,7 @@ def check_writable(
 
 def commit(
     folder: Path,
-    contents: Mapping[str, bytes],
+    contents: Mapping[str, bytes | Path],
     *,
     record: Mapping[str, Any],
     command: str = "run",
@@ -58,7 +59,7 @@ def commit(
 ) -> list[Path]:
     """Put files into a folder in one step as far as a file system allows; list them, run.json last.
 
-    `contents` holds bytes by name relative to `folder`; `record` is what run.json says, to which
+    `contents` holds bytes, or the file that has them, by name relative to `folder`; `record` is what run.json says, to which
     "program", "command", "files" and "sha256" are added. Everything goes to a hidden folder inside
     first and is swapped in file by file, run.json last. Files of an earlier run that are not
     written again are removed. If anything fails on the way, what was swapped is swapped back; if
@@ -69,7 +70,7 @@ def commit(
     names = [*contents, RUN_JSON]
     hashes = {name: _sha256(data) for name, data in contents.items() if is_hashed(name)}
     run = {**record, "program": PROGRAM, "command": command, "files": names, "sha256": hashes}
-    files = {**contents, RUN_JSON: json_text(run).encode()}
+    files: dict[str, bytes | Path] = {**contents, RUN_JSON: json_text(run).encode()}
     with _locked(folder) as work:
         _refuse(folder, names, command=command, overwrite=overwrite)
         stale = sorted(own_files(folder) - set(names))
@@ -153,7 +154,7 @@ def _keep_old(folder: Path, work: Path, names: Iterable[str]) -> None:
 
 
 def _write_journal(
-    folder: Path, work: Path, names: Iterable[str], files: Mapping[str, bytes]
+    folder: Path, work: Path, names: Iterable[str], files: Mapping[str, bytes | Path]
 ) -> None:
     """Note what stands in the folder and what is to stand there; from here on a swap is on."""
     before: Digests = {name: digest(folder / name) for name in names}
@@ -236,15 +237,22 @@ def _read_journal(path: Path) -> tuple[Digests, Digests]:
     return before, after
 
 
-def _sha256(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
+def _sha256(data: bytes | Path) -> str:
+    if isinstance(data, bytes):
+        return hashlib.sha256(data).hexdigest()
+    with data.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _write_bytes(path: Path, data: bytes) -> None:
-    """Write a file and see it through to the disk."""
+def _write_bytes(path: Path, data: bytes | Path) -> None:
+    """Write a file, or copy one, and see it through to the disk."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("wb") as stream:
-        stream.write(data)
+        if isinstance(data, bytes):
+            stream.write(data)
+        else:
+            with data.open("rb") as source:
+                shutil.copyfileobj(source, stream)
         stream.flush()
         os.fsync(stream.fileno())
 

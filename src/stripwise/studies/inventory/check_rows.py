@@ -458,7 +458,7 @@ def _areas(check: _Check) -> Array:
         return np.full(len(check.piece), np.nan)
     column = check.header.columns[place]
     found = check.numbers(column, place, np.zeros(len(check.piece), dtype=bool))
-    for row in np.flatnonzero(~(found > 0.0) & check.good):
+    for row in np.flatnonzero(~(found > 0.0)):
         rule = "must be above 0" if not np.isnan(found[row]) else "has no value"
         check.bad(int(row), column.header, rule, check.piece.cells[place][row])
     return found * AREA_UNITS[column.unit]

@@ -11,7 +11,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.errors import NumericalError
+from stripwise.risk.probability.face_tables import index_of
 from stripwise.scenario.model import Scenario
 from stripwise.studies.decision import TOO_CLOSE, YES
 from stripwise.studies.inventory.elements import ANSWERS, SolvedClass
@@ -43,10 +44,13 @@ from stripwise.units.result_columns import columns
 __all__ = ["CRITERIA", "InventoryResult", "inventory"]
 
 Array = NDArray[np.float64]
-Progress = Callable[[str, float], None]
+Progress = Callable[[str, float, int], None]
 
 CRITERIA = ("probability", "area x probability", "years left")
 """What the next faces are chosen by."""
+
+LEAST_FOR_DRIVERS = 10
+"""Fewest faces whose differences are split."""
 
 NEXT_FACES = 100
 """Faces listed by each of them."""
@@ -68,6 +72,9 @@ class InventoryResult:
         Faces computed, meeting their target, too close to call, computed directly.
     rank
         (e,) place of every face by P at its target life.
+    drivers
+        Share of cover and of curing in the differences of the reliability index between faces; empty
+        where they do not differ.
     table_error
         Largest rms error of P in the tables of a class.
     notes
@@ -91,6 +98,7 @@ class InventoryResult:
     too_close: int
     direct: int
     rank: NDArray[np.int64]
+    drivers: dict[str, float]
     table_error: float
     notes: tuple[str, ...]
     lost: tuple[tuple[int, int], ...]
@@ -106,6 +114,11 @@ class InventoryResult:
 
     def parts(self) -> Iterator[bytes]:
         """Go through the rows of the elements as CSV, a part at a time, with their rank."""
+        for text, _ in self.sized_parts():
+            yield text
+
+    def sized_parts(self) -> Iterator[tuple[bytes, int]]:
+        """Go through the same, each part with the number of its faces."""
         start = 0
         for name in self._names:
             part = self._store.get(name)
@@ -114,7 +127,7 @@ class InventoryResult:
             lines = part.csv.decode("utf-8", "surrogatepass")
             ranks = self.rank[start : start + part.probability.size]
             start += part.probability.size
-            yield _with_rank(lines, ranks).encode("utf-8", "surrogatepass")
+            yield _with_rank(lines, ranks).encode("utf-8", "surrogatepass"), ranks.size
 
     @property
     def elements(self) -> pd.DataFrame:
@@ -173,7 +186,7 @@ def inventory(
     folder
         Where finished parts are kept, so that a killed run goes on from them; memory unless given.
     progress
-        Called with a stage and the share done.
+        Called with a stage, the share done and the faces done.
 
     Returns
     -------
@@ -184,13 +197,13 @@ def inventory(
     EvidenceError
         If the table cannot be read or has bad rows.
     """
-    report = progress or (lambda _stage, _done: None)
+    report = progress or (lambda _stage, _done, _faces: None)
     seconds: dict[str, float] = {}
     started = time.perf_counter()
     rows = open_faces(table)
     plan, problems = prepare(case, rows, year=year, skip_bad=skip_bad)
     seconds["reading"] = time.perf_counter() - started
-    report("reading", 1.0)
+    report("reading", 1.0, 0)
     store = MemoryStore() if folder is None else FolderStore(folder)
     with contextlib.ExitStack() as stack:
         place = folder or Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -211,17 +224,19 @@ def inventory(
 class _Gathered:
     """What is kept of every part, in order."""
 
-    names: list[str]
     sums: TotalSums
-    probability: list[Array]
-    now: list[Array]
-    left: list[Array]
-    area: list[Array]
-    answer: list[NDArray[np.int8]]
-    group: list[NDArray[np.int64]]
     met: NDArray[np.int64]
-    direct: int
-    lost: list[tuple[int, int]]
+    names: list[str] = field(default_factory=list)
+    probability: list[Array] = field(default_factory=list)
+    now: list[Array] = field(default_factory=list)
+    left: list[Array] = field(default_factory=list)
+    area: list[Array] = field(default_factory=list)
+    answer: list[NDArray[np.int8]] = field(default_factory=list)
+    group: list[NDArray[np.int64]] = field(default_factory=list)
+    cover: list[NDArray[np.float32]] = field(default_factory=list)
+    log_hours: list[NDArray[np.float32]] = field(default_factory=list)
+    direct: int = 0
+    lost: list[tuple[int, int]] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -245,7 +260,7 @@ class _Run:
             if isinstance(tables, LostPart):
                 raise NumericalError("the tables of a class cannot be computed: its workers died")
             solved[at] = SolvedClass(self.plan.classes.classes[at], self.plan.needs[at], tables)
-            self.report("tables of the classes", done / len(used))
+            self.report("tables of the classes", done / len(used), 0)
         return solved
 
     def compute(
@@ -253,19 +268,7 @@ class _Run:
     ) -> _Gathered:
         """Compute every part, or take it from an earlier run that was cut off."""
         plan = self.plan
-        got = _Gathered(
-            [],
-            TotalSums(plan, solved),
-            [],
-            [],
-            [],
-            [],
-            [],
-            [],
-            np.zeros(len(plan.targets), dtype=np.int64),
-            0,
-            [],
-        )
+        got = _Gathered(TotalSums(plan, solved), np.zeros(len(plan.targets), dtype=np.int64))
         where = self._hand_over(solved, "solved")
         spans: dict[int, tuple[int, int]] = {}
         names = [
@@ -296,7 +299,7 @@ class _Run:
                 store.put(names[at], found)
             _gather(got, names[at], part)
             done += part.probability.size
-            self.report("faces", done / plan.faces)
+            self.report("faces", done / plan.faces, done)
         return got
 
     def _jobs(self, jobs: Iterable[Job]) -> Iterator[tuple[int, object]]:
@@ -343,6 +346,8 @@ def _gather(got: _Gathered, name: str, part: PartResult) -> None:
     got.area.append(part.area)
     got.answer.append(part.answer)
     got.group.append(part.group)
+    got.cover.append(part.cover)
+    got.log_hours.append(part.log_hours)
     got.met += part.met
     got.direct += part.direct
 
@@ -383,6 +388,7 @@ def _result(
         too_close=int(np.sum(answer == ANSWERS.index(TOO_CLOSE))),
         direct=got.direct,
         rank=rank,
+        drivers=_drivers(got),
         table_error=max(one.tables.error for one in solved.values()),
         notes=tuple(notes),
         lost=tuple(got.lost),
@@ -391,6 +397,32 @@ def _result(
         _names=tuple(got.names),
         _store=store,
     )
+
+
+def _drivers(got: _Gathered) -> dict[str, float]:
+    """Split the differences of the index between faces into those of cover and of curing.
+
+    Shares of the variance by a straight line in cover and in ln of the equivalent curing; what both
+    leave open is concrete, exposure and curvature.
+    """
+    p, cover, hours = (
+        np.concatenate(x).astype(float) for x in (got.probability, got.cover, got.log_hours)
+    )
+    index = index_of(p)
+    known = np.isfinite(hours)
+    if known.sum() < LEAST_FOR_DRIVERS or np.std(index[known]) == 0.0:
+        return {}
+    columns_ = np.column_stack([cover[known], hours[known]])
+    spread = columns_.std(axis=0)
+    moving = spread > 0.0
+    if not moving.any():
+        return {}
+    centred = columns_[:, moving] - columns_[:, moving].mean(axis=0)
+    y = index[known] - index[known].mean()
+    slopes = np.linalg.lstsq(centred, y, rcond=None)[0]
+    shares = np.zeros(2)
+    shares[moving] = slopes * (centred * y[:, np.newaxis]).mean(axis=0) / np.mean(y**2)
+    return {"cover": float(max(shares[0], 0.0)), "curing": float(max(shares[1], 0.0))}
 
 
 def _next_faces(

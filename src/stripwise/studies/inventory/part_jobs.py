@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.risk.probability.face_tables import FaceTables, table_sample
-from stripwise.studies.inventory.class_tables import face_grid, solve_class
+from stripwise.studies.inventory.check_rows import Faces
+from stripwise.studies.inventory.class_tables import face_covers, face_grid, solve_class
 from stripwise.studies.inventory.elements import ANSWERS, Elements, SolvedClass, evaluate
 from stripwise.studies.inventory.face_rows import Piece
 from stripwise.studies.inventory.inventory_plan import InventoryPlan
@@ -52,6 +53,8 @@ class PartResult:
         (e,) place in `ANSWERS`.
     group
         (e,) place among the groups.
+    cover, log_hours
+        (e,) nominal cover [mm] and ln of the mean equivalent curing [h], NaN where a penalty is given.
     direct
         Faces that were computed directly.
     weights
@@ -67,6 +70,8 @@ class PartResult:
     area: Array
     answer: NDArray[np.int8]
     group: NDArray[np.int64]
+    cover: NDArray[np.float32]
+    log_hours: NDArray[np.float32]
     direct: int
     weights: dict[int, tuple[NDArray[np.int64], Array, Array]]
     past: NDArray[np.int32]
@@ -120,6 +125,7 @@ def compute_part(where: str | bytes, piece: Piece) -> PartResult:
     life_of = np.array([one.case.target.service_life for one in plan.classes.classes])
     past = faces.age > life_of[faces.face_class]
     place = {name: k for k, name in enumerate(plan.groups)}
+    cover, log_hours = _drivers(plan, faces)
     return PartResult(
         csv=_csv_rows(plan, piece, faces.age, found, past),
         probability=found.probability,
@@ -128,11 +134,31 @@ def compute_part(where: str | bytes, piece: Piece) -> PartResult:
         area=faces.area,
         answer=found.answer,
         group=np.array([place.get(name, 0) for name in faces.group], dtype=np.int64),
+        cover=cover,
+        log_hours=log_hours,
         direct=int(found.direct.sum()),
         weights=found.totals.weights,
         past=found.totals.past,
         met=found.totals.met,
     )
+
+
+def _drivers(plan: InventoryPlan, faces: Faces) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return cover and mean equivalent curing of every face."""
+    cover = np.empty(faces.rows.size, dtype=np.float32)
+    hours = np.empty(faces.rows.size)
+    for at in np.unique(faces.face_class):
+        one, rows = plan.classes.classes[at], np.flatnonzero(faces.face_class == at)
+        cover[rows] = face_covers(one, faces, rows)[0]
+        means = {item.name: item.distribution.mean for item in one.wall.inputs}
+        share = np.array(
+            [means[name] if name else 0.0 for name in (faces.retention[k] for k in rows)]
+        )
+        hours[rows] = faces.strip_h[rows] + share * faces.after_h[rows]
+        for k, strategy in enumerate(one.wall.plans):
+            given = np.nan if strategy.penalty else 24.0 * float(strategy.effective_days(means))
+            hours[rows[faces.strategy[rows] == k]] = given
+    return cover, np.log(hours).astype(np.float32)
 
 
 def result_header(plan: InventoryPlan) -> list[str]:
