@@ -7,6 +7,7 @@
     stripwise.samples(case, "Forms 24 h", n=4096)       every input, penalty, front, age
     stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
     stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
+    stripwise.inventory(case, table)                    a table with a row per face
     stripwise.write(result, folder)                     what the command would write
 
 Tables are DataFrames. A strip age is never a permission to strip: strength, stability and frost
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult
     from stripwise.studies.design.design_study import design
     from stripwise.studies.fit.planned_tests import plan_tests
+    from stripwise.studies.inventory.inventory_study import InventoryResult, inventory
     from stripwise.studies.rank.rank_study import Ranking, rank
     from stripwise.studies.results import Assessment
     from stripwise.studies.run import assess
@@ -60,6 +62,7 @@ __all__ = [
     "DesignResult",
     "EvidenceError",
     "InputError",
+    "InventoryResult",
     "NumericalError",
     "OutputError",
     "Ranking",
@@ -77,6 +80,7 @@ __all__ = [
     "fit_migration",
     "fit_profiles",
     "fit_strip_log",
+    "inventory",
     "load",
     "plan_tests",
     "rank",

@@ -23,6 +23,8 @@ PUBLIC_MODULES = {
     "fit_migration": "stripwise.api.fits",
     "fit_profiles": "stripwise.api.fits",
     "fit_strip_log": "stripwise.api.fits",
+    "inventory": "stripwise.studies.inventory.inventory_study",
+    "InventoryResult": "stripwise.studies.inventory.inventory_study",
     "load": "stripwise.scenario.loading",
     "plan_tests": "stripwise.studies.fit.planned_tests",
     "rank": "stripwise.studies.rank.rank_study",

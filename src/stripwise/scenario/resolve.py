@@ -62,7 +62,7 @@ from stripwise.scenario.sections.temperature_series import read_series
 __all__ = ["resolve"]
 
 
-def resolve(
+def resolve(  # noqa: PLR0915 - one step a section
     file: ScenarioTable,
     *,
     path: Path,

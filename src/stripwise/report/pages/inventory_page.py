@@ -14,7 +14,6 @@ from stripwise.report.components import (
     Bullets,
     Column,
     Figure,
-    Paragraph,
     Report,
     Section,
     Signature,
@@ -28,7 +27,8 @@ from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.prose import paragraphs
 from stripwise.studies.candidate_targets import GRID, STATED
 from stripwise.studies.inventory.inventory_plan import ALL_FACES
-from stripwise.studies.inventory.inventory_study import CRITERIA, InventoryResult
+from stripwise.studies.inventory.inventory_study import InventoryResult
+from stripwise.studies.inventory.inventory_tables import CRITERIA
 from stripwise.studies.inventory.totals import AREA, FACES, PAST
 from stripwise.units.formatting import DASH, count, number, percent, years
 

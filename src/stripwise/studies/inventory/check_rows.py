@@ -5,43 +5,30 @@ Axes: e faces of a piece.
 
 from __future__ import annotations
 
-import calendar
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.curing.curing_law import UNCURED_H
-from stripwise.curing.follow_up import (
-    FACES,
-    FOLLOW_UPS,
-    NO_FOLLOW_UP,
-    REFERENCE_FACE,
-    method_names,
-    retention_name,
-)
 from stripwise.risk.model.wall import Plan
-from stripwise.scenario.fields import Quantity, Random
-from stripwise.scenario.sections.follow_up_table import FREEZING
+from stripwise.scenario.fields import Random
 from stripwise.studies.inventory.face_classes import ClassKey, FaceClasses
 from stripwise.studies.inventory.face_columns import AREA_UNITS, FaceColumn, FaceHeader
 from stripwise.studies.inventory.face_problems import FaceProblems
 from stripwise.studies.inventory.face_rows import Piece
-from stripwise.units.names import formula_problem, name_problem, nearest_spelling
+from stripwise.studies.inventory.row_check import MISSING, RowCheck
+from stripwise.studies.inventory.row_curing import read_curing
+from stripwise.studies.inventory.row_dates import read_ages
+from stripwise.units.names import formula_problem, name_problem
 
 __all__ = ["Faces", "check_rows", "plan_of"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-MISSING = frozenset({"", "-", "na", "n/a", "nan", "null", "none given"})
 YES = frozenset({"yes", "true", "1"})
-
-DATE = re.compile(r"(\d{4})(?:-(\d{1,2})(?:-(\d{1,2}))?)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,92 +74,6 @@ class Faces:
     carried: dict[str, list[str]]
 
 
-@dataclass(slots=True)
-class _Check:
-    """Checks one piece: `good` says which rows are sound so far."""
-
-    header: FaceHeader
-    piece: Piece
-    problems: FaceProblems
-    good: Flags = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.good = np.ones(len(self.piece), dtype=bool)
-
-    def bad(self, row: int, column: str, rule: str, found: str | None = None) -> None:
-        """Note a problem of a row."""
-        self.good[row] = False
-        place = self.header.place("element")
-        element = "" if place is None else self.piece.cells[place][row]
-        self.problems.add(self.piece.lines[row], column, rule, element=element, found=found)
-
-    def texts(self, role: str) -> list[str]:
-        """Return the cells of a role, "" where there is none."""
-        place = self.header.place(role)
-        if place is None:
-            return [""] * len(self.piece)
-        return ["" if c.lower() in MISSING else c for c in self.piece.cells[place]]
-
-    def words(self, role: str, allowed: Sequence[str]) -> list[str]:
-        """Return the cells of a role that must be one of some words, or empty."""
-        cells, known = self.texts(role), {"", *allowed}
-        for row, cell in enumerate(cells):
-            if cell not in known:
-                options = ", ".join(allowed) if allowed else "nothing: the scenario has none"
-                shown = options if len(options) < 300 else f"the {len(allowed)} of the scenario"
-                self.bad(
-                    row, role, f"must be one of {shown}{nearest_spelling(cell, allowed)}", cell
-                )
-        return cells
-
-    def numbers(self, column: FaceColumn, place: int, meant: Flags) -> Array:
-        """Return a column of numbers in its internal unit; NaN where the cell is empty or bad."""
-        cells = self.piece.cells[place]
-        values = pd.to_numeric(pd.Series(cells, dtype=object), errors="coerce").to_numpy(
-            dtype=float
-        )
-        blank = np.zeros(len(cells), dtype=bool)
-        for row in np.flatnonzero(~np.isfinite(values)):
-            if cells[row].lower() in MISSING:
-                blank[row] = True
-                continue
-            hint = "; write decimals with a point" if re.match(r"[+-]?\d+,\d", cells[row]) else ""
-            self.bad(int(row), column.header, f"must be a finite number{hint}", cells[row])
-        values[~np.isfinite(values)] = np.nan
-        check = column.check
-        if not isinstance(check, Quantity | Random):
-            return values
-        if column.difference:
-            return check.measure.column(values, column.unit, difference=True)
-        found, allowed = check.column(values, column.unit)
-        insisted = check.column(values, column.unit, unusual=True)[1]
-        fine = np.where(meant, insisted, allowed) | np.isnan(values)
-        for row in np.flatnonzero(~fine):
-            self.bad(int(row), column.header, _rule(check, float(found[row])), cells[row])
-        return np.where(fine, found, np.nan)
-
-    def role_numbers(self, role: str, meant: Flags) -> Array:
-        """Return the numbers of a role, NaN where there is no column."""
-        place = self.header.place(role)
-        if place is None:
-            return np.full(len(self.piece), np.nan)
-        return self.numbers(self.header.columns[place], place, meant)
-
-
-def _rule(check: Quantity | Random, value: float) -> str:
-    """Say which of the declared ranges a number misses."""
-    insist = "check the unit, or write yes in a column unusual if it is meant"
-    if isinstance(check, Quantity):
-        if not bool(check.limits.hold(value)):
-            return check.rule
-        return f"the usual value is {check.usual}; {insist}"
-    if not bool(check.bounds.hold(value)):
-        return check.rule
-    if not bool(check.allowed(value, unusual=True)):
-        return f"must be {check.possible_range}"
-    return f"the usual value is {check.usual_range}; {insist}"
-
-
 def check_rows(
     piece: Piece,
     header: FaceHeader,
@@ -185,7 +86,7 @@ def check_rows(
 
     `year` is the year of the state, from which ages of dates are counted; None where none is given.
     """
-    check = _Check(header, piece, problems)
+    check = RowCheck(header, piece, problems)
     for row, count in piece.uneven:
         width = len(header.columns)
         rule = f"has another number of cells than the head, which has {width}"
@@ -199,11 +100,11 @@ def check_rows(
         if name and (broken := name_problem(name)):
             check.bad(row, "group", broken, name)
     meant = np.array([cell.lower() in YES for cell in check.words("unusual", ("yes", "no"))])
-    face_class, keys = _classes(check, classes, meant)
-    curing = _curing(check, classes, face_class, meant)
+    face_class = _classes(check, classes, meant)
+    curing = read_curing(check, classes, face_class, meant)
     cover, sd = check.role_numbers("nominal_cover", meant), check.role_numbers("cover_sd", meant)
     _check_spread(check, classes, face_class, cover, sd, meant)
-    age = _ages(check, meant, year)
+    age = read_ages(check, meant, year)
     area = _areas(check)
     carried = {}
     for place in header.all("carried"):
@@ -251,9 +152,7 @@ def _carried_problem(cell: str) -> str:
     return ""
 
 
-def _classes(
-    check: _Check, classes: FaceClasses, meant: Flags
-) -> tuple[NDArray[np.intp], list[ClassKey]]:
+def _classes(check: RowCheck, classes: FaceClasses, meant: Flags) -> NDArray[np.intp]:
     """Return the class of every row; that of the scenario itself for a bad row."""
     case = classes.case
     types = list(
@@ -269,24 +168,21 @@ def _classes(
         if column.check is not None:
             check.numbers(column, place, meant)
     found = np.zeros(len(check.piece), dtype=np.intp)
-    keys: list[ClassKey] = []
     texts = [check.piece.cells[place] for place in places]
     heads = [check.header.columns[place] for place in places]
     known: dict[tuple[Any, ...], int | str] = {}
-    for row in range(len(check.piece)):
+    for row in np.flatnonzero(check.good):
         cells = tuple(column[row] for column in texts)
-        short = (types[row], cells, bool(meant[row]) if cells else False)
+        insists = bool(meant[row]) and any(cell.lower() not in MISSING for cell in cells)
+        short = (types[row], cells, insists)
         if short not in known:
-            key = ClassKey(types[row], _overrides(heads, cells, bool(meant[row])))
-            known[short] = classes.find(key) if check.good[row] else 0
+            known[short] = classes.find(ClassKey(types[row], _overrides(heads, cells, insists)))
         place = known[short]
         if isinstance(place, str):
-            if check.good[row]:
-                column = heads[0].header if heads else "concrete_type"
-                check.bad(row, column, place)
+            check.bad(int(row), heads[0].header if heads else "concrete_type", place)
         else:
             found[row] = place
-    return found, keys
+    return found
 
 
 def _overrides(
@@ -299,97 +195,8 @@ def _overrides(
     )
 
 
-def _curing(
-    check: _Check, classes: FaceClasses, face_class: NDArray[np.intp], meant: Flags
-) -> tuple[NDArray[np.intp], Array, Array, list[str]]:
-    """Return strategy, equivalent hours until stripping and after it, and the retention."""
-    names = [item.name for item in classes.case.strategies]
-    wanted = check.words("strategy", names)
-    position = {name: k for k, name in enumerate(names)}
-    strategy = np.array([position.get(name, -1) for name in wanted], dtype=np.intp)
-    strip = check.role_numbers("strip_age", meant)
-    own = check.role_numbers("concrete_temperature", meant)
-    duration = check.role_numbers("follow_up_duration", meant)
-    warmth = check.role_numbers("follow_up_temperature", meant)
-    method = check.words("follow_up", method_names())
-    face = check.words("face", FACES)
-    size = len(check.piece)
-    retention = [""] * size
-    strip_h, after_h = np.full(size, np.nan), np.full(size, np.nan)
-    for row in np.flatnonzero(check.good):
-        extra = next(
-            (
-                name
-                for name, there in (
-                    ("strip_age", not np.isnan(strip[row])),
-                    ("concrete_temperature", not np.isnan(own[row])),
-                    ("follow_up", bool(method[row])),
-                    ("follow_up_duration", not np.isnan(duration[row])),
-                    ("follow_up_temperature", not np.isnan(warmth[row])),
-                )
-                if there
-            ),
-            "",
-        )
-        if wanted[row]:
-            if extra:
-                rule = "is given beside strategy, which says it; leave one of them empty"
-                check.bad(int(row), _head(check, extra), rule)
-            continue
-        if np.isnan(strip[row]):
-            column = "strategy" if check.header.has("strategy") else _head(check, "strip_age")
-            check.bad(int(row), column, "has no value; every face needs a strategy or a strip age")
-            continue
-        duration[row], rule = _duration(method[row], float(duration[row]))
-        if rule:
-            check.bad(int(row), _head(check, "follow_up_duration"), rule)
-        if method[row] not in ("", NO_FOLLOW_UP):
-            retention[row] = retention_name(method[row], face[row] or REFERENCE_FACE)
-    lawful = check.good & (strategy < 0)
-    for place in np.unique(face_class[lawful]):
-        rows = np.flatnonzero(lawful & (face_class == place))
-        one = classes.classes[place]
-        warm = np.where(np.isnan(own[rows]), one.case.curing.temperature, own[rows])
-        if np.isnan(warm).any():
-            for row in rows[np.isnan(warm)]:
-                rule = "has no value, and neither the scenario has [curing] concrete_temperature"
-                check.bad(int(row), _head(check, "concrete_temperature"), rule)
-            warm = np.where(np.isnan(warm), 20.0, warm)
-        after = np.where(np.isnan(warmth[rows]), warm, warmth[rows])
-        strip_h[rows] = strip[rows] * one.maturity_factor(warm)
-        after_h[rows] = duration[rows] * one.maturity_factor(after)
-        for row in rows[strip_h[rows] < UNCURED_H]:
-            rule = (
-                f"is less than {UNCURED_H:g} equivalent hour at its temperature: no curing at all"
-            )
-            check.bad(int(row), _head(check, "strip_age"), rule)
-        for k, row in enumerate(rows):
-            if retention[row] and after[k] <= FREEZING:
-                rule = "must be above 0 degC: no follow-up cures a face that freezes"
-                check.bad(int(row), _head(check, "follow_up_temperature"), rule)
-    return strategy, strip_h, after_h, retention
-
-
-def _head(check: _Check, role: str) -> str:
-    place = check.header.place(role)
-    return role if place is None else check.header.columns[place].header
-
-
-def _duration(method: str, hours: float) -> tuple[float, str]:
-    """Return the duration of a follow-up [h] and what is wrong with it, "" for nothing."""
-    if method in ("", NO_FOLLOW_UP):
-        rule = "is given without a follow_up; leave it empty or name the method"
-        return 0.0, "" if np.isnan(hours) else rule
-    if not np.isnan(hours):
-        return hours, ""
-    published = FOLLOW_UPS[method].duration_d
-    if published is None:
-        return 0.0, f"has no value: how long the {method} stays"
-    return 24.0 * published, ""
-
-
-def _check_spread(
-    check: _Check,
+def _check_spread(  # noqa: PLR0917
+    check: RowCheck,
     classes: FaceClasses,
     face_class: NDArray[np.intp],
     cover: Array,
@@ -415,44 +222,7 @@ def _check_spread(
             check.bad(int(row), column.header, rule, check.piece.cells[place][row])
 
 
-def _ages(check: _Check, meant: Flags, year: float | None) -> Array:
-    """Return ages since first exposure [yr], 0 where nothing is said."""
-    place = check.header.place("built")
-    if place is None:
-        return np.nan_to_num(check.role_numbers("age", meant))
-    found = np.zeros(len(check.piece))
-    known: dict[str, float | str] = {}
-    for row, cell in enumerate(check.texts("built")):
-        if cell not in known:
-            known[cell] = _year(cell)
-        at = known[cell]
-        if isinstance(at, str):
-            check.bad(row, "built", at, cell)
-        elif year is not None and not np.isnan(at):
-            found[row] = year - at
-            if found[row] > 500.0:
-                check.bad(row, "built", "lies more than 500 yr before the year of the state", cell)
-    return found
-
-
-def _year(cell: str) -> float | str:
-    """Return a date as a year with its fraction; a year alone is its first day."""
-    if not cell:
-        return "has no value; every face needs the date of its first exposure"
-    match = DATE.fullmatch(cell)
-    rule = "must be a date such as 1998, 1998-05 or 1998-05-31"
-    if match is None:
-        return rule
-    year, month, day = int(match[1]), int(match[2] or 1), int(match[3] or 1)
-    if not (1500 <= year <= 2200 and 1 <= month <= 12):
-        return rule
-    if not 1 <= day <= calendar.monthrange(year, month)[1]:
-        return rule
-    before = sum(calendar.monthrange(year, m)[1] for m in range(1, month)) + day - 1
-    return year + before / (366.0 if calendar.isleap(year) else 365.0)
-
-
-def _areas(check: _Check) -> Array:
+def _areas(check: RowCheck) -> Array:
     place = check.header.place("area")
     if place is None:
         return np.full(len(check.piece), np.nan)

@@ -16,8 +16,8 @@ from stripwise.studies.inventory.check_rows import Faces
 from stripwise.studies.inventory.face_classes import FaceClass
 
 __all__ = [
-    "ClassNeeds",
     "TOTAL_YEARS",
+    "ClassNeeds",
     "draw_keys",
     "face_covers",
     "face_grid",

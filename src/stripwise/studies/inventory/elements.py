@@ -267,7 +267,7 @@ def _decide_near(  # noqa: PLR0917
     found.direct[own] = True
 
 
-def _flat_weights(  # noqa: ANN202
+def _flat_weights(
     stencil,
     age,
     group,
@@ -275,7 +275,7 @@ def _flat_weights(  # noqa: ANN202
     *,
     nodes,
     first_cohort,
-    cohorts,  # noqa: ANN001
+    cohorts,
 ):
     """Return places in (group, cohort, plan, cover) with the faces and areas there."""
     plans, covers = nodes

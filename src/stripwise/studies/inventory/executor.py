@@ -48,7 +48,7 @@ class SerialExecutor(Executor):
         future: Future[T] = Future()
         try:
             future.set_result(fn(*args, **kwargs))
-        except Exception as error:  # noqa: BLE001 - handed over as an executor does
+        except Exception as error:
             future.set_exception(error)
         return future
 

@@ -165,7 +165,7 @@ def _column(name: str) -> FaceColumn:
         raise InputError("", broken)
     if header in TEXT_COLUMNS:
         return FaceColumn(header, header)
-    for unit, _size in AREA_UNITS.items():
+    for unit in AREA_UNITS:
         if header == f"area_{unit}":
             return FaceColumn(header, "area", unit)
     if header == "area" or header.startswith("area_"):

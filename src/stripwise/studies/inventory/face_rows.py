@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -102,8 +103,9 @@ def _csv(path: Path, name: str) -> FaceRows:
     with path.open("rb") as stream:
         start = stream.read(4096)
     code = "utf-16" if start[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-    first = start.decode(code, errors="replace").lstrip("\r\n").splitlines()
-    separator = next((s for s in (";", "\t") if first and s in first[0]), ",")
+    start_lines = start.decode(code, errors="replace").splitlines()
+    first = next((x for x in start_lines if x.strip() and not x.startswith("#")), "")
+    separator = next((sign for sign in (";", "\t") if sign in first), ",")
 
     def rows() -> Iterator[tuple[int, list[str]]]:
         with path.open(encoding=code, newline="") as stream:
@@ -200,8 +202,8 @@ def _frame_piece(frame: pd.DataFrame, start: int) -> Piece:
 
 def _texts(column: pd.Series[Any]) -> list[str]:
     """Return the cells of a column as a CSV file would hold them."""
-    if np.issubdtype(column.dtype, np.floating) if isinstance(column.dtype, np.dtype) else False:
-        return ["" if value != value else repr(float(value)) for value in column.tolist()]
+    if isinstance(column.dtype, np.dtype) and np.issubdtype(column.dtype, np.floating):
+        return ["" if math.isnan(value) else repr(float(value)) for value in column.tolist()]
     missing = column.isna().to_numpy()
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
         column = column.dt.strftime("%Y-%m-%d")

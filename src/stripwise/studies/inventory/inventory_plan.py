@@ -104,7 +104,7 @@ class InventoryPlan:
         return check_rows(piece, self.header, self.classes, FaceProblems("table"), year=self.year)
 
 
-def prepare(
+def prepare(  # noqa: PLR0912 - one pass, in its order
     case: Scenario, rows: FaceRows, *, year: float | None = None, skip_bad: bool = False
 ) -> tuple[InventoryPlan, FaceProblems]:
     """Go through a table once; EvidenceError with every bad row unless they are to be skipped."""

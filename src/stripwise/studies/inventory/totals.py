@@ -107,7 +107,7 @@ def _rows(
                 "group": group,
                 "measure": measure,
                 "expected": mean,
-                "low95": max(low, 0.0) if low == low else low,
+                "low95": low if np.isnan(low) else max(low, 0.0),
                 "high95": high,
                 "know_low": float(ends[0]),
                 "know_high": float(ends[1]),
