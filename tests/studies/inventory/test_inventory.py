@@ -136,7 +136,9 @@ def test_totals_agree_with_plain_monte_carlo_over_shared_inputs(case, faces, res
                     float(row["nominal_cover_mm"]) - 55.0
                 )
                 totals[k] += np.mean(cover.cdf(depth))
-    row = result.totals.query("measure == 'equivalent_faces' and group == 'all faces' and year == 0").iloc[0]
+    row = result.totals.query(
+        "measure == 'equivalent_faces' and group == 'all faces' and year == 0"
+    ).iloc[0]
     error = totals.std() / np.sqrt(draws)
     assert row["expected"] == pytest.approx(totals.mean(), abs=4.0 * error)
     # quantiles of 160 draws: about 10 % of the spread
