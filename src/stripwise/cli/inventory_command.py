@@ -163,7 +163,7 @@ def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
     except ImportError:
         fail('--scheduler needs distributed; install it with `pip install "stripwise[cluster]"`')
     try:
-        client = Client(address, timeout="10s")
+        client: Any = Client(address, timeout="10s")  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as problem:
         fail(f"--scheduler {address}: cannot be reached ({problem})")
     with client:

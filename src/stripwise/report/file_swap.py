@@ -60,8 +60,9 @@ def commit(
     """Put files into a folder in one step as far as a file system allows; list them, run.json last.
 
     `contents` holds bytes, or the file that has them, by name relative to `folder`; `record` is what
-    run.json says, to which "program", "command", "files" and "sha256" are added. Everything goes to a hidden folder inside
-    first and is swapped in file by file, run.json last. Files of an earlier run that are not
+    run.json says, to which "program", "command", "files" and "sha256" are added. Everything goes to
+    a hidden folder inside first and is swapped in file by file, run.json last. Files of an earlier
+    run that are not
     written again are removed. If anything fails on the way, what was swapped is swapped back; if
     the process is killed, the next one to write or check does so. A signal waits until the files
     are whole. Raises OutputError as `check_writable`, or if the disk fails.

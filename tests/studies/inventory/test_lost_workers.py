@@ -67,8 +67,9 @@ def load(home):
 
 
 def test_a_job_that_kills_the_workers_of_a_cluster_is_given_up(tmp_path):
-    distributed = pytest.importorskip("distributed")
+    distributed, dask = (pytest.importorskip(name) for name in ("distributed", "dask"))
     with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
         distributed.LocalCluster(
             n_workers=2,
             threads_per_worker=1,
@@ -83,7 +84,7 @@ def test_a_job_that_kills_the_workers_of_a_cluster_is_given_up(tmp_path):
         found = dict(
             run_jobs(
                 jobs,
-                executor=client.get_executor(pure=False, retries=2),
+                executor=client.get_executor(pure=False, retries=0),
                 workers=2,
                 broken=_broken(),
             )

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,7 +93,7 @@ class Stencil:
     covers: Places
     weights: Array
 
-    def read(self, table: Array) -> Array:
+    def read(self, table: NDArray[Any]) -> NDArray[Any]:
         """Return what the faces read of a table (p, c, x): (e, x)."""
         part = table[np.ix_(self.plans, self.covers)]
         return np.asarray(self.weights.astype(table.dtype) @ part.reshape(-1, table.shape[-1]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -107,18 +108,20 @@ def assess_pours(log: StripLog, scenario: Scenario) -> AssessedPours:
     frame["unusual"] = np.where(frame.get("strip_age_h", "") != "", "yes", "")
     at_reference = np.where(frame["strip_age_h"] != "", f"{log.reference_c!r}", "")
     frame["concrete_temperature_degC"] = at_reference
-    found = inventory(scenario, frame).elements.set_index("element")
+    found: dict[str, dict[Any, Any]] = {
+        str(row["element"]): row for row in inventory(scenario, frame).elements.to_dict("records")
+    }
     table = _table(log, hours, found, scenario)
     return AssessedPours(
         scenario=scenario,
         table=table,
-        specified_life=float(found.loc["specified", "life_at_target_yr"]),
+        specified_life=float(found["specified"]["life_at_target_yr"]),
         against=against,
         notes=tuple(dict.fromkeys(notes)),
     )
 
 
-def _rows(k: int, pour: dict[str, object], age: float, notes: list[str]) -> list[dict[str, str]]:
+def _rows(k: int, pour: dict[Any, Any], age: float, notes: list[str]) -> list[dict[str, str]]:
     """Return the rows of one pour: as it was cured, and with what is offered from now on."""
     name, coldest = str(pour["pour"]), float(str(pour["temperature_min_degC"]))
     if age < UNCURED_H:
@@ -154,15 +157,16 @@ def _rows(k: int, pour: dict[str, object], age: float, notes: list[str]) -> list
 
 
 def _table(
-    log: StripLog, hours: np.ndarray, found: pd.DataFrame, scenario: Scenario
+    log: StripLog, hours: np.ndarray, found: dict[str, dict[Any, Any]], scenario: Scenario
 ) -> pd.DataFrame:
-    life = float(found.loc["specified", "life_at_target_yr"])
+    life = float(found["specified"]["life_at_target_yr"])
     penalties = _mean_penalties(scenario, hours)
     records = []
     for k, pour in enumerate(log.pours.to_dict("records")):
-        row = found.loc[f"{k}"]
+        row = found[f"{k}"]
         sheet, wet = (
-            found["probability_at_target"].get(f"{k} {short}", np.nan) for short in ("sheet", "wet")
+            found.get(f"{k} {short}", {}).get("probability_at_target", np.nan)
+            for short in ("sheet", "wet")
         )
         own = float(row["life_at_target_yr"])
         records.append(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Plan
 from stripwise.scenario.fields import Random
+from stripwise.scenario.sections.face_types import TYPE_SECTIONS
 from stripwise.studies.inventory.face_classes import ClassKey, FaceClasses
 from stripwise.studies.inventory.face_columns import AREA_UNITS, FaceColumn, FaceHeader
 from stripwise.studies.inventory.face_problems import FaceProblems
@@ -21,7 +22,7 @@ from stripwise.studies.inventory.face_rows import Piece
 from stripwise.studies.inventory.row_check import MISSING, RowCheck
 from stripwise.studies.inventory.row_curing import read_curing
 from stripwise.studies.inventory.row_dates import read_ages
-from stripwise.units.names import formula_problem, name_problem
+from stripwise.units.names import NAME_LIMIT, formula_problem, name_problem
 
 __all__ = ["Faces", "check_rows", "plan_of"]
 
@@ -93,12 +94,15 @@ def check_rows(
         check.bad(row, "", rule, f"{count} cells")
     element = check.texts("element")
     for row, name in enumerate(element):
+        if name.isalnum() and len(name) <= NAME_LIMIT:  # the usual name, without further ado
+            continue
         if broken := "has no value; every face needs a name" if not name else name_problem(name):
             check.bad(row, "element", broken, name or None)
     group = check.texts("group")
+    broken_groups = {name: name_problem(name) for name in set(group) if name}
     for row, name in enumerate(group):
-        if name and (broken := name_problem(name)):
-            check.bad(row, "group", broken, name)
+        if name and broken_groups[name]:
+            check.bad(row, "group", broken_groups[name], name)
     meant = np.array([cell.lower() in YES for cell in check.words("unusual", ("yes", "no"))])
     face_class = _classes(check, classes, meant)
     curing = read_curing(check, classes, face_class, meant)
@@ -117,7 +121,7 @@ def check_rows(
     strategy, strip, after, retention = curing
 
     def of(values: Sequence[Any]) -> list[Any]:
-        return [values[k] for k in rows]
+        return [values[int(k)] for k in rows]
 
     return Faces(
         rows=rows,
@@ -170,6 +174,10 @@ def _classes(check: RowCheck, classes: FaceClasses, meant: Flags) -> NDArray[np.
     found = np.zeros(len(check.piece), dtype=np.intp)
     texts = [check.piece.cells[place] for place in places]
     heads = [check.header.columns[place] for place in places]
+    if not places and not any(check.header.has(kind) for kind in TYPE_SECTIONS):
+        if check.good.any():
+            found[:] = int(classes.find(ClassKey()))
+        return found
     known: dict[tuple[Any, ...], int | str] = {}
     for row in np.flatnonzero(check.good):
         cells = tuple(column[row] for column in texts)
@@ -177,11 +185,11 @@ def _classes(check: RowCheck, classes: FaceClasses, meant: Flags) -> NDArray[np.
         short = (types[row], cells, insists)
         if short not in known:
             known[short] = classes.find(ClassKey(types[row], _overrides(heads, cells, insists)))
-        place = known[short]
-        if isinstance(place, str):
-            check.bad(int(row), heads[0].header if heads else "concrete_type", place)
+        at = known[short]
+        if isinstance(at, str):
+            check.bad(int(row), heads[0].header if heads else "concrete_type", at)
         else:
-            found[row] = place
+            found[row] = at
     return found
 
 

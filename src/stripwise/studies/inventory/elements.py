@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from stripwise.risk.probability.face_grid import FaceGrid
+from stripwise.risk.probability.face_grid import FaceGrid, Stencil
 from stripwise.risk.probability.face_tables import LARGEST_INDEX, MOST_YEARS, FaceTables
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.studies.decision import NO, TOO_CLOSE, YES
@@ -112,7 +112,13 @@ def evaluate(
     size = faces.rows.size
     nan = np.full(size, np.nan)
     found = Elements(
-        *(nan.copy() for _ in range(7)),
+        probability_now=nan.copy(),
+        probability=nan.copy(),
+        know_low=nan.copy(),
+        know_high=nan.copy(),
+        confidence=nan.copy(),
+        confidence_low95=nan.copy(),
+        confidence_high95=nan.copy(),
         answer=np.zeros(size, dtype=np.int8),
         life=nan.copy(),
         direct=np.zeros(size, dtype=bool),
@@ -207,13 +213,13 @@ def _evaluate_class(
         met = found.totals.met
         met += np.sum(there >= [limit for _, limit in targets], axis=0)
     _add_past(found.totals.past, group[rows], age, life, lives, draws)
-    spots, weights, areas = (np.concatenate(parts) for parts in zip(*flat, strict=True))
+    spots = np.concatenate([part[0] for part in flat])
     unique, inverse = np.unique(spots, return_inverse=True)
-    found.totals.weights[at] = (
-        unique,
-        np.bincount(inverse, weights=weights),
-        np.bincount(inverse, weights=areas),
+    by_face, by_area = (
+        np.bincount(inverse, weights=np.concatenate([part[k] for part in flat])).astype(float)
+        for k in (1, 2)
     )
+    found.totals.weights[at] = (unique, by_face, by_area)
 
 
 def _ranges(
@@ -225,8 +231,7 @@ def _ranges(
 ) -> NDArray[np.bool_]:
     """Put in range and confidence; change answers by a demanded one; say which of them are near."""
     target = solved.one.case.target
-    ordered = np.sort(outer, axis=1)
-    ends = np.quantile(ordered, [0.975, 0.025], axis=1)
+    ends = np.quantile(outer, [0.975, 0.025], axis=1)
     found.know_low[rows], found.know_high[rows] = special.ndtr(-ends.astype(float))
     met = outer.reshape(rows.size, SCRAMBLINGS, -1) >= target.reliability_index
     share = met.mean(axis=2)
@@ -237,9 +242,9 @@ def _ranges(
     found.confidence_high95[rows] = np.clip(mean + half, 0.0, 1.0)
     if not target.confidence:
         return np.zeros(rows.size, dtype=bool)
-    reached = special.ndtr(-np.quantile(ordered, 1.0 - target.confidence, axis=1).astype(float))
+    reached = special.ndtr(-np.quantile(outer, 1.0 - target.confidence, axis=1).astype(float))
     answer[reached > target.probability] = 1
-    return np.abs(reached - target.probability) <= NEAR_CONFIDENCE
+    return np.asarray(np.abs(reached - target.probability) <= NEAR_CONFIDENCE)
 
 
 def _decide_near(  # noqa: PLR0917
@@ -268,15 +273,15 @@ def _decide_near(  # noqa: PLR0917
 
 
 def _flat_weights(
-    stencil,
-    age,
-    group,
-    area,
+    stencil: Stencil,
+    age: Array,
+    group: NDArray[np.int64],
+    area: Array,
     *,
-    nodes,
-    first_cohort,
-    cohorts,
-):
+    nodes: tuple[int, ...],
+    first_cohort: int,
+    cohorts: int,
+) -> tuple[NDArray[np.int64], Array, Array]:
     """Return places in (group, cohort, plan, cover) with the faces and areas there."""
     plans, covers = nodes
     column = (stencil.plans[:, np.newaxis] * covers + stencil.covers).ravel()

@@ -132,10 +132,9 @@ class _State:
 
     def make_good(self, lost: list[Job]) -> None:
         """Have lost jobs sent again, on a fresh pool; give up one that alone killed too often."""
-        if self.rebuild is None:  # an executor that outlives its workers
+        if self.rebuild is None:  # a cluster has sent it to several workers by itself
             for job in lost:
-                self.killed[job.place] = self.killed.get(job.place, 0) + 1
-                self._give_up_or_repeat(job)
+                self.done[job.place] = LostPart(job.place)
             return
         everything = sorted([*lost, *self.waiting.values()], key=lambda job: job.place)
         self.waiting.clear()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from stripwise.errors import EvidenceError, InputError
 from stripwise.scenario.engine import declared, key_fields, model_at
@@ -165,9 +166,9 @@ def _column(name: str) -> FaceColumn:
         raise InputError("", broken)
     if header in TEXT_COLUMNS:
         return FaceColumn(header, header)
-    for unit in AREA_UNITS:
-        if header == f"area_{unit}":
-            return FaceColumn(header, "area", unit)
+    for area in AREA_UNITS:
+        if header == f"area_{area}":
+            return FaceColumn(header, "area", area)
     if header == "area" or header.startswith("area_"):
         raise InputError("", "needs the unit of an area: area_m2 or area_ft2")
     stems = {**{stem: stem for stem in FACE_COLUMNS}, **ALIASES}
@@ -227,6 +228,10 @@ def _key_column(header: str) -> FaceColumn:
         key, suffix = parts[-1][:end], parts[-1][end + 1 :]
         if key not in fields or (end < len(parts[-1]) and parts[-1][end] != "_"):
             continue
+        holder: Any = fields[key].declared
+        checked: Key | None = None
+        unit: str | None = suffix
+        difference = False
         if moment:
             if key not in MOMENTS:
                 break
@@ -234,16 +239,13 @@ def _key_column(header: str) -> FaceColumn:
             difference = key in ("sd", "bias", "mean_sd")
             unit = _unit(holder, suffix) if key != "cov" else ""
             checked = holder if key == "mean" else None
-        else:
-            check = fields[key].declared
-            if not isinstance(check, Quantity | Random | Choice | Text | Flag):
-                break
-            difference = isinstance(check, Quantity) and check.difference
-            numeric = isinstance(check, Quantity | Random)
-            unit, checked = _unit(check, suffix) if numeric else suffix, check if numeric else None
+        elif isinstance(holder, Quantity | Random):
+            difference = isinstance(holder, Quantity) and holder.difference
+            unit, checked = _unit(holder, suffix), holder
+        elif not isinstance(holder, Choice | Text | Flag):
+            break
         if _is_content(checked):  # per cent of a basis that the scenario names
             checked = None
-        holder = holder if moment else check
         dotted = ".".join([*parts[:-1], key])
         if unit is None or (not unit and _needs_unit(holder, key)):
             kind = holder.measure.quantity

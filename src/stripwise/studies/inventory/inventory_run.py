@@ -10,6 +10,7 @@ from concurrent.futures import Executor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,7 +137,7 @@ class InventoryRun:
             self.report("faces", done / plan.faces, done)
         return got
 
-    def _jobs(self, jobs: Iterable[Job]) -> Iterator[tuple[int, object]]:
+    def _jobs(self, jobs: Iterable[Job]) -> Iterator[tuple[int, Any]]:
         return run_jobs(
             jobs,
             executor=self.pool,

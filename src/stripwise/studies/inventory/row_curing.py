@@ -41,35 +41,30 @@ def read_curing(
     size = len(check.piece)
     retention = [""] * size
     strip_h, after_h = np.full(size, np.nan), np.full(size, np.nan)
-    for row in np.flatnonzero(check.good):
-        extra = next(
-            (
-                name
-                for name, there in (
-                    ("strip_age", not np.isnan(strip[row])),
-                    ("concrete_temperature", not np.isnan(own[row])),
-                    ("follow_up", bool(method[row])),
-                    ("follow_up_duration", not np.isnan(duration[row])),
-                    ("follow_up_temperature", not np.isnan(warmth[row])),
-                )
-                if there
-            ),
-            "",
-        )
-        if wanted[row]:
-            if extra:
-                rule = "is given beside strategy, which says it; leave one of them empty"
-                check.bad(int(row), check.head(extra), rule)
-            continue
-        if np.isnan(strip[row]):
-            column = "strategy" if check.header.has("strategy") else check.head("strip_age")
-            check.bad(int(row), column, "has no value; every face needs a strategy or a strip age")
-            continue
+    named = np.array([bool(name) for name in wanted])
+    methods = np.array(method, dtype=object)
+    given = {
+        "strip_age": ~np.isnan(strip),
+        "concrete_temperature": ~np.isnan(own),
+        "follow_up": methods != "",
+        "follow_up_duration": ~np.isnan(duration),
+        "follow_up_temperature": ~np.isnan(warmth),
+    }
+    for name, there in given.items():
+        for row in np.flatnonzero(check.good & named & there):
+            rule = "is given beside strategy, which says it; leave one of them empty"
+            check.bad(int(row), check.head(name), rule)
+    column = "strategy" if check.header.has("strategy") else check.head("strip_age")
+    for row in np.flatnonzero(check.good & ~named & ~given["strip_age"]):
+        check.bad(int(row), column, "has no value; every face needs a strategy or a strip age")
+    own_curing = check.good & ~named
+    for row in np.flatnonzero(own_curing & ((methods != "") | given["follow_up_duration"])):
         duration[row], rule = _duration(method[row], float(duration[row]))
         if rule:
             check.bad(int(row), check.head("follow_up_duration"), rule)
         if method[row] not in ("", NO_FOLLOW_UP):
             retention[row] = retention_name(method[row], face[row] or REFERENCE_FACE)
+    duration[own_curing & np.isnan(duration)] = 0.0
     lawful = check.good & (strategy < 0)
     for place in np.unique(face_class[lawful]):
         rows = np.flatnonzero(lawful & (face_class == place))
