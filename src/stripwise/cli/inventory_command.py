@@ -139,6 +139,8 @@ def _record(
 @contextlib.contextmanager
 def _progress(*, quiet: bool) -> Iterator[Callable[[str, float, int], None]]:
     """Show a bar on a terminal, with rows a second and the time left; a line a minute elsewhere."""
+    from stripwise.units.formatting import count, number
+
     started, told = time.monotonic(), [time.monotonic()]
     with progress_bar(quiet=quiet) as bar:
 
@@ -150,7 +152,9 @@ def _progress(*, quiet: bool) -> Iterator[Callable[[str, float, int], None]]:
             told[0] = now
             spent = now - started
             rate, left = faces / spent, spent * (1.0 - done) / done
-            print_error(f"{faces} faces, {rate:.0f} a second, about {left / 60.0:.0f} min left")
+            print_error(
+                f"{count(faces)} faces, {number(rate)} a second, {number(left / 60.0)} min left"
+            )
 
         yield report
 

@@ -7,12 +7,12 @@ import csv
 import hashlib
 import io
 import json
+import re
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
 
-import jinja2
-from markupsafe import Markup
+from markupsafe import escape
 
 from stripwise.errors import OutputError
 from stripwise.report.file_swap import TIMES_JSON, commit
@@ -132,8 +132,14 @@ def _list(result: InventoryResult) -> str:
     data = json.dumps({"head": result.header, "rows": list(csv.reader(io.StringIO(text)))})
     for sign in "<>&\u2028\u2029":  # nothing of the data may end its script
         data = data.replace(sign, f"\\u{ord(sign):04x}")
-    source = resources.files("stripwise.report.templates").joinpath("face_list.html.j2")
-    template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(
-        source.read_text(encoding="utf-8")
+    page = resources.files("stripwise.report.templates").joinpath("face_list.html")
+    values = {
+        "title": escape(f"Faces of {result.rows.name}"),
+        "caution": escape(CAUTION),
+        "data": data,
+    }
+    return re.sub(
+        r"@(title|caution|data)@",
+        lambda found: str(values[found[1]]),
+        page.read_text(encoding="utf-8"),
     )
-    return template.render(title=f"Faces of {result.rows.name}", caution=CAUTION, data=Markup(data))

@@ -15,8 +15,10 @@ from stripwise.errors import InputError
 from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.follow_up_table import FREEZING
+from stripwise.studies.decision import NO
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.inventory.inventory_study import inventory
+from stripwise.units.formatting import number, temperature
 from stripwise.units.result_columns import columns
 
 __all__ = ["AssessedPours", "assess_pours", "counted_follow_up"]
@@ -24,6 +26,16 @@ __all__ = ["AssessedPours", "assess_pours", "counted_follow_up"]
 PENALTY_POINTS = 2048
 OFFERED_DAYS = 7.0
 """Days of the curing that is offered from now on."""
+
+UNCURED = {
+    "probability_at_target": 1.0,
+    "know_low": 1.0,
+    "know_high": 1.0,
+    "confidence": 0.0,
+    "meets_target": NO,
+    "life_at_target_yr": 0.0,
+}
+"""What is said of a pour that was not cured at all."""
 
 FOLLOW_UP = re.compile(r"\s*(?P<method>[a-z ]+?)\s*(?:(?P<days>\d+(?:\.\d+)?)\s*d)?\s*")
 
@@ -85,14 +97,15 @@ def assess_pours(log: StripLog, scenario: Scenario) -> AssessedPours:
     curing = scenario.curing
     wanted = (curing.maturity, curing.reference_temperature)
     if (log.function, log.reference_c) != wanted:
-        rule = f"judges by {curing.maturity} at {curing.reference_temperature:g} degC, the log does not"
+        at = temperature(curing.reference_temperature, units="SI")
+        rule = f"judges by {curing.maturity} at {at}, the log does not"
         raise InputError("--scenario", rule)
     own = curing.activation_temperature if log.function == "arrhenius" else curing.datum_temperature
     other = log.activation_temperature if log.function == "arrhenius" else log.datum_c
     if own != other:
         raise InputError(
             "--scenario",
-            f"has another constant of the maturity function ({own:g}) than the log ({other:g})",
+            f"has another constant of the maturity function ({number(own)}) than the log ({number(other)})",
         )
     notes: list[str] = []
     rows = []
@@ -125,7 +138,9 @@ def _rows(k: int, pour: dict[Any, Any], age: float, notes: list[str]) -> list[di
     """Return the rows of one pour: as it was cured, and with what is offered from now on."""
     name, coldest = str(pour["pour"]), float(str(pour["temperature_min_degC"]))
     if age < UNCURED_H:
-        notes.append(f"{name}: less than {UNCURED_H:g} equivalent hour counts as just that.")
+        notes.append(
+            f"{name}: less than {number(UNCURED_H)} equivalent hour is no curing: counted as depassivated."
+        )
     method, hours, rule = counted_follow_up(str(pour.get("follow_up", "") or ""))
     if rule:
         notes.append(f'{name}: its follow-up "{pour["follow_up"]}" {rule}.')
@@ -168,6 +183,9 @@ def _table(
             found.get(f"{k} {short}", {}).get("probability_at_target", np.nan)
             for short in ("sheet", "wet")
         )
+        if hours[k] < UNCURED_H:
+            row = {**row, **UNCURED}
+            sheet = wet = np.nan
         own = float(row["life_at_target_yr"])
         records.append(
             {
@@ -187,7 +205,7 @@ def _table(
                 "probability_kept_wet": wet,
             }
         )
-    table = pd.DataFrame(records, columns=columns("assessed"))
+    table = pd.DataFrame(records, columns=columns("strip-log/assessed"))
     return table.sort_values("probability_at_target", ascending=False, kind="stable")
 
 

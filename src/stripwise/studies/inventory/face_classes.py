@@ -17,6 +17,7 @@ from stripwise.scenario.changes import changed
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.face_types import TYPE_SECTIONS, type_changes
 from stripwise.studies.from_scenario import build_wall
+from stripwise.units.formatting import count
 
 __all__ = ["ClassKey", "FaceClass", "FaceClasses"]
 
@@ -130,7 +131,7 @@ class FaceClasses:
     def _add(self, key: ClassKey) -> int | str:
         if len(self.classes) >= MOST_CLASSES:
             return (
-                f"is one of more than {MOST_CLASSES:,} sets of keys, each of which is solved anew; "
+                f"is one of more than {count(MOST_CLASSES)} sets of keys, each of which is solved anew; "
                 "round the columns that replace keys, or name blocks"
             )
         try:

@@ -24,6 +24,7 @@ from stripwise.studies.inventory.face_classes import FaceClasses
 from stripwise.studies.inventory.face_columns import FaceHeader, read_header
 from stripwise.studies.inventory.face_problems import FaceProblems
 from stripwise.studies.inventory.face_rows import FaceRows, Piece
+from stripwise.units.formatting import number
 from stripwise.units.result_columns import columns
 
 __all__ = ["ALL_FACES", "InventoryPlan", "counted_targets", "prepare"]
@@ -37,7 +38,8 @@ MOST_GROUPS = 50
 SMALLEST_ALLOWED = 1e-3
 """Smallest allowed probability: below it a face needs the rare sampling of a run."""
 
-RESULTS = frozenset(columns("elements")) - {"element"}
+RESULTS = frozenset(columns("elements")) - {"element", "strategy"}
+"""Columns that only the results have."""
 
 
 @dataclass(slots=True)
@@ -175,7 +177,7 @@ def _check_targets(plan: InventoryPlan) -> None:
         allowed = one.case.target.probability
         if allowed < SMALLEST_ALLOWED:
             rule = (
-                f"= {allowed:.3g}: an inventory takes {SMALLEST_ALLOWED:g} or more; below it a "
+                f"= {number(allowed)}: an inventory takes {number(SMALLEST_ALLOWED)} or more; below it a "
                 "face needs the rare sampling of `stripwise run`"
             )
             raise InputError("target.probability", rule)

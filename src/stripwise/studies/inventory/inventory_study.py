@@ -34,7 +34,6 @@ from stripwise.studies.inventory.inventory_tables import (
 from stripwise.studies.inventory.part_jobs import result_header
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
-from stripwise.units.result_columns import columns
 
 __all__ = ["InventoryResult", "inventory"]
 
@@ -120,8 +119,7 @@ class InventoryResult:
         head = io.StringIO()
         csv.writer(head, lineterminator="\n").writerow(self.header)
         text = head.getvalue().encode() + b"".join(self.parts())
-        own = columns("elements")
-        given = {name: str for name in self.header if name not in own or name == "element"}
+        given = dict.fromkeys(self.plan.header.names, str)
         return pd.read_csv(io.BytesIO(text), dtype=given, keep_default_na=True)
 
     def __repr__(self) -> str:

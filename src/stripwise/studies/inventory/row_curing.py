@@ -17,6 +17,7 @@ from stripwise.curing.follow_up import (
 from stripwise.scenario.sections.follow_up_table import FREEZING
 from stripwise.studies.inventory.face_classes import FaceClasses
 from stripwise.studies.inventory.row_check import RowCheck
+from stripwise.units.formatting import number
 
 __all__ = ["read_curing"]
 
@@ -79,9 +80,7 @@ def read_curing(
         strip_h[rows] = strip[rows] * one.maturity_factor(warm)
         after_h[rows] = duration[rows] * one.maturity_factor(after)
         for row in rows[strip_h[rows] < UNCURED_H]:
-            rule = (
-                f"is less than {UNCURED_H:g} equivalent hour at its temperature: no curing at all"
-            )
+            rule = f"is less than {number(UNCURED_H)} equivalent hour at its temperature: no curing"
             check.bad(int(row), check.head("strip_age"), rule)
         for k, row in enumerate(rows):
             if retention[row] and after[k] <= FREEZING:
