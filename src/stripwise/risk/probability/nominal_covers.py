@@ -36,6 +36,9 @@ STEPS_PER_SD = 24.0
 """Depths of the grid per sd of the cover: cubic interpolation is then within 1e-8 in P."""
 
 TAIL = 1e-16
+MAX_MOMENTS = 1 << 21
+"""Most sums of a block of epistemic points; more would leave the cache, and take memory."""
+
 MAX_DEPTHS = 20_000
 """Above that, as for a cover with next to no scatter, covers are integrated one by one."""
 
@@ -159,6 +162,8 @@ def nested_probability(
     integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers, sds)
 
     most = nested.joinable(wall) if integrals.law.size else 1
+    moments = 4 * len(integrals.law) * len(wall.plans) * len(ages)
+    most = max(min(most, MAX_MOMENTS // max(moments, 1)), 1)
 
     def outer(place: int) -> Array:
         values, scores, groups = nested.joined_values(place * most, most)
