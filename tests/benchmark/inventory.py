@@ -73,7 +73,7 @@ def main():
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
         if options.workers:
-            return workers(case, make_faces(home / "faces.csv", 40_000))
+            return workers(case, make_faces(home / "faces.csv", 10_000))
         if options.rows:
             return end_to_end(case, make_faces(home / "faces.csv", options.rows), home / "parts")
         return sizes(case, home)

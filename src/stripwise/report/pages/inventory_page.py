@@ -115,6 +115,18 @@ def _group_sentence(result: InventoryResult) -> str:
     )
 
 
+def _other_targets(result: InventoryResult) -> str:
+    """Say how many faces would meet a laxer or a stricter limit over the same life."""
+    life = result.case.target.service_life
+    rows = result.target_counts
+    grid = rows[(rows["service_life_yr"] == life) & (rows["source"] == GRID)]
+    texts = [
+        f"{percent(row['allowed_probability'])} by {count(row['faces_meeting'])}"
+        for row in grid.to_dict("records")
+    ]
+    return f"Within {years(life)} other limits are met as follows: {'; '.join(texts)} faces."
+
+
 def inventory_report(result: InventoryResult) -> Report:
     """Write up an inventory."""
     case = result.case
@@ -141,7 +153,7 @@ def inventory_report(result: InventoryResult) -> Report:
         f"What a row does not say comes from {case.path.name}; {limit_state(case)}. “Corrosion” here "
         "means depassivation.",
         answer=sentences,
-        findings=sentences,
+        findings=(_other_targets(result),),
         picture=picture,
         warnings=(*result.notes, *case.warnings),
         sections=tuple(_sections(result)),

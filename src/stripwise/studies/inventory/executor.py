@@ -132,9 +132,11 @@ class _State:
 
     def make_good(self, lost: list[Job]) -> None:
         """Have lost jobs sent again, on a fresh pool; give up one that alone killed too often."""
-        if self.rebuild is None:  # a cluster has sent it to several workers by itself
+        if self.rebuild is None:
+            # a cluster has sent it to several workers, perhaps beside the job that kills: once more
             for job in lost:
-                self.done[job.place] = LostPart(job.place)
+                self.killed[job.place] = self.killed.get(job.place, MOST_KILLED - 2) + 1
+                self._give_up_or_repeat(job)
             return
         everything = sorted([*lost, *self.waiting.values()], key=lambda job: job.place)
         self.waiting.clear()
