@@ -33,6 +33,7 @@ COMMANDS = (
     "target",
     "rank",
     "stripped",
+    "inventory",
     "fit",
     "plan-tests",
     "list",
@@ -43,6 +44,7 @@ SCENARIOS = (
     "lab-wall/lab-wall.toml",
     "site-records/as-built.toml",
     "site-records/as-specified.toml",
+    "faces/faces.toml",
 )
 
 FITS = {
@@ -51,6 +53,8 @@ FITS = {
     "profiles-skin": "lab-wall/profiles.csv --reference 'Forms 7 d' --affected-depth '20 mm'",
     "strip-log": "site-records/strip-log.csv --zone CET --specified '24 h'",
     "strip-log-clock": "site-records/strip-log.csv --zone CET --maturity nurse-saul",
+    "strip-log-scenario": "site-records/strip-log.csv --zone CET --scenario "
+    "scenarios/site-records/as-specified.toml",
     "cover": "site-records/cover.csv --limit '45 mm'",
     "cover-scenario": "site-records/cover.csv --limit '45 mm' --scenario "
     "scenarios/site-records/as-specified.toml",
@@ -86,7 +90,10 @@ def jobs() -> dict[str, list[str]]:
     found["list-schema"] = ["list", "schema"]
     garage = "scenarios/garage-wall.toml"
     warm = ["--after", "20 h", "--at", "18 degC"]
+    faces = ["inventory", "scenarios/faces/faces.csv", "--scenario", "scenarios/faces/faces.toml"]
     found |= {
+        "inventory": [*faces, "--year", "2026", "--out", "OUT"],
+        "inventory-no-year": [*faces, "--out", "OUT"],
         "run-json": ["run", garage, "--json", "--out", "OUT"],
         "run-require-target": ["run", garage, "--require-target", "--out", "OUT"],
         "run-no-file": ["run", "scenarios/nothing.toml"],

@@ -10,6 +10,7 @@
     stripwise.rank_table({"a": case, "b": other})       indices over scenarios, strategies, ages
     stripwise.own_indices(stripwise.rank_sample(case), function_of_the_table)
     stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
+    stripwise.inventory(case, table)                    a table with a row per face
     result.write(folder)    result.to_xarray()          what the command would write; curves as arrays
     stripwise.plot.curves(result, ax=None)              every figure of the reports, on your axes
 
@@ -55,6 +56,7 @@ if TYPE_CHECKING:
     from stripwise.studies.design.design_study import design
     from stripwise.studies.epistemic_draws import epistemic_draws
     from stripwise.studies.fit.planned_tests import plan_tests
+    from stripwise.studies.inventory.inventory_study import InventoryResult, inventory
     from stripwise.studies.rank.rank_study import Ranking, rank
     from stripwise.studies.rank.research_tables import own_indices, rank_sample, rank_table
     from stripwise.studies.results import Assessment
@@ -70,6 +72,7 @@ __all__ = [
     "EvidenceError",
     "FrontModel",
     "InputError",
+    "InventoryResult",
     "NumericalError",
     "OutputError",
     "Ranking",
@@ -89,6 +92,7 @@ __all__ = [
     "fit_migration",
     "fit_profiles",
     "fit_strip_log",
+    "inventory",
     "load",
     "own_indices",
     "plan_tests",

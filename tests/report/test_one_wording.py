@@ -104,6 +104,7 @@ def test_the_readme_has_the_caution():
 def test_there_is_one_page_skeleton_and_one_environment():
     templates = SOURCE / "report" / "templates"
     assert sorted(path.name for path in templates.iterdir() if path.is_file()) == [
+        "face_list.html",  # the one page with a script: a list to sort, no report
         "page.css",
         "page.html.j2",
         "prose.toml",

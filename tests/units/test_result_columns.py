@@ -176,6 +176,23 @@ def test_a_survey_against_a_scenario(tmp_path, written):
     written |= check(tmp_path / "out", "cover", more=("cover/areas", "cover/probability"))
 
 
+def test_a_strip_log_against_a_scenario(tmp_path, written):
+    path = small("site-records/as-specified.toml", tmp_path)
+    log = SCENARIOS / "site-records" / "strip-log.csv"
+    invoke("fit", log, "--zone", "CET", "--scenario", path, "--out", tmp_path / "out")
+    written |= check(tmp_path / "out", "strip-log", more=("strip-log/assessed",))
+
+
+def test_an_inventory(tmp_path, written):
+    path = small("garage-wall.toml", tmp_path)
+    faces = tmp_path / "faces.csv"
+    faces.write_text("element,strategy\nA,Forms 24 h\nB,Forms 72 h\nC,Forms 99 h\n", "utf-8")
+    words = ("--scenario", path, "--skip-bad", "--workers", "1", "--out", tmp_path / "out")
+    invoke("inventory", faces, *words)
+    more = ("elements", "totals", "next_faces", "target_counts", "groups", "classes", "left-out")
+    written |= check(tmp_path / "out", more=more)
+
+
 def test_planned_tests(tmp_path, written):
     path = small("garage-wall.toml", tmp_path)
     invoke("plan-tests", path, "--out", tmp_path / "out")

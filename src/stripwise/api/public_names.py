@@ -29,6 +29,8 @@ PUBLIC_MODULES = {
     "fit_migration": "stripwise.api.fits",
     "fit_profiles": "stripwise.api.fits",
     "fit_strip_log": "stripwise.api.fits",
+    "inventory": "stripwise.studies.inventory.inventory_study",
+    "InventoryResult": "stripwise.studies.inventory.inventory_study",
     "load": "stripwise.scenario.loading",
     "own_indices": "stripwise.studies.rank.research_tables",
     "rank_sample": "stripwise.studies.rank.research_tables",

@@ -221,7 +221,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--scenario",
             metavar="FILE",
-            help="Cover survey: scenario to compute with the surveyed cover.",
+            help="Cover survey, strip log: scenario to compute with the surveyed cover, or by which "
+            "every pour is assessed.",
         ),
     ] = None,
     allow_outside: AllowOutside = False,

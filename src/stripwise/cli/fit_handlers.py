@@ -108,16 +108,23 @@ def _migration(data_file: DataFile, options: FitOptions) -> Report:
 def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.evidence.tables.timestamps import find_time_zone
     from stripwise.report.pages.strip_log_page import strip_log_report
+    from stripwise.scenario.loading import load
     from stripwise.studies.fit.strip_log_study import study_strip_log
     from stripwise.units.quantities import TEMPERATURE, TIME
 
+    scenario, maturity, reference = None, options.maturity, options.reference_temperature
+    if options.scenario is not None:
+        scenario = load(options.scenario, allow_outside=options.allow_outside)
+        maturity = maturity or scenario.curing.maturity
+        reference = reference or f"{scenario.curing.reference_temperature!r} degC"
     study = study_strip_log(
         data_file,
         zone=find_time_zone(options.zone),
         loggers=options.loggers,
-        maturity=read_maturity(options.maturity),
+        maturity=read_maturity(maturity),
+        scenario=scenario,
         reference_temperature=option_quantity(
-            "--reference-temperature", options.reference_temperature, kind=TEMPERATURE, to="degC"
+            "--reference-temperature", reference, kind=TEMPERATURE, to="degC"
         ),
         specified=option_quantity("--specified", options.specified, kind=TIME, to="hour"),
     )
@@ -183,7 +190,12 @@ REGISTRY = {
     "drying": Entry(_drying, frozenset({"age", "profiles"})),
     "strip-log": Entry(
         _strip_log,
-        frozenset({"zone", "loggers", "specified", "maturity", "reference_temperature"}),
+        frozenset(
+            {
+                *("zone", "loggers", "specified", "maturity", "reference_temperature"),
+                *("scenario", "allow_outside"),
+            }
+        ),
     ),
     "cover-survey": Entry(
         _cover_survey,

@@ -74,6 +74,7 @@ ORDER = (
     "target",
     "rank",
     "stripped",
+    "inventory",
     "fit",
     "plan-tests",
     "list",

@@ -40,6 +40,9 @@ class Input:
     is_temperature
         Whether a value in K is a point of the temperature scale, shown in degC or degF, and no
         coefficient.
+    shared
+        Whether what lies between walls is one value for all walls of an inventory that take the
+        input from one block, and not each wall's own.
     """
 
     name: str
@@ -52,6 +55,7 @@ class Input:
     is_temperature: bool = False
     between_walls: float = 0.0
     kind_stated: bool = False
+    shared: bool = False
 
     @property
     def epistemic_share(self) -> float:

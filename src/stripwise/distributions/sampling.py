@@ -48,6 +48,7 @@ STAGES = (
     "grids",
     "confidence",
     "samples",
+    "inventory",
 )
 
 

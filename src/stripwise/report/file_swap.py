@@ -52,7 +52,7 @@ def check_writable(
 
 def commit(
     folder: Path,
-    contents: Mapping[str, bytes],
+    contents: Mapping[str, bytes | Path],
     *,
     record: Mapping[str, Any],
     command: str = "run",
@@ -60,9 +60,10 @@ def commit(
 ) -> list[Path]:
     """Put files into a folder in one step as far as a file system allows; list them, run.json last.
 
-    `contents` holds bytes by name relative to `folder`; `record` is what run.json says, to which
-    "program", "command", "files" and "sha256", with its own hash, are added. Everything goes to a hidden folder inside
-    first and is swapped in file by file, run.json last. Files of an earlier run that are not
+    `contents` holds bytes, or the file that has them, by name relative to `folder`; `record` is what
+    run.json says, to which "program", "command", "files" and "sha256", with its own hash, are added.
+    Everything goes to a hidden folder inside first and is swapped in file by file, run.json last.
+    Files of an earlier run that are not
     written again are removed. If anything fails on the way, what was swapped is swapped back; if
     the process is killed, the next one to write or check does so. A signal waits until the files
     are whole. Raises OutputError as `check_writable`, or if the disk fails.
@@ -72,7 +73,8 @@ def commit(
     hashes = {name: _sha256(data) for name, data in contents.items() if is_hashed(name)}
     hashes[RUN_JSON] = BLANK
     run = {**record, "program": PROGRAM, "command": command, "files": names, "sha256": hashes}
-    files = {**contents, RUN_JSON: with_own_hash(json_text(run).encode())}
+    own = with_own_hash(json_text(run).encode())
+    files: dict[str, bytes | Path] = {**contents, RUN_JSON: own}
     with _locked(folder) as work:
         _refuse(folder, names, command=command, overwrite=overwrite)
         stale = sorted(own_files(folder) - set(names))
@@ -156,7 +158,7 @@ def _keep_old(folder: Path, work: Path, names: Iterable[str]) -> None:
 
 
 def _write_journal(
-    folder: Path, work: Path, names: Iterable[str], files: Mapping[str, bytes]
+    folder: Path, work: Path, names: Iterable[str], files: Mapping[str, bytes | Path]
 ) -> None:
     """Note what stands in the folder and what is to stand there; from here on a swap is on."""
     before: Digests = {name: digest(folder / name) for name in names}
@@ -239,8 +241,11 @@ def _read_journal(path: Path) -> tuple[Digests, Digests]:
     return before, after
 
 
-def _sha256(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
+def _sha256(data: bytes | Path) -> str:
+    if isinstance(data, bytes):
+        return hashlib.sha256(data).hexdigest()
+    with data.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _remove_empty_folders(folder: Path, names: Iterable[str]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 from pathlib import Path
 
 from stripwise.errors import OutputError
@@ -57,11 +58,15 @@ def _name(draft: Path, path: Path) -> None:
         os.replace(draft, path)
 
 
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file and see it through to the disk."""
+def write_bytes(path: Path, data: bytes | Path) -> None:
+    """Write a file, or copy one, and see it through to the disk."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("wb") as stream:
-        stream.write(data)
+        if isinstance(data, bytes):
+            stream.write(data)
+        else:
+            with data.open("rb") as source:
+                shutil.copyfileobj(source, stream)
         stream.flush()
         os.fsync(stream.fileno())
 

@@ -6,7 +6,10 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["written_input", "written_lines"]
+from stripwise.distributions.random_input import Input
+from stripwise.scenario.shapes import InputTable
+
+__all__ = ["written_input", "written_lines", "written_mean"]
 
 NUMBERS = ("value", "nominal", "bias", "mean", "sd", "cov", "low", "high", "from")
 """Keys of an input that say its numbers, in the order in which they are shown."""
@@ -61,3 +64,12 @@ def _text(value: Any) -> str:
     if isinstance(value, list):
         return ", ".join(_text(item) for item in value)
     return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def written_mean(table: InputTable | None, item: Input) -> str:
+    """Return the mean of an input as the file writes it, or converted where it does not stand."""
+    for key in ("value", "mean"):
+        raw = getattr(table, key, None)
+        if isinstance(raw, str):
+            return raw
+    return f"{item.distribution.mean:.3g} {item.unit}".strip()

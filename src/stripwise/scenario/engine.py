@@ -29,6 +29,9 @@ Values = dict[str, Any]
 
 Reader = Callable[[object], float]
 
+TABLE_LISTS = ("strategy", "correlation", "layer", "concrete_type", "exposure_type")
+"""Lists of tables, of which one that is no table counts as empty."""
+
 SHAPES = {
     "model_type": "must be a table",
     "dict_type": "must be a table",
@@ -164,7 +167,7 @@ def _take_out(rest: Any, path: KeyPath) -> None:
         holders.append(holders[-1][part])
     if isinstance(holders[-1], dict):
         holders[-1].pop(path[-1], None)
-    elif path[0] in ("strategy", "correlation", "layer") and len(path) == 2:
+    elif path[0] in TABLE_LISTS and len(path) == 2:
         holders[-1][path[-1]] = {}
     else:
         holders[-2].pop(path[-2], None)

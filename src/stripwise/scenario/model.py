@@ -142,6 +142,8 @@ class Scenario:
         Whether the diffusivity belongs to specimens kept in water to 28 d.
     service
         Options of the physics.
+    concrete_types, exposure_types
+        Names of the blocks that the faces of an inventory choose from.
     raw
         The file as read, before anything else was done to it.
     builder
@@ -184,6 +186,8 @@ class Scenario:
     draws: JointDraws | None = None
     front_model: FrontModel | Depth | None = None
     content_scales: Mapping[str, float] = field(default_factory=dict)
+    concrete_types: tuple[str, ...] = ()
+    exposure_types: tuple[str, ...] = ()
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
     builder: Callable[..., Scenario] | None = field(default=None, repr=False, compare=False)
 

@@ -24,7 +24,6 @@ __all__ = [
     "Converter",
     "default_input",
     "read_input",
-    "written_mean",
 ]
 
 
@@ -81,6 +80,7 @@ def _input(
     source: str = "",
     between_walls: float = 0.0,
     kind_stated: bool = False,
+    shared: bool = False,
 ) -> Input:
     return Input(
         name=name,
@@ -93,6 +93,7 @@ def _input(
         is_temperature=declared.measure.quantity is TEMPERATURE,
         between_walls=between_walls,
         kind_stated=kind_stated,
+        shared=shared,
     )
 
 
@@ -126,6 +127,7 @@ def read_input(
         source=source,
         between_walls=partly,
         kind_stated=share is not None or table.kind is not None,
+        shared=reader.is_shared(),
     )
 
 
@@ -164,6 +166,16 @@ class _Reader:
             rule = f"must be below 1: {self.declared.only_scatter}"
             self.problems.add(where, rule, found=raw)
         return share
+
+    def is_shared(self) -> bool:
+        """Whether what lies between walls is one value for all faces of a block."""
+        raw, where = self.table.shared, (*self.path, "shared")
+        if raw is None:
+            return False
+        if self.table.between_walls is None and getattr(self.table, "mean_sd", None) is None:
+            rule = "needs between_walls, or mean_sd of a cover: nothing else is a face's own"
+            self.problems.add(where, rule, found=raw)
+        return self.problems.choice(raw, where, allowed=("element", "block")) == "block"
 
     def source(self) -> str:
         source, where = self.table.source or "", (*self.path, "source")
@@ -383,12 +395,3 @@ class _Reader:
                 return
         found = f"{law.mean:.4g} {self.declared.unit}".strip()
         self.problems.add((*self.path, "mean"), rule, found=found)
-
-
-def written_mean(table: InputTable | None, item: Input) -> str:
-    """Return the mean of an input as the file writes it, or converted where it does not stand."""
-    for key in ("value", "mean"):
-        raw = getattr(table, key, None)
-        if isinstance(raw, str):
-            return raw
-    return f"{item.distribution.mean:.3g} {item.unit}".strip()

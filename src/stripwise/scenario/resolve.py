@@ -26,6 +26,7 @@ from stripwise.scenario.sections.correlations import read_correlations
 from stripwise.scenario.sections.cost import read_cost
 from stripwise.scenario.sections.curing import read_curing
 from stripwise.scenario.sections.exposure import read_contents, read_exposure
+from stripwise.scenario.sections.face_types import read_face_types
 from stripwise.scenario.sections.knowledge import read_knowledge
 from stripwise.scenario.sections.layers import (
     check_layers,
@@ -69,7 +70,7 @@ CONTENTS = ("surface_chloride", "initial_chloride", "critical_chloride")
 """Keys of chloride contents."""
 
 
-def resolve(
+def resolve(  # noqa: PLR0915 - one step a section
     file: ScenarioTable,
     *,
     path: Path,
@@ -180,7 +181,10 @@ def resolve(
         allow_outside=allow_outside,
         problems=problems,
     )
-    unused = curing_inputs if all(s.penalty_input for s in strategies.strategies) else ()
+    concrete_types = read_face_types(file.concrete_type, "concrete_type", problems)
+    exposure_types = read_face_types(file.exposure_type, "exposure_type", problems)
+    given = all(plan.penalty_input for plan in strategies.strategies)
+    unused = curing_inputs if given else ()
     epistemic_for_confidence(target, file.target, inputs, unused=unused, problems=problems)
     problems.raise_all()
     warnings = [
@@ -241,6 +245,8 @@ def resolve(
         retentions=tuple(retentions),
         cost=cost,
         cover_bias=cover_bias(file.reinforcement),
+        concrete_types=concrete_types,
+        exposure_types=exposure_types,
         service=replace(
             service,
             layers=layering.layers,

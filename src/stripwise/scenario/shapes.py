@@ -123,6 +123,15 @@ class InputTable(Table):
         String | None, Choice("Whether it varies along the wall or is not known.", KINDS)
     ] = None
     between_walls: Annotated[Constant | None, BETWEEN_WALLS] = None
+    shared: Annotated[
+        String | None,
+        Choice(
+            "In an inventory, whether what lies between walls is each face's own or one value for "
+            "all faces of the block that gives the input.",
+            ("element", "block"),
+            default="element",
+        ),
+    ] = None
     source: Annotated[String | None, Text("Where the numbers come from.")] = None
     unusual: Annotated[Logical, Flag("Whether a number outside the usual range is meant.")] = False
     plausible: Annotated[Logical, Flag("Old name of unusual.")] = False

@@ -17,6 +17,7 @@ from stripwise.evidence.face_maps.face_map import FaceMap
 from stripwise.evidence.face_maps.paste_mask import PasteMask
 from stripwise.evidence.profiles.chloride_profiles import ProfileFits, Profiles
 from stripwise.evidence.profiles.least_squares import solve
+from stripwise.evidence.profiles.profile_intervals import FitIntervals
 from stripwise.evidence.statistics.effective_sample_size import estimate_spatial_correlation
 
 __all__ = [
@@ -228,8 +229,12 @@ def with_strip_errors(
         correlation = covariance[:, 0, 1] / (sd[:, 0] * sd[:, 1])
     errors = sd[:, :2] / np.sqrt(sizes)
     half = special.stdtrit(sizes - 1.0, 0.975) * errors
+    log_d, cs = fits.solution.values[:, 0], fits.solution.values[:, 1]
     fits = replace(
         fits,
+        intervals=FitIntervals(
+            log_d - half[:, 0], log_d + half[:, 0], cs - half[:, 1], cs + half[:, 1]
+        ),
         diffusivity_se=fits.diffusivity * errors[:, 0],
         log_variance=errors[:, 0] ** 2,
         surface_se=errors[:, 1],

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 
 from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog
 from stripwise.report.components import (
+    GATES_BLOCK,
     Column,
     Figure,
     Paragraph,
@@ -20,7 +21,8 @@ from stripwise.report.figures import sheet, style
 from stripwise.report.figures.fitted_families_figure import family_table, plot_fit
 from stripwise.report.figures.label_placement import shorten_text
 from stripwise.report.files import input_toml
-from stripwise.report.prose import paragraphs
+from stripwise.report.prose import paragraphs, sentence
+from stripwise.studies.decision import YES
 from stripwise.studies.fit.strip_log_study import StripLogStudy
 from stripwise.units import formatting
 from stripwise.units.caution import STRENGTH_FIRST
@@ -50,8 +52,9 @@ def strip_log_report(study: StripLogStudy) -> Report:
         title=f"Strip log: {data_file.path.stem}",
         about=f"Age at which {len(log.pours)} pours lost their form, from their concrete "
         f"temperature. {NO_PERMISSION}",
-        findings=_findings(log),
+        findings=(*_assessed_findings(study), *_findings(log)),
         sections=(
+            *_assessed_sections(study),
             Section(
                 "Each pour",
                 (
@@ -68,10 +71,14 @@ def strip_log_report(study: StripLogStudy) -> Report:
                 ),
             ),
         ),
-        warnings=log.warnings,
+        warnings=(*log.warnings, *(study.assessed.notes if study.assessed else ())),
         method=_method(log),
         assumptions=paragraphs("strip_log.assumptions"),
-        tables={"pours.csv": log.pours, "families.csv": study.families},
+        tables={
+            "pours.csv": log.pours,
+            "families.csv": study.families,
+            "assessed.csv": None if study.assessed is None else study.assessed.table,
+        },
         texts=_scenario_inputs(study),
         record={
             "kind": "strip-log",
@@ -83,6 +90,68 @@ def strip_log_report(study: StripLogStudy) -> Report:
             "families": study.families.to_dict("records"),
         },
         further=log.sources,
+    )
+
+
+def _assessed_findings(study: StripLogStudy) -> tuple[str, ...]:
+    if study.assessed is None:
+        return ()
+    table, target = study.assessed.table, study.assessed.scenario.target
+    failing = table[table["meets_target"] != YES]
+    worst = table.iloc[0]
+    names = formatting.first_few([str(name) for name in failing["pour"]], "assessed.csv")
+    found = (
+        f"{formatting.count(len(table) - len(failing))} of {formatting.count(len(table))} pours meet "
+        f"the target of at most {formatting.percent(target.probability)} within "
+        f"{formatting.years(target.service_life)} by durability alone",
+        f"; not so {names}." if len(failing) else ".",
+    )
+    return (
+        "".join(found),
+        f"The worst is {worst['pour']}: {formatting.percent(worst['probability_at_target'])}.",
+    )
+
+
+def _assessed_sections(study: StripLogStudy) -> tuple[Section, ...]:
+    """Return the assessment of every pour, with room for the decision, beside the record."""
+    if study.assessed is None:
+        return ()
+    percent, dash = formatting.percent, formatting.DASH
+
+    def maybe(value: float) -> str:
+        return dash if np.isnan(value) else percent(value)
+
+    table = Table(
+        f"Pours as walls of their own, the worst first; years lost against {study.assessed.against}. "
+        f"The record itself stands below, unchanged. All: assessed.csv.",
+        (
+            Column("Pour", "pour"),
+            Column("Meets", "meets_target"),
+            numeric("Probability", "probability_at_target", percent),
+            numeric(
+                "Confidence",
+                "confidence",
+                lambda share: dash if np.isnan(share) else formatting.confidence(share),
+            ),
+            numeric("Equivalent age [h]", "equivalent_h", formatting.one_decimal),
+            numeric("Penalty", "penalty_mean"),
+            numeric(
+                "Years lost",
+                "years_lost",
+                lambda lost: dash if np.isinf(lost) or np.isnan(lost) else formatting.number(lost),
+            ),
+            numeric("With a sheet for 7 d", "probability_with_sheet", maybe),
+            numeric("Kept wet for 7 d", "probability_kept_wet", maybe),
+            Column("Decision", write=lambda _row: ""),
+            Column("Name, date", write=lambda _row: ""),
+        ),
+        study.assessed.table.head(MAX_POURS).to_dict("records"),
+    )
+    return (
+        Section(
+            "What each strip did",
+            (GATES_BLOCK, table, Paragraph(sentence("strip_log.still_buys"), "note")),
+        ),
     )
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.distribution import Distribution, with_shifted_moments
 from stripwise.distributions.families import SAMPLE
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.risk.model.wall import COVER, Number, Wall
@@ -26,6 +26,7 @@ from stripwise.risk.probability.parallel import run_parallel
 __all__ = [
     "SamplingOptions",
     "has_cheap_covers",
+    "nested_probability",
     "probability_by_epistemic_point",
     "probability_by_repeat",
     "shifted_cover",
@@ -40,6 +41,8 @@ STEPS_PER_SD = 24.0
 TAIL = 1e-16
 BATCH_SIZE = 16_384
 """Depths sorted into the grid at a time."""
+MAX_MOMENTS = 1 << 21
+"""Most sums of a block of epistemic points; more would leave the cache, and take memory."""
 
 MAX_DEPTHS = 20_000
 """Above that, as for a cover with next to no scatter, covers are integrated one by one."""
@@ -94,14 +97,15 @@ def _kept_blocks(
     return tuple(sobol_blocks(dimensions, points, _stream(seed, stage, repeat)))
 
 
-def shifted_cover(wall: Wall, nominal: float) -> Distribution:
-    """Return the distribution of the cover under another nominal cover [mm]."""
-    return wall.input(COVER).distribution.shifted(nominal - wall.nominal_cover)
+def shifted_cover(wall: Wall, nominal: float, sd: float | None = None) -> Distribution:
+    """Return the distribution of the cover under another nominal cover, and another sd [mm]."""
+    law = wall.input(COVER).distribution.shifted(nominal - wall.nominal_cover)
+    return law if sd is None else with_shifted_moments(law, sd=sd - law.parent_sd)
 
 
-def with_nominal_cover(wall: Wall, nominal: float) -> Wall:
-    """Return the wall drawn with another nominal cover [mm]."""
-    moved = shifted_cover(wall, nominal)
+def with_nominal_cover(wall: Wall, nominal: float, sd: float | None = None) -> Wall:
+    """Return the wall drawn with another nominal cover, and with another sd of it [mm]."""
+    moved = shifted_cover(wall, nominal, sd)
     inputs = tuple(
         replace(item, distribution=moved) if item.name == COVER else item for item in wall.inputs
     )
@@ -122,14 +126,15 @@ def has_cheap_covers(wall: Wall) -> bool:
 
 
 def probability_by_repeat(
-    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions
+    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions, sds: Array | None = None
 ) -> Array:
     """Return the probability per scrambling, (r, p, a, c).
 
-    Over strategies, ages (a,) since first exposure [yr] and nominal covers (c,) [mm].
+    Over strategies, ages (a,) since first exposure [yr] and nominal covers (c,) [mm], each with an
+    sd of its own where `sds` (c,) are given [mm].
     """
     integral, sampler = Integral.from_wall(wall, prefer_cover=True)
-    integrals = _CoverIntegrals.from_covers(wall, integral, covers)
+    integrals = _CoverIntegrals.from_covers(wall, integral, covers, sds)
 
     def repeat(r: int) -> Array:
         own = sampler.for_repeat(r, sample.repeats, wall.draws)
@@ -145,11 +150,11 @@ def probability_by_repeat(
 
 
 def probability_by_epistemic_point(
-    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions
+    wall: Wall, covers: Array, ages: Array, *, sample: SamplingOptions, sds: Array | None = None
 ) -> Array | None:
     """Return the probability per epistemic point, (k, p, a, c); None without any.
 
-    The points of one scrambling follow those of the one before.
+    The points of one scrambling follow those of the one before. `sds` as `probability_by_repeat`.
     """
     stage = "knowledge" if sample.stage == "main" else sample.stage
     found = []
@@ -166,16 +171,27 @@ def probability_by_epistemic_point(
         )
         if nested is None:
             return None
-        found.append(_nested_probability(wall, nested, covers, ages, workers=sample.workers))
+        found.append(
+            nested_probability(wall, nested, covers, ages, workers=sample.workers, sds=sds)
+        )
     return np.concatenate(found)
 
 
-def _nested_probability(
-    wall: Wall, nested: NestedSample, covers: Array, ages: Array, *, workers: int
+def nested_probability(
+    wall: Wall,
+    nested: NestedSample,
+    covers: Array,
+    ages: Array,
+    *,
+    workers: int,
+    sds: Array | None = None,
 ) -> Array:
-    integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers)
+    """Return the probability at every epistemic point of a nested sample, (k, p, a, c)."""
+    integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers, sds)
 
     most = nested.joinable(wall) if integrals.law.size else 1
+    moments = 4 * len(integrals.law) * len(wall.plans) * len(ages)
+    most = max(min(most, MAX_MOMENTS // max(moments, 1)), 1)
 
     def outer(place: int) -> Array:
         values, scores, groups = nested.joined_values(place * most, most)
@@ -202,10 +218,18 @@ class _CoverIntegrals:
     density: Array
 
     @classmethod
-    def from_covers(cls, wall: Wall, integral: Integral, covers: Array) -> _CoverIntegrals:
-        shifted_integrals = tuple(
-            integral.moved(float(cover) - wall.nominal_cover) for cover in covers
-        )
+    def from_covers(
+        cls, wall: Wall, integral: Integral, covers: Array, sds: Array | None = None
+    ) -> _CoverIntegrals:
+        if sds is None or integral.name != COVER:
+            shifted_integrals = tuple(
+                integral.moved(float(cover) - wall.nominal_cover) for cover in covers
+            )
+        else:
+            shifted_integrals = tuple(
+                replace(integral, distribution=shifted_cover(wall, float(cover), float(sd)))
+                for cover, sd in zip(covers, sds, strict=True)
+            )
         tabulated = integral.distribution is None or integral.distribution.family == SAMPLE
         if integral.name != COVER or integral.weights is not None or tabulated:
             # a density with steps is no ground for a cubic between depths

@@ -63,6 +63,13 @@ class Curves:
             result[:, ~late] = self._read_early(query[~late])
         return result
 
+    def at_each(self, ages: Array) -> Array:
+        """Return the index of each curve at ages of its own (m, q)."""
+        late = self._late_reader()(np.maximum(ages, self.ages[1]))
+        if not (ages < self.ages[1]).any():
+            return late
+        return np.where(ages < self.ages[1], self._read_early(np.maximum(ages, 0.0)), late)
+
     def age_at_index(self, target: float) -> Array:
         """Return the age at which each curve falls to an index, (m,); inf if it never does."""
         grid = np.unique(np.concatenate([self.ages, np.linspace(0.0, self.ages[1], 5)[1:-1]]))

@@ -10,10 +10,10 @@ from typing import Annotated, Any
 from stripwise.distributions.distribution import Distribution, with_shifted_moments
 from stripwise.distributions.random_input import Input
 from stripwise.errors import InputError
+from stripwise.scenario.as_written import written_mean
 from stripwise.scenario.engine import declared, inputs_of, read_keys
 from stripwise.scenario.fields import HOURS, MM, Key, Quantity, Text
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.random_tables import written_mean
 from stripwise.scenario.sections.concrete import (
     AGEING_EXPONENT,
     CONCRETE_DIFFUSIVITY,

@@ -95,14 +95,14 @@ def _mean_sd(cover: CoverTable | None, problems: Problems) -> Input | None:
         return None
     if math.isnan(sd):
         return None
-    return mean_cover_offset(sd, source=cover.source or "")
+    return mean_cover_offset(sd, source=cover.source or "", shared=cover.shared == "block")
 
 
-def mean_cover_offset(sd: float, *, source: str) -> Input:
+def mean_cover_offset(sd: float, *, source: str, shared: bool = False) -> Input:
     """Return the error of the mean cover of a known sd [mm], a normal about 0."""
     law = distribution("normal", mean=0.0, sd=sd)
     label = "mean cover against the stated one"
-    return Input(MEAN_COVER_OFFSET, label, law, "mm", "cover", "knowledge", source)
+    return Input(MEAN_COVER_OFFSET, label, law, "mm", "cover", "knowledge", source, shared=shared)
 
 
 def with_mean_sd_split(

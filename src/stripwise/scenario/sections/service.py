@@ -9,10 +9,10 @@ from stripwise.ingress.season import MONTHS
 from stripwise.ingress.surface_history.surface_chloride import SurfaceHistory
 from stripwise.published import constant
 from stripwise.risk.model.service_options import combination
+from stripwise.scenario.as_written import written_mean
 from stripwise.scenario.engine import inputs_of, read_keys
 from stripwise.scenario.model import Service
 from stripwise.scenario.problems import KeyPath, Problems
-from stripwise.scenario.random_tables import written_mean
 from stripwise.scenario.scenario_table import ScenarioTable
 from stripwise.scenario.sections.carbonation_table import read_carbonation
 from stripwise.scenario.sections.cracking_table import read_cracking

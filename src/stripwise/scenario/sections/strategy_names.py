@@ -8,8 +8,8 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from stripwise.scenario.as_written import written_mean
 from stripwise.scenario.problems import Problems
-from stripwise.scenario.random_tables import written_mean
 from stripwise.scenario.sections.strategies import Strategies, StrategyTable
 
 __all__ = ["check_names", "named_durations"]

@@ -107,6 +107,7 @@ def study_face_maps(
         keep_first=keep_first,
         fit_initial=fit_initial,
         affected_depth=affected_depth,
+        error="constant",
     )
     fits, errors = with_strip_errors(fits, layers, rng=np.random.default_rng(SEED))
     study = study_profiles(

@@ -20,6 +20,8 @@ from stripwise.evidence.statistics.family_fit import (
 )
 from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog, analyse_strip_log
 from stripwise.evidence.tables.data_file import DataFile
+from stripwise.scenario.model import Scenario
+from stripwise.studies.fit.assessed_pours import AssessedPours, assess_pours
 
 __all__ = ["StripLogStudy", "study_strip_log"]
 
@@ -52,6 +54,8 @@ class StripLogStudy:
         Mean concrete temperature, weighted by the time in the forms [degC].
     missed
         Names of the pours that miss the specified age.
+    assessed
+        The pours as walls of their own; None without a scenario.
     """
 
     data_file: DataFile
@@ -64,6 +68,7 @@ class StripLogStudy:
     clock_strip_age: Distribution
     mean_temperature: float
     missed: tuple[str, ...]
+    assessed: AssessedPours | None = None
 
 
 def study_strip_log(
@@ -74,6 +79,7 @@ def study_strip_log(
     specified: float | None = None,
     maturity: MaturityFunction = "arrhenius",
     reference_temperature: float | None = None,
+    scenario: Scenario | None = None,
 ) -> StripLogStudy:
     """Work out the equivalent age of every pour at stripping, and fit its distribution.
 
@@ -91,6 +97,8 @@ def study_strip_log(
         Function by which pours are judged.
     reference_temperature
         Temperature at which an hour counts as an hour [degC]; 20 unless given.
+    scenario
+        Scenario by which every pour is assessed; its maturity function must be that of the log.
 
     Raises
     ------
@@ -123,4 +131,5 @@ def study_strip_log(
         clock_strip_age=fitted_distribution(clock_fits[0] if clock_fits else None, clock),
         mean_temperature=float(np.average(log.pours["temperature_mean_degC"], weights=clock)),
         missed=tuple(log.pours.loc[log.pours["misses"] == "yes", "pour"]),
+        assessed=None if scenario is None else assess_pours(log, scenario),
     )

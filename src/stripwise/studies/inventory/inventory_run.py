@@ -1,0 +1,170 @@
+"""Sends the jobs of an inventory and gathers what comes back, in order."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import pickle
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.errors import NumericalError
+from stripwise.studies.inventory.elements import SolvedClass
+from stripwise.studies.inventory.executor import Job, LostPart, run_jobs
+from stripwise.studies.inventory.face_rows import FaceRows
+from stripwise.studies.inventory.inventory_plan import InventoryPlan
+from stripwise.studies.inventory.part_jobs import PartResult, compute_part, solve
+from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
+from stripwise.studies.inventory.totals import TotalSums
+
+__all__ = ["Gathered", "InventoryRun", "Progress"]
+
+Array = NDArray[np.float64]
+Progress = Callable[[str, float, int], None]
+
+
+@dataclass(slots=True)
+class Gathered:
+    """What is kept of every part, in order."""
+
+    sums: TotalSums
+    met: NDArray[np.int64]
+    names: list[str] = field(default_factory=list)
+    probability: list[Array] = field(default_factory=list)
+    now: list[Array] = field(default_factory=list)
+    left: list[Array] = field(default_factory=list)
+    area: list[Array] = field(default_factory=list)
+    answer: list[NDArray[np.int8]] = field(default_factory=list)
+    group: list[NDArray[np.int64]] = field(default_factory=list)
+    cover: list[NDArray[np.float32]] = field(default_factory=list)
+    log_hours: list[NDArray[np.float32]] = field(default_factory=list)
+    direct: int = 0
+    lost: list[tuple[int, int]] = field(default_factory=list)
+
+    def add(self, name: str, part: PartResult) -> None:
+        """Keep what is needed of a part."""
+        self.names.append(name)
+        self.sums.add(part)
+        self.probability.append(part.probability)
+        self.now.append(part.now)
+        self.left.append(part.left)
+        self.area.append(part.area)
+        self.answer.append(part.answer)
+        self.group.append(part.group)
+        self.cover.append(part.cover)
+        self.log_hours.append(part.log_hours)
+        self.met += part.met
+        self.direct += part.direct
+
+
+@dataclass(slots=True)
+class InventoryRun:
+    """Sends the jobs of an inventory to an executor and gathers what comes back.
+
+    Attributes
+    ----------
+    pool, workers, rebuild
+        The executor, its workers, and what makes it anew; None where it outlives its workers.
+    place
+        Folder of this machine in which workers find the plan.
+    remote
+        Whether workers may run elsewhere, so that the plan travels with every job.
+    """
+
+    plan: InventoryPlan
+    rows: FaceRows
+    pool: Executor
+    workers: int
+    rebuild: Callable[[], Executor] | None
+    place: Path
+    remote: bool
+    report: Progress
+
+    def solve(self) -> dict[int, SolvedClass]:
+        """Compute the tables of every class."""
+        used = [k for k, needs in enumerate(self.plan.needs) if needs.faces]
+        where = self._hand_over({}, "unsolved")
+        solved = {}
+        jobs = (Job(k, solve, (where, k)) for k in used)
+        for done, (at, tables) in enumerate(self._jobs(jobs), start=1):
+            if isinstance(tables, LostPart):
+                raise NumericalError("the tables of a class cannot be computed: its workers died")
+            solved[at] = SolvedClass(self.plan.classes.classes[at], self.plan.needs[at], tables)
+            self.report("tables of the classes", done / len(used), 0)
+        return solved
+
+    def compute(self, solved: dict[int, SolvedClass], store: MemoryStore | FolderStore) -> Gathered:
+        """Compute every part, or take it from an earlier run that was cut off."""
+        plan = self.plan
+        got = Gathered(TotalSums(plan, solved), np.zeros(len(plan.targets), dtype=np.int64))
+        where = self._hand_over(solved, "solved")
+        spans: dict[int, tuple[int, int]] = {}
+        names = [
+            hashlib.sha256(f"{plan.digest}{digest}{k}".encode()).hexdigest()[:32]
+            for k, digest in enumerate(plan.parts)
+        ]
+
+        def jobs() -> Iterator[Job]:
+            for k, piece in enumerate(self.rows.pieces()):
+                good = plan.without_bad(piece)
+                if not len(good):
+                    continue
+                spans[k] = (good.lines[0], good.lines[-1])
+                if store.get(names[k]) is not None:
+                    yield Job(k, _known, ())
+                else:
+                    yield Job(k, compute_part, (where, good))
+
+        done = 0
+        for at, found in self._jobs(jobs()):
+            if isinstance(found, LostPart):
+                got.lost.append(spans[at])
+                continue
+            part = store.get(names[at]) if found is None else found
+            if part is None:
+                raise NumericalError("a part of an earlier run was removed; run again")
+            if found is not None:
+                store.put(names[at], found)
+            got.add(names[at], part)
+            done += part.probability.size
+            self.report("faces", done / plan.faces, done)
+        return got
+
+    def _jobs(self, jobs: Iterable[Job]) -> Iterator[tuple[int, Any]]:
+        return run_jobs(
+            jobs,
+            executor=self.pool,
+            workers=self.workers,
+            rebuild=self.rebuild,
+            broken=_broken(),
+        )
+
+    def _hand_over(self, solved: dict[int, SolvedClass], name: str) -> str | bytes:
+        """Return where workers find the plan: a file of this machine, or its bytes."""
+        data = pickle.dumps((self.plan, solved))
+        if self.remote:
+            return data
+        path = self.place / f"{name}.plan"
+        path.write_bytes(data)
+        return f"{path}"
+
+
+def _known() -> None:
+    """Stand in for a part that an earlier run has computed."""
+
+
+def _broken() -> tuple[type[BaseException], ...]:
+    """Return the errors that say that a worker died."""
+    found: tuple[type[BaseException], ...] = (BrokenProcessPool,)
+    with contextlib.suppress(ImportError):
+        from distributed.scheduler import KilledWorker  # noqa: PLC0415 - an extra
+
+        found = (*found, KilledWorker)
+    return found

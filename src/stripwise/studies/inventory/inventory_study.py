@@ -1,0 +1,250 @@
+"""Ten faces or a million: what each comes to, the totals, and which faces go first."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import tempfile
+import time
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from stripwise.errors import NumericalError
+from stripwise.scenario.model import Scenario
+from stripwise.studies.decision import TOO_CLOSE, YES
+from stripwise.studies.inventory.elements import ANSWERS, SolvedClass
+from stripwise.studies.inventory.executor import process_pool
+from stripwise.studies.inventory.face_rows import FaceRows, open_faces
+from stripwise.studies.inventory.inventory_plan import InventoryPlan, prepare
+from stripwise.studies.inventory.inventory_run import Gathered, InventoryRun, Progress
+from stripwise.studies.inventory.inventory_tables import (
+    class_table,
+    drivers,
+    group_table,
+    next_faces,
+    target_counts,
+)
+from stripwise.studies.inventory.part_jobs import result_header
+from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
+from stripwise.studies.inventory.totals import totals_table
+
+__all__ = ["InventoryResult", "inventory"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class InventoryResult:
+    """What an inventory came to.
+
+    Attributes
+    ----------
+    case
+        Its scenario.
+    plan
+        Its classes, columns and parts.
+    totals, next_faces, target_counts, left_out, groups, classes
+        Tables, as `stripwise list columns` says.
+    faces, meeting, too_close, direct
+        Faces computed, meeting their target, too close to call, computed directly.
+    rank
+        (e,) place of every face by P at its target life.
+    drivers
+        Share of cover and of curing in the differences of the reliability index between faces; empty
+        where they do not differ.
+    table_error
+        Largest rms error of P in the tables of a class.
+    notes
+        What a reader must know.
+    lost
+        First and last line of the parts that killed their workers.
+    seconds
+        Time of each stage [s].
+    """
+
+    case: Scenario
+    plan: InventoryPlan
+    totals: pd.DataFrame
+    next_faces: pd.DataFrame
+    target_counts: pd.DataFrame
+    left_out: pd.DataFrame
+    groups: pd.DataFrame
+    classes: pd.DataFrame
+    faces: int
+    meeting: int
+    too_close: int
+    direct: int
+    rank: NDArray[np.int64]
+    drivers: dict[str, float]
+    table_error: float
+    notes: tuple[str, ...]
+    lost: tuple[tuple[int, int], ...]
+    seconds: dict[str, float]
+    rows: FaceRows
+    _names: tuple[str, ...]
+    _store: MemoryStore | FolderStore
+
+    @property
+    def header(self) -> list[str]:
+        """Head of the elements."""
+        return [*result_header(self.plan), "rank"]
+
+    def parts(self) -> Iterator[bytes]:
+        """Go through the rows of the elements as CSV, a part at a time, with their rank."""
+        for text, _ in self.sized_parts():
+            yield text
+
+    def sized_parts(self) -> Iterator[tuple[bytes, int]]:
+        """Go through the same, each part with the number of its faces."""
+        start = 0
+        for name in self._names:
+            part = self._store.get(name)
+            if part is None:
+                raise NumericalError(f"part {name} was removed while its inventory was computed")
+            lines = part.csv.decode("utf-8", "surrogatepass")
+            ranks = self.rank[start : start + part.probability.size]
+            start += part.probability.size
+            yield _with_rank(lines, ranks).encode("utf-8", "surrogatepass"), ranks.size
+
+    @property
+    def elements(self) -> pd.DataFrame:
+        """The elements as one table."""
+        head = io.StringIO()
+        csv.writer(head, lineterminator="\n").writerow(self.header)
+        text = head.getvalue().encode() + b"".join(self.parts())
+        given = dict.fromkeys(self.plan.header.names, str)
+        return pd.read_csv(io.BytesIO(text), dtype=given, keep_default_na=True)
+
+    def __repr__(self) -> str:
+        """Name the inventory."""
+        return f"<InventoryResult: {self.faces} faces, {self.meeting} meet the target>"
+
+
+def _with_rank(lines: str, ranks: NDArray[np.int64]) -> str:
+    """Put the rank at the end of every row; a row with a line break in a cell takes longer."""
+    rows = lines.split("\n")[:-1]
+    if len(rows) == ranks.size:
+        return "".join(f"{row},{rank}\n" for row, rank in zip(rows, ranks.tolist(), strict=True))
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    for row, rank in zip(csv.reader(io.StringIO(lines)), ranks.tolist(), strict=True):
+        writer.writerow([*row, rank])
+    return out.getvalue()
+
+
+def inventory(
+    case: Scenario,
+    table: str | Path | pd.DataFrame | Iterable[pd.DataFrame],
+    *,
+    executor: Executor | None = None,
+    year: float | None = None,
+    skip_bad: bool = False,
+    workers: int = 1,
+    folder: Path | None = None,
+    progress: Progress | None = None,
+) -> InventoryResult:
+    """Assess every face of a table.
+
+    Parameters
+    ----------
+    case
+        The scenario: what a row does not say.
+    table
+        Path of a CSV or Parquet file, a frame, or an iterable of frames; one row per face.
+    executor
+        Where parts are computed, such as that of a cluster; `workers` processes unless given.
+    year
+        Year of the state, needed beside a column `built`.
+    skip_bad
+        Whether rows that cannot be used are left out and listed, in place of an error.
+    workers
+        Processes, or workers of the executor; the results do not depend on it.
+    folder
+        Where finished parts are kept, so that a killed run goes on from them; memory unless given.
+    progress
+        Called with a stage, the share done and the faces done.
+
+    Returns
+    -------
+    The `InventoryResult`.
+
+    Raises
+    ------
+    EvidenceError
+        If the table cannot be read or has bad rows.
+    """
+    report = progress or (lambda _stage, _done, _faces: None)
+    seconds: dict[str, float] = {}
+    started = time.perf_counter()
+    rows = open_faces(table)
+    plan, problems = prepare(case, rows, year=year, skip_bad=skip_bad)
+    seconds["reading"] = time.perf_counter() - started
+    report("reading", 1.0, 0)
+    store = MemoryStore() if folder is None else FolderStore(folder)
+    with contextlib.ExitStack() as stack:
+        place = folder or Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        own = executor is None
+        pool = stack.enter_context(process_pool(workers)) if executor is None else executor
+        rebuild = (lambda: process_pool(workers)) if own and workers > 1 else None
+        run = InventoryRun(plan, rows, pool, workers, rebuild, place, remote=not own, report=report)
+        solved = run.solve()
+        seconds["tables"] = time.perf_counter() - started - sum(seconds.values())
+        gathered = run.compute(solved, store)
+        seconds["faces"] = time.perf_counter() - started - sum(seconds.values())
+    result = _result(plan, rows, solved, gathered, store, problems.table, seconds)
+    seconds["totals"] = time.perf_counter() - started - sum(seconds.values())
+    return result
+
+
+def _result(  # noqa: PLR0917
+    plan: InventoryPlan,
+    rows: FaceRows,
+    solved: dict[int, SolvedClass],
+    got: Gathered,
+    store: MemoryStore | FolderStore,
+    left_out: pd.DataFrame,
+    seconds: dict[str, float],
+) -> InventoryResult:
+    if not got.names:
+        raise NumericalError("no part could be computed: every one killed its workers")
+    p, answer = np.concatenate(got.probability), np.concatenate(got.answer)
+    order = np.argsort(-p, kind="stable")
+    rank = np.empty(p.size, dtype=np.int64)
+    rank[order] = np.arange(1, p.size + 1)
+    totals = totals_table(got.sums)
+    notes = list(plan.notes)
+    if len(left_out):
+        notes.append(f"{left_out['line'].nunique()} rows were left out: see left-out.csv.")
+    notes += [
+        f"The rows of lines {a} to {b} were not computed: their worker died." for a, b in got.lost
+    ]
+    return InventoryResult(
+        case=plan.case,
+        plan=plan,
+        totals=totals,
+        next_faces=next_faces(plan, got, store),
+        target_counts=target_counts(plan, got, p.size),
+        left_out=left_out,
+        groups=group_table(plan, got),
+        classes=class_table(solved),
+        faces=p.size,
+        meeting=int(np.sum(answer == ANSWERS.index(YES))),
+        too_close=int(np.sum(answer == ANSWERS.index(TOO_CLOSE))),
+        direct=got.direct,
+        rank=rank,
+        drivers=drivers(got),
+        table_error=max(one.tables.error for one in solved.values()),
+        notes=tuple(notes),
+        lost=tuple(got.lost),
+        seconds=seconds,
+        rows=rows,
+        _names=tuple(got.names),
+        _store=store,
+    )

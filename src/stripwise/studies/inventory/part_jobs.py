@@ -1,0 +1,221 @@
+"""What a worker does: solve a class, or compute a part; small messages, nothing shared but a plan."""
+
+from __future__ import annotations
+
+import copyreg
+import csv
+import functools
+import io
+import pickle
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.risk.probability.face_tables import FaceTables, table_sample
+from stripwise.studies.inventory.check_rows import Faces
+from stripwise.studies.inventory.class_tables import face_covers, face_grid, solve_class
+from stripwise.studies.inventory.elements import ANSWERS, Elements, SolvedClass, evaluate
+from stripwise.studies.inventory.face_rows import Piece
+from stripwise.studies.inventory.inventory_plan import InventoryPlan
+
+__all__ = ["PartResult", "compute_part", "result_header", "shared_draws", "solve"]
+
+Array = NDArray[np.float64]
+
+
+def _read_only(items: dict[object, object]) -> MappingProxyType[object, object]:
+    """Make a mapping that nobody changes, as a message of one has it."""
+    return MappingProxyType(items)
+
+
+copyreg.pickle(MappingProxyType, lambda mapping: (_read_only, (dict(mapping),)))
+
+
+PAST, FUTURE = "past service life", "not yet exposed"
+"""Statuses of a face beside "ok"."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartResult:
+    """A part as it comes back.
+
+    Attributes
+    ----------
+    csv
+        Its rows of elements.csv without the rank.
+    probability, left, area, now
+        (e,) P at the target life, years left, area and P now, for ranks and lists.
+    answer
+        (e,) place in `ANSWERS`.
+    group
+        (e,) place among the groups.
+    cover, log_hours
+        (e,) nominal cover [mm] and ln of the mean equivalent curing [h], NaN where a penalty is given.
+    direct
+        Faces that were computed directly.
+    weights
+        By class: places, faces and areas of the totals.
+    past, met
+        As `PartTotals`.
+    """
+
+    csv: bytes
+    probability: Array
+    now: Array
+    left: Array
+    area: Array
+    answer: NDArray[np.int8]
+    group: NDArray[np.int64]
+    cover: NDArray[np.float32]
+    log_hours: NDArray[np.float32]
+    direct: int
+    weights: dict[int, tuple[NDArray[np.int64], Array, Array]]
+    past: NDArray[np.int32]
+    met: NDArray[np.int64]
+
+
+@functools.lru_cache(maxsize=2)
+def _load(path: str) -> tuple[InventoryPlan, dict[int, SolvedClass]]:
+    return pickle.loads(Path(path).read_bytes())  # type: ignore[no-any-return]
+
+
+@functools.lru_cache(maxsize=2)
+def _loads(data: bytes) -> tuple[InventoryPlan, dict[int, SolvedClass]]:
+    return pickle.loads(data)  # type: ignore[no-any-return]
+
+
+def _plan(where: str | bytes) -> tuple[InventoryPlan, dict[int, SolvedClass]]:
+    """Return a plan from a file of this machine, or from its bytes."""
+    return _loads(where) if isinstance(where, bytes) else _load(where)
+
+
+def shared_draws(plan: InventoryPlan) -> int:
+    """Return how many draws all faces share: as few as the slowest class takes."""
+    return min(
+        table_sample(one.wall, one.case.sampling.points).draws for one in plan.classes.classes
+    )
+
+
+def solve(where: str | bytes, place: int) -> FaceTables:
+    """Compute the tables of a class."""
+    plan, _ = _plan(where)
+    one = plan.classes.classes[place]
+    grid = face_grid(one, plan.needs[place])
+    return solve_class(one, grid, keys=plan.draw_keys, draws=shared_draws(plan))
+
+
+def compute_part(where: str | bytes, piece: Piece) -> PartResult:
+    """Compute the faces of a part."""
+    plan, solved = _plan(where)
+    faces = plan.check(piece)
+    draws = max(one.tables.life.shape[-1] for one in solved.values())
+    found = evaluate(
+        faces,
+        solved,
+        groups=plan.groups,
+        first_cohort=plan.first_cohort,
+        cohorts=plan.cohorts,
+        draws=draws,
+        targets=plan.targets,
+    )
+    life_of = np.array([one.case.target.service_life for one in plan.classes.classes])
+    past = faces.age > life_of[faces.face_class]
+    place = {name: k for k, name in enumerate(plan.groups)}
+    cover, log_hours = _drivers(plan, faces)
+    return PartResult(
+        csv=_csv_rows(plan, piece, faces.age, found, past),
+        probability=found.probability,
+        now=found.probability_now,
+        left=found.life - faces.age,
+        area=faces.area,
+        answer=found.answer,
+        group=np.array([place.get(name, 0) for name in faces.group], dtype=np.int64),
+        cover=cover,
+        log_hours=log_hours,
+        direct=int(found.direct.sum()),
+        weights=found.totals.weights,
+        past=found.totals.past,
+        met=found.totals.met,
+    )
+
+
+def _drivers(plan: InventoryPlan, faces: Faces) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return cover and mean equivalent curing of every face."""
+    cover = np.empty(faces.rows.size, dtype=np.float32)
+    hours = np.empty(faces.rows.size)
+    for at in np.unique(faces.face_class):
+        one, rows = plan.classes.classes[at], np.flatnonzero(faces.face_class == at)
+        cover[rows] = face_covers(one, faces, rows)[0]
+        means = {item.name: item.distribution.mean for item in one.wall.inputs}
+        share = np.array(
+            [means[name] if name else 0.0 for name in (faces.retention[k] for k in rows)]
+        )
+        hours[rows] = faces.strip_h[rows] + share * faces.after_h[rows]
+        for k, strategy in enumerate(one.wall.plans):
+            given = np.nan if strategy.penalty else 24.0 * float(strategy.effective_days(means))
+            hours[rows[faces.strategy[rows] == k]] = given
+    return cover, np.log(hours).astype(np.float32)
+
+
+def result_header(plan: InventoryPlan) -> list[str]:
+    """Return the head of elements.csv without the rank."""
+    given = [name for name in plan.header.names if name != "element"]
+    return ["element", *given, *RESULT_NAMES]
+
+
+RESULT_NAMES = (
+    "probability_now",
+    "probability_at_target",
+    "know_low",
+    "know_high",
+    "confidence",
+    "confidence_low95",
+    "confidence_high95",
+    "meets_target",
+    "life_at_target_yr",
+    "year_reached",
+    "status",
+)
+
+
+def _csv_rows(
+    plan: InventoryPlan, piece: Piece, age: Array, found: Elements, past: NDArray[np.bool_]
+) -> bytes:
+    element = plan.header.place("element")
+    assert element is not None
+    given = [piece.cells[element], *(c for k, c in enumerate(piece.cells) if k != element)]
+    reached = found.life - age + (0.0 if plan.year is None else plan.year)
+    numbers = [
+        found.probability_now,
+        found.probability,
+        found.know_low,
+        found.know_high,
+        found.confidence,
+        found.confidence_low95,
+        found.confidence_high95,
+    ]
+    words = [ANSWERS[k] for k in found.answer]
+    status = [
+        FUTURE if a < 0.0 else PAST if gone else "ok" for a, gone in zip(age, past, strict=True)
+    ]
+    table = [
+        *given,
+        *(_texts(x) for x in numbers),
+        words,
+        _texts(found.life),
+        _texts(reached),
+        status,
+    ]
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(zip(*table, strict=True))
+    return out.getvalue().encode("utf-8", "surrogatepass")
+
+
+def _texts(values: Array) -> Iterable[str]:
+    """Write numbers in single precision, which is beyond their error; NaN is empty."""
+    texts: list[str] = values.astype(np.float32).astype(str).tolist()
+    return ["" if text == "nan" else text for text in texts]

@@ -1,0 +1,148 @@
+"""Speed and memory of an inventory, as ratios measured in one run.
+
+python tests/benchmark/inventory.py                  # rows a CPU second, growth, against the loop
+python tests/benchmark/inventory.py --workers        # CPU seconds a face with two processes over one
+python tests/benchmark/inventory.py --rows 1000000   # end to end, with the memory of the process
+"""
+
+import argparse
+import resource
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+import stripwise
+from stripwise.studies.inventory import elements, inventory_run
+from stripwise.studies.inventory.inventory_study import inventory
+
+SCENARIO = Path(__file__).parents[2] / "scenarios" / "garage-wall.toml"
+SIZES = (5_000, 10_000, 20_000, 40_000)
+
+
+def make_faces(path, rows):
+    """Write plain faces: strip ages, temperatures, covers, dates and areas of their own."""
+    rng = np.random.default_rng(5)
+    with path.open("w", encoding="utf-8") as stream:
+        stream.write(
+            "element,strip_age_h,concrete_temperature_degC,nominal_cover_mm,built,area_m2,group\n"
+        )
+        for first in range(0, rows, 5_000):
+            size = min(5_000, rows - first)
+            values = zip(
+                rng.uniform(10, 100, size).round(1).tolist(),
+                rng.uniform(8, 22, size).round(1).tolist(),
+                rng.uniform(40, 80, size).round(1).tolist(),
+                rng.integers(1980, 2026, size).tolist(),
+                rng.uniform(5, 80, size).round(1).tolist(),
+                rng.integers(0, 5, size).tolist(),
+                strict=True,
+            )
+            for k, (hours, warm, cover, year, area, group) in enumerate(values):
+                stream.write(f"F{first + k},{hours},{warm},{cover},{year},{area},g{group}\n")
+    return path
+
+
+def cpu():
+    """Return CPU seconds of this process and of those that ended."""
+    own, ended = (
+        resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    )
+    return own.ru_utime + own.ru_stime + ended.ru_utime + ended.ru_stime
+
+
+def without_second_pass():
+    """Leave faces near the limit to the tables, to time them apart."""
+    elements.decide_directly = lambda _one, plans, cover, _sd: elements_answer(cover.size)
+
+
+class elements_answer:  # noqa: N801 - stands in for the answers
+    def __init__(self, size):
+        self.probability = np.full(size, 0.1)
+        self.meets_target = ["too close to call"] * size
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--workers", action="store_true")
+    parser.add_argument("--rows", type=int, default=0)
+    options = parser.parse_args()
+    case = stripwise.load(SCENARIO)
+    case = case.replace({"sampling.points": 4096})
+    with tempfile.TemporaryDirectory() as folder:
+        home = Path(folder)
+        if options.workers:
+            return workers(case, make_faces(home / "faces.csv", 10_000))
+        if options.rows:
+            return end_to_end(case, make_faces(home / "faces.csv", options.rows), home / "parts")
+        return sizes(case, home)
+
+
+def sizes(case, home):
+    """Time growing tables on the same tables of the class."""
+    solve, kept = inventory_run.solve, {}
+
+    def once(where, place):
+        if place not in kept:
+            kept[place] = solve(where, place)
+        return kept[place]
+
+    inventory_run.solve = once
+    direct = elements.decide_directly
+    start = cpu()
+    stripwise.assess(case, workers=1)
+    one = cpu() - start
+    paths = [make_faces(home / f"{size}.csv", size) for size in SIZES]
+    # one range of covers and strip ages for all, so that the tables serve every size
+    needs = {}
+    spent = []
+    for path in reversed(paths):
+        without_second_pass()
+        start = cpu()
+        result = inventory(case, path, year=2026)
+        first = cpu() - start
+        if not needs:
+            needs["tables"] = first
+            start = cpu()
+            result = inventory(case, path, year=2026)
+            first = cpu() - start
+            needs["tables"] -= first
+        spent.append(first)
+        print(f"{result.faces:7d} faces: {result.faces / first:8.0f} a CPU second", flush=True)
+    spent.reverse()
+    slope = np.polyfit(np.log(SIZES), np.log(spent), 1)[0]
+    elements.decide_directly = direct
+    start = cpu()
+    result = inventory(case, paths[0], year=2026)
+    second = (cpu() - start - spent[0]) / max(result.direct, 1)
+    print(f"growth, log-log slope: {slope:.3f}")
+    print(f"tables of one class: {needs['tables'] / one:.2f} runs of assess")
+    print(f"against the loop over assess: {one / (spent[-1] / SIZES[-1]):.0f} times")
+    print(f"second pass: {result.direct} faces of {SIZES[0]}, {1e3 * second:.1f} ms CPU each")
+
+
+def workers(case, path):
+    """Compare CPU seconds with one process and with two, tables included."""
+    spent = []
+    for count in (1, 2):
+        start = cpu()
+        inventory(case, path, year=2026, workers=count)
+        spent.append(cpu() - start)
+    print(f"CPU seconds with two processes over one: {spent[1] / spent[0]:.3f}")
+
+
+def end_to_end(case, path, folder):
+    """Compute a large table with its parts on disk and say what memory it took."""
+    start = cpu()
+    result = inventory(case, path, year=2026, folder=folder)
+    size = sum(1 for _ in result.parts())
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    print(
+        f"{result.faces} faces in {size} parts: {cpu() - start:.0f} CPU s, {memory:.0f} MB at most"
+    )
+    print({stage: round(seconds, 1) for stage, seconds in result.seconds.items()})
+
+
+if __name__ == "__main__":
+    sys.exit(main())
