@@ -54,6 +54,11 @@ JOBS = {
         "fit strip-log.csv --zone CET --loggers loggers",
         {"strip-log.csv", *(f"w{n:02d}.csv" for n in range(1, 24, 2))},
     ),
+    "fit-maps": (
+        "fit maps.csv --aggregate low --profiles ground.csv",
+        {"maps.csv", "ground.csv", "F3.npz"},
+    ),
+    "inventory": ("inventory faces.csv --scenario wall.toml", {"faces.csv", "wall.toml", *SITE}),
     "plan-tests": (
         "plan-tests wall.toml --specimens cores.csv --cover survey.csv",
         {"wall.toml", *SITE, "cores.csv", "survey.csv"},
@@ -82,13 +87,17 @@ def home(tmp_path_factory):
     for name in ("loggers", "strip-log.csv"):
         copy = shutil.copytree if name == "loggers" else shutil.copy
         copy(SCENARIOS / "site-records" / name, folder / name)
+    for name in ("F3.npz", "ground.csv"):
+        shutil.copy(SCENARIOS / "face-maps" / name, folder / name)
     (folder / "inputs").mkdir()
     for name, text in {
         "site.csv": SERIES,
         "inputs/cover.toml": COVER,
         "survey.csv": SURVEY,
         "drying.csv": DRYING,
+        "maps.csv": "specimen,strategy,exposure_d,map_file\nF3,Forms 24 h,90,F3.npz\n",
         "cores.csv": CORES,
+        "faces.csv": "element,strip_age_h,age_yr\nA,24,10\nB,36,20\n",
     }.items():
         (folder / name).write_text(text)
     return folder

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
@@ -35,6 +35,7 @@ __all__ = [
     "TARGET_FILES",
     "Extras",
     "report_files",
+    "run_record",
     "write",
     "write_design",
     "write_report",
@@ -129,6 +130,12 @@ class Extras:
 NO_EXTRAS = Extras()
 
 
+def run_record(report: Report) -> dict[str, Any]:
+    """Return what run.json says: the record of a report and every file that was read."""
+    read = [{"file": file.name, "sha256": file.sha256} for file in report.signature.sources]
+    return {**report.record, INPUT_FILES: read}
+
+
 def report_files(report: Report, extras: Extras = NO_EXTRAS) -> dict[str, bytes]:
     """Return the bytes of every file of a report but run.json and times.json, by name."""
     svgs, drawn = sheet.figure_files(report.figures, png_too=extras.png)
@@ -186,8 +193,7 @@ def write_report(
         fails on the way.
     """
     files = report_files(report, extras)
-    read = [{"file": file.name, "sha256": file.sha256} for file in report.signature.sources]
-    record = {**report.record, INPUT_FILES: read}
+    record = run_record(report)
     if SECONDS in record:
         files[TIMES_JSON] = json_text({SECONDS: record.pop(SECONDS)}).encode()
     return commit(folder, files, record=record, command=command, overwrite=overwrite)

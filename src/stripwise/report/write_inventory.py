@@ -19,7 +19,7 @@ from stripwise.report.file_swap import TIMES_JSON, commit
 from stripwise.report.files import json_text
 from stripwise.report.folder_lock import locked_folder
 from stripwise.report.pages.inventory_page import inventory_report
-from stripwise.report.write import SECONDS, report_files
+from stripwise.report.write import SECONDS, report_files, run_record
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.part_store import FolderStore
 from stripwise.units.caution import CAUTION
@@ -82,7 +82,7 @@ def write_inventory(
     if result.faces <= MOST_LISTED:
         files[LIST] = _list(result).encode("utf-8", "replace")
     files |= report_files(report)
-    record = dict(report.record)
+    record = run_record(report)
     files[TIMES_JSON] = json_text({SECONDS: record.pop(SECONDS)}).encode()
     written = commit(folder, files, record=record, command="inventory", overwrite=overwrite)
     if work is not None:

@@ -154,4 +154,4 @@ def test_a_list_stays_in_its_folder_and_names_each_specimen_once(face, tmp_path)
     text = str(caught.value)
     assert "specimen P1 has more than one map" in text
     assert "must lie in the folder of the list" in text
-    assert "gone.npz: is no file of NumPy arrays" in text
+    assert "gone.npz: cannot be read" in text

@@ -51,8 +51,8 @@ class FaceMap:
         (rows, columns) the laboratory's own mask, True on paste; None without one.
     initial
         Initial content in the unit of `basis`; NaN where it is not known.
-    file
-        Name of the file for messages.
+    file, digest
+        Name of the file, and its SHA-256.
     """
 
     specimen: str
@@ -66,6 +66,7 @@ class FaceMap:
     paste: BoolArray | None = None
     initial: float = np.nan
     file: str = ""
+    digest: str = ""
 
     @property
     def pixel(self) -> tuple[float, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -105,8 +106,10 @@ def _owner(row: pd.Series[Any], bases: Mapping[str, str]) -> Owner:
 
 def _read(path: Path, owner: Owner) -> list[FaceMap]:
     if path.suffix.lower() == ".npz":
-        return [read_arrays(path, owner)]
-    text, _ = read_text(path)
+        digest = hashlib.sha256(_bytes(path)).hexdigest()
+        return [read_arrays(path, replace(owner, digest=digest))]
+    text, digest = read_text(path)
+    owner = replace(owner, digest=digest)
     name = printable_file_name(path)
     line, header = next(text.rows(name), (0, []))
     if any(GRID_COLUMN.fullmatch(_grid_name(cell)) for cell in header):

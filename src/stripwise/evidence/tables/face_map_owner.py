@@ -24,12 +24,13 @@ CHANNELS = ("chloride", "signal", "paste")
 
 @dataclass(frozen=True, slots=True)
 class Owner:
-    """What a list of maps says about one of them; None where the map itself must say it."""
+    """What a list of maps says about one of them, and the hash of its file; None: the map must say it."""
 
     specimen: str | None = None
     strategy: str | None = None
     exposure: float | None = None
     initial: float | None = None
+    digest: str = ""
 
 
 def join_owner(
@@ -71,6 +72,7 @@ def join_owner(
         paste=None if paste is None else np.nan_to_num(paste) > 0.5,
         initial=float(initial),
         file=name,
+        digest=owner.digest,
     )
 
 

@@ -65,6 +65,7 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
         },
         texts=profiles.scenario_files,
         record=_record(study),
+        further=study.sources,
     )
 
 

@@ -31,6 +31,7 @@ from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import CRITERIA
 from stripwise.studies.inventory.totals import AREA, FACES, PAST
 from stripwise.units.formatting import DASH, count, number, percent, years
+from stripwise.units.source_files import SourceFile, hashes_text
 
 __all__ = ["inventory_report", "inventory_sentences"]
 
@@ -147,6 +148,7 @@ def inventory_report(result: InventoryResult) -> Report:
         }
     )
     rows = result.rows
+    sources = (SourceFile(rows.name, rows.digest), *case.sources)
     return Report(
         title=f"Inventory: {case.title}",
         about=f"{count(result.faces)} faces of {rows.name}, each with its own curing, cover and age. "
@@ -158,9 +160,10 @@ def inventory_report(result: InventoryResult) -> Report:
         warnings=(*result.notes, *case.warnings),
         sections=tuple(_sections(result)),
         signature=Signature(
-            f"Table {rows.name}, SHA-256 {rows.digest}; scenario {case.path.name}, SHA-256 "
-            f"{case.digest}; stripwise {version('stripwise')}, seed {case.sampling.seed}. Files beside "
-            f"this page: elements, {', '.join(tables)}."
+            f"Table, scenario and what it reads: {hashes_text(sources)}; stripwise "
+            f"{version('stripwise')}, seed {case.sampling.seed}. Files beside this page: elements, "
+            f"{', '.join(tables)}.",
+            sources=sources,
         ),
         tables=tables,
         record={

@@ -23,6 +23,7 @@ from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.face_map_files import build_face_maps
 from stripwise.evidence.tables.profile_rows import build_profiles
 from stripwise.studies.fit.profiles_study import ProfilesStudy, study_profiles
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["FaceMapsStudy", "study_face_maps"]
 
@@ -47,6 +48,8 @@ class FaceMapsStudy:
         Mass of binder per mass of paste by which contents were divided; None where they were not.
     table, specimens, comparison_table
         Tables of the layers, of the fits, and of the pairs of layers.
+    sources
+        Files that were read beside the list.
     """
 
     faces: tuple[FaceMap, ...]
@@ -59,6 +62,7 @@ class FaceMapsStudy:
     table: pd.DataFrame
     specimens: pd.DataFrame
     comparison_table: pd.DataFrame | None
+    sources: tuple[SourceFile, ...]
 
 
 def study_face_maps(
@@ -135,7 +139,13 @@ def study_face_maps(
         table=_layer_table(faces, layers),
         specimens=_specimen_table(fits, errors, masks),
         comparison_table=None if comparison is None else _pairs_table(comparison),
+        sources=_sources(data_file, faces) + (() if ground is None else ground.sources),
     )
+
+
+def _sources(data_file: DataFile, faces: tuple[FaceMap, ...]) -> tuple[SourceFile, ...]:
+    found = {face.digest: SourceFile(face.file, face.digest) for face in faces}
+    return tuple(file for digest, file in found.items() if digest != data_file.digest)
 
 
 def _by_binder(face: FaceMap, share: float) -> FaceMap:
