@@ -66,7 +66,7 @@ def test_interval_says_the_unit_once():
 
 def test_us_units():
     # 1 in = 25.4 mm exactly (international inch, 1959); degF = 1.8 degC + 32 by definition.
-    assert formatting.length(63.5, units="US") == "2.50 in"
+    assert formatting.length(63.5, units="US") == "2 1/2 in"
     assert formatting.length(1.7, units="US") == "0.067 in"
     assert formatting.length(0.0, units="US") == "0.00 in"
     assert formatting.temperature(10.0, units="US") == "50 °F"

@@ -21,7 +21,7 @@ from stripwise.report.components import Cell, Column, Figure, GroupRow, Report, 
 from stripwise.units import formatting
 from stripwise.units.caution import CAUTION, GATES, GATES_LEAD
 
-__all__ = ["inline_svg", "math", "render"]
+__all__ = ["inline_svg", "math", "read_template", "render", "template"]
 
 SVG = "http://www.w3.org/2000/svg"
 XLINK = "http://www.w3.org/1999/xlink"
@@ -35,10 +35,10 @@ SUPERSCRIPT = re.compile(r"\^\{([^{}]*)\}")
 
 def render(report: Report, svgs: Mapping[str, str]) -> str:
     """Write the page of a report; `svgs` holds its figures by name."""
-    return _template().render(
+    return template("page.html.j2").render(
         report=report,
         svgs=svgs,
-        css=Markup(_read("page.css")),
+        css=Markup(read_template("page.css")),
         caution=CAUTION,
         gates_lead=GATES_LEAD,
         gate_texts=GATES,
@@ -140,7 +140,8 @@ def _sha256(script: str) -> str:
 
 
 @functools.cache
-def _template() -> jinja2.Template:
+def template(name: str) -> jinja2.Template:
+    """Return a template by its file name."""
     environment = jinja2.Environment(
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -149,8 +150,9 @@ def _template() -> jinja2.Template:
         keep_trailing_newline=True,
     )
     environment.filters |= {"tied": _tied, "lines": _lines, "inline": inline_svg, "sha256": _sha256}
-    return environment.from_string(_read("page.html.j2"))
+    return environment.from_string(read_template(name))
 
 
-def _read(name: str) -> str:
+def read_template(name: str) -> str:
+    """Return a text that goes into pages by its file name."""
     return resources.files("stripwise.report.templates").joinpath(name).read_text(encoding="utf-8")

@@ -65,7 +65,8 @@ def test_required_cover_is_drawn_as_tabulated(pier):
     assert_allclose([y for _, y in drawn], pier.required["required_cover_mm"])
     assert drawn[3][0] == 24.0
     bar = next(line for line in ax.lines if (line.get_gid() or "") == "knowledge-4")
-    assert_allclose(bar.get_ydata(), pier.required.loc[3, ["know_low", "know_high"]].clip(45, 85))
+    ends = pier.required.loc[3, ["know_low", "know_high"]].astype(float)
+    assert_allclose(bar.get_ydata(), ends.clip(45, 85))
     assert (bar.get_marker(), bar.get_color()) == ("_", style.MARKER_COLOR)  # caps, no grey hair
     assert bar.get_linewidth() > 1.5 * max(
         line.get_linewidth() for line in ax.lines if str(line.get_gid()).startswith("required-")

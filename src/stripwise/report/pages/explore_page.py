@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import base64
-import functools
 import json
-from importlib import resources
 from typing import Any
 
-import jinja2
 import numpy as np
 from markupsafe import Markup
 
@@ -23,6 +20,7 @@ from stripwise.report.components import (
 from stripwise.report.figures.style import MAP_SHADES, MARKER_COLOR, PALETTE, TEXT_COLOR
 from stripwise.report.pages.site_page import follow_up_text
 from stripwise.report.prose import paragraphs
+from stripwise.report.render import read_template, template
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.studies.decision import CLEAR
 from stripwise.studies.design.design_result import DesignResult
@@ -59,7 +57,7 @@ def explore_page(result: DesignResult) -> Report:
         program=Program(
             html=Markup(_elements(scenario, tables)),
             style=Markup(_style()),
-            script=Markup(_read("explore.js")),
+            script=Markup(read_template("explore.js")),
             data=Markup(_json(_data(scenario, tables))),
         ),
     )
@@ -74,7 +72,7 @@ def _style() -> str:
         "text": TEXT_COLOR,
     }
     named = "; ".join(f"--{name}: {color}" for name, color in colors.items())
-    return f":root {{ {named}; }}\n" + _read("explore.css")
+    return f":root {{ {named}; }}\n" + read_template("explore.css")
 
 
 def _json(data: dict[str, Any]) -> str:
@@ -100,7 +98,7 @@ def _elements(scenario: Scenario, tables: ExploreTables) -> str:
         ("earliest", "Earliest strip age at this cover"),
         ("least", "Least cover at this strip age"),
     ]
-    return _template().render(
+    return template("explore.html.j2").render(
         covers=len(tables.covers),
         hours=len(tables.hours),
         temperatures=len(tables.temperatures),
@@ -253,15 +251,3 @@ def _cover_words(mm: float, units: str) -> str:
 def _temperature_words(celsius: float, units: str) -> str:
     """Write a temperature as --choose reads it."""
     return f"{1.8 * celsius + 32.0:.10g} degF" if units == "US" else f"{celsius:.10g} degC"
-
-
-@functools.cache
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return environment.from_string(_read("explore.html.j2"))
-
-
-def _read(name: str) -> str:
-    return resources.files("stripwise.report.templates").joinpath(name).read_text(encoding="utf-8")

@@ -118,7 +118,7 @@ def _warnings(study: FaceMapsStudy) -> list[str]:
     ]
     if narrow:
         texts.append(
-            f"Narrower than {STRIPS * NARROW_STRIP:g} mm: {formatting.first_few(narrow, 'specimens.csv')}. "
+            f"Narrower than {number(STRIPS * NARROW_STRIP)} mm: {formatting.first_few(narrow, 'specimens.csv')}. "
             "Their strips share grains, so that the intervals are somewhat too narrow."
         )
     holes = max(float(np.mean(~np.isfinite(face.chloride))) for face in study.faces)

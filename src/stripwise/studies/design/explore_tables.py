@@ -41,6 +41,7 @@ from stripwise.studies.design.explore_interpolation import (
     piece_nodes,
 )
 from stripwise.studies.design.setting import Setting
+from stripwise.units.formatting import percent
 
 __all__ = [
     "LEVELS",
@@ -170,7 +171,7 @@ def explore_refusal(setting: Setting) -> str:
         (not has_cheap_covers(wall), "the cover is fixed or correlated with other inputs"),
         (
             scenario.target.probability < RAREST,
-            f"a target below {100 * RAREST:g} % is too rare for its tables",
+            f"a target below {percent(RAREST)} is too rare for its tables",
         ),
         (not setting.rounded_covers().size, "no cover of [choices] can be drawn"),
         (_layout(setting) is None, "so many covers and curings after stripping do not fit in it"),

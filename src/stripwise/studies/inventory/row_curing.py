@@ -84,7 +84,7 @@ def read_curing(
             check.bad(int(row), check.head("strip_age"), rule)
         for k, row in enumerate(rows):
             if retention[row] and after[k] <= FREEZING:
-                rule = "must be above 0 degC: no follow-up cures a face that freezes"
+                rule = "must be above 0 degC: nothing cures a face that freezes"
                 check.bad(int(row), check.head("follow_up_temperature"), rule)
     return strategy, strip_h, after_h, retention
 
