@@ -9,7 +9,7 @@
     stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
     stripwise.rank_table({"a": case, "b": other})       indices over scenarios, strategies, ages
     stripwise.own_indices(stripwise.rank_sample(case), function_of_the_table)
-    stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
+    stripwise.fit_profiles(table)    fit_face_maps  fit_migration  fit_cover  fit_strip_log  fit_drying
     stripwise.inventory(case, table)                    a table with a row per face
     result.write(folder)    result.to_xarray()          what the command would write; curves as arrays
     stripwise.plot.curves(result, ax=None)              every figure of the reports, on your axes
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from stripwise.api.fits import (
         fit_cover,
         fit_drying,
+        fit_face_maps,
         fit_migration,
         fit_profiles,
         fit_strip_log,
@@ -89,6 +90,7 @@ __all__ = [
     "epistemic_draws",
     "fit_cover",
     "fit_drying",
+    "fit_face_maps",
     "fit_migration",
     "fit_profiles",
     "fit_strip_log",

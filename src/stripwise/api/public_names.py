@@ -26,6 +26,7 @@ PUBLIC_MODULES = {
     "epistemic_draws": "stripwise.studies.epistemic_draws",
     "fit_cover": "stripwise.api.fits",
     "fit_drying": "stripwise.api.fits",
+    "fit_face_maps": "stripwise.api.fits",
     "fit_migration": "stripwise.api.fits",
     "fit_profiles": "stripwise.api.fits",
     "fit_strip_log": "stripwise.api.fits",
@@ -53,7 +54,13 @@ def _write(result: Any, folder: Any, *, overwrite: bool = False) -> list[Path]:
     return written
 
 
-set_writer(_write)
+def _sentences(result: Any) -> tuple[str, ...]:
+    from stripwise.report.result_reports import sentences_of  # noqa: PLC0415 - only when shown
+
+    return sentences_of(result)
+
+
+set_writer(_write, _sentences)
 
 
 def import_public_name(name: str) -> Any:

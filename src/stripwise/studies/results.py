@@ -13,6 +13,7 @@ from stripwise.scenario.model import Scenario
 from stripwise.studies.shown_results import Writable, answer_html, as_dataset, short_line
 
 __all__ = [
+    "ONLY",
     "Assessment",
     "ExchangeRate",
     "HandStep",
@@ -22,6 +23,9 @@ __all__ = [
     "ServiceResults",
     "SimulatedFace",
 ]
+
+ONLY = "only"
+"""Key of the record of a run that was asked for a part alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +218,7 @@ class Assessment(Writable):
     reliability_map
         Index over cover and strip age, or None where the scenario opens no choices.
     hand_check
-        Steps of a calculation at mean values for the reference strategy.
+        Steps of a calculation at mean values for the reference strategy; none with an own front.
     plain_check
         The independent check by plain Monte Carlo.
     special_cases

@@ -11,11 +11,23 @@ from numpy.typing import ArrayLike, NDArray
 
 from stripwise.errors import InputError, NumericalError
 
-__all__ = ["Depth", "FrontModel", "OwnFronts", "check_front_model", "depth_function"]
+__all__ = [
+    "BY_HAND_REFUSED",
+    "Depth",
+    "FrontModel",
+    "OwnFronts",
+    "check_front_model",
+    "depth_function",
+]
 
 Array = NDArray[np.float64]
 Number = Array | float
 Depth = Callable[[Number, Mapping[str, Number], Number], ArrayLike]
+
+BY_HAND_REFUSED = (
+    "hand calculations and margin rules are those of the chloride front, and the front here is a "
+    "model given with the case"
+)
 
 EARLIEST, LATEST = 1e-4, 1e5
 """Ages between which initiation is looked for [yr]."""
