@@ -138,9 +138,12 @@ def curves(result: Assessment, *, ax: Axes | None = None) -> Axes:
 
     Examples
     --------
-    >>> import matplotlib.pyplot as plt                                     # doctest: +SKIP
-    >>> figure, ax = plt.subplots()                                         # doctest: +SKIP
-    >>> stripwise.plot.curves(stripwise.assess(case), ax=ax)                # doctest: +SKIP
+    >>> import stripwise
+    >>> from matplotlib.figure import Figure
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.assess(case, only="curves", points=256)
+    >>> curves(result, ax=Figure().subplots()).has_data()
+    True
     """
     return _draw(partial(curves_figure.plot_curves, result), ax)
 

@@ -206,6 +206,14 @@ def write(
     """Write every file of a result, as its command does and as `write_report` says.
 
     With a `revision`, how a run differs from an earlier one too.
+
+    Examples
+    --------
+    >>> import stripwise, tempfile
+    >>> study = stripwise.fit_drying("scenarios/site-records/drying.csv")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(stripwise.write(study, folder + "/drying")[-1].name)
+    run.json
     """
     if isinstance(result, Assessment) and ONLY in result.run:
         rule = f'was computed with only="{result.run[ONLY]}" and has no report; assess it whole'

@@ -54,6 +54,12 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     ------
     ScenarioError
         If the file cannot be read or used; one line per problem.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> stripwise.load("scenarios/garage-wall.toml").target.service_life
+    50.0
     """
     path = Path(path)
     name = printable(path.name, 200).strip('"') or str(path)

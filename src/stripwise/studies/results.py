@@ -262,5 +262,14 @@ class Assessment(Writable):
         return answer_html(self.answer, shown)
 
     def to_xarray(self) -> Any:
-        """Return the curves as an xarray Dataset over strategy and age_yr (extra `xarray`)."""
+        """Return the curves as an xarray Dataset over strategy and age_yr (extra `xarray`).
+
+        Examples
+        --------
+        >>> import stripwise
+        >>> case = stripwise.load("scenarios/garage-wall.toml")
+        >>> data = stripwise.assess(case, only="curves", points=256).to_xarray()
+        >>> sorted(map(str, data.sizes))
+        ['age_yr', 'strategy']
+        """
         return as_dataset(self.curves, ("strategy", "age_yr"))

@@ -36,6 +36,14 @@ class Writable:
         ------
         OutputError
             If the folder cannot be written.
+
+        Examples
+        --------
+        >>> import stripwise, tempfile
+        >>> study = stripwise.fit_drying("scenarios/site-records/drying.csv")
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     print(study.write(folder + "/drying")[-1].name)
+        run.json
         """
         return write_result(self, folder, overwrite=overwrite)
 

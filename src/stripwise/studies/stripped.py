@@ -141,6 +141,14 @@ def stripped_early(
         With everything that is wrong with the record.
     NumericalError
         If an input draws or a probability comes out that is not finite.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> answer = stripwise.stripped_early(case, after="14 h", at="6 degC", points=256)
+    >>> answer.outcomes["case"].tolist()[:2]
+    ['plan', 'stripped']
     """
     case = with_options(case, points=points, seed=seed)
     record = read_record(

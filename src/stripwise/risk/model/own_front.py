@@ -37,7 +37,18 @@ CHECKED_AGES = np.geomspace(0.01, 500.0, 40)
 
 @runtime_checkable
 class FrontModel(Protocol):
-    """What a front model must do; a plain function of the same arguments does too."""
+    """What a front model must do; a plain function of the same arguments does too.
+
+    Examples
+    --------
+    >>> import numpy as np, stripwise
+    >>> def front(age, values, penalty):
+    ...     return 0.45 * np.sqrt(values["concrete.diffusivity"] * penalty * age)
+    >>> case = stripwise.load("scenarios/garage-wall.toml").replace({"model.front": front})
+    >>> table = stripwise.samples(case, n=64, ages=[50])
+    >>> bool((table["front_mm_at_50"] > 0.0).all())
+    True
+    """
 
     def depth(self, age: Number, values: Mapping[str, Number], penalty: Number) -> ArrayLike:
         """Return how deep the front is from the surface [mm].

@@ -183,6 +183,13 @@ def plan_tests(
     ------
     InputError
         If the strategy is unknown or the reference one, or there is no scatter.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> "covermeter, mean" in stripwise.plan_tests(case).table["test"].tolist()
+    True
     """
     targets = DetectionTargets() if targets is None else targets
     penalties = mean_penalties(scenario)

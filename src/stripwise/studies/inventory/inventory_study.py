@@ -186,6 +186,15 @@ def inventory(
     ------
     EvidenceError
         If the table cannot be read or has bad rows.
+
+    Examples
+    --------
+    >>> import pandas as pd, stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml").replace({"sampling.points": 256})
+    >>> table = pd.DataFrame({"element": ["a", "b"], "strip_age_h": [14, 30], "age_yr": [3, 8]})
+    >>> table = table.assign(concrete_temperature_degC=12, nominal_cover_mm=60)
+    >>> stripwise.inventory(case, table).elements["element"].tolist()
+    ['a', 'b']
     """
     report = progress or (lambda _stage, _done, _faces: None)
     seconds: dict[str, float] = {}
