@@ -50,6 +50,10 @@ PUBLIC_MODULES = {
 
 def _write(result: Any, folder: Any, *, overwrite: bool = False) -> list[Path]:
     """Write a result by the one writer, which is imported on first use."""
+    if type(result).__name__ == "InventoryResult":
+        from stripwise.report.write_inventory import write_inventory  # noqa: PLC0415 - only then
+
+        return write_inventory(result, Path(folder), overwrite=overwrite)
     written: list[Path] = import_public_name("write")(result, folder, overwrite=overwrite)
     return written
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from stripwise.errors import OutputError
 from stripwise.report.components import Report
@@ -23,7 +23,6 @@ from stripwise.studies.shown_results import Writable
 
 if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult
-    from stripwise.studies.inventory.inventory_study import InventoryResult
 
 __all__ = [
     "CHOICE_FILE",
@@ -219,9 +218,7 @@ def write(
         rule = f'was computed with only="{result.run[ONLY]}" and has no report; assess it whole'
         raise OutputError(f"{folder}: the run {rule}")
     if type(result).__name__ == "InventoryResult":
-        from stripwise.report.write_inventory import write_inventory
-
-        return write_inventory(cast("InventoryResult", result), Path(folder), overwrite=overwrite)
+        raise OutputError("an inventory is written by its own method: result.write(folder)")
     report, command = report_of(result)
     if revision is not None and isinstance(result, Assessment):
         report = _with_revision(report, revision, result)
