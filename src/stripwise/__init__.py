@@ -6,12 +6,13 @@
     stripwise.sweep(case, {"reinforcement.cover.nominal": ["40 mm", "50 mm"]})
     stripwise.samples(case, "Forms 24 h", n=4096)       every input, penalty, front, age
     stripwise.epistemic_draws(case)                     for case.replace({"knowledge": draws})
-    stripwise.design(case)    target(case)    rank(case)    plan_tests(case)    stripped_early(case, after=, at=)
+    stripwise.design(case)    target(case)    rank(case)    plan_tests(case)
+    stripwise.stripped_early(case, after="14 h", at="6 degC")
     stripwise.rank_table({"a": case, "b": other})       indices over scenarios, strategies, ages
     stripwise.own_indices(stripwise.rank_sample(case), function_of_the_table)
-    stripwise.fit_profiles(table)    fit_migration    fit_cover    fit_strip_log    fit_drying
+    stripwise.fit_profiles(table)   fit_face_maps   fit_migration   fit_cover   fit_strip_log   fit_drying
     stripwise.inventory(case, table)                    a table with a row per face
-    result.write(folder)    result.to_xarray()          what the command would write; curves as arrays
+    result.write(folder)    result.to_xarray()          the command's report; curves as arrays
     stripwise.plot.curves(result, ax=None)              every figure of the reports, on your axes
 
 Tables are DataFrames. A strip age is never a permission to strip: strength, stability and frost
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from stripwise.api.fits import (
         fit_cover,
         fit_drying,
+        fit_face_maps,
         fit_migration,
         fit_profiles,
         fit_strip_log,
@@ -89,6 +91,7 @@ __all__ = [
     "epistemic_draws",
     "fit_cover",
     "fit_drying",
+    "fit_face_maps",
     "fit_migration",
     "fit_profiles",
     "fit_strip_log",

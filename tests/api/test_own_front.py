@@ -7,6 +7,11 @@ from scipy import special
 
 import stripwise
 from stripwise.errors import InputError, NumericalError
+from stripwise.report.pages.design_page import design_report
+from stripwise.report.pages.run_page import run_report
+from stripwise.report.render import render
+from stripwise.risk.model.own_front import BY_HAND_REFUSED
+from stripwise.risk.probability.cover_margin import required_nominal_cover
 from stripwise.risk.reliability.limit_state import LimitState
 from stripwise.studies.from_scenario import build_wall
 
@@ -67,6 +72,11 @@ def test_a_run_takes_a_plain_function(garage):
     result = stripwise.assess(garage, front_model=square_root, points=256, workers=1)
     assert result.plain_check.agrees
     assert any("square_root" in told for told in result.warnings)
+    # the steps by hand are those of another front, and would contradict the curve
+    assert result.hand_check == ()
+    page = run_report(result)
+    by_hand = next(s for s in page.sections if s.heading.startswith("Check by hand"))
+    assert [str(block.text) for block in by_hand.blocks] == [f"Left out: {BY_HAND_REFUSED}."]
     # by hand: with a fixed penalty and diffusivity the front is certain and the cover normal
     certain = garage.replace(
         {
@@ -79,6 +89,28 @@ def test_a_run_takes_a_plain_function(garage):
     depth = 0.45 * np.sqrt(4e-12 * 31.5576e12 * 1.5 * 50.0)
     law = certain.input("reinforcement.cover").distribution
     assert_allclose(row["probability"], law.cdf(depth), rtol=1e-6, atol=0)
+
+
+def test_a_design_has_no_rules_and_no_page_to_try_pairs_on(garage):
+    choices = {
+        "cover": {"low": "50 mm", "high": "80 mm", "step": "15 mm"},
+        "strip_age": {"low": "24 h", "high": "7 d"},
+        "follow_up": [{"method": "none"}],
+    }
+    own = garage.replace({"model.front": square_root, "choices": choices, "sampling.points": 256})
+    result = stripwise.design(own, choose=["65 mm, 48 h, none"], explore=True, workers=1)
+    assert set(result.rules["status"]) == {BY_HAND_REFUSED}
+    assert result.rules[["hand_front_mm", "rule_margin_mm", "rule_cover_mm"]].isna().all(axis=None)
+    (pair,) = result.chosen
+    assert pair.steps == ()
+    assert pair.rule["status"] == BY_HAND_REFUSED
+    assert result.explore is None
+    wall = build_wall(own)
+    with pytest.raises(NumericalError, match="those of the chloride front"):
+        required_nominal_cover(wall, wall.plans[0], life=50.0, margin=20.0)
+    pages = [render(page, {}) for page in design_report(result).pages.values()]
+    assert all(f"Left out: {BY_HAND_REFUSED}" in page for page in pages if "by hand" in page)
+    assert any(f"Left out: {BY_HAND_REFUSED}" in page for page in pages)
 
 
 def test_a_design_point_is_refused(garage):

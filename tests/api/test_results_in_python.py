@@ -59,6 +59,23 @@ def test_a_result_writes_what_its_command_writes(result, tmp_path):
     assert {"curves.csv", "strategies.csv", "report.html", "run.json"} <= written
 
 
+def test_only_curves_are_the_curves_of_the_whole_run(case, result, tmp_path):
+    found = stripwise.assess(case, only="curves", points=256, seed=3, workers=1)
+    assert found.curves.equals(result.curves)
+    assert found.strategies.equals(result.strategies)
+    assert found.plain_check == result.plain_check
+    assert set(result.warnings) == set(found.warnings)
+    assert found.sensitivity.empty
+    assert found.reliability_map is None
+    assert found.answer[0] == result.answer[0]
+    assert len(repr(found)) < 300
+    for refused in (found.write, lambda _: stripwise.plot.drivers(found)):
+        with pytest.raises(stripwise.StripwiseError, match='only="curves"'):
+            refused(tmp_path / "out")
+    with pytest.raises(InputError, match=r'only: = .drivers. must be "curves"'):
+        stripwise.assess(case, only="drivers")
+
+
 def test_seed_and_points_of_a_call_are_those_of_the_file(case, result):
     edited = case.replace({"sampling.points": 256, "sampling.seed": 3})
     other = stripwise.assess(edited, workers=1)

@@ -27,15 +27,39 @@ def case(tables: Mapping[str, Any], *, folder: str | Path = ".") -> Scenario:
     ------
     ScenarioError
         If it cannot be used; one line per problem.
+
+    Examples
+    --------
+    >>> import stripwise, tomllib
+    >>> with open("scenarios/garage-wall.toml", "rb") as file:
+    ...     tables = tomllib.load(file)
+    >>> stripwise.case(tables).target.service_life
+    50.0
     """
     return build(tables, path=Path(folder) / "case.toml")
 
 
 def replace(scenario: Scenario, changes: Mapping[str, Any]) -> Scenario:
-    """Return a case with other values by dotted key, checked again, as `Scenario.replace`."""
+    """Return a case with other values by dotted key, checked again, as `Scenario.replace`.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> stripwise.replace(case, {"reinforcement.cover.nominal": "50 mm"}).nominal_cover
+    50.0
+    """
     return scenario.replace(changes)
 
 
 def as_toml(scenario: Scenario) -> str:
-    """Write a case as the text of a scenario file, in its own words and units."""
+    """Write a case as the text of a scenario file, in its own words and units.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> stripwise.as_toml(case).splitlines()[0]
+    'title = "Garage wall (invented): when may the forms go?"'
+    """
     return write_tables(scenario.raw)

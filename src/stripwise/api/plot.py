@@ -2,8 +2,8 @@
 
 Each function takes a result and an `ax`; without one it makes a sheet of the size of a report. On
 the caller's axes the plot shrinks them until labels and headline lie inside their part of the
-figure. `with stripwise.plot.style():` gives the fonts and lines of the reports to all that is drawn
-and saved within.
+figure. Those of several panels, `profiles` and `face_maps`, come as a whole figure. `with
+stripwise.plot.style():` gives the fonts and lines of the reports to all drawn and saved within.
 
 >>> import stripwise
 >>> callable(stripwise.plot.curves)
@@ -15,11 +15,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from functools import partial
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
+from stripwise.errors import InputError
+from stripwise.evidence.profiles.layered_fit import LAYERED
+from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
 from stripwise.report.figures import (
     answer_figure,
     choices_figure,
@@ -27,42 +31,80 @@ from stripwise.report.figures import (
     cover_comparison_figure,
     curves_figure,
     drivers_figure,
+    face_map_figures,
+    inventory_figures,
     map_figure,
     pareto_figure,
+    profile_figures,
     ranking_figures,
     required_cover_figure,
     service_figures,
     sheet,
     target_figures,
 )
+from stripwise.report.pages import (
+    cover_survey_page,
+    drying_page,
+    migration_page,
+    plan_tests_page,
+    skin_section,
+    strip_log_page,
+)
 from stripwise.scenario.model import Scenario
 from stripwise.studies.design.design_result import DesignResult
+from stripwise.studies.fit.cover_survey_study import CoverSurveyStudy
+from stripwise.studies.fit.drying_study import DryingStudy
+from stripwise.studies.fit.face_maps_study import FaceMapsStudy
+from stripwise.studies.fit.migration_study import MigrationStudy
+from stripwise.studies.fit.planned_tests import PlannedTests
+from stripwise.studies.fit.profiles_study import ProfilesStudy
+from stripwise.studies.fit.strip_log_study import StripLogStudy
+from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
 from stripwise.studies.target_study import TargetResult
 
 __all__ = [
+    "aggregate",
     "answer",
     "choice_spans",
     "choices",
     "convergence",
     "cost",
     "cover_comparison",
+    "cover_positions",
+    "cover_survey",
     "cracking",
     "curves",
     "drivers",
+    "drying_losses",
+    "drying_rates",
     "face",
+    "face_maps",
     "importance_factors",
     "map",
+    "method_agreement",
+    "migration",
     "pareto",
     "passing",
+    "past_limit",
+    "penalties",
+    "planned_tests",
+    "pours",
+    "profiles",
     "required_cover",
+    "residuals",
+    "skins",
+    "strip_ages",
     "style",
     "target_cost",
     "target_cover",
     "total_indices",
     "variance_shares",
 ]
+
+
+Part = TypeVar("Part")
 
 
 def style() -> AbstractContextManager[None]:
@@ -96,9 +138,12 @@ def curves(result: Assessment, *, ax: Axes | None = None) -> Axes:
 
     Examples
     --------
-    >>> import matplotlib.pyplot as plt                                     # doctest: +SKIP
-    >>> figure, ax = plt.subplots()                                         # doctest: +SKIP
-    >>> stripwise.plot.curves(stripwise.assess(case), ax=ax)                # doctest: +SKIP
+    >>> import stripwise
+    >>> from matplotlib.figure import Figure
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.assess(case, only="curves", points=256)
+    >>> curves(result, ax=Figure().subplots()).has_data()
+    True
     """
     return _draw(partial(curves_figure.plot_curves, result), ax)
 
@@ -196,3 +241,106 @@ def cover_comparison(comparison: pd.DataFrame, case: Scenario) -> Axes:
     """Plot the probability over the nominal covers that were compared, on a sheet of its own."""
     with sheet.style_context():
         return cover_comparison_figure.plot_cover_comparison(comparison, case)
+
+
+def profiles(result: ProfilesStudy | FaceMapsStudy) -> Figure:
+    """Draw chloride profiles with their fits as a figure, a panel per strategy."""
+    study = _profiles(result)
+    with sheet.style_context():
+        return profile_figures.profiles_figure(study.fits, study.layered)
+
+
+def residuals(result: ProfilesStudy | FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot readings less fit [% of surface content] over depth [mm]."""
+    return _draw(partial(profile_figures.plot_residuals, _profiles(result).fits), ax)
+
+
+def penalties(result: ProfilesStudy | FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the penalty factor of each strategy with its interval; InputError without a reference."""
+    study = _profiles(result)
+    found: ProfilePenaltyFactors = _given(study.penalties, "fit with reference=, a strategy")
+    return _draw(partial(profile_figures.plot_penalties, found, study.penalty_fits), ax)
+
+
+def skins(result: ProfilesStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the diffusivities of skin and core [1e-12 m2/s]; InputError where no skin shows."""
+    layered = _given(result.layered, "fit with layered=True")
+    if LAYERED not in layered.choice:
+        raise InputError("result", "no strategy shows a skin, so that none can be drawn")
+    return _draw(partial(skin_section.plot_skins, result.fits, layered), ax)
+
+
+def face_maps(result: FaceMapsStudy) -> Figure:
+    """Draw chloride maps under each other as a figure, each with the profile of its paste."""
+    with sheet.style_context():
+        return face_map_figures.face_maps_figure(result.faces, result.masks, result.layers)
+
+
+def aggregate(result: FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the share of aggregate [%] over depth [mm]."""
+    return _draw(partial(face_map_figures.plot_aggregate, result.faces, result.layers), ax)
+
+
+def method_agreement(result: FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot mapped over ground content; InputError without ground profiles."""
+    comparison = _given(result.comparison, "fit with ground=, profiles of the same specimens")
+    return _draw(partial(face_map_figures.plot_agreement, comparison), ax)
+
+
+def migration(result: MigrationStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the migration coefficient [1e-12 m2/s] of each strategy with its interval."""
+    return _draw(partial(migration_page.plot_coefficients, result), ax)
+
+
+def drying_losses(result: DryingStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the mass loss [%] of every specimen over time [d]."""
+    return _draw(partial(drying_page.plot_losses, result.data_file.data, result.result), ax)
+
+
+def drying_rates(result: DryingStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the initial rate of mass loss [% per d] of each strategy with its interval."""
+    return _draw(partial(drying_page.plot_rates, result.result), ax)
+
+
+def cover_survey(result: CoverSurveyStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the share of readings [%] up to a cover [mm], as measured and by the fitted families."""
+    return _draw(partial(cover_survey_page.plot_cover, result.survey), ax)
+
+
+def cover_positions(result: CoverSurveyStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the readings of the cover where they were taken [m]; InputError without x_mm."""
+    if "x_mm" not in result.survey.data:
+        raise InputError("result", "the survey has no column x_mm, so that no reading has a place")
+    return _draw(partial(cover_survey_page.plot_positions, result.survey), ax)
+
+
+def pours(result: StripLogStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the age [h] at which every pour was stripped."""
+    return _draw(partial(strip_log_page.plot_pours, result.log), ax)
+
+
+def strip_ages(result: StripLogStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the share of pours [%] up to an equivalent age [h], logged and by fitted families."""
+    return _draw(partial(strip_log_page.plot_ages, result), ax)
+
+
+def planned_tests(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
+    """Plot the power [%] of the diffusivity tests over their number on each face."""
+    return _draw(partial(plan_tests_page.plot_power, result), ax)
+
+
+def past_limit(result: InventoryResult, *, ax: Axes | None = None) -> Axes:
+    """Plot the faces of an inventory past the limit over the years with their range."""
+    draw = partial(inventory_figures.plot_past_limit, result.totals, faces=result.faces)
+    return _draw(draw, ax)
+
+
+def _profiles(result: ProfilesStudy | FaceMapsStudy) -> ProfilesStudy:
+    return result.profiles if isinstance(result, FaceMapsStudy) else result
+
+
+def _given(part: Part | None, how: str) -> Part:
+    """Return a part of a result; InputError where the fit was made without it."""
+    if part is None:
+        raise InputError("result", f"has nothing to draw: {how}")
+    return part

@@ -26,6 +26,7 @@ PUBLIC_MODULES = {
     "epistemic_draws": "stripwise.studies.epistemic_draws",
     "fit_cover": "stripwise.api.fits",
     "fit_drying": "stripwise.api.fits",
+    "fit_face_maps": "stripwise.api.fits",
     "fit_migration": "stripwise.api.fits",
     "fit_profiles": "stripwise.api.fits",
     "fit_strip_log": "stripwise.api.fits",
@@ -49,11 +50,21 @@ PUBLIC_MODULES = {
 
 def _write(result: Any, folder: Any, *, overwrite: bool = False) -> list[Path]:
     """Write a result by the one writer, which is imported on first use."""
+    if type(result).__name__ == "InventoryResult":
+        from stripwise.report.write_inventory import write_inventory  # noqa: PLC0415 - only then
+
+        return write_inventory(result, Path(folder), overwrite=overwrite)
     written: list[Path] = import_public_name("write")(result, folder, overwrite=overwrite)
     return written
 
 
-set_writer(_write)
+def _sentences(result: Any) -> tuple[str, ...]:
+    from stripwise.report.result_reports import sentences_of  # noqa: PLC0415 - only when shown
+
+    return sentences_of(result)
+
+
+set_writer(_write, _sentences)
 
 
 def import_public_name(name: str) -> Any:

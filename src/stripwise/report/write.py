@@ -8,20 +8,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from stripwise.errors import OutputError
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
 from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
 from stripwise.report.files import csv_text, declared_tables, json_text
 from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
+from stripwise.report.result_reports import report_of
 from stripwise.report.workbook import WORKBOOK, workbook
-from stripwise.studies.results import Assessment
+from stripwise.studies.results import ONLY, Assessment
 from stripwise.studies.revision import Revision
+from stripwise.studies.shown_results import Writable
 
 if TYPE_CHECKING:
     from stripwise.studies.design.design_result import DesignResult
-    from stripwise.studies.rank.rank_study import Ranking
-    from stripwise.studies.target_study import TargetResult
 
 __all__ = [
     "CHOICE_FILE",
@@ -200,46 +201,34 @@ def write_report(
 
 
 def write(
-    result: Assessment | DesignResult | Ranking | TargetResult,
+    result: Writable,
     folder: str | Path,
     *,
     overwrite: bool = False,
     extras: Extras = NO_EXTRAS,
     revision: Revision | None = None,
 ) -> list[Path]:
-    """Write every file of a run, a design, a ranking or a study of targets, as `write_report`.
+    """Write every file of a result, as its command does and as `write_report` says.
 
     With a `revision`, how a run differs from an earlier one too.
+
+    Examples
+    --------
+    >>> import stripwise, tempfile
+    >>> study = stripwise.fit_drying("scenarios/site-records/drying.csv")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(stripwise.write(study, folder + "/drying")[-1].name)
+    run.json
     """
-    report, command = _report_on(result)
+    if isinstance(result, Assessment) and ONLY in result.run:
+        rule = f'was computed with only="{result.run[ONLY]}" and has no report; assess it whole'
+        raise OutputError(f"{folder}: the run {rule}")
+    if type(result).__name__ == "InventoryResult":
+        raise OutputError("an inventory is written by its own method: result.write(folder)")
+    report, command = report_of(result)
     if revision is not None and isinstance(result, Assessment):
         report = _with_revision(report, revision, result)
     return write_report(report, Path(folder), command=command, overwrite=overwrite, extras=extras)
-
-
-def _report_on(
-    result: Assessment | DesignResult | Ranking | TargetResult,
-) -> tuple[Report, str]:
-    """Return the report of a result and the command it belongs to."""
-    if isinstance(result, Assessment):
-        from stripwise.report.pages.run_page import run_report
-
-        return run_report(result), "run"
-    from stripwise.studies.design.design_result import DesignResult
-
-    if isinstance(result, DesignResult):
-        from stripwise.report.pages.design_page import design_report
-
-        return design_report(result), "design"
-    from stripwise.studies.target_study import TargetResult
-
-    if isinstance(result, TargetResult):
-        from stripwise.report.pages.target_page import target_report
-
-        return target_report(result), "target"
-    from stripwise.report.pages.rank_page import rank_report
-
-    return rank_report(result), "rank"
 
 
 def _with_revision(report: Report, revision: Revision, assessment: Assessment) -> Report:

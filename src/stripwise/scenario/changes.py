@@ -25,6 +25,8 @@ ALTERNATIVES = {
 }
 """Keys of which a table has one: setting the first takes the second away."""
 
+PLAIN = (str, float, int, bool)
+
 
 def changed(raw: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
     """Return a copy of the tables of a file with other values by dotted key; None takes a key away.
@@ -36,7 +38,7 @@ def changed(raw: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
     >>> changed({"concrete": {"diffusivity": {"mean": "3e-12 m^2/s"}}}, {"concrete.test_factor": 0.9})
     {'concrete': {'diffusivity': {'mean': '3e-12 m^2/s'}, 'test_factor': 0.9}}
     """
-    tables = copy.deepcopy(dict(raw))
+    tables: dict[str, Any] = _copied(dict(raw))
     for key, value in changes.items():
         table, name = _place(tables, key)
         if key.startswith("reinforcement.cover."):
@@ -46,8 +48,17 @@ def changed(raw: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
             continue
         if name in ALTERNATIVES:
             table.pop(ALTERNATIVES[name], None)
-        table[name] = copy.deepcopy(value)
+        table[name] = _copied(value)
     return with_own_parts(tables)
+
+
+def _copied(value: Any) -> Any:
+    """Copy tables and lists through and through, much faster than `copy.deepcopy`."""
+    if type(value) is dict:
+        return {key: _copied(item) for key, item in value.items()}
+    if type(value) is list:
+        return [_copied(item) for item in value]
+    return value if type(value) in PLAIN else copy.deepcopy(value)
 
 
 def _place(tables: dict[str, Any], key: str) -> tuple[dict[str, Any], str]:

@@ -78,6 +78,11 @@ class KeyField:
 
 
 @functools.cache
+def _fields_by_key(model: type[BaseModel]) -> dict[str, KeyField]:
+    return {field.key: field for field in key_fields(model)}
+
+
+@functools.cache
 def key_fields(model: type[BaseModel]) -> tuple[KeyField, ...]:
     """List the keys of a table in the order of its model."""
     return tuple(
@@ -203,7 +208,7 @@ def read_keys(
         The same of inputs; None for one that cannot be converted, which was told.
     """
     skip, first = set(skip), list(first)
-    fields = {field.key: field for field in key_fields(type(table))}
+    fields = _fields_by_key(type(table))
     order = [*first, *(key for key in fields if key not in first)] if only is None else list(only)
     found: Values = {}
     for key in order:

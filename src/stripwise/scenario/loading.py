@@ -54,6 +54,12 @@ def load(path: str | Path, *, allow_outside: bool = False) -> Scenario:
     ------
     ScenarioError
         If the file cannot be read or used; one line per problem.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> stripwise.load("scenarios/garage-wall.toml").target.service_life
+    50.0
     """
     path = Path(path)
     name = printable(path.name, 200).strip('"') or str(path)
@@ -154,7 +160,7 @@ def _with_own_front(scenario: Scenario, model: Any) -> Scenario:
     check_front_model(model, {item.name: item.distribution.mean for item in scenario.inputs})
     told = (
         f"The depth of the front comes from {OwnFunction(model)!r}, given with the case; nothing here "
-        "supports it. Hand calculations and design rules are those of the chloride front."
+        "supports it. Hand calculations and margin rules, those of the chloride front, are left out."
     )
     return replace(scenario, front_model=model, warnings=(told, *scenario.warnings))
 

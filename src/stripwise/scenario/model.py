@@ -208,6 +208,13 @@ class Scenario:
         `{"reinforcement.cover.nominal": "50 mm", "target.probability": 0.05}`; a strategy goes by
         its name, "strategy.Forms 24 h.strip_age"; None takes a key away. Errors are those of a
         file.
+
+        Examples
+        --------
+        >>> import stripwise
+        >>> case = stripwise.load("scenarios/garage-wall.toml")
+        >>> case.replace({"target.probability": 0.05}).target.probability
+        0.05
         """
         if self.builder is None:
             raise InputError("scenario", "was not read from a file or a dict; nothing to change")
@@ -224,6 +231,13 @@ class Scenario:
         ------
         KeyError
             If there is none.
+
+        Examples
+        --------
+        >>> import stripwise
+        >>> case = stripwise.load("scenarios/garage-wall.toml")
+        >>> case.input("reinforcement.cover").unit
+        'mm'
         """
         for item in self.inputs:
             if item.name == name:
@@ -237,6 +251,12 @@ class Scenario:
         ------
         KeyError
             If there is none.
+
+        Examples
+        --------
+        >>> import stripwise
+        >>> stripwise.load("scenarios/garage-wall.toml").strategy("Forms 24 h").name
+        'Forms 24 h'
         """
         for item in self.strategies:
             if item.name == name:

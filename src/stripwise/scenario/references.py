@@ -93,6 +93,8 @@ def _places(raw: dict[str, Any]) -> Iterator[tuple[KeyPath, Any, Any]]:
         elif isinstance(value, list):
             children = list(enumerate(value))
         for key, child in children:
+            if not isinstance(child, dict | list):
+                continue
             below = (*path, key)
             if isinstance(child, dict) and isinstance(child.get(FROM), str):
                 misplaced = below[:2] == ("curing", "retention") and len(below) != 4

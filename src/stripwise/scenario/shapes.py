@@ -142,7 +142,8 @@ class InputTable(Table):
     @property
     def bare(self) -> bool:
         """Whether the file has a value alone in place of a table."""
-        return self._bare
+        private = self.__pydantic_private__  # self._bare goes a long way round, at every number
+        return bool(private and private["_bare"])
 
 
 class ContentTable(InputTable):

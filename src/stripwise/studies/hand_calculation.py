@@ -26,7 +26,10 @@ def hand_check(
 
     With a `nominal` cover [mm] the penalty is the characteristic one, and the margin is that to the
     nominal cover, as in a rule for the drawing; else they are the mean penalty and the mean cover.
+    There are no steps where the front is a model of the caller's own.
     """
+    if wall.front_model is not None:
+        return ()
     one, wall_face, mean = wall_at_means(wall, plan, penalty=penalty)
     exponent, zone, cover = mean["concrete.ageing_exponent"], float(wall_face.zone), mean[COVER]
     diffusivity = mean[DIFFUSIVITY]

@@ -13,6 +13,7 @@ from stripwise.scenario.model import Scenario
 from stripwise.studies.shown_results import Writable, answer_html, as_dataset, short_line
 
 __all__ = [
+    "ONLY",
     "Assessment",
     "ExchangeRate",
     "HandStep",
@@ -22,6 +23,9 @@ __all__ = [
     "ServiceResults",
     "SimulatedFace",
 ]
+
+ONLY = "only"
+"""Key of the record of a run that was asked for a part alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +218,7 @@ class Assessment(Writable):
     reliability_map
         Index over cover and strip age, or None where the scenario opens no choices.
     hand_check
-        Steps of a calculation at mean values for the reference strategy.
+        Steps of a calculation at mean values for the reference strategy; none with an own front.
     plain_check
         The independent check by plain Monte Carlo.
     special_cases
@@ -258,5 +262,14 @@ class Assessment(Writable):
         return answer_html(self.answer, shown)
 
     def to_xarray(self) -> Any:
-        """Return the curves as an xarray Dataset over strategy and age_yr (extra `xarray`)."""
+        """Return the curves as an xarray Dataset over strategy and age_yr (extra `xarray`).
+
+        Examples
+        --------
+        >>> import stripwise
+        >>> case = stripwise.load("scenarios/garage-wall.toml")
+        >>> data = stripwise.assess(case, only="curves", points=256).to_xarray()
+        >>> sorted(map(str, data.sizes))
+        ['age_yr', 'strategy']
+        """
         return as_dataset(self.curves, ("strategy", "age_yr"))

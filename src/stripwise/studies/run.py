@@ -7,12 +7,13 @@ import platform
 import time
 from collections.abc import Callable
 from importlib.metadata import version
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
+from stripwise.errors import InputError
 from stripwise.risk.model.wall import COVER, Wall
 from stripwise.risk.probability.curves import CASES_WITHOUT_FRONT, CurveSet
 from stripwise.risk.probability.intervals import t_interval
@@ -25,7 +26,7 @@ from stripwise.studies import result_tables
 from stripwise.studies.case_options import with_options
 from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
 from stripwise.studies.hand_calculation import hand_check
-from stripwise.studies.results import Assessment, MonteCarloCheck
+from stripwise.studies.results import ONLY, Assessment, MonteCarloCheck
 from stripwise.studies.run_choices import ChoiceAnalysis, analyse_choices
 from stripwise.studies.service_results import coating_warnings, service_hand_check, service_results
 from stripwise.studies.verdict import NOTHING_EPISTEMIC, verdict
@@ -35,6 +36,8 @@ from stripwise.units.result_columns import columns
 __all__ = ["assess", "monte_carlo_check"]
 
 Progress = Callable[[str, float], None]
+
+CURVES_ONLY = "curves"
 
 MONTE_CARLO_SAMPLES = 200_000
 NUMERICAL_MONTE_CARLO_SAMPLES = 20_000
@@ -46,6 +49,7 @@ MAX_DEVIATIONS = 4.0
 def assess(
     scenario: Scenario,
     *,
+    only: Literal["curves"] | None = None,
     points: int | None = None,
     seed: int | None = None,
     knowledge: Any = None,
@@ -60,6 +64,9 @@ def assess(
     ----------
     scenario
         A scenario, as `stripwise.load` returns it.
+    only
+        "curves" leaves out drivers, choices and the face with a uniform penalty, and with them the
+        report: curves, strategies, verdict and warnings are those of the whole run.
     points, seed
         Instead of the scenario's: points of a scrambling, a power of two, and the seed.
     knowledge
@@ -80,15 +87,22 @@ def assess(
 
     Raises
     ------
+    InputError
+        If `only` is anything else, or an option is not allowed.
     NumericalError
         If an input draws or a probability comes out that is not finite.
 
     Examples
     --------
     >>> import stripwise
-    >>> case = stripwise.load("scenarios/garage-wall.toml")          # doctest: +SKIP
-    >>> stripwise.assess(case, points=1024, seed=7).strategies       # doctest: +SKIP
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.assess(case, only="curves", points=256, seed=7)
+    >>> result.strategies["strategy"].iloc[-1]
+    'Forms 7 d'
     """
+    if only not in {None, CURVES_ONLY}:
+        raise InputError("only", f'= {only!r} must be "{CURVES_ONLY}", or left out')
+    whole = only is None
     scenario = with_options(
         scenario,
         points=points,
@@ -116,16 +130,10 @@ def assess(
         wall, curves, target, reference, seed=scenario.sampling.seed, workers=workers
     )
     end_stage("plain Monte Carlo")
-    margin = margin_indices(
-        wall,
-        target.life,
-        repeats=scenario.sampling.repeats,
-        seed=scenario.sampling.seed,
-        workers=workers,
-    )
-    rows = result_tables.margin_rows(wall, margin, target.life)
+    margin = _drivers(wall, scenario, workers=workers) if whole else None
+    rows = [] if margin is None else result_tables.margin_rows(wall, margin, target.life)
     end_stage("drivers")
-    choices = analyse_choices(scenario, workers=workers)
+    choices = analyse_choices(scenario, workers=workers) if whole else None
     if choices is not None:
         rows += choices.rows
     end_stage("choices")
@@ -133,7 +141,7 @@ def assess(
     text_columns = ["analysis", "strategy", "quantity", "input", "input2", "group", "status"]
     sensitivity[text_columns] = sensitivity[text_columns].astype(object).fillna("")
     literal = _literal_reference(wall, scenario, workers=workers)
-    uniform = _uniform_face(wall, scenario, workers=workers) if wall.layered else None
+    uniform = _uniform_face(wall, scenario, workers=workers) if whole and wall.layered else None
     end_stage("uniform face")
     service = service_results(
         scenario,
@@ -155,7 +163,7 @@ def assess(
         strategy_table,
         sensitivity,
         target=target,
-        choices=scenario.choices,
+        choices=scenario.choices if whole else None,
         exchange=choices.exchange if choices else None,
         drawn=choices.drawn if choices else {},
         flips=choices.flips if choices else False,
@@ -174,9 +182,11 @@ def assess(
         "sampled_ages_yr": [float(a) for a in curves.mean.ages],
         "interpolation_error": curves.interpolation_error,
         "integrated_exactly": curves.integrated,
-        "cover_share_check": _cover_share(margin, reference),
+        "cover_share_check": {} if margin is None else _cover_share(margin, reference),
         "seconds": stages,
     }
+    if not whole:
+        run[ONLY] = only
     return Assessment(
         scenario=scenario,
         curves=curve_table,
@@ -206,6 +216,17 @@ def assess(
         warnings=tuple(warnings),
         run=run,
         service=service,
+    )
+
+
+def _drivers(wall: Wall, scenario: Scenario, *, workers: int) -> MarginIndices:
+    sampling = scenario.sampling
+    return margin_indices(
+        wall,
+        scenario.target.service_life,
+        repeats=sampling.repeats,
+        seed=sampling.seed,
+        workers=workers,
     )
 
 
@@ -344,6 +365,6 @@ def _warnings(
             "The temperature factor is the mean of twelve monthly factors: exact at whole years "
             "for a constant diffusivity, an approximation otherwise."
         )
-    if choices is None:
+    if scenario.choices is None:
         messages.append("Without a [choices] section cover and curing time are not compared.")
     return messages

@@ -313,6 +313,8 @@ def service_hand_check(
     """
     conditions = wall.conditions
     assert conditions is not None
+    if wall.front_model is not None:
+        return ()
     values = {**mean_values(wall), "hand.penalty": penalty}
     one = wall.with_plans(
         (replace(plan, penalty="hand.penalty" if conditions.chloride else "", factor=""),)

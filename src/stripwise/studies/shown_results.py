@@ -10,11 +10,11 @@ from typing import Any
 import pandas as pd
 
 from stripwise.errors import OutputError
-from stripwise.studies.result_writer import write_result
+from stripwise.studies.result_writer import result_sentences, write_result
 from stripwise.units.caution import CAUTION
 from stripwise.units.formatting import number
 
-__all__ = ["Writable", "answer_html", "as_dataset", "short_line"]
+__all__ = ["Reported", "Writable", "answer_html", "as_dataset", "short_line"]
 
 
 class Writable:
@@ -36,8 +36,39 @@ class Writable:
         ------
         OutputError
             If the folder cannot be written.
+
+        Examples
+        --------
+        >>> import stripwise, tempfile
+        >>> study = stripwise.fit_drying("scenarios/site-records/drying.csv")
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     print(study.write(folder + "/drying")[-1].name)
+        run.json
         """
         return write_result(self, folder, overwrite=overwrite)
+
+
+class Reported(Writable):
+    """A result that shows what its report says first, and one of its tables."""
+
+    __slots__ = ()
+
+    @property
+    def title(self) -> str:
+        """What the result is of: the name of a file or the title of a scenario."""
+        raise NotImplementedError
+
+    @property
+    def shown(self) -> pd.DataFrame | None:
+        """The table for a notebook."""
+        raise NotImplementedError
+
+    def __repr__(self) -> str:
+        """Give the answer in one line."""
+        return short_line(type(self).__name__, self.title, *result_sentences(self)[:1])
+
+    def _repr_html_(self) -> str:
+        return answer_html(result_sentences(self), self.shown)
 
 
 def as_dataset(table: pd.DataFrame, dimensions: Sequence[str]) -> Any:
@@ -52,7 +83,7 @@ def as_dataset(table: pd.DataFrame, dimensions: Sequence[str]) -> Any:
     return found.sel({name: pd.unique(table[name]) for name in dimensions})
 
 
-def short_line(name: str, title: str, first: str) -> str:
+def short_line(name: str, title: str, first: str = "") -> str:
     """Write a result in one line: what it is, of which case, and its first sentence."""
     return f"<{name} of {title!r}: {first}>"
 

@@ -23,7 +23,8 @@ from stripwise.studies.case_options import with_options
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
 from stripwise.studies.logged_temperature import LoggerFile
 from stripwise.studies.result_tables import curve_table, strategy_table
-from stripwise.studies.shown_results import answer_html, short_line
+from stripwise.studies.result_writer import result_sentences
+from stripwise.studies.shown_results import Writable, answer_html, short_line
 from stripwise.studies.site_record import SiteRecord, cautions, follow_ups, notes, read_record
 from stripwise.units.formatting import percent
 from stripwise.units.result_columns import columns
@@ -36,7 +37,7 @@ HOURS_PER_DAY = 24.0
 
 
 @dataclass(frozen=True, slots=True)
-class SiteAnswer:
+class SiteAnswer(Writable):
     """The answer to "we stripped early, what now?".
 
     Attributes
@@ -60,6 +61,8 @@ class SiteAnswer:
         the face would freeze.
     notes
         What the reader must know about the numbers.
+    case
+        The scenario of the wall.
     """
 
     record: SiteRecord
@@ -69,6 +72,7 @@ class SiteAnswer:
     curves: pd.DataFrame
     kept_wet_to_match_d: float
     notes: tuple[str, ...]
+    case: Scenario
 
     def __repr__(self) -> str:
         """Give plan and strip in one line."""
@@ -77,7 +81,7 @@ class SiteAnswer:
         return short_line("SiteAnswer", self.record.plan, text)
 
     def _repr_html_(self) -> str:
-        return answer_html(self.cautions, self.outcomes)
+        return answer_html((*self.cautions, *result_sentences(self)), self.outcomes)
 
 
 def stripped_early(
@@ -137,6 +141,14 @@ def stripped_early(
         With everything that is wrong with the record.
     NumericalError
         If an input draws or a probability comes out that is not finite.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> answer = stripwise.stripped_early(case, after="14 h", at="6 degC", points=256)
+    >>> answer.outcomes["case"].tolist()[:2]
+    ['plan', 'stripped']
     """
     case = with_options(case, points=points, seed=seed)
     record = read_record(
@@ -197,6 +209,7 @@ def stripped_early(
             effective_h=float(outcomes["effective_curing_h"].iloc[1]),
             equivalent_h=float(outcomes["equivalent_age_h"].iloc[1]),
         ),
+        case=case,
     )
 
 

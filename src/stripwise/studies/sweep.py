@@ -91,8 +91,11 @@ def sweep(
     Examples
     --------
     >>> import stripwise
-    >>> case = stripwise.load("scenarios/garage-wall.toml")     # doctest: +SKIP
-    >>> stripwise.sweep(case, {"concrete.diffusivity.mean": ["3e-12 m^2/s", "5e-12 m^2/s"]})  # doctest: +SKIP
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> grid = {"reinforcement.cover.nominal": ["50 mm", "70 mm"]}
+    >>> table = stripwise.sweep(case, grid, points=256)
+    >>> table.pivot(index="strategy", columns="reinforcement.cover.nominal", values="probability").shape
+    (7, 2)
     """
     grid = _points(values)
     at = np.array([case.target.service_life] if ages is None else list(ages), dtype=float)

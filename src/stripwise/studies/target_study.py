@@ -118,6 +118,13 @@ def target(
     ------
     NumericalError
         If an input draws or a probability comes out that is not finite.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml").replace({"choices": None})
+    >>> "strategy" in stripwise.target(case, points=256).targets.columns
+    True
     """
     case = with_options(case, points=points, seed=seed)
     report_progress = progress or (lambda _stage, _done: None)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,16 +17,21 @@ from numpy.typing import NDArray
 from stripwise.errors import EvidenceError
 from stripwise.evidence.face_maps.face_map import FaceMap, check_face_map
 from stripwise.evidence.tables.columns import UNUSUAL, Column, normalise_name
-from stripwise.evidence.tables.data_file import DataFile, read_data_file
+from stripwise.evidence.tables.data_file import DataFile, read_data_file, read_data_frame
 from stripwise.evidence.tables.data_kinds import FACE_MAP, FACE_MAPS
 from stripwise.evidence.tables.face_map_arrays import read_arrays
 from stripwise.evidence.tables.face_map_owner import CHANNELS, Owner, check_size, join_owner
 from stripwise.evidence.tables.headers import Headers, match_headers
 from stripwise.evidence.tables.table_problems import TableProblems
-from stripwise.evidence.tables.table_text import TableText, printable_file_name, read_text
+from stripwise.evidence.tables.table_text import (
+    TableText,
+    frame_text,
+    printable_file_name,
+    read_text,
+)
 from stripwise.units.names import name_problem
 
-__all__ = ["build_face_maps", "face_map_file"]
+__all__ = ["build_face_maps", "face_map_file", "face_map_frame", "face_map_list"]
 
 Array = NDArray[np.float64]
 
@@ -62,6 +68,36 @@ def face_map_file(path: Path) -> DataFile | None:
     return DataFile(path, FACE_MAPS, data, {}, {}, (), digest)
 
 
+def face_map_list(paths: Sequence[Path], *, name: str = "maps") -> DataFile:
+    """Return files that are maps, all in one folder or below it, as a list of them."""
+    if not paths:
+        raise EvidenceError([f"{name}: is empty; give at least one map"])
+    places = [path.resolve() for path in paths]
+    folder = Path(os.path.commonpath([place.parent for place in places]))
+    digests = [hashlib.sha256(_bytes(place)).hexdigest() for place in places]
+    data = pd.DataFrame({"map_file": [str(place.relative_to(folder)) for place in places]})
+    whole = hashlib.sha256("".join(digests).encode()).hexdigest()
+    return DataFile(folder / name, FACE_MAPS, data, {}, {}, (), whole)
+
+
+def face_map_frame(
+    frame: pd.DataFrame, *, name: str = "table.csv"
+) -> tuple[DataFile, tuple[FaceMap, ...]]:
+    """Read the maps of a table with a row a pixel; `name` stands in messages and reports."""
+    text, digest = frame_text(frame)
+    line, header = next(text.rows(name), (0, []))
+    faces = _from_pixels(
+        Path(name),
+        text,
+        header,
+        line=line,
+        owner=Owner(),
+        whole=lambda: read_data_frame(frame, kinds=[FACE_MAP], name=name).data,
+    )
+    listed = pd.DataFrame({"map_file": [name]})
+    return DataFile(Path(name), FACE_MAPS, listed, {}, {}, (), digest), _checked(faces, name, [])
+
+
 def build_face_maps(data_file: DataFile) -> tuple[FaceMap, ...]:
     """Read the maps of a list, each checked; an EvidenceError has a line per problem."""
     faces: list[FaceMap] = []
@@ -78,14 +114,19 @@ def build_face_maps(data_file: DataFile) -> tuple[FaceMap, ...]:
             faces += _read(path, _owner(row, data_file.bases))
         except EvidenceError as error:
             problems += error.problems
+    return _checked(faces, data_file.name, problems)
+
+
+def _checked(faces: Sequence[FaceMap], file: str, problems: list[str]) -> tuple[FaceMap, ...]:
+    """Return the maps; an EvidenceError has the `problems` so far and those of the maps."""
     for face in faces:
         problems += check_face_map(face)
     names = [face.specimen for face in faces]
     for name in dict.fromkeys(name for name in names if names.count(name) > 1):
-        problems.append(f"{data_file.name}: specimen {name} has more than one map")
+        problems.append(f"{file}: specimen {name} has more than one map")
     if len({face.basis for face in faces}) > 1:
         problems.append(
-            f"{data_file.name}: contents by mass of paste and of binder; give all maps in one unit"
+            f"{file}: contents by mass of paste and of binder; give all maps in one unit"
         )
     if problems:
         raise EvidenceError(problems)
@@ -114,11 +155,24 @@ def _read(path: Path, owner: Owner) -> list[FaceMap]:
     line, header = next(text.rows(name), (0, []))
     if any(GRID_COLUMN.fullmatch(_grid_name(cell)) for cell in header):
         return [_from_grid(text, header, line=line, name=name, owner=owner)]
-    return _from_pixels(path, text, header, line=line, owner=owner)
+    return _from_pixels(
+        path,
+        text,
+        header,
+        line=line,
+        owner=owner,
+        whole=lambda: read_data_file(path, kinds=[FACE_MAP]).data,
+    )
 
 
 def _from_pixels(
-    path: Path, text: TableText, header: list[str], *, line: int, owner: Owner
+    path: Path,
+    text: TableText,
+    header: list[str],
+    *,
+    line: int,
+    owner: Owner,
+    whole: Callable[[], pd.DataFrame],
 ) -> list[FaceMap]:
     """Read a table of one pixel a row; several specimens may share it."""
     name = printable_file_name(path)
@@ -131,7 +185,7 @@ def _from_pixels(
         raise EvidenceError([f"{name}: has no column of chloride; a map is {FORMS}"])
     table = _plain_numbers(text, headers)
     if table is None:  # something is unusual: the reader of small tables tells each place
-        table = read_data_file(path, kinds=[FACE_MAP]).data
+        table = whole()
     basis = headers.bases["chloride"]
     if "specimen" not in table or not str(table["specimen"].iloc[0]):
         table["specimen"] = owner.specimen or path.stem

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
+from stripwise.errors import InputError
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import wrap_text
 from stripwise.report.pages.variance_shares import (
@@ -13,7 +14,7 @@ from stripwise.report.pages.variance_shares import (
     choice_shares,
     driver_shares,
 )
-from stripwise.studies.results import Assessment
+from stripwise.studies.results import ONLY, Assessment
 from stripwise.units import formatting
 
 __all__ = ["plot_choices", "plot_drivers"]
@@ -27,6 +28,7 @@ SMALLEST_DRAWN = 0.01
 
 def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
     """Plot which uncertain inputs drive the depth margin at the service life."""
+    _check_whole(data)
     groups, inputs, age = driver_shares(data)
     large = [s for s in inputs if s.sort_key >= SMALLEST_DRAWN or s.status]
     small = len(inputs) - len(large)
@@ -42,8 +44,14 @@ def plot_drivers(data: Assessment, *, ax: Axes | None = None) -> Axes:
     return _plot_shares(blocks, ax, title, note)
 
 
+def _check_whole(data: Assessment) -> None:
+    if ONLY in data.run:
+        raise InputError("result", f'was computed with only="{data.run[ONLY]}"; assess it whole')
+
+
 def plot_choices(data: Assessment, *, ax: Axes | None = None) -> Axes:
     """Plot which of the open choices moves the reliability index most."""
+    _check_whole(data)
     shares = choice_shares(data)
     target = data.scenario.target
     title = "No choice can be ranked"

@@ -136,6 +136,8 @@ def _curing_clause(scenario: Scenario, pair: ChosenPair) -> str:
 
 def _hand(scenario: Scenario, pair: ChosenPair) -> tuple[Block, ...]:
     units, rule = scenario.units, pair.rule
+    if not pair.steps:
+        return (Paragraph(f"Left out: {rule['status']}."),)
     table = step_table(pair.steps, units=scenario.units)
     if not np.isfinite(rule["margin_mm"]) or not np.isfinite(rule.get("rule_margin_mm", np.nan)):
         return (table, Paragraph(f"No margin rule: {rule['status']}.", "note"))

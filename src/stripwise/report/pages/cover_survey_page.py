@@ -29,7 +29,7 @@ from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.cover_survey_study import CoverSurveyStudy
 from stripwise.units import formatting
 
-__all__ = ["plot_positions", "survey_report"]
+__all__ = ["plot_cover", "plot_positions", "survey_report", "survey_sentences"]
 
 MAX_POINTS = 800
 """Most readings drawn on the face."""
@@ -49,7 +49,7 @@ def survey_report(study: CoverSurveyStudy) -> Report:
         title=f"Cover survey: {data_file.path.stem}",
         about=f"{len(survey.data)} covermeter readings, and the distribution of the cover that "
         "they support.",
-        findings=_findings(study),
+        findings=survey_sentences(study),
         sections=_sections(study),
         warnings=survey.warnings,
         method=paragraphs("cover.method"),
@@ -158,7 +158,8 @@ def _positions_title(survey: CoverSurvey) -> str:
     )
 
 
-def _plot_cover(survey: CoverSurvey) -> Axes:
+def plot_cover(survey: CoverSurvey, *, ax: Axes | None = None) -> Axes:
+    """Plot the share of readings up to a cover, as measured and by the fitted families."""
     limit = survey.limit
     fitted = survey.fitted_share
     title = f"The cover has a mean of {_mm(survey.mean.value)} and an sd of {_mm(survey.sd.value)}"
@@ -173,10 +174,12 @@ def _plot_cover(survey: CoverSurvey) -> Axes:
         note="Steps: readings; curves: fitted families, the one for the scenario in bold.",
         limit=limit,
         limit_text="" if limit is None else f"limit: {_mm(limit)}",
+        ax=ax,
     )
 
 
-def _findings(study: CoverSurveyStudy) -> tuple[str, ...]:
+def survey_sentences(study: CoverSurveyStudy) -> tuple[str, ...]:
+    """Say what the survey shows, first things first."""
     survey, scenario, comparison = study.survey, study.scenario, study.comparison
     limit, counted, fitted = survey.limit, survey.empirical_share, survey.fitted_share
     texts = [
@@ -212,7 +215,7 @@ def _sections(study: CoverSurveyStudy) -> tuple[Section, ...]:
         Section(
             "Distribution of the cover",
             (
-                Figure("cover", sheet.draw(_plot_cover, survey), "Data: families.csv."),
+                Figure("cover", sheet.draw(plot_cover, survey), "Data: families.csv."),
                 family_table(survey.fits, unit="mm", chosen=survey.chosen.family),
             ),
         )

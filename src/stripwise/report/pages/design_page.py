@@ -34,6 +34,7 @@ from stripwise.report.pages.run_page import cured_at
 from stripwise.report.pages.site_page import follow_up_text, site_page
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.report.render import math
+from stripwise.risk.model.own_front import BY_HAND_REFUSED
 from stripwise.scenario.describe import inputs_table
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.design.exchange_rates import COVER_PER_DAY, ON_TARGET_LINE
@@ -335,6 +336,9 @@ def _target_line_table(result: DesignResult) -> Table:
 
 def _rules_section(result: DesignResult) -> Section:
     scenario, write = result.scenario, _length(result)
+    heading = "Rules for a calculation by hand"
+    if scenario.front_model is not None:
+        return Section(heading, (Paragraph(f"Left out: {BY_HAND_REFUSED}."),), keep=True)
     text = sentence("design.rule")
     if scenario.curing.layered:
         text += " " + sentence("design.rule_layered")
@@ -361,7 +365,7 @@ def _rules_section(result: DesignResult) -> Section:
         result.rules.to_dict("records"),
     )
     return Section(
-        "Rules for a calculation by hand",
+        heading,
         (
             Paragraph(math(sentence("design.hand", life=years(scenario.target.service_life)))),
             Paragraph(Markup("c<sub>nom</sub> ≥ x<sub>c</sub> + margin"), "formula"),

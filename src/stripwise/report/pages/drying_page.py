@@ -28,7 +28,7 @@ from stripwise.report.prose import paragraphs, sentence
 from stripwise.studies.fit.drying_study import DryingStudy
 from stripwise.units.formatting import interval, number, value_with_interval
 
-__all__ = ["drying_report", "plot_losses"]
+__all__ = ["drying_report", "drying_sentences", "plot_losses", "plot_rates"]
 
 LABEL_WIDTH_MM = 46.0
 """Width right of the axes for the names of the strategies."""
@@ -45,7 +45,7 @@ def drying_report(study: DryingStudy) -> Report:
         title=f"Drying test: {data_file.path.stem}",
         about=f"Mass loss of {len(result.specimens)} specimens of "
         f"{result.specimens['strategy'].nunique()} strategies. {sentence('drying.no_diffusivity')}",
-        findings=_findings(result),
+        findings=drying_sentences(study),
         sections=_sections(data_file.data, result),
         warnings=study.warnings,
         method=paragraphs("drying.method", window=number(result.window)),
@@ -130,7 +130,8 @@ def _name_ends(ax: Axes, ends: dict[str, float], names: list[str]) -> None:
         )
 
 
-def _plot_rates(result: DryingResult) -> Axes:
+def plot_rates(result: DryingResult, *, ax: Axes | None = None) -> Axes:
+    """Plot the initial rate of mass loss [% per d] of each strategy with its interval."""
     rows = []
     for row in result.ranked("initial rate"):
         own = result.specimens.loc[result.specimens["strategy"] == row["strategy"], "rate_pct_d"]
@@ -150,6 +151,7 @@ def _plot_rates(result: DryingResult) -> Axes:
         note="Dot: mean of the strategy; bar: 95 % interval by the scatter pooled over strategies; "
         "small dots: specimens. Rank 1 loses least; its 95 % interval in brackets.",
         label="Initial rate of mass loss [% per d]",
+        ax=ax,
     )
 
 
@@ -167,7 +169,9 @@ def _title(result: DryingResult, quantity: str) -> str:
     return f"{most['strategy']} {verb} mass {adverb} {what}, {least['strategy']} the least"
 
 
-def _findings(result: DryingResult) -> tuple[str, ...]:
+def drying_sentences(study: DryingStudy) -> tuple[str, ...]:
+    """Say how fast each strategy dries."""
+    result = study.result
     texts = []
     for name, quantity in (
         ("Initial rate of mass loss (% per d)", "initial rate"),
@@ -231,7 +235,7 @@ def _sections(data: pd.DataFrame, result: DryingResult) -> tuple[Section, ...]:
         result.specimens.head(MAX_LINES).to_dict("records"),
     )
     losses = sheet.draw(plot_losses, data, result)
-    rates = sheet.draw(_plot_rates, result)
+    rates = sheet.draw(plot_rates, result)
     return (
         Section(
             "Mass loss over time",

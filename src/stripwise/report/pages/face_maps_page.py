@@ -29,7 +29,7 @@ from stripwise.studies.fit.face_maps_study import FaceMapsStudy
 from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number, percent
 
-__all__ = ["face_maps_report"]
+__all__ = ["face_maps_report", "face_maps_sentences"]
 
 MIN_PAIRED_SPECIMENS = 3
 """Specimens below which a comparison of methods is called indicative."""
@@ -38,13 +38,13 @@ MIN_PAIRED_SPECIMENS = 3
 def face_maps_report(study: FaceMapsStudy) -> Report:
     """Write up chloride maps."""
     profiles = study.profiles
-    data_file, fits = profiles.data_file, profiles.fits
+    data_file = profiles.data_file
     return data_report(
         data_file,
         title=f"Chloride maps: {data_file.name}",
         about=f"{_maps(len(study.faces))} of {_strategies(study)}: aggregate taken out, profile of "
         "the paste, surface content and apparent diffusivity, penalty factors.",
-        findings=(*findings(fits, profiles.penalties), *_map_findings(study)),
+        findings=face_maps_sentences(study),
         sections=(
             _maps_section(study),
             _paste_section(study),
@@ -67,6 +67,11 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
         record=_record(study),
         further=study.sources,
     )
+
+
+def face_maps_sentences(study: FaceMapsStudy) -> tuple[str, ...]:
+    """Say what the fits, the penalty factors and the aggregate show."""
+    return (*findings(study.profiles.fits, study.profiles.penalties), *_map_findings(study))
 
 
 def _maps(count: int) -> str:

@@ -24,7 +24,7 @@ from stripwise.studies.fit.migration_study import MigrationStudy
 from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number
 
-__all__ = ["migration_report"]
+__all__ = ["migration_report", "migration_sentences", "plot_coefficients"]
 
 MAX_ROWS = 60
 """Most specimens in a table, and most dots of a strategy."""
@@ -50,7 +50,7 @@ def migration_report(study: MigrationStudy) -> Report:
         title=f"Migration tests: {data_file.path.stem}",
         about=f"{len(tests.specimens)} specimens of {len(study.strategies)} strategies: chloride "
         "driven in by a voltage, the coefficient from the depth of the colour change.",
-        findings=_findings(study),
+        findings=migration_sentences(study),
         sections=_sections(study),
         warnings=(*data_file.notes, *tests.notes, *_warnings(study)),
         method=paragraphs("migration.method", estimator=ESTIMATOR),
@@ -66,7 +66,8 @@ def migration_report(study: MigrationStudy) -> Report:
     )
 
 
-def _plot_coefficients(study: MigrationStudy) -> Axes:
+def plot_coefficients(study: MigrationStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the migration coefficient of each strategy with its interval."""
     tests = study.tests
     table = study.strategies.sort_values("diffusivity_m2_s", ascending=False, kind="stable")
     strategies = np.array(tests.strategies, dtype=object)
@@ -86,11 +87,12 @@ def _plot_coefficients(study: MigrationStudy) -> Axes:
     if len(table) == 1:
         title = f"The migration coefficient of {rows[0].name} is {rows[0].text}"
     return plot_dot_intervals(
-        rows, title=title, note=note, label="Migration coefficient [10⁻¹² m²/s]"
+        rows, title=title, note=note, label="Migration coefficient [10⁻¹² m²/s]", ax=ax
     )
 
 
-def _findings(study: MigrationStudy) -> tuple[str, ...]:
+def migration_sentences(study: MigrationStudy) -> tuple[str, ...]:
+    """Say which coefficients and penalty factors the tests show."""
     penalties, reference, each = study.penalties, study.reference, study.strategies
     parts = [
         f"{r['strategy']} "
@@ -173,7 +175,7 @@ def _sections(study: MigrationStudy) -> tuple[Section, ...]:
             (
                 Figure(
                     "coefficients",
-                    sheet.draw(_plot_coefficients, study),
+                    sheet.draw(plot_coefficients, study),
                     "Data: strategies.csv, specimens.csv.",
                 ),
                 _strategy_table(study),

@@ -23,7 +23,7 @@ from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.planned_tests import COVER_MEAN_TEST, COVER_SHARE_TEST, PlannedTests
 from stripwise.units import formatting
 
-__all__ = ["plan_report", "plot_power"]
+__all__ = ["plan_report", "plan_sentences", "plot_power"]
 
 LABEL_WIDTH_MM = 46.0
 """Width right of the axes for the names of the tests."""
@@ -39,7 +39,7 @@ def plan_report(plan: PlannedTests) -> Report:
         title=f"Test plan for {scenario.title}",
         about=f"How many tests would show that a face was cured like "
         f"{scenario.reference_strategy} and not like {plan.strategy}, by the scatter of such tests.",
-        findings=_findings(plan, table),
+        findings=plan_sentences(plan),
         sections=(
             Section("What each test needs", (_plan_table(plan, table),)),
             Section("Power against number of tests", (power,)),
@@ -153,13 +153,14 @@ def _range(needed: list[float]) -> str:
     return f"{formatting.interval(low, high, formatting.count)} tests"
 
 
-def _findings(plan: PlannedTests, table: pd.DataFrame) -> tuple[str, ...]:
+def plan_sentences(plan: PlannedTests) -> tuple[str, ...]:
+    """Say how many tests tell the two strategies apart."""
     texts = [
         f"{plan.strategy} is assumed to have {formatting.number(plan.ratio)} times the diffusivity of "
         f"{plan.scenario.reference_strategy}. To tell them apart with a power of "
         f"{formatting.percent(plan.targets.power)}:"
     ]
-    for row in table.to_dict("records"):
+    for row in _with_effects(plan).to_dict("records"):
         each = " on each face" if row["shows"] == "diffusivity" else " readings"
         if not np.isfinite(row["needed"]):
             texts.append(f"{row['test']}: {row['effect']}; no number of tests shows it.")

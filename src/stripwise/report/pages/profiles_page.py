@@ -16,7 +16,7 @@ from stripwise.report.pages.skin_section import (
 from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.profiles_study import ProfilesStudy
 
-__all__ = ["profiles_report"]
+__all__ = ["profiles_report", "profiles_sentences"]
 
 
 def profiles_report(study: ProfilesStudy) -> Report:
@@ -25,10 +25,8 @@ def profiles_report(study: ProfilesStudy) -> Report:
     texts = dict(study.scenario_files)
     if study.skin_depth is not None:
         texts["affected_depth.toml"] = skin_depth_toml(study.skin_depth, source=data_file.path.name)
-    found = findings(fits, study.penalties)
     how = method(study)
     if layered is not None:
-        found += skin_findings(layered, reference=study.reference)
         how += (*paragraphs("skin.method"),)
     return data_report(
         data_file,
@@ -36,7 +34,7 @@ def profiles_report(study: ProfilesStudy) -> Report:
         about=f"{len(fits.profiles.specimens)} specimens of "
         f"{len(set(fits.profiles.strategies))} strategies: surface content and apparent "
         "diffusivity by least squares, penalty factors by strategy.",
-        findings=found,
+        findings=profiles_sentences(study),
         sections=sections(study),
         warnings=(*data_file.notes, *warnings(study)),
         method=how,
@@ -52,6 +50,14 @@ def profiles_report(study: ProfilesStudy) -> Report:
         texts=texts,
         record=_record(study) | ({} if layered is None else skin_record(layered)),
     )
+
+
+def profiles_sentences(study: ProfilesStudy) -> tuple[str, ...]:
+    """Say what the fits and the penalty factors show."""
+    found = findings(study.fits, study.penalties)
+    if study.layered is not None:
+        found += skin_findings(study.layered, reference=study.reference)
+    return found
 
 
 def _record(study: ProfilesStudy) -> dict[str, object]:

@@ -38,6 +38,7 @@ from stripwise.report.pages.run_tables import (
 from stripwise.report.pages.service_section import service_sections
 from stripwise.report.prose import sentence
 from stripwise.report.render import math
+from stripwise.risk.model.own_front import BY_HAND_REFUSED
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import Assessment
 from stripwise.studies.verdict import uncertainty_range
@@ -289,6 +290,10 @@ def _exchange(assessment: Assessment) -> Iterable[Section]:
 
 
 def _hand_check(assessment: Assessment) -> Section:
+    if not assessment.hand_check:
+        return Section(
+            "Check by hand at mean values", (Paragraph(f"Left out: {BY_HAND_REFUSED}."),), keep=True
+        )
     text = Markup(
         "For the reference strategy, <bdi>{}</bdi>, with every input at its mean; a pocket "
         "calculator is enough. This is one calculation, not the probability: a front short of the "

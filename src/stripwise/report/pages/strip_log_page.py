@@ -27,7 +27,7 @@ from stripwise.studies.fit.strip_log_study import StripLogStudy
 from stripwise.units import formatting
 from stripwise.units.caution import STRENGTH_FIRST
 
-__all__ = ["plot_pours", "strip_log_report"]
+__all__ = ["plot_ages", "plot_pours", "strip_log_report", "strip_log_sentences"]
 
 MAX_POURS = 40
 """Most pours in figure and printed table."""
@@ -46,13 +46,13 @@ NO_PERMISSION = (
 def strip_log_report(study: StripLogStudy) -> Report:
     """Write up a strip log."""
     data_file, log, fits = study.data_file, study.log, study.fits
-    ages = Figure("ages", sheet.draw(_plot_ages, study), "Data: pours.csv, families.csv.")
+    ages = Figure("ages", sheet.draw(plot_ages, study), "Data: pours.csv, families.csv.")
     return data_report(
         data_file,
         title=f"Strip log: {data_file.path.stem}",
         about=f"Age at which {len(log.pours)} pours lost their form, from their concrete "
         f"temperature. {NO_PERMISSION}",
-        findings=(*_assessed_findings(study), *_findings(log)),
+        findings=strip_log_sentences(study),
         sections=(
             *_assessed_sections(study),
             Section(
@@ -91,6 +91,11 @@ def strip_log_report(study: StripLogStudy) -> Report:
         },
         further=log.sources,
     )
+
+
+def strip_log_sentences(study: StripLogStudy) -> tuple[str, ...]:
+    """Say at which ages the pours were stripped, and which of them fail a target."""
+    return (*_assessed_findings(study), *_findings(study.log))
 
 
 def _assessed_findings(study: StripLogStudy) -> tuple[str, ...]:
@@ -207,7 +212,8 @@ def plot_pours(log: StripLog, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _plot_ages(study: StripLogStudy) -> Axes:
+def plot_ages(study: StripLogStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the share of pours up to an equivalent age, as logged and by the fitted families."""
     log = study.log
     median = formatting.duration(float(np.median(study.ages)))
     return plot_fit(
@@ -221,6 +227,7 @@ def _plot_ages(study: StripLogStudy) -> Axes:
         limit_text=""
         if log.specified is None
         else f"specified: {formatting.duration(log.specified)}",
+        ax=ax,
     )
 
 

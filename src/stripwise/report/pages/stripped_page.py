@@ -33,7 +33,7 @@ from stripwise.studies.stripped import SiteAnswer
 from stripwise.units.caution import CAUTION
 from stripwise.units.formatting import duration, temperature
 
-__all__ = ["stripped_record", "stripped_report"]
+__all__ = ["site_answer_report", "site_sentences", "stripped_record", "stripped_report"]
 
 
 def stripped_report(answer: SiteAnswer, scenario: Scenario) -> Report:
@@ -62,6 +62,16 @@ def stripped_report(answer: SiteAnswer, scenario: Scenario) -> Report:
         },
         compact=True,
     )
+
+
+def site_answer_report(answer: SiteAnswer) -> Report:
+    """Write up an early strip by the scenario that the answer holds."""
+    return stripped_report(answer, answer.case)
+
+
+def site_sentences(answer: SiteAnswer) -> tuple[str, ...]:
+    """Say what the strip did."""
+    return (headline(answer, answer.case),)
 
 
 def _sections(answer: SiteAnswer, scenario: Scenario) -> Iterable[Section]:

@@ -11,11 +11,23 @@ from numpy.typing import ArrayLike, NDArray
 
 from stripwise.errors import InputError, NumericalError
 
-__all__ = ["Depth", "FrontModel", "OwnFronts", "check_front_model", "depth_function"]
+__all__ = [
+    "BY_HAND_REFUSED",
+    "Depth",
+    "FrontModel",
+    "OwnFronts",
+    "check_front_model",
+    "depth_function",
+]
 
 Array = NDArray[np.float64]
 Number = Array | float
 Depth = Callable[[Number, Mapping[str, Number], Number], ArrayLike]
+
+BY_HAND_REFUSED = (
+    "hand calculations and margin rules are those of the chloride front, and the front here is a "
+    "model given with the case"
+)
 
 EARLIEST, LATEST = 1e-4, 1e5
 """Ages between which initiation is looked for [yr]."""
@@ -25,7 +37,18 @@ CHECKED_AGES = np.geomspace(0.01, 500.0, 40)
 
 @runtime_checkable
 class FrontModel(Protocol):
-    """What a front model must do; a plain function of the same arguments does too."""
+    """What a front model must do; a plain function of the same arguments does too.
+
+    Examples
+    --------
+    >>> import numpy as np, stripwise
+    >>> def front(age, values, penalty):
+    ...     return 0.45 * np.sqrt(values["concrete.diffusivity"] * penalty * age)
+    >>> case = stripwise.load("scenarios/garage-wall.toml").replace({"model.front": front})
+    >>> table = stripwise.samples(case, n=64, ages=[50])
+    >>> bool((table["front_mm_at_50"] > 0.0).all())
+    True
+    """
 
     def depth(self, age: Number, values: Mapping[str, Number], penalty: Number) -> ArrayLike:
         """Return how deep the front is from the surface [mm].

@@ -15,8 +15,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.errors import InputError
+from stripwise.errors import InputError, NumericalError
 from stripwise.ingress.front import critical_tau, front_depth
+from stripwise.risk.model.own_front import BY_HAND_REFUSED
 from stripwise.risk.model.wall import DIFFUSIVITY, Plan, SampleBlock, Wall
 
 __all__ = [
@@ -165,6 +166,8 @@ def _means(wall: Wall) -> dict[str, float]:
 
 def _front_at_means(wall: Wall, plan: Plan, life: float) -> tuple[float, SampleBlock, float]:
     """Return the penalty, the block at mean values and its tau at an age [mm2]."""
+    if wall.front_model is not None:
+        raise NumericalError(BY_HAND_REFUSED)
     penalty = design_penalty(wall, plan)
     _, block, _ = wall_at_means(wall.with_uniform_penalty(), plan, penalty=penalty)
     tau = np.exp(block.log_rate + wall.ageing_law.log_effective_time(life, block.exponent))

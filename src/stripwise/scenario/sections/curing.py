@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -276,6 +277,26 @@ def _law_input(variate: Variate) -> Input:
     return Input(variate.input, variate.label, law, "", "curing", "knowledge", variate.source)
 
 
+@functools.lru_cache(maxsize=4096)
+def _equivalent_hours(
+    hours: float,
+    temperature: float,
+    function: MaturityFunction,
+    numbers: tuple[float, float, float],
+) -> float:
+    reference, activation, datum = numbers
+    return float(
+        equivalent_age(
+            hours,
+            temperature,
+            function=function,
+            reference_c=reference,
+            activation_temperature=activation,
+            datum_c=datum,
+        )
+    )
+
+
 def uncured_problem(
     hours: float,
     temperature: float,
@@ -289,22 +310,19 @@ def uncured_problem(
     `at` is the temperature as written; `functions` are the maturity functions that judge, all of
     them unless given.
     """
-    scale = curing.reference_temperature + curing.activation_temperature + curing.datum_temperature
-    if math.isnan(hours + temperature + scale):  # a value that was told
+    numbers = (
+        curing.reference_temperature,
+        curing.activation_temperature,
+        curing.datum_temperature,
+    )
+    if math.isnan(hours + temperature + sum(numbers)):  # a value that was told
         return ""
     written = f"{temperature:g} degC" if at is None else str(at).strip('"')
     for function in functions or declared(CuringTable, "maturity").options:
-        equivalent = equivalent_age(
-            hours,
-            temperature,
-            function=function,
-            reference_c=curing.reference_temperature,
-            activation_temperature=curing.activation_temperature,
-            datum_c=curing.datum_temperature,
-        )
+        equivalent = _equivalent_hours(float(hours), float(temperature), function, numbers)
         if equivalent < UNCURED_H:
             return (
-                f"is {float(equivalent):.2g} equivalent hours at {written} by the {function} "
+                f"is {equivalent:.2g} equivalent hours at {written} by the {function} "
                 f"function; below {UNCURED_H:g} h a face counts as not cured at all"
             )
     return ""

@@ -190,7 +190,8 @@ def _warnings(before: Mapping[str, Input], draws: JointDraws, name: str) -> list
     )
     told = [
         f"{draws.count:,} joint draws{f' of {name}' if name else ''} replace the distributions of "
-        f"the epistemic inputs.{part}"
+        f"the epistemic inputs.{part} Intervals of curves count how few they are; those of Sobol' "
+        "indices do not, and are too narrow where they are few."
     ]
     for n, column, score in zip(draws.names, draws.values, draws.is_score, strict=True):
         middle = float(np.median(column))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Iterable, Mapping
 
 from stripwise.curing.follow_up import FACES, FOLLOW_UPS, retention_name
@@ -64,15 +65,25 @@ def retention_warnings(given: Retentions, follow_ups: list[FollowUp]) -> list[st
 def _retention(
     table: InputTable | None, method: str, face: str, problems: Problems
 ) -> Input | None:
-    label = f"moisture retention of {method}, {face} face"
-    declared = dataclasses.replace(RETENTION, label=label)
     if table is None:
-        key = FOLLOW_UPS[method].retention_key(face)
-        source = published_value(key).citation
-        if FOLLOW_UPS[method].taken_over(face):
-            source += "; taken over from a vertical face, an assumption"
-        declared = dataclasses.replace(declared, default=Default(key, source=source))
-        return default_input(declared, retention_name(method, face))
+        known = FOLLOW_UPS[method]
+        return _default(method, face, known.retention_key(face), known.taken_over(face))
+    declared = dataclasses.replace(RETENTION, label=_label(method, face))
     path = ("curing", "retention", method, face)
     item = read_input(declared, table, path, name=words(path), problems=problems)
     return item and dataclasses.replace(item, name=retention_name(method, face))
+
+
+@functools.cache
+def _default(method: str, face: str, key: str, taken_over: bool) -> Input:
+    """Return the published retention of a key as the input of a method on a face."""
+    source = published_value(key).citation
+    if taken_over:
+        source += "; taken over from a vertical face, an assumption"
+    default = Default(key, source=source)
+    declared = dataclasses.replace(RETENTION, label=_label(method, face), default=default)
+    return default_input(declared, retention_name(method, face))
+
+
+def _label(method: str, face: str) -> str:
+    return f"moisture retention of {method}, {face} face"

@@ -75,6 +75,16 @@ def design(
         If the scenario opens no choices, or a pair cannot be read or lies outside them.
     NumericalError
         If the front of a layered face does not converge.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> two = [s for s in case.raw["strategy"] if s["name"] in ("Forms 24 h", "Forms 7 d")]
+    >>> small = {"strategy": two, "choices.cover.step": "15 mm", "sampling.repeats": 8}
+    >>> result = stripwise.design(case.replace(small), points=256)
+    >>> result.required["strategy"].iloc[-1]
+    'Forms 7 d'
     """
     scenario = with_options(scenario, points=points, seed=seed)
     report_progress = progress or (lambda _stage, _done: None)

@@ -163,6 +163,7 @@ def explore_refusal(setting: Setting) -> str:
     scenario, wall = setting.scenario, setting.wall
     reasons = (
         (wall.numerical, "layers and coatings are solved numerically, too slowly for its tables"),
+        (wall.front_model is not None, "the front is a model given with the case"),
         (wall.layered, "the penalty lies on a skin, and each front is then the root of a long sum"),
         (
             scenario.service.changes_front,

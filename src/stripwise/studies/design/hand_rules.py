@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from stripwise.risk.model.own_front import BY_HAND_REFUSED
 from stripwise.risk.model.service_options import refusal
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.cover_margin import design_penalty, required_nominal_cover
@@ -35,7 +36,10 @@ def rule_table(setting: Setting, required_covers: RequiredCovers) -> pd.DataFram
     rule gives, another method than the calibration.
     """
     rows = []
-    if reason := refusal("rule", setting.wall.conditions):
+    reason = refusal("rule", setting.wall.conditions)
+    if setting.wall.front_model is not None:
+        reason = BY_HAND_REFUSED
+    if reason:
         allowed = setting.scenario.target.probability
         none = pd.DataFrame({"strategy": [plan.name for plan in setting.wall.plans]})
         return none.assign(status=reason, allowed_probability=allowed).reindex(

@@ -16,6 +16,7 @@ from stripwise.evidence.statistics.family_fit import fitted_distribution
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.scenario.model import Scenario
 from stripwise.studies.cover_comparison import compare_covers
+from stripwise.studies.shown_results import Reported
 
 __all__ = ["CoverSurveyStudy", "study_cover_survey", "with_comparison"]
 
@@ -26,8 +27,8 @@ BOOTSTRAP_SEED = 1
 """Seed of bootstrap and permutations."""
 
 
-@dataclass(frozen=True, slots=True)
-class CoverSurveyStudy:
+@dataclass(frozen=True, slots=True, repr=False)
+class CoverSurveyStudy(Reported):
     """A cover survey and the distribution for a scenario.
 
     Attributes
@@ -59,6 +60,16 @@ class CoverSurveyStudy:
     scenario: Scenario | None = None
     comparison: pd.DataFrame | None = None
     nominal: float | None = None
+
+    @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.data_file.name
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.summary
 
     @property
     def mean_sd(self) -> float | None:

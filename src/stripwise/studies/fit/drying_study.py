@@ -9,6 +9,7 @@ import pandas as pd
 
 from stripwise.evidence.drying_rates import DryingResult, analyse_drying
 from stripwise.evidence.tables.data_file import DataFile
+from stripwise.studies.shown_results import Reported
 
 __all__ = ["DryingStudy", "study_drying"]
 
@@ -16,8 +17,8 @@ RANK_SEED = 1
 """Seed of the draws behind the intervals of the ranks."""
 
 
-@dataclass(frozen=True, slots=True)
-class DryingStudy:
+@dataclass(frozen=True, slots=True, repr=False)
+class DryingStudy(Reported):
     """A drying test with its ranks.
 
     Attributes
@@ -39,6 +40,16 @@ class DryingStudy:
     correlations: pd.DataFrame | None
     warnings: tuple[str, ...]
     diffusivities: DataFile | None = None
+
+    @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.data_file.name
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.result.strategies
 
 
 def study_drying(

@@ -23,6 +23,7 @@ from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.face_map_files import build_face_maps
 from stripwise.evidence.tables.profile_rows import build_profiles
 from stripwise.studies.fit.profiles_study import ProfilesStudy, study_profiles
+from stripwise.studies.shown_results import Reported
 from stripwise.units.source_files import SourceFile
 
 __all__ = ["FaceMapsStudy", "study_face_maps"]
@@ -30,8 +31,8 @@ __all__ = ["FaceMapsStudy", "study_face_maps"]
 SEED = 1
 
 
-@dataclass(frozen=True, slots=True)
-class FaceMapsStudy:
+@dataclass(frozen=True, slots=True, repr=False)
+class FaceMapsStudy(Reported):
     """Maps of g specimens, their paste, and the fits of its profiles.
 
     Attributes
@@ -64,10 +65,21 @@ class FaceMapsStudy:
     comparison_table: pd.DataFrame | None
     sources: tuple[SourceFile, ...]
 
+    @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.profiles.data_file.name
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.specimens
+
 
 def study_face_maps(
     data_file: DataFile,
     *,
+    faces: tuple[FaceMap, ...] | None = None,
     aggregate: AggregateLevel | None = None,
     layer: float | None = None,
     binder_share: float | None = None,
@@ -83,6 +95,8 @@ def study_face_maps(
     ----------
     data_file
         A list of maps.
+    faces
+        Its maps where they were read already.
     aggregate
         Whether aggregate is "high" or "low" in the second channel.
     layer
@@ -99,7 +113,7 @@ def study_face_maps(
     EvidenceError, InputError
         If a map cannot be read or split, or holds no profile.
     """
-    faces = build_face_maps(data_file)
+    faces = build_face_maps(data_file) if faces is None else faces
     if binder_share is not None:
         faces = tuple(_by_binder(face, binder_share) for face in faces)
     masks = tuple(paste_mask(face, aggregate=aggregate) for face in faces)

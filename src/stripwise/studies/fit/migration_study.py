@@ -18,14 +18,15 @@ from stripwise.evidence.profiles.penalty_factors import (
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.migration_rows import MigrationTests, build_migration_tests
 from stripwise.studies.fit.fitted_inputs import diffusivity_toml, penalty_files
+from stripwise.studies.shown_results import Reported
 from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
 
 __all__ = ["MigrationStudy", "study_migration"]
 
 
-@dataclass(frozen=True, slots=True)
-class MigrationStudy:
+@dataclass(frozen=True, slots=True, repr=False)
+class MigrationStudy(Reported):
     """Migration tests, their coefficients and the penalty factors that they give.
 
     Attributes
@@ -56,6 +57,16 @@ class MigrationStudy:
     penalty_table: pd.DataFrame | None
     covariance_table: pd.DataFrame | None
     scenario_files: Mapping[str, str]
+
+    @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.data_file.name
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.strategies if self.penalty_table is None else self.penalty_table
 
 
 def study_migration(data_file: DataFile, *, reference: str | None = None) -> MigrationStudy:

@@ -30,6 +30,7 @@ from stripwise.published.library import constant
 from stripwise.risk.model.wall import COVER, DIFFUSIVITY
 from stripwise.scenario.model import Scenario
 from stripwise.studies.from_scenario import mean_penalties
+from stripwise.studies.shown_results import Reported
 from stripwise.units.names import nearest_spelling
 from stripwise.units.source_files import SourceFile
 
@@ -102,8 +103,8 @@ class DetectionTargets:
             raise InputError("--allowed", f"{self.allowed:g} must be above 0 and below 1")
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedTests:
+@dataclass(frozen=True, slots=True, repr=False)
+class PlannedTests(Reported):
     """How many tests of each kind are needed.
 
     Attributes
@@ -144,6 +145,16 @@ class PlannedTests:
     numbers: NDArray[np.intp]
     power: NDArray[np.float64]
 
+    @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.scenario.title
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.table
+
 
 def plan_tests(
     scenario: Scenario,
@@ -172,6 +183,13 @@ def plan_tests(
     ------
     InputError
         If the strategy is unknown or the reference one, or there is no scatter.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> "covermeter, mean" in stripwise.plan_tests(case).table["test"].tolist()
+    True
     """
     targets = DetectionTargets() if targets is None else targets
     penalties = mean_penalties(scenario)

@@ -39,12 +39,13 @@ from stripwise.studies.fit.profile_tables import (
     residual_table,
     strategy_table,
 )
+from stripwise.studies.shown_results import Reported
 
 __all__ = ["ProfilesStudy", "study_profiles"]
 
 
-@dataclass(frozen=True, slots=True)
-class ProfilesStudy:
+@dataclass(frozen=True, slots=True, repr=False)
+class ProfilesStudy(Reported):
     """Fitted chloride profiles and the penalty factors that they give.
 
     Attributes
@@ -100,6 +101,16 @@ class ProfilesStudy:
     covariance_table: pd.DataFrame | None
     layered_table: pd.DataFrame | None
     scenario_files: Mapping[str, str]
+
+    @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.data_file.name
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.strategies if self.penalty_table is None else self.penalty_table
 
 
 def study_profiles(

@@ -22,14 +22,15 @@ from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog, analyse_strip_l
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.scenario.model import Scenario
 from stripwise.studies.fit.assessed_pours import AssessedPours, assess_pours
+from stripwise.studies.shown_results import Reported
 
 __all__ = ["StripLogStudy", "study_strip_log"]
 
 GOODNESS_OF_FIT_SEED = 1
 
 
-@dataclass(frozen=True, slots=True)
-class StripLogStudy:
+@dataclass(frozen=True, slots=True, repr=False)
+class StripLogStudy(Reported):
     """The strip ages of a log and their distribution.
 
     Attributes
@@ -69,6 +70,16 @@ class StripLogStudy:
     mean_temperature: float
     missed: tuple[str, ...]
     assessed: AssessedPours | None = None
+
+    @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.data_file.name
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.log.pours
 
 
 def study_strip_log(

@@ -34,14 +34,15 @@ from stripwise.studies.inventory.inventory_tables import (
 from stripwise.studies.inventory.part_jobs import result_header
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
+from stripwise.studies.shown_results import Reported
 
 __all__ = ["InventoryResult", "inventory"]
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class InventoryResult:
+@dataclass(frozen=True, slots=True, repr=False)
+class InventoryResult(Reported):
     """What an inventory came to.
 
     Attributes
@@ -92,6 +93,16 @@ class InventoryResult:
     _store: MemoryStore | FolderStore
 
     @property
+    def title(self) -> str:
+        """Name of the data or of the scenario."""
+        return self.case.title
+
+    @property
+    def shown(self) -> pd.DataFrame:
+        """The table for a notebook."""
+        return self.groups
+
+    @property
     def header(self) -> list[str]:
         """Head of the elements."""
         return [*result_header(self.plan), "rank"]
@@ -121,10 +132,6 @@ class InventoryResult:
         text = head.getvalue().encode() + b"".join(self.parts())
         given = dict.fromkeys(self.plan.header.names, str)
         return pd.read_csv(io.BytesIO(text), dtype=given, keep_default_na=True)
-
-    def __repr__(self) -> str:
-        """Name the inventory."""
-        return f"<InventoryResult: {self.faces} faces, {self.meeting} meet the target>"
 
 
 def _with_rank(lines: str, ranks: NDArray[np.int64]) -> str:
@@ -179,6 +186,15 @@ def inventory(
     ------
     EvidenceError
         If the table cannot be read or has bad rows.
+
+    Examples
+    --------
+    >>> import pandas as pd, stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml").replace({"sampling.points": 256})
+    >>> table = pd.DataFrame({"element": ["a", "b"], "strip_age_h": [14, 30], "age_yr": [3, 8]})
+    >>> table = table.assign(concrete_temperature_degC=12, nominal_cover_mm=60)
+    >>> stripwise.inventory(case, table).elements["element"].tolist()
+    ['a', 'b']
     """
     report = progress or (lambda _stage, _done, _faces: None)
     seconds: dict[str, float] = {}

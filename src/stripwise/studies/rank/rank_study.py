@@ -154,6 +154,17 @@ def rank(
     a given `precision`, the full width of the widest 95 % interval, must be reached, otherwise 0.1
     is aimed at; `seed` stands in for the scenario's. An InputError for a wrong argument or fewer
     than two random inputs; a NumericalError if a given precision is out of reach of the budget.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> two = [s for s in case.raw["strategy"] if s["name"] in ("Forms 24 h", "Forms 7 d")]
+    >>> sizes = {"sampling.repeats": 8, "sampling.points": 256}
+    >>> small = case.replace({"strategy": two, "choices": None, **sizes})
+    >>> ranking = stripwise.rank(small, strategy="Forms 24 h", ages=[50], precision=0.5)
+    >>> ranking.indices["strategy"].unique().tolist()
+    ['Forms 24 h']
     """
     scenario = with_options(scenario, seed=seed)
     report_progress = progress or (lambda _stage, _done: None)

@@ -83,9 +83,12 @@ def rank_table(
     Examples
     --------
     >>> import stripwise
-    >>> case = stripwise.load("scenarios/garage-wall.toml")                  # doctest: +SKIP
-    >>> deep = case.replace({"reinforcement.cover.nominal": "75 mm"})        # doctest: +SKIP
-    >>> stripwise.rank_table({"60 mm": case, "75 mm": deep}, ages=[25, 50])  # doctest: +SKIP
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> deep = case.replace({"reinforcement.cover.nominal": "75 mm"})
+    >>> walls = {"60 mm": case, "75 mm": deep}
+    >>> table = stripwise.rank_table(walls, strategies=["Forms 24 h"], ages=[50], precision=0.5)
+    >>> table["scenario"].unique().tolist()
+    ['60 mm', '75 mm']
     """
     named = {cases.title: cases} if isinstance(cases, Scenario) else dict(cases)
     jobs = [
@@ -169,9 +172,11 @@ def rank_sample(
     Examples
     --------
     >>> import stripwise
-    >>> case = stripwise.load("scenarios/garage-wall.toml")                # doctest: +SKIP
-    >>> table = stripwise.rank_sample(case, "Forms 24 h", ages=[50])       # doctest: +SKIP
-    >>> stripwise.own_indices(table, "front_mm_at_50")                     # doctest: +SKIP
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> table = stripwise.rank_sample(case, "Forms 24 h", ages=[50], n=256)
+    >>> found = stripwise.own_indices(table, "front_mm_at_50")
+    >>> found["first"].idxmax() == found["total"].idxmax()
+    True
     """
     wall = build_wall(case)
     name = case.reference_strategy if strategy is None else strategy
@@ -231,6 +236,15 @@ def own_indices(table: pd.DataFrame, quantity: Quantity) -> pd.DataFrame:
     ------
     InputError
         If the table is none of `rank_sample`, or the quantity is not finite or does not vary.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> table = stripwise.rank_sample(case, "Forms 24 h", ages=[50], n=256)
+    >>> spared = lambda t: t["reinforcement.cover"] - t["front_mm_at_50"]
+    >>> bool((stripwise.own_indices(table, spared)["total"] > -0.1).all())
+    True
 
     References
     ----------
