@@ -73,8 +73,8 @@ SPREAD = float(np.sqrt(sum(PARTS.values())))
 Tally = dict[str, list[bool]]
 
 
-def wall(kind: str = "scatter", *, split: dict[str, float] | None = None) -> Wall:
-    """Return the wall; `kind` is that of the temperature coefficient."""
+def wall(*, epistemic: tuple[str, ...] = (), split: dict[str, float] | None = None) -> Wall:
+    """Return the wall, with the names of its epistemic inputs and shares between walls."""
     path = Path(__file__).parents[1] / "risk" / "walls.py"
     spec = importlib.util.spec_from_file_location("walls", path)
     assert spec is not None
@@ -93,7 +93,7 @@ def wall(kind: str = "scatter", *, split: dict[str, float] | None = None) -> Wal
     }
     one = walls.wall(
         changes=changes,
-        knowledge=(COEFFICIENT,) if kind == "knowledge" else (),
+        knowledge=epistemic,
         plans=(Plan("7 d", 168.0, 1.0), Plan("early", 168.0, 1.0, penalty="strategy.penalty")),
     )
     given = Input("strategy.penalty", "penalty", fixed(PENALTY), "", "curing", "scatter")
@@ -178,30 +178,38 @@ def lives(seeds: range) -> tuple[Tally, list[str]]:
 
 
 def confidence(seeds: range) -> tuple[Tally, list[str]]:
-    """Cover the share of the epistemic points that meet the target, and both ends of the range."""
-    face, tally = wall("knowledge").with_plans(wall().plans[:1]), defaultdict(list)
-    inner = np.sqrt(SPREAD**2 - PARTS[COEFFICIENT])
-    outer = np.sqrt(PARTS[COEFFICIENT])
-    goal = float(-special.ndtri(ALLOWED))
-    exact = special.ndtr((index(LIFE) - goal * inner) / outer)
-    ends = {share: (index(LIFE) + special.ndtri(share) * outer) / inner for share in (0.025, 0.975)}
+    """Cover the share of the epistemic points that meet the target, and both ends of the range.
+
+    Of one epistemic input, whose points are evenly spread, and of several; P at the life, of which
+    the points of a run miss a little, is the exact one.
+    """
+    tally, told = defaultdict(list), []
     mean = np.array([index(LIFE)]) / SPREAD
-    for seed in seeds:
-        found = epistemic_probability(
-            face, age=LIFE, mean_index=mean, points=512, seed=seed, workers=1
-        )
-        assert found is not None
-        share = found.confidence(goal)
-        tally["confidence"].append(bool(share.low95[0] <= exact <= share.high95[0]))
-        for name, level in (("know_low", 0.975), ("know_high", 0.025)):
-            end = found.range_end(level)
-            tally[f"{name}, end of the range"].append(
-                bool(end.low95[0] <= ends[level] <= end.high95[0])
+    goal = float(-special.ndtri(ALLOWED))
+    for names, split in (((COEFFICIENT,), {}), ((COEFFICIENT, DIFFUSIVITY), {COVER: 0.3})):
+        face = wall(epistemic=names, split=split).with_plans(wall().plans[:1])
+        between = sum(PARTS[n] for n in names) + sum(b * PARTS[n] for n, b in split.items())
+        inner, outer = np.sqrt(SPREAD**2 - between), np.sqrt(between)
+        exact = float(special.ndtr((index(LIFE) - goal * inner) / outer))
+        ends = {s: (index(LIFE) + special.ndtri(s) * outer) / inner for s in (0.025, 0.975)}
+        count = f"{len(names) + len(split)} epistemic"
+        for seed in seeds:
+            found = epistemic_probability(
+                face, age=LIFE, mean_index=mean, points=512, seed=seed, workers=1
             )
-    low, high = (100.0 * special.ndtr(-ends[share]) for share in (0.975, 0.025))
-    return tally, [
-        f"Confidence: true value {100.0 * exact:.1f} %; range {low:.2f} to {high:.1f} %."
-    ]
+            assert found is not None
+            share = found.confidence(goal)
+            tally[f"confidence, {count}"].append(bool(share.low95[0] <= exact <= share.high95[0]))
+            for name, level in (("know_low", 0.975), ("know_high", 0.025)):
+                end = found.range_end(level)
+                tally[f"{name}, end of the range, {count}"].append(
+                    bool(end.low95[0] <= ends[level] <= end.high95[0])
+                )
+        low, high = (100.0 * special.ndtr(-ends[s]) for s in (0.975, 0.025))
+        told.append(
+            f"{count}: confidence {100.0 * exact:.1f} %, range {low:.2g} to {high:.3g} %."
+        )
+    return tally, told
 
 
 def roots(seeds: range) -> tuple[Tally, list[str]]:
