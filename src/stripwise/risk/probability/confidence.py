@@ -110,7 +110,7 @@ class EpistemicProbability:
 
     def index_at_confidence(self, confidence: float) -> Array:
         """Return by scrambling (r, s) the index that this share of the epistemic points reaches."""
-        return np.asarray(np.quantile(self.index, 1.0 - confidence, axis=1))
+        return np.asarray(np.quantile(self.index, 1.0 - confidence, axis=1, method="hazen"))
 
 
 def epistemic_probability(

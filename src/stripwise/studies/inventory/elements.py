@@ -201,7 +201,10 @@ def _evaluate_class(
         near |= _ranges(found, outer, rows, solved, answer)
         if target.confidence:
             life = np.minimum(
-                life, np.exp(np.quantile(lives, 1.0 - target.confidence, axis=1)).astype(float)
+                life,
+                np.exp(np.quantile(lives, 1.0 - target.confidence, axis=1, method="hazen")).astype(
+                    float
+                ),
             )
     _decide_near(found, faces, solved, rows, np.flatnonzero(near), p, answer)
     life = np.where(answer == 0, np.maximum(life, target.service_life), life)
@@ -242,7 +245,9 @@ def _ranges(
     found.confidence_high95[rows] = np.clip(mean + half, 0.0, 1.0)
     if not target.confidence:
         return np.zeros(rows.size, dtype=bool)
-    reached = special.ndtr(-np.quantile(outer, 1.0 - target.confidence, axis=1).astype(float))
+    reached = special.ndtr(
+        -np.quantile(outer, 1.0 - target.confidence, axis=1, method="hazen").astype(float)
+    )
     answer[reached > target.probability] = 1
     return np.asarray(np.abs(reached - target.probability) <= NEAR_CONFIDENCE)
 
