@@ -187,7 +187,7 @@ def share_error(shares: Array, whole: ArrayLike, count: int) -> Array:
     Examples
     --------
     >>> share_error(np.array([1.0, 1.0, 1.0, 1.0]), 1.0, 8).round(4).tolist()
-    0.0994
+    0.0995
     """
     repeats = len(shares)
     square = np.sum((shares - whole) ** 2, axis=0) / (repeats - 1)
