@@ -19,11 +19,10 @@ from stripwise.risk.probability.target_roots import (
     earliest_strip_ages,
     equivalent_cover,
     find_target_root,
-    round_hours_up,
     with_strip_age,
 )
 from stripwise.risk.probability.target_rule import TargetRule
-from stripwise.units.drawing_steps import round_cover_up
+from stripwise.units.drawing_steps import round_cover_up, round_hours_up
 
 COVERS = np.linspace(30.0, 130.0, 61)
 TARGET = 1.3
