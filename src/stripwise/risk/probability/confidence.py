@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import Wall
@@ -102,7 +102,7 @@ class EpistemicProbability:
 
     @property
     def _count(self) -> int:
-        return self.index.shape[1]
+        return int(self.index.shape[1])
 
     def _own_index(self) -> Array:
         moved = self.index + self.own_shift[:, np.newaxis]
@@ -177,7 +177,7 @@ def epistemic_probability(
     )
 
 
-def share_error(shares: Array, whole: ArrayLike, count: int) -> Array:
+def share_error(shares: Array, whole: Array | float, count: int) -> Array:
     """Return half the 95 % interval of a share `whole` from those of scramblings (r, ...).
 
     By Student's t, each share being that of `count` points. Evenly spread points cross a limit at a
