@@ -2,11 +2,14 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
 import stripwise
+from stripwise.cli import app
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
     probability_by_repeat,
@@ -15,7 +18,12 @@ from stripwise.risk.probability.nominal_covers import (
 from stripwise.risk.probability.target_roots import earliest_strip_ages, with_strip_age
 from stripwise.studies.candidate_targets import CandidateTarget
 from stripwise.studies.decision import NO, TOO_CLOSE, YES
-from stripwise.studies.design.prices import Option, decide_options
+from stripwise.studies.design.prices import (
+    CostAges,
+    Option,
+    decide_options,
+    price_options,
+)
 from stripwise.studies.design.required_cover import find_required_covers
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.from_scenario import build_wall, compute_curves, target_from
@@ -30,7 +38,7 @@ SCENARIOS = sorted(
     for path in (ROOT / "scenarios").rglob("*.toml")
     if "[target]" in path.read_text("utf-8")
 )
-POINTS, REPEATS = 256, 8
+POINTS, REPEATS = 128, 8
 
 
 class Decided:
@@ -39,7 +47,7 @@ class Decided:
     def __init__(self, name):
         case = stripwise.load(ROOT / name)
         self.wall = build_wall(case)
-        self.points, self.most = (32, 64) if self.wall.numerical else (POINTS, 1024)
+        self.points, self.most = (16, 32) if self.wall.numerical else (POINTS, 512)
         sampling = replace(case.sampling, points=self.points, repeats=REPEATS)
         self.case = replace(case, sampling=sampling)
         self.target = target_from(self.case)
@@ -52,6 +60,14 @@ class Decided:
         curves = compute_curves(wall, self.case, workers=1, progress=None, band=False)
         return [one.meets_target for one in decisions_at_target(curves, self.target)]
 
+    def options(self):
+        """Return the strategies as what can be priced, at the nominal cover of the wall."""
+        cover, case = self.wall.nominal_cover, self.case
+        return [
+            Option(p.name, "strategy", p, case.strategy(p.name).follow_up, cover, 24.0)
+            for p in self.wall.plans
+        ]
+
     def setting(self):
         if self.case.choices is None:
             pytest.skip("the scenario opens no choices")
@@ -61,8 +77,8 @@ class Decided:
 @pytest.fixture(scope="module", params=SCENARIOS)
 def decided(request, small_sizes):
     with small_sizes(), pytest.MonkeyPatch.context() as patch:
-        patch.setattr("stripwise.studies.from_scenario.MOST_POINTS", 1024)
-        patch.setattr("stripwise.studies.from_scenario.NUMERICAL_POINTS", 64)
+        patch.setattr("stripwise.studies.from_scenario.MOST_POINTS", 512)
+        patch.setattr("stripwise.studies.from_scenario.NUMERICAL_POINTS", 32)
         yield Decided(request.param)
 
 
@@ -116,12 +132,7 @@ def test_a_reported_strip_says_of_the_plan_what_a_run_says(decided):
 
 
 def test_design_decides_alike_and_a_drawn_cover_passes_a_run(decided):
-    setting = decided.setting()
-    wall, case = decided.wall, decided.case
-    options = [
-        Option(p.name, "strategy", p, case.strategy(p.name).follow_up, wall.nominal_cover, 24.0)
-        for p in wall.plans
-    ]
+    setting, wall, options = decided.setting(), decided.wall, decided.options()
     p = probability_by_repeat(
         wall, np.array([wall.nominal_cover]), setting.at_life, sample=setting.strategy_sample
     )[:, :, 0, 0]
@@ -151,3 +162,28 @@ def test_a_pair_of_the_earliest_strip_ages_passes_a_run(decided):
     if np.isfinite(hours):
         pair = (with_strip_age(plan, hours),)
         assert decided.run(with_nominal_cover(setting.wall, cover).with_plans(pair)) == [YES]
+
+
+def test_priced_strategies_are_decided_alike(decided):
+    if decided.case.cost is None:
+        pytest.skip("the scenario has no prices")
+    setting = decided.setting()
+    priced = price_options(setting, decided.options(), CostAges.from_setting(setting))
+    agree([one.meets_target for one in priced.decisions], decided)
+
+
+@pytest.mark.parametrize("name", ["scenarios/garage-wall.toml", "scenarios/quay-wall.toml"])
+def test_a_required_target_is_missed_unless_the_answer_is_yes(
+    name, small_sizes, monkeypatch, tmp_path
+):
+    with small_sizes():
+        decided = Decided(name)
+    table = strategy_table(decided.wall, decided.curves, decided.target)
+    assert len(set(table["meets_target"])) > 1
+    ran = SimpleNamespace(strategies=table, verdict=(), warnings=())
+    monkeypatch.setattr("stripwise.studies.run.assess", lambda *_, **__: ran)
+    monkeypatch.setattr("stripwise.report.write.write", lambda *_, **__: ())
+    for row in table.itertuples():
+        command = ["run", str(ROOT / name), "--out", str(tmp_path), "--quiet", "--require-target"]
+        found = CliRunner().invoke(app, [*command, "--strategy", row.strategy])
+        assert found.exit_code == (0 if row.meets_target == YES else 3)

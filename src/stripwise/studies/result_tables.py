@@ -211,7 +211,7 @@ def _life_at_confidence(curves: CurveSet, target: DurabilityTarget) -> Array | f
     """Return the ages (s,) until which the demanded confidence holds, inf without a demand."""
     if not target.confidence or curves.epistemic is None:
         return math.inf
-    quantile = np.quantile(curves.epistemic, 1.0 - target.confidence, axis=0)
+    quantile = np.quantile(curves.epistemic, 1.0 - target.confidence, axis=0, method="hazen")
     return Curves(curves.mean.ages, quantile).age_at_index(target.index)
 
 

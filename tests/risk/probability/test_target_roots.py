@@ -19,11 +19,10 @@ from stripwise.risk.probability.target_roots import (
     earliest_strip_ages,
     equivalent_cover,
     find_target_root,
-    round_cover_up,
-    round_hours_up,
     with_strip_age,
 )
 from stripwise.risk.probability.target_rule import TargetRule
+from stripwise.units.drawing_steps import round_cover_up, round_hours_up
 
 COVERS = np.linspace(30.0, 130.0, 61)
 TARGET = 1.3
@@ -257,13 +256,13 @@ def test_a_safe_root_stands_the_sampling_error():
 def test_a_demanded_confidence_moves_the_root():
     """Epistemic points P = Phi(m - c/8) with m normal: 90 % of them meet the target from m's 90 % on."""
     covers = np.linspace(0.0, 60.0, 121)
-    m = special.ndtri((np.arange(200) + 0.5) / 200)
+    m = special.ndtri((np.arange(400) + 0.5) / 400)
     each = np.tile(special.ndtr(m[:, None] - covers / 8.0), (4, 1))
     mean = np.tile(special.ndtr(-covers / 8.0 / np.sqrt(2.0)), (4, 1))
     target = -float(special.ndtri(0.1))
     rule = TargetRule(target, limit, 1e-6, confidence=0.9, scramblings=4)
     found = find_target_root(covers, mean, rule, points=POINTS, epistemic=each)
-    exact = 8.0 * (np.quantile(m, 0.9) + target)
+    exact = 8.0 * (special.ndtri(0.9) + target)
     assert exact > 8.0 * np.sqrt(2.0) * target  # the confidence governs
     assert_allclose(found.value, exact, rtol=0, atol=1e-3)
     assert_allclose(found.safe, found.value, rtol=0, atol=1e-9)

@@ -196,8 +196,12 @@ def _intervals(assessment: Assessment) -> Markup:
 def _range_error(assessment: Assessment) -> str:
     """Write the largest sampling error of an end of an uncertainty range, in percentage points."""
     table = assessment.strategies
-    widths = [table[f"{end}_high95"] - table[f"{end}_low95"] for end in ("know_low", "know_high")]
-    return points(0.5 * float(np.nanmax(widths))) if has_knowledge(assessment) else ""
+    reach = [
+        (table[f"{end}_{bound}"] - table[end]).abs()
+        for end in ("know_low", "know_high")
+        for bound in ("low95", "high95")
+    ]
+    return points(float(np.nanmax(reach))) if has_knowledge(assessment) else ""
 
 
 def _epistemic(assessment: Assessment) -> list[str]:

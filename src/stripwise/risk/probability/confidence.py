@@ -9,15 +9,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from stripwise.risk.model.wall import Wall
-from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.nested_sampling import BAND_INNER_POINTS, NestedSample
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
 
-__all__ = ["Confidence", "EpistemicProbability", "RangeEnd", "epistemic_probability"]
+__all__ = [
+    "Confidence",
+    "EpistemicProbability",
+    "RangeEnd",
+    "epistemic_probability",
+    "share_error",
+]
 
 Array = NDArray[np.float64]
 
@@ -53,38 +58,59 @@ class EpistemicProbability:
     ----------
     index
         (r, k, s) its reliability index, which keeps digits where P is small.
+    own_shift
+        (r, s) by how much a scrambling would move its indices if it took its gap to the mean back
+        from its own points alone.
     """
 
     index: Array
+    own_shift: Array
 
     def confidence(self, allowed_index: float) -> Confidence:
         """Return the share of the epistemic points whose index is at least the allowed one."""
-        met = np.mean(self.index >= allowed_index, axis=1)
-        mean, low, high = t_interval(met)
-        return Confidence(mean, np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0))
+        value = np.mean(self.index >= allowed_index, axis=(0, 1))
+        half = share_error(np.mean(self._own_index() >= allowed_index, axis=1), value, self._count)
+        return Confidence(value, np.clip(value - half, 0.0, 1.0), np.clip(value + half, 0.0, 1.0))
 
     def range_end(self, share: float) -> RangeEnd:
         """Return the index that a share of the epistemic points stays below.
 
-        From all points at once; the interval from the scatter of the scramblings about it, which
-        counts what is left of their bias (sectioning).
+        From all points at once. The interval ends at the quantiles of the share less and plus its
+        own sampling error; where that is further out than the points go, the end is infinite.
 
         References
         ----------
-        Asmussen and Glynn, Stochastic Simulation, 2007, section III.5 on sectioning (recalled);
-        Hazen's positions (k - 1/2)/n, those of evenly spread points.
+        Woodruff, J. Am. Stat. Assoc. 47, 1952 (recalled): the interval of a quantile by that of a
+        share; Hazen's positions (k - 1/2)/n, those of evenly spread points.
         """
-        repeats, _, strategies = self.index.shape
-        whole = np.quantile(self.index.reshape(-1, strategies), share, axis=0, method="hazen")
-        each = np.quantile(self.index, share, axis=1, method="hazen")
-        with np.errstate(invalid="ignore"):
-            square = np.sum((each - whole) ** 2, axis=0) / (repeats * (repeats - 1))
-        half = stats.t.ppf(0.975, repeats - 1) * np.sqrt(square)
-        return RangeEnd(np.asarray(whole), np.asarray(whole - half), np.asarray(whole + half))
+        repeats, count, strategies = self.index.shape
+        pooled, own = self.index.reshape(-1, strategies), self._own_index()
+        whole = np.quantile(pooled, share, axis=0, method="hazen")
+        # ties leave the share at the quantile open; the nearest to the one asked for counts
+        below, up_to = np.mean(own < whole, axis=1), np.mean(own <= whole, axis=1)
+        half = share_error(np.clip(share, below, up_to), share, count)
+        outermost = 0.5 / (repeats * count)
+
+        def end(at: Array, beyond: float) -> Array:
+            inside = np.clip(at, outermost, 1.0 - outermost)
+            found = [
+                np.quantile(pooled[:, s], inside[s], method="hazen") for s in range(strategies)
+            ]
+            return np.where(at == inside, found, beyond)
+
+        return RangeEnd(np.asarray(whole), end(share - half, -np.inf), end(share + half, np.inf))
+
+    @property
+    def _count(self) -> int:
+        return int(self.index.shape[1])
+
+    def _own_index(self) -> Array:
+        moved = self.index + self.own_shift[:, np.newaxis]
+        return np.where(np.abs(self.index) < INFINITE_INDEX, moved, self.index)
 
     def index_at_confidence(self, confidence: float) -> Array:
         """Return by scrambling (r, s) the index that this share of the epistemic points reaches."""
-        return np.asarray(np.quantile(self.index, 1.0 - confidence, axis=1))
+        return np.asarray(np.quantile(self.index, 1.0 - confidence, axis=1, method="hazen"))
 
 
 def epistemic_probability(
@@ -142,6 +168,28 @@ def epistemic_probability(
         )
 
     with np.errstate(invalid="ignore"):
-        correction = mean_index - index(tails.mean(axis=(0, 1)))
+        found = index(tails.mean(axis=(0, 1)))
+        correction, own_shift = mean_index - found, found - index(tails.mean(axis=1))
     shifted = index(tails) + np.where(np.isfinite(correction), correction, 0.0)
-    return EpistemicProbability(np.clip(shifted, -INFINITE_INDEX, INFINITE_INDEX))
+    return EpistemicProbability(
+        np.clip(shifted, -INFINITE_INDEX, INFINITE_INDEX),
+        np.where(np.isfinite(own_shift), own_shift, 0.0),
+    )
+
+
+def share_error(shares: Array, whole: Array | float, count: int) -> Array:
+    """Return half the 95 % interval of a share `whole` from those of scramblings (r, ...).
+
+    By Student's t, each share being that of `count` points. Evenly spread points cross a limit at a
+    point more or less, so that scramblings may agree by chance: their standard deviation counts as
+    at least half a point, the largest of a count that has two neighbouring values.
+
+    Examples
+    --------
+    >>> share_error(np.array([1.0, 1.0, 1.0, 1.0]), 1.0, 8).round(4).tolist()
+    0.0995
+    """
+    repeats = len(shares)
+    square = np.sum((shares - whole) ** 2, axis=0) / (repeats - 1)
+    spread = np.sqrt(np.maximum(square, (0.5 / count) ** 2) / repeats)
+    return np.asarray(special.stdtrit(repeats - 1, 0.975) * spread)

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
+from stripwise.risk.probability.confidence import share_error
 from stripwise.risk.probability.face_grid import FaceGrid, Stencil
 from stripwise.risk.probability.face_tables import LARGEST_INDEX, MOST_YEARS, FaceTables
 from stripwise.risk.probability.reliability_index import Curves
@@ -200,7 +201,10 @@ def _evaluate_class(
         near |= _ranges(found, outer, rows, solved, answer)
         if target.confidence:
             life = np.minimum(
-                life, np.exp(np.quantile(lives, 1.0 - target.confidence, axis=1)).astype(float)
+                life,
+                np.exp(np.quantile(lives, 1.0 - target.confidence, axis=1, method="hazen")).astype(
+                    float
+                ),
             )
     _decide_near(found, faces, solved, rows, np.flatnonzero(near), p, answer)
     life = np.where(answer == 0, np.maximum(life, target.service_life), life)
@@ -234,15 +238,16 @@ def _ranges(
     ends = np.quantile(outer, [0.975, 0.025], axis=1)
     found.know_low[rows], found.know_high[rows] = special.ndtr(-ends.astype(float))
     met = outer.reshape(rows.size, SCRAMBLINGS, -1) >= target.reliability_index
-    share = met.mean(axis=2)
-    mean = share.mean(axis=1)
-    half = stats.t.ppf(0.975, SCRAMBLINGS - 1) * share.std(axis=1, ddof=1) / np.sqrt(SCRAMBLINGS)
+    mean = met.mean(axis=(1, 2))
+    half = share_error(met.mean(axis=2).T, mean, met.shape[2])
     found.confidence[rows] = mean
     found.confidence_low95[rows] = np.clip(mean - half, 0.0, 1.0)
     found.confidence_high95[rows] = np.clip(mean + half, 0.0, 1.0)
     if not target.confidence:
         return np.zeros(rows.size, dtype=bool)
-    reached = special.ndtr(-np.quantile(outer, 1.0 - target.confidence, axis=1).astype(float))
+    reached = special.ndtr(
+        -np.quantile(outer, 1.0 - target.confidence, axis=1, method="hazen").astype(float)
+    )
     answer[reached > target.probability] = 1
     return np.asarray(np.abs(reached - target.probability) <= NEAR_CONFIDENCE)
 

@@ -127,9 +127,12 @@ class ChoiceRule:
                 p, quantile = nested
                 within = _moved(p, self.safe) <= self.allowed
                 whole = np.quantile(
-                    quantile.reshape(len(p), -1, p.shape[2]), self.confidence, axis=1
+                    quantile.reshape(len(p), -1, p.shape[2]),
+                    self.confidence,
+                    axis=1,
+                    method="hazen",
                 )
-                each = np.quantile(quantile, self.confidence, axis=2)
+                each = np.quantile(quantile, self.confidence, axis=2, method="hazen")
                 within &= each + (self.safe_quantile - whole)[:, np.newaxis] <= self.allowed
                 return self._first(within.reshape(-1, p.shape[2]))
         within = _moved(found, self.safe) <= self.allowed
