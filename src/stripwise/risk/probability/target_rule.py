@@ -75,7 +75,7 @@ class TargetRule:
     def demanded_index(self, index: Array) -> tuple[Array, Array]:
         """Return what `demanded` does, from finite indices (m, ...)."""
         grouped = index.reshape(self.scramblings, -1, *index.shape[1:])
-        reached = np.quantile(grouped, 1.0 - self.confidence, axis=1)
+        reached = np.quantile(grouped, 1.0 - self.confidence, axis=1, method="hazen")
         mean = reached.mean(axis=0)
         if self.scramblings == 1:
             return mean, mean

@@ -253,7 +253,7 @@ def decide_options(
     demanded = None
     if by_point is not None and rule.confidence:
         each = by_point.reshape(rule.scramblings, -1, len(options))
-        demanded = np.quantile(each, rule.confidence, axis=1)
+        demanded = np.quantile(each, rule.confidence, axis=1, method="hazen")
     return decide_sample(
         found,
         allowed=target.probability,
