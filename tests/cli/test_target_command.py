@@ -19,7 +19,7 @@ def call(*arguments):
 def test_it_writes_a_page_and_tables(wall, tmp_path):
     result = call("target", wall.write(), "--out", tmp_path / "out")
     assert (result.exit_code, result.stderr) == (0, "")
-    assert result.stdout.startswith("Under the stated target, 10 % within 50 yr, ")
+    assert result.stdout.startswith("The stated target, 10 % within 50 yr, ")
     assert CAUTION in result.stdout
     names = {path.name for path in (tmp_path / "out").iterdir()}
     assert names == {

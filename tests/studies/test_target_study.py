@@ -188,4 +188,4 @@ def test_without_choices_who_passes_is_still_told(quick_case):
     assert study.costs is None
     assert over_stated_life(bare, study.targets)["drawn_cover_mm"].isna().all()
     assert any("Without a [choices] section" in text for text in study.warnings)
-    assert study.verdict[0].startswith("Under the stated target, ")
+    assert study.verdict[0].startswith("The stated target, ")

@@ -36,7 +36,7 @@ def target(  # noqa: PLR0917 - typer reads the options from the signature
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Say what each durability target asks for: who passes, cover, strip age, cost.
+    """Say what each durability target asks for: who meets it, cover, strip age, cost.
 
     With [choices] it gives the nominal cover and the strip age that each target needs; with [cost]
     what it costs and where the expected cost is least.

@@ -209,10 +209,8 @@ def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Dec
 
 def _life_at_confidence(curves: CurveSet, target: DurabilityTarget) -> Array | float:
     """Return the ages (s,) until which the demanded confidence holds, inf without a demand."""
-    if not target.confidence or curves.epistemic is None:
-        return math.inf
-    quantile = np.quantile(curves.epistemic, 1.0 - target.confidence, axis=0, method="hazen")
-    return Curves(curves.mean.ages, quantile).age_at_index(target.index)
+    reached = curves.at_confidence(target.life, target.confidence) if target.confidence else None
+    return math.inf if reached is None else reached.age_at_index(target.index)
 
 
 def _confidence(curves: CurveSet, target: DurabilityTarget) -> Confidence | None:

@@ -13,7 +13,12 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.confidence import EpistemicProbability, epistemic_probability
+from stripwise.risk.probability.confidence import (
+    SLOW_OUTER_POINTS,
+    EpistemicProbability,
+    epistemic_probabilities,
+    epistemic_probability,
+)
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
     probability_by_epistemic_point,
@@ -80,31 +85,51 @@ def find_answers(
     p, points = grown.until_decided(targets[:1], together=True)
     mean = p.mean(axis=0)
     finer, finer_points = grown.until_decided(targets, known=(p, points))
-    exact, stated = bool(scenario.target.confidence), targets[0].life
-    by_life = [
-        epistemic_probability(
-            wall,
-            age=float(life),
-            mean_index=index_from_probability(mean[:, place]),
-            points=sampling.points
-            if exact or life == stated
-            else min(sampling.points, INNER_POINTS),
-            seed=sampling.seed,
-            workers=workers,
-        )
-        for place, life in enumerate(lives)
-    ]
+    by_life = _epistemic_by_life(
+        scenario, wall, lives, mean, stated=targets[0].life, workers=workers
+    )
     decisions = tuple(
         _decisions(
             (p if target is targets[0] else finer)[:, :, place],
             points if target is targets[0] else finer_points,
             target,
-            by_life[place],
+            by_life[place] if by_life else None,
             scenario.target.confidence,
         )
         for target, place in zip(targets, at, strict=True)
     )
     return Answers(mean[:, at].T, decisions)
+
+
+def _epistemic_by_life(
+    scenario: Scenario, wall: Wall, lives: Array, mean: Array, *, stated: float, workers: int
+) -> list[EpistemicProbability]:
+    """Return P (s, l) by epistemic point within each life; empty without any.
+
+    As a run over the stated life, and where a confidence decides; with fewer points elsewhere.
+    """
+    index, points = index_from_probability(mean), scenario.sampling.points
+    seed = scenario.sampling.seed
+    if wall.numerical:  # one solution reaches all ages
+        return list(
+            epistemic_probabilities(
+                wall, ages=lives, mean_index=index, points=points, seed=seed, workers=workers
+            )
+        )
+    found = []
+    for place, life in enumerate(lives):
+        few = life != stated and not scenario.target.confidence
+        one = epistemic_probability(
+            wall,
+            age=float(life),
+            mean_index=index[:, place],
+            points=min(points, INNER_POINTS) if few else points,
+            seed=seed,
+            workers=workers,
+            outer_points=SLOW_OUTER_POINTS if few and wall.layered else None,
+        )
+        found += [] if one is None else [one]
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,9 +69,8 @@ def _stated_sentence(scenario: Scenario, stated: pd.DataFrame) -> str:
     target = scenario.target
     names = passing(stated)
     text = (
-        f"Under the stated target, {percent(target.probability)} within "
-        f"{years(target.service_life)}, {_named(names, len(stated))} "
-        f"{'passes' if len(names) <= 1 else 'pass'}."
+        f"The stated target, {percent(target.probability)} within "
+        f"{years(target.service_life)}, is met by {_named(names, len(stated))}."
     )
     close = [str(n) for n in stated.loc[stated["meets_target"] == TOO_CLOSE, "strategy"]]
     if close:
@@ -89,13 +88,14 @@ def over_stated_life(scenario: Scenario, targets: pd.DataFrame) -> pd.DataFrame:
 
 
 def _scale_sentence(scenario: Scenario, targets: pd.DataFrame) -> str:
-    """Say how many strategies the strictest and the weakest target of the grid let pass."""
+    """Say how many strategies the strictest and the weakest target of the grid meet."""
     rows = over_stated_life(scenario, targets)
     parts = []
     for allowed in (rows["allowed_probability"].min(), rows["allowed_probability"].max()):
         some = rows[rows["allowed_probability"] == allowed]
-        parts.append(f"at {percent(float(allowed))} {_named(passing(some), len(some))}")
-    return f"Over the same life, {parts[0]} would pass, {parts[1]}."
+        parts.append((percent(float(allowed)), _named(passing(some), len(some))))
+    (strict, by_strict), (weak, by_weak) = parts
+    return f"Over the same life, {strict} would be met by {by_strict}, {weak} by {by_weak}."
 
 
 def _cover_sentence(scenario: Scenario, targets: pd.DataFrame) -> str:

@@ -1,4 +1,4 @@
-"""Which durability target to set: what each one asks for, who passes, what it costs."""
+"""Which durability target to set: what each one asks for, who meets it, what it costs."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def target(
     workers: int = 2,
     progress: Progress | None = None,
 ) -> TargetResult:
-    """Say what each durability target asks for and which strategies pass it.
+    """Say what each durability target asks for and which strategies meet it.
 
     Parameters
     ----------

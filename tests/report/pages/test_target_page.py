@@ -38,7 +38,7 @@ def test_the_page_holds_answer_gates_and_what_is_not_comparable(page):
     assert list(report.figures) == ["passing", "target-cover", "target-cost"]
     assert set(report.tables) == {"targets.csv", "annual.csv", "target-costs.csv"}
     for words in (
-        "Under the stated target",
+        "The stated target",
         "In-place strength of the face",
         "Nominal cover to draw",
         "Earliest strip age to build",

@@ -1,4 +1,4 @@
-"""How a study of targets is drawn: who passes which target, the cover it needs, what it costs."""
+"""How a study of targets is drawn: who meets which target, the cover it needs, what it costs."""
 
 from __future__ import annotations
 
@@ -54,20 +54,20 @@ def plot_passing(data: TargetResult, *, ax: Axes | None = None) -> Axes:
             np.nan,
             np.nan,
             f"{formatting.percent(float(row['probability']))}"
-            f"{', passes' if row['meets_target'] == YES else ''}",
+            f"{', meets the stated target' if row['meets_target'] == YES else ''}",
         )
         for row in stated.to_dict("records")
     ]
     count = sum(row["meets_target"] == YES for row in stated.to_dict("records"))
     life = formatting.years(scenario.target.service_life)
     title = (
-        f"{count} of {len(dots)} strategies pass the stated target of "
+        f"{count} of {len(dots)} strategies meet the stated target of "
         f"{formatting.percent(scenario.target.probability)} within {life}"
     )
     ax = plot_dot_intervals(
         dots,
         title=title,
-        note="A strategy passes every target to the right of its dot. Dashed: the stated target; "
+        note="A strategy meets every target to the right of its dot. Dashed: the stated target; "
         f"thin: the others. {DURABILITY_ONLY}",
         label=f"Probability of depassivation within {life}",
         mark=scenario.target.probability,

@@ -1,4 +1,4 @@
-"""What the page of a study of targets says: who passes, what each target asks for and costs."""
+"""What the page of a study of targets says: who meets which target, what each target asks for and costs."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def target_report(result: TargetResult) -> Report:
     scenario = result.scenario
     return Report(
         title=f"Which durability target to set: {scenario.title}",
-        about="What each target asks of the strategies: who passes, how much nominal cover and how "
+        about="What each target asks of the strategies: who meets it, how much nominal cover and how "
         f"long in the forms it takes. Scenario {scenario.path.name}; its stated target: "
         f"{limit_state(scenario)}. “Corrosion” here means depassivation.",
         findings=result.verdict,
@@ -260,7 +260,7 @@ def _cost_section(result: TargetResult, figures: Mapping[str, matplotlib.figure.
 
 
 def _lives_table(result: TargetResult) -> Table:
-    """Set how many strategies pass and the reference's cover out by life and probability."""
+    """Set how many strategies meet a target and the reference's cover out by life and probability."""
     scenario, targets = result.scenario, result.targets
     grid = targets[targets["source"].isin([STATED, GRID])]
     heads = list(_by_probability(result))
@@ -276,7 +276,7 @@ def _lives_table(result: TargetResult) -> Table:
     if scenario.choices is not None:
         grey = f" In grey: nominal cover to draw with {scenario.reference_strategy}."
     return matrix(
-        f"How many strategies pass, by service life and allowed probability.{grey}",
+        f"How many strategies meet the target, by service life and allowed probability.{grey}",
         "Service life",
         [_target_name(result, p) for p in heads],
         [
@@ -290,13 +290,29 @@ def _lives_table(result: TargetResult) -> Table:
 
 
 def _published_table(result: TargetResult) -> Table:
-    targets = result.targets
+    scenario, targets, costs = result.scenario, result.targets, result.costs
+    caption = f"Published targets, applied over {years(scenario.target.service_life)}."
+    more: list[Column] = []
+    if scenario.choices is not None:
+        caption += (
+            f" Cover: nominal cover to draw with {scenario.reference_strategy}; in grey the earliest "
+            f"strip age to build at {length(scenario.nominal_cover, units=scenario.units)} with its "
+            "curing after stripping."
+        )
+        more.append(numeric("Cover", 5, lambda cell: cell))
+    if costs is not None and scenario.cost is not None:
+        caption += (
+            f" Cost: first cost of the cheapest pair that meets it, in grey with repairs "
+            f"[{scenario.cost.unit}]."
+        )
+        more.append(numeric("Cost", 6, lambda cell: cell))
     rows = []
     published = targets[~targets["source"].isin([STATED, GRID]) & targets["strategy"].ne("")]
     for source, part in published.groupby("source", sort=False):
         first = part.iloc[0]
         period = float(first["source_period_yr"])
         names = passing(part)
+        (own,) = part[part["strategy"] == scenario.reference_strategy].to_dict("records")
         rows.append(
             (
                 str(source),
@@ -304,19 +320,42 @@ def _published_table(result: TargetResult) -> Table:
                 percent(float(first["allowed_probability"])),
                 "service life" if np.isnan(period) else years(period),
                 ", ".join(names) if names else "none",
+                _asked(result, own),
+                _published_cost(costs, str(source)),
             )
         )
     return Table(
-        f"Published targets, applied over {years(result.scenario.target.service_life)}",
+        caption,
         (
             Column("Source", 0, kind="source"),
             numeric("Index", 1, str),
             numeric("Probability", 2, str, kind="tight"),
             Column("Its own period", 3),
-            Column("Strategies that pass", 4),
+            Column("Strategies that meet it", 4),
+            *more,
         ),
         rows,
     )
+
+
+def _asked(result: TargetResult, row: Row) -> Cell:
+    """Write the cover that a target asks for, with the strip age below it."""
+    if result.scenario.choices is None:
+        return Cell(DASH)
+    hours = float(row["site_strip_age_h"])
+    return Cell(
+        _drawn(result, float(row["drawn_cover_mm"])), DASH if np.isnan(hours) else _hours(hours)
+    )
+
+
+def _published_cost(costs: pd.DataFrame | None, source: str) -> Cell:
+    """Write first and expected cost of the cheapest pair under a published target."""
+    if costs is None:
+        return Cell(DASH)
+    row = costs[costs["source"] == source].iloc[0]
+    if not np.isfinite(row["cost"]):
+        return Cell("no pair")
+    return Cell(price(float(row["first_cost"])), price(float(row["cost"])))
 
 
 def _annual_table(result: TargetResult) -> Table:

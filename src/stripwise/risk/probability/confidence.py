@@ -17,9 +17,11 @@ from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
 
 __all__ = [
+    "SLOW_OUTER_POINTS",
     "Confidence",
     "EpistemicProbability",
     "RangeEnd",
+    "epistemic_probabilities",
     "epistemic_probability",
     "share_error",
 ]
@@ -109,7 +111,10 @@ class EpistemicProbability:
         return np.where(np.abs(self.index) < INFINITE_INDEX, moved, self.index)
 
     def index_at_confidence(self, confidence: float) -> Array:
-        """Return by scrambling (r, s) the index that this share of the epistemic points reaches."""
+        """Return by scrambling (r, s) the index that this share of the epistemic points reaches.
+
+        At Hazen's positions too: those of the least value and the largest would put it too high.
+        """
         return np.asarray(np.quantile(self.index, 1.0 - confidence, axis=1, method="hazen"))
 
 
@@ -121,21 +126,50 @@ def epistemic_probability(
     points: int,
     seed: int,
     workers: int = 2,
+    outer_points: int | None = None,
 ) -> EpistemicProbability | None:
     """Compute P at an age [yr] for every epistemic point; None without epistemic inputs.
 
-    The aleatory inputs are integrated inside with fewer points than the answer `mean_index` (s,)
+    As `epistemic_probabilities`, with `mean_index` (s,).
+    """
+    found = epistemic_probabilities(
+        wall,
+        ages=np.array([age]),
+        mean_index=mean_index[:, np.newaxis],
+        points=points,
+        seed=seed,
+        workers=workers,
+        outer_points=outer_points,
+    )
+    return found[0] if found else None
+
+
+def epistemic_probabilities(
+    wall: Wall,
+    *,
+    ages: Array,
+    mean_index: Array,
+    points: int,
+    seed: int,
+    workers: int = 2,
+    outer_points: int | None = None,
+) -> tuple[EpistemicProbability, ...]:
+    """Compute P at ages (t,) [yr] for every epistemic point; empty without epistemic inputs.
+
+    The aleatory inputs are integrated inside with fewer points than the answer `mean_index` (s, t)
     has, so the difference of the mean over all points is taken back from each of them.
 
     Parameters
     ----------
     points
         Sobol' points of a scrambling, which the inside does not exceed.
+    outer_points
+        Epistemic points of a scrambling; those of a run unless given.
     """
     slow = wall.numerical or (wall.has_surface_history and wall.layered)
-    outer_points = SLOW_OUTER_POINTS if slow else OUTER_POINTS
-    coarse, ages = wall.with_coarse_grid(), np.array([age])
-    upper = mean_index[:, None] < 0.0
+    count = outer_points or (SLOW_OUTER_POINTS if slow else OUTER_POINTS)
+    coarse = wall.with_coarse_grid()
+    upper = mean_index < 0.0
 
     def scrambling(r: int) -> Array:
         nested = NestedSample.from_wall(
@@ -143,37 +177,37 @@ def epistemic_probability(
             points=points,
             seed=seed,
             stage="confidence",
-            outer_points=outer_points,
+            outer_points=count,
             inner_points=BAND_INNER_POINTS,
             replicate=r,
             replicates=SCRAMBLINGS,
         )
         if nested is None:
-            return np.empty((0, len(wall.plans)))
+            return np.empty((0, *upper.shape))
         most = nested.joinable(coarse)
         parts = [
             nested.probabilities(coarse, ages, upper, first=first, most=most)
             for first in range(0, nested.count, most)
         ]
-        return np.concatenate(parts)[:, :, 0]
+        return np.concatenate(parts)
 
     tails = np.array(list(run_parallel(scrambling, SCRAMBLINGS, workers=workers)))
     if tails.size == 0:
-        return None
+        return ()
 
     def index(tail: Array) -> Array:
-        flipped = upper[:, 0]
         return reliability_index(
-            np.where(flipped, 1.0 - tail, tail), np.where(flipped, tail, 1.0 - tail)
+            np.where(upper, 1.0 - tail, tail), np.where(upper, tail, 1.0 - tail)
         )
 
     with np.errstate(invalid="ignore"):
         found = index(tails.mean(axis=(0, 1)))
         correction, own_shift = mean_index - found, found - index(tails.mean(axis=1))
     shifted = index(tails) + np.where(np.isfinite(correction), correction, 0.0)
-    return EpistemicProbability(
-        np.clip(shifted, -INFINITE_INDEX, INFINITE_INDEX),
-        np.where(np.isfinite(own_shift), own_shift, 0.0),
+    cut = np.clip(shifted, -INFINITE_INDEX, INFINITE_INDEX)
+    own_shift = np.where(np.isfinite(own_shift), own_shift, 0.0)
+    return tuple(
+        EpistemicProbability(cut[..., place], own_shift[..., place]) for place in range(ages.size)
     )
 
 

@@ -105,6 +105,19 @@ class CurveSet:
         low = Curves(low.ages, np.maximum(low.index, high.index))
         return replace(self, at_target=at_target, know_low=low, know_high=high)
 
+    def at_confidence(self, age: float, confidence: float) -> Curves | None:
+        """Return the index that this share of the epistemic points reaches; None without any.
+
+        Moved through what the points at an age [yr] say, as the ends of the band are.
+        """
+        if self.epistemic is None:
+            return None
+        reached = Curves(self.mean.ages, _end(self.epistemic, 1.0 - confidence))
+        if self.at_target is None:
+            return reached
+        decisive = self.at_target.index_at_confidence(confidence).mean(axis=0)
+        return _moved_through(reached, age, decisive)
+
 
 def _moved_through(curves: Curves, age: float, index: Array) -> Curves:
     with np.errstate(invalid="ignore"):

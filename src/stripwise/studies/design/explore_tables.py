@@ -56,8 +56,9 @@ __all__ = [
 Array = NDArray[np.float64]
 Stored = NDArray[np.int16]
 
-FINE_POINTS, POINTS, EPISTEMIC_POINTS = 1024, 16384, 512
-"""Points of a scrambling at all nodes, at the coarse ones, and around each epistemic point."""
+FINE_POINTS, POINTS, EPISTEMIC_POINTS = 1024, 16384, 2048
+"""Points of a scrambling at all nodes, at the coarse ones, and around each epistemic point; a quarter
+of the last would put an index of 4 or more at the end of the range off by 0.1."""
 SCRAMBLINGS, OUTER_POINTS = 16, 64
 """Scramblings of the epistemic points and points of each: those of the confidence of a run."""
 
@@ -284,7 +285,7 @@ def _quantiles(
     correction = mean - index_from_probability(p.mean(axis=0))
     index = index_from_probability(p) + np.where(np.isfinite(correction), correction, 0.0)
     index = np.clip(index, -MOST, MOST)
-    found = list(np.quantile(index, LEVELS, axis=0))
+    found = list(np.quantile(index, LEVELS, axis=0, method="hazen"))
     if setting.rule.confidence:
         rule: TargetRule = replace(setting.rule, scramblings=SCRAMBLINGS)
         found += list(rule.demanded_index(index))
