@@ -15,6 +15,7 @@ from scipy import special, stats
 from stripwise.risk.probability.face_grid import FaceGrid, Stencil
 from stripwise.risk.probability.face_tables import LARGEST_INDEX, MOST_YEARS, FaceTables
 from stripwise.risk.probability.reliability_index import Curves
+from stripwise.scenario.sections.target import Target
 from stripwise.studies.decision import NO, TOO_CLOSE, YES
 from stripwise.studies.inventory.check_rows import Faces, plan_of
 from stripwise.studies.inventory.class_tables import (
@@ -212,13 +213,7 @@ def _evaluate_class(
     life = np.where(answer == 0, life, np.minimum(life, target.service_life))
     life[life >= MOST_YEARS] = np.inf
     found.probability[rows], found.answer[rows], found.life[rows] = p, answer, life
-    for k, (wanted_age, limit) in enumerate(targets):
-        if (wanted_age, limit) == (target.service_life, target.reliability_index):
-            met = answer == 0
-        else:
-            wanted = np.array([min(wanted_age, float(grid.ages[-1]))])
-            met = np.all([one.at(wanted)[:, 0] >= limit for one in conditions], axis=0)
-        found.totals.met[k] += np.sum(met)
+    found.totals.met[:] += _count_met(conditions, answer, target, targets)
     _add_past(found.totals.past, group[rows], age, life, lives, draws)
     spots = np.concatenate([part[0] for part in flat])
     unique, inverse = np.unique(spots, return_inverse=True)
@@ -227,6 +222,24 @@ def _evaluate_class(
         for k in (1, 2)
     )
     found.totals.weights[at] = (unique, by_face, by_area)
+
+
+def _count_met(
+    conditions: list[Curves],
+    answer: NDArray[np.int8],
+    stated: Target,
+    targets: Sequence[tuple[float, float]],
+) -> list[int]:
+    """Count the faces that meet each target; those of the stated one by their decision."""
+    counts = []
+    for age, limit in targets:
+        if (age, limit) == (stated.service_life, stated.reliability_index):
+            counts.append(int(np.sum(answer == 0)))
+        else:
+            wanted = np.array([min(age, float(conditions[0].ages[-1]))])
+            there = np.array([one.at(wanted)[:, 0] for one in conditions])
+            counts.append(int(np.sum(np.all(there >= limit, axis=0))))
+    return counts
 
 
 def _falling(ages: Array, index: Array) -> Curves:
