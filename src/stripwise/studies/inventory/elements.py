@@ -257,7 +257,7 @@ def _ranges(
 ) -> NDArray[np.bool_]:
     """Put in range and confidence; change answers by a demanded one; say which of them are near."""
     target = solved.one.case.target
-    ends = np.quantile(outer, [0.975, 0.025], axis=1)
+    ends = np.quantile(outer, [0.975, 0.025], axis=1, method="hazen")
     found.know_low[rows], found.know_high[rows] = special.ndtr(-ends.astype(float))
     met = outer.reshape(rows.size, SCRAMBLINGS, -1) >= target.reliability_index
     share = met.mean(axis=2)
