@@ -80,7 +80,8 @@ class InverseTable:
         x = self.cubic(z)
         end = TABLE_MAX_Z - 1e-9  # nearer to it, rounding could reach past the last step
         if z.size and (z.min() < -TABLE_MAX_Z or z.max() > end):
-            x = np.where((z < -TABLE_MAX_Z) | (z > end), exact_inverse(self._law, z), x)
+            beyond = (z < -TABLE_MAX_Z) | (z > end)
+            x[beyond] = exact_inverse(self._law, z[beyond])
         return x
 
 

@@ -25,6 +25,7 @@ from stripwise.report.figures import sheet
 from stripwise.report.figures.inventory_figures import plot_past_limit
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.prose import paragraphs
+from stripwise.risk.probability.face_tables import table_sample
 from stripwise.studies.candidate_targets import GRID, STATED
 from stripwise.studies.inventory.inventory_plan import ALL_FACES
 from stripwise.studies.inventory.inventory_study import InventoryResult
@@ -197,9 +198,18 @@ def _sections(result: InventoryResult) -> Iterable[Section]:
         error=percent(result.table_error),
         direct=count(result.direct),
         classes=count(len(result.classes)),
+        outer=count(_fewest_points(result)),
     )
     yield Section("How it was computed", (Bullets(method),))
     yield Section("Limits", (Bullets(paragraphs("inventory.limits")),), level=3)
+
+
+def _fewest_points(result: InventoryResult) -> int:
+    """Return how many epistemic points the range of a face has at least."""
+    samples = [
+        table_sample(one.wall, one.case.sampling.points) for one in result.plan.classes.classes
+    ]
+    return min(one.outer_points * one.outer_repeats for one in samples)
 
 
 def _worst_table(result: InventoryResult) -> Table:

@@ -97,12 +97,15 @@ class FaceTables:
         rms error of P at the target life: sampling and reading together.
     outer
         (p, c, k) index at the target life by epistemic point; None where nothing is epistemic.
+    demanded
+        (p, c, b) index that the demanded share of those points reaches, over `draw_ages`; None
+        where no confidence is demanded or nothing is epistemic.
     life
         (p, c, q) ln of the age at which P reaches the limit in each shared draw [ln(yr)].
     repeats
         (p, c, a, r) predictive P by scrambling.
     draw_ages
-        (b,) ages at which the shared draws are computed, among those of the grid [yr].
+        (b,) ages at which points and draws are computed, among those of the grid [yr].
     shared
         (p, c, b, q) P in each shared draw; one draw, the predictive P, where nothing is shared.
     """
@@ -111,6 +114,7 @@ class FaceTables:
     index: Array
     error: float
     outer: NDArray[np.float32] | None
+    demanded: NDArray[np.float32] | None
     life: NDArray[np.float32]
     repeats: NDArray[np.float32]
     draw_ages: Array
@@ -128,6 +132,7 @@ def compute_tables(
     *,
     target_age: float,
     target_index: float,
+    confidence: float,
     sample: TableSample,
     seed: int,
     shared: Callable[[Wall], NestedSample | None],
@@ -140,6 +145,8 @@ def compute_tables(
         The wall; its plans are replaced by those of the grid.
     target_age
         Age of the target, one of those of the grid [yr].
+    confidence
+        Share of what may be true that must meet the target too; 0 where none is demanded.
     shared
         Nests the aleatory inputs of a wall in the draws that all walls share.
     """
@@ -161,27 +168,36 @@ def compute_tables(
     mean = by_repeat.mean(axis=0)
     index = index_of(mean[:nodes, :, :node_covers]).swapaxes(1, 2)
     own = wall.with_plans(grid.plans)
-    target = np.array([target_age])
-    epistemic = probability_by_epistemic_point(
-        own,
-        covers,
-        target,
-        sample=SamplingOptions(
-            sample.inner_points,
-            sample.outer_repeats,
-            seed,
-            stage="confidence",
-            workers=1,
-            outer_points=sample.outer_points,
-        ),
-        sds=sds,
-    )
-    outer = None
-    if epistemic is not None:
-        found = np.moveaxis(epistemic[:, :, 0], 0, -1)
-        outer = _about(found, index[:, :, at_target, np.newaxis]).astype(np.float32)
     chosen = _draw_ages(grid.ages, at_target)
     draw_ages = grid.ages[chosen]
+
+    def outer_index(at: int) -> NDArray[np.float32] | None:
+        """Return the index at an age of the grid by epistemic point, about the predictive one."""
+        found = probability_by_epistemic_point(
+            own,
+            covers,
+            grid.ages[at : at + 1],
+            sample=SamplingOptions(
+                sample.inner_points,
+                sample.outer_repeats,
+                seed,
+                stage="confidence",
+                workers=1,
+                outer_points=sample.outer_points,
+            ),
+            sds=sds,
+        )
+        if found is None:
+            return None
+        by_point = np.moveaxis(found[:, :, 0], 0, -1)
+        return _about(by_point, index[:, :, at, np.newaxis]).astype(np.float32)
+
+    outer = outer_index(at_target)
+    demanded = None
+    if confidence and outer is not None:
+        # one age after another: all at once would take the memory of many tables
+        reached = [_demanded(outer_index(int(at)), confidence) for at in chosen]
+        demanded = np.stack(reached, axis=-1)
     draws = _shared(own, grid, draw_ages, index[:, :, chosen], shared)
     flat = index_of(np.moveaxis(draws, 2, -1).reshape(-1, draw_ages.size))
     lives = Curves(draw_ages, np.minimum.accumulate(flat, axis=-1)).age_at_index(target_index)
@@ -199,6 +215,7 @@ def compute_tables(
         index=index,
         error=float(np.hypot(sampling, reading)),
         outer=outer,
+        demanded=demanded,
         life=lives.astype(np.float32),
         repeats=np.moveaxis(by_repeat[:, :nodes, :, :node_covers], 0, -1)
         .swapaxes(1, 2)
@@ -216,8 +233,14 @@ def _about(p: Array, index: Array) -> Array:
     )
 
 
+def _demanded(outer: NDArray[np.float32] | None, confidence: float) -> NDArray[np.float32]:
+    """Return the index (p, c) that the demanded share of the epistemic points (p, c, k) reaches."""
+    assert outer is not None
+    return np.asarray(np.quantile(outer, 1.0 - confidence, axis=-1), dtype=np.float32)
+
+
 def _draw_ages(ages: Array, at_target: int) -> NDArray[np.intp]:
-    """Return which ages the shared draws are computed at: every second one, ends and target."""
+    """Return which ages points and draws are computed at: every second one, ends and target."""
     middle = np.arange(3, ages.size - 1, 2)
     return np.unique(np.concatenate([[0, 1], middle, [at_target, ages.size - 1]]))
 

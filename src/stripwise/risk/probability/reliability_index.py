@@ -22,6 +22,9 @@ FIRST_AGE = 0.01
 INFINITE_INDEX = 38.0
 """Beyond this index a probability underflows."""
 
+BISECTIONS = 20
+"""Halvings of the piece that holds a root, before a straight line ends the search."""
+
 SPLINE_INDEX = 9.0
 """Below this index the curve is smooth enough for a spline; P is 1e-19 there."""
 
@@ -72,35 +75,29 @@ class Curves:
 
     def age_at_index(self, target: float) -> Array:
         """Return the age at which each curve falls to an index, (m,); inf if it never does."""
-        grid = np.unique(np.concatenate([self.ages, np.linspace(0.0, self.ages[1], 5)[1:-1]]))
-        index = self.at(grid)
+        early_ages = np.linspace(0.0, self.ages[1], 5)[:-1]
+        grid = np.concatenate([early_ages, self.ages[1:]])
+        index = np.concatenate([self._read_early(early_ages), self.index[:, 1:]], axis=1)
         reached = index <= target
         first = np.argmax(reached, axis=1)
         life = np.where(reached.any(axis=1), grid[first], np.inf)
         rows = np.flatnonzero(reached.any(axis=1) & (first > 0))
-        low, high = grid[first[rows] - 1], grid[first[rows]]
-        for early in (True, False):  # before the first sampled age P is linear
-            these = (low < self.ages[1]) == early
-            if these.any():
-                part = Curves(self.ages, self.index[rows[these]])
-                life[rows[these]] = part._roots(low[these], high[these], target, early=early)
+        early = grid[first[rows] - 1] < self.ages[1]
+        # before the first sampled age P is linear
+        young, old = rows[early], rows[~early]
+        if young.size:
+            part = Curves(self.ages, self.index[young])
+            low, high = grid[first[young] - 1], grid[first[young]]
+            life[young] = _bisect(
+                lambda ages: part._read_early(ages[:, np.newaxis])[:, 0], low, high, target
+            )
+        if old.size:
+            part = Curves(self.ages, self.index[old])
+            low, high = grid[first[old] - 1], grid[first[old]]
+            life[old] = _bisect(
+                part._piece_reader(first[old] - early_ages.size - 1), low, high, target
+            )
         return life
-
-    def _roots(self, low: Array, high: Array, target: float, *, early: bool) -> Array:
-        """Return where each curve falls to an index between two ages (m,), all on one side."""
-        each = np.arange(low.size)
-        steps = np.linspace(0.0, 1.0, 33)
-        read = self._read_early if early else self._late_reader()
-        for _ in range(4):
-            ages = low[:, np.newaxis] + (high - low)[:, np.newaxis] * steps
-            ages[:, -1] = high
-            j = np.maximum(np.argmax(read(ages) <= target, axis=1), 1)
-            low, high = ages[each, j - 1], ages[each, j]
-        a, b = read(np.column_stack([low, high])).T
-        straight = np.isfinite(a) & np.isfinite(b) & (a != b)
-        share = (a - target) / np.where(straight, a - b, 1.0)
-        between = np.clip(low + (high - low) * share, low, high)
-        return np.asarray(np.where(straight, between, high))
 
     def _read_early(self, ages: Array) -> Array:
         """Return the index at ages (m, q) or (q,) before the first sampled one."""
@@ -110,20 +107,52 @@ class Curves:
             p[:, :1] + (p[:, 1:] - p[:, :1]) * share, q[:, :1] + (q[:, 1:] - q[:, :1]) * share
         )
 
-    def _late_reader(self) -> Callable[[Array], Array]:
-        """Return a function that reads the index at ages (m, q) or (q,) from the first one on."""
+    def _late(self) -> tuple[Array, Array, Array]:
+        """Return ln of the ages from the first one on, the index there and the slopes of the cubics."""
         y = np.clip(self.index[:, 1:], -INFINITE_INDEX, INFINITE_INDEX)
         x = np.log(self.ages[1:])
         if not self._slopes:
             self._slopes.append(_falling_slopes(x, y) if x.size > 1 else np.zeros_like(y))
-        slope = self._slopes[0]
+        return x, y, self._slopes[0]
+
+    def _late_reader(self) -> Callable[[Array], Array]:
+        """Return a function that reads the index at ages (m, q) or (q,) from the first one on."""
+        x, y, slope = self._late()
+        return lambda ages: _infinite_beyond(_cubic(x, y, slope, np.log(ages)))
+
+    def _piece_reader(self, left: NDArray[np.intp]) -> Callable[[Array], Array]:
+        """Return a function that reads the index of each curve at an age (m,) in its piece `left`."""
+        x, y, slope = self._late()
+        each = np.arange(left.size)
+        width = x[left + 1] - x[left]
+        y0, rise = y[each, left], y[each, left + 1] - y[each, left]
+        d0, d1 = slope[each, left] * width, slope[each, left + 1] * width
+        start = x[left]
 
         def read(ages: Array) -> Array:
-            found = _cubic(x, y, slope, np.log(ages))
-            infinite = np.abs(found) >= INFINITE_INDEX - 1e-9
-            return np.asarray(np.where(infinite, np.copysign(np.inf, found), found))
+            s = (np.log(ages) - start) / width
+            return _infinite_beyond(_in_piece(s, y0, rise, d0, d1))
 
         return read
+
+
+def _infinite_beyond(index: Array) -> Array:
+    """Return an index with what lies beyond the representable as infinite."""
+    infinite = np.abs(index) >= INFINITE_INDEX - 1e-9
+    return np.asarray(np.where(infinite, np.copysign(np.inf, index), index))
+
+
+def _bisect(read: Callable[[Array], Array], low: Array, high: Array, target: float) -> Array:
+    """Return where each falling curve reaches an index between two ages (m,)."""
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        reached = read(middle) <= target
+        low, high = np.where(reached, low, middle), np.where(reached, middle, high)
+    a, b = read(low), read(high)
+    straight = np.isfinite(a) & np.isfinite(b) & (a != b)
+    share = (a - target) / np.where(straight, a - b, 1.0)
+    between = np.clip(low + (high - low) * share, low, high)
+    return np.asarray(np.where(straight, between, high))
 
 
 def _cubic(x: Array, y: Array, slope: Array, at: Array) -> Array:
@@ -136,7 +165,11 @@ def _cubic(x: Array, y: Array, slope: Array, at: Array) -> Array:
     s = (place - x[left]) / width
     y0, y1 = np.take_along_axis(y, left, -1), np.take_along_axis(y, left + 1, -1)
     d0, d1 = (np.take_along_axis(slope, left + k, -1) * width for k in (0, 1))
-    rise = y1 - y0
+    return _in_piece(s, y0, y1 - y0, d0, d1)
+
+
+def _in_piece(s: Array, y0: Array, rise: Array, d0: Array, d1: Array) -> Array:
+    """Read cubics at shares s of their piece, by start, rise and the slopes at both ends."""
     return np.asarray(y0 + s * (d0 + s * (3.0 * rise - 2.0 * d0 - d1 + s * (d0 + d1 - 2.0 * rise))))
 
 

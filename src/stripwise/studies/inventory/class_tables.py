@@ -238,6 +238,7 @@ def solve_class(one: FaceClass, grid: FaceGrid, *, keys: list[str], draws: int) 
         grid,
         target_age=target.service_life,
         target_index=target.reliability_index,
+        confidence=target.confidence,
         sample=sample,
         seed=case.sampling.seed,
         shared=lambda wall: shared_sample(

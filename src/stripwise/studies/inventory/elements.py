@@ -16,6 +16,7 @@ from stripwise.risk.probability.confidence import share_error
 from stripwise.risk.probability.face_grid import FaceGrid, Stencil
 from stripwise.risk.probability.face_tables import LARGEST_INDEX, MOST_YEARS, FaceTables
 from stripwise.risk.probability.reliability_index import Curves
+from stripwise.scenario.sections.target import Target
 from stripwise.studies.decision import NO, TOO_CLOSE, YES
 from stripwise.studies.inventory.check_rows import Faces, plan_of
 from stripwise.studies.inventory.class_tables import (
@@ -167,6 +168,9 @@ def _evaluate_class(
     index = np.empty((rows.size, grid.ages.size))
     points = 0 if tables.outer is None else tables.outer.shape[-1]
     outer = np.empty((rows.size, points), dtype=np.float32)
+    demanded = None
+    if tables.demanded is not None:
+        demanded = np.empty((rows.size, tables.draw_ages.size))
     lives = np.empty((rows.size, tables.life.shape[-1]), dtype=np.float32)
     age = faces.age[rows]
     flat = []
@@ -175,6 +179,8 @@ def _evaluate_class(
         index[own] = stencil.read(tables.index)
         if tables.outer is not None:
             outer[own] = stencil.read(tables.outer)
+        if demanded is not None and tables.demanded is not None:
+            demanded[own] = stencil.read(tables.demanded)
         lives[own] = stencil.read(tables.life)
         flat.append(
             _flat_weights(
@@ -187,35 +193,28 @@ def _evaluate_class(
                 cohorts=cohorts,
             )
         )
-    index = np.minimum.accumulate(np.clip(index, -LARGEST_INDEX, LARGEST_INDEX), axis=-1)
-    curves = Curves(grid.ages, index)
+    curves = _falling(grid.ages, index)
+    index = curves.index
+    # both must hold where a confidence is demanded, as in the decision
+    conditions = [curves]
+    if demanded is not None:
+        conditions.append(_falling(tables.draw_ages, demanded))
     at_target = int(np.argmin(np.abs(grid.ages - target.service_life)))
     p = special.ndtr(-index[:, at_target])
     p[index[:, at_target] >= LARGEST_INDEX] = 0.0
     now = special.ndtr(-curves.at_each(age[:, np.newaxis])[:, 0])
     found.probability_now[rows] = np.where(age < 0.0, 0.0, now)
-    life = curves.age_at_index(target.reliability_index)
+    life = np.min([one.age_at_index(target.reliability_index) for one in conditions], axis=0)
     answer = np.where(p <= target.probability, 0, 1).astype(np.int8)
     near = np.abs(p - target.probability) <= max(NEAR * tables.error, LEAST_NEAR)
     if points:
         near |= _ranges(found, outer, rows, solved, answer)
-        if target.confidence:
-            life = np.minimum(
-                life,
-                np.exp(np.quantile(lives, 1.0 - target.confidence, axis=1, method="hazen")).astype(
-                    float
-                ),
-            )
     _decide_near(found, faces, solved, rows, np.flatnonzero(near), p, answer)
     life = np.where(answer == 0, np.maximum(life, target.service_life), life)
     life = np.where(answer == 0, life, np.minimum(life, target.service_life))
     life[life >= MOST_YEARS] = np.inf
     found.probability[rows], found.answer[rows], found.life[rows] = p, answer, life
-    if targets:
-        last = float(grid.ages[-1])
-        there = curves.at(np.array([min(age, last) for age, _ in targets]))
-        met = found.totals.met
-        met += np.sum(there >= [limit for _, limit in targets], axis=0)
+    found.totals.met[:] += _count_met(conditions, answer, target, targets)
     _add_past(found.totals.past, group[rows], age, life, lives, draws)
     spots = np.concatenate([part[0] for part in flat])
     unique, inverse = np.unique(spots, return_inverse=True)
@@ -224,6 +223,30 @@ def _evaluate_class(
         for k in (1, 2)
     )
     found.totals.weights[at] = (unique, by_face, by_area)
+
+
+def _count_met(
+    conditions: list[Curves],
+    answer: NDArray[np.int8],
+    stated: Target,
+    targets: Sequence[tuple[float, float]],
+) -> list[int]:
+    """Count the faces that meet each target; those of the stated one by their decision."""
+    counts = []
+    for age, limit in targets:
+        if (age, limit) == (stated.service_life, stated.reliability_index):
+            counts.append(int(np.sum(answer == 0)))
+        else:
+            wanted = np.array([min(age, float(conditions[0].ages[-1]))])
+            there = np.array([one.at(wanted)[:, 0] for one in conditions])
+            counts.append(int(np.sum(np.all(there >= limit, axis=0))))
+    return counts
+
+
+def _falling(ages: Array, index: Array) -> Curves:
+    """Return the curves (e, a) of an index read between nodes, cut and made to fall."""
+    cut = np.clip(index, -LARGEST_INDEX, LARGEST_INDEX)
+    return Curves(ages, np.minimum.accumulate(cut, axis=-1))
 
 
 def _ranges(
@@ -235,7 +258,7 @@ def _ranges(
 ) -> NDArray[np.bool_]:
     """Put in range and confidence; change answers by a demanded one; say which of them are near."""
     target = solved.one.case.target
-    ends = np.quantile(outer, [0.975, 0.025], axis=1)
+    ends = np.quantile(outer, [0.975, 0.025], axis=1, method="hazen")
     found.know_low[rows], found.know_high[rows] = special.ndtr(-ends.astype(float))
     met = outer.reshape(rows.size, SCRAMBLINGS, -1) >= target.reliability_index
     mean = met.mean(axis=(1, 2))

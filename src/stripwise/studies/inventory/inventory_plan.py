@@ -110,6 +110,7 @@ def prepare(  # noqa: PLR0912 - one pass, in its order
     case: Scenario, rows: FaceRows, *, year: float | None = None, skip_bad: bool = False
 ) -> tuple[InventoryPlan, FaceProblems]:
     """Go through a table once; EvidenceError with every bad row unless they are to be skipped."""
+    _refuse_joint_draws(case)
     header = read_header(rows.names, file=rows.name, line=rows.head_line)
     if clash := [name for name in header.names if name in RESULTS]:
         rule = f"is a column of the results; rename it in the table ({', '.join(clash)})"
@@ -165,6 +166,15 @@ def prepare(  # noqa: PLR0912 - one pass, in its order
     plan.targets = tuple((one.life, one.index) for one in counted_targets(case))
     plan.digest = _digest(plan)
     return plan, problems
+
+
+def _refuse_joint_draws(case: Scenario) -> None:
+    if case.draws is not None:
+        rule = (
+            "joint draws are not taken by an inventory, whose faces share what is not known block by "
+            "block; leave it out, or assess one face at a time with `stripwise run`"
+        )
+        raise InputError("knowledge", rule)
 
 
 def counted_targets(case: Scenario) -> tuple[CandidateTarget, ...]:
