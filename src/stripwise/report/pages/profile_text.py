@@ -181,7 +181,7 @@ def _power(smallest_rise: float) -> str:
         return "In these data not even a rise of 100 % would be found in 95 of 100 specimens"
     return (
         f"In these data a rise of {formatting.percent(smallest_rise)} would be found in 95 of 100 "
-        "specimens (simulated on the specimen of the middle Dₐ)"
+        "specimens (simulated on the specimen of the middle Dₐ, with the upper 95 % limit of the scatter)"
     )
 
 
