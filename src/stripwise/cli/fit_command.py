@@ -20,6 +20,7 @@ from stripwise.cli.shell import (
     Pdf,
     Png,
     Quiet,
+    SkipBad,
     Xlsx,
     app,
     out_option,
@@ -152,7 +153,9 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
     zone: Annotated[
         str | None,
         typer.Option(
-            "--zone", metavar="NAME", help='Strip log: zone of times without an offset, as "CET".'
+            "--zone",
+            metavar="ZONE",
+            help='Strip log: zone of times without an offset, as "CET" or "+01:00".',
         ),
     ] = None,
     loggers: Annotated[
@@ -183,6 +186,23 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--reference-temperature",
             metavar="TEMP",
             help='Strip log: temperature of the equivalent hours; "20 degC" unless given.',
+        ),
+    ] = None,
+    activation_temperature: Annotated[
+        str | None,
+        typer.Option(
+            "--activation-temperature",
+            metavar="TEMP",
+            help="Strip log: Q of the Arrhenius function, activation energy over gas constant; the "
+            'scenario\'s, or "5000 K".',
+        ),
+    ] = None,
+    datum_temperature: Annotated[
+        str | None,
+        typer.Option(
+            "--datum-temperature",
+            metavar="TEMP",
+            help='Strip log: T0 of the Nurse-Saul function; the scenario\'s, or "0 degC".',
         ),
     ] = None,
     limit: Annotated[
@@ -225,6 +245,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "every pour is assessed.",
         ),
     ] = None,
+    skip_bad: SkipBad = False,
     allow_outside: AllowOutside = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -250,6 +271,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         specified=specified,
         maturity=maturity,
         reference_temperature=reference_temperature,
+        activation_temperature=activation_temperature,
+        datum_temperature=datum_temperature,
         limit=limit,
         family=family,
         bounds=bounds,
@@ -258,6 +281,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         aggregate=aggregate,
         layer=layer,
         binder_share=binder_share,
+        skip_bad=skip_bad,
         allow_outside=allow_outside,
         quiet=quiet,
     )
@@ -271,7 +295,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
 
         extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser)
         data_file = face_map_file(file) or read_data_file(
-            file, kinds=[kind for kind in KINDS if kind.name in REGISTRY]
+            file, kinds=[kind for kind in KINDS if kind.name in REGISTRY], skip_bad=skip_bad
         )
         entry = REGISTRY[data_file.kind.name]
         _refuse_others(options, entry, data_file.kind.description)
