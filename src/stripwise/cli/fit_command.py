@@ -150,6 +150,14 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "may stand several times.",
         ),
     ] = None,
+    accept: Annotated[
+        bool | None,
+        typer.Option(
+            "--accept",
+            help="Profiles, maps, migration tests: write penalties for a scenario though an interval spans "
+            "more than a factor of ten.",
+        ),
+    ] = None,
     zone: Annotated[
         str | None,
         typer.Option(
@@ -266,6 +274,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         error=error,
         robust=robust,
         drop=drop or None,
+        accept=accept,
         zone=zone,
         loggers=loggers,
         specified=specified,

@@ -73,6 +73,7 @@ def _profiles(data_file: DataFile, options: FitOptions) -> Report:
         error=read_error(options.error),
         robust=bool(options.robust),
         drop=[read_dropped(text) for text in options.drop or ()],
+        accept=bool(options.accept),
     )
     return profiles_report(study)
 
@@ -96,6 +97,7 @@ def _face_maps(data_file: DataFile, options: FitOptions) -> Report:
         affected_depth=read_affected_depth(options.affected_depth),
         keep_first=bool(options.keep_first),
         fit_initial=bool(options.fit_initial),
+        accept=bool(options.accept),
     )
     return face_maps_report(study)
 
@@ -104,7 +106,9 @@ def _migration(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.report.pages.migration_page import migration_report
     from stripwise.studies.fit.migration_study import study_migration
 
-    return migration_report(study_migration(data_file, reference=options.reference))
+    return migration_report(
+        study_migration(data_file, reference=options.reference, accept=bool(options.accept))
+    )
 
 
 def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
@@ -176,6 +180,7 @@ REGISTRY = {
                 "error",
                 "robust",
                 "drop",
+                "accept",
                 "skip_bad",
             }
         ),
@@ -192,10 +197,11 @@ REGISTRY = {
                 "affected_depth",
                 "keep_first",
                 "fit_initial",
+                "accept",
             }
         ),
     ),
-    "migration": Entry(_migration, frozenset({"reference", "skip_bad"})),
+    "migration": Entry(_migration, frozenset({"reference", "accept", "skip_bad"})),
     "drying": Entry(_drying, frozenset({"age", "profiles", "skip_bad"})),
     "strip-log": Entry(
         _strip_log,

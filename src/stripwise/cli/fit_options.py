@@ -50,6 +50,7 @@ class FitOptions:
     error: str | None = None
     robust: bool | None = None
     drop: list[str] | None = None
+    accept: bool | None = None
     zone: str | None = None
     loggers: Path | None = None
     specified: str | None = None

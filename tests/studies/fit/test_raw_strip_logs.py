@@ -53,5 +53,5 @@ def test_the_offer_and_what_is_out_of_bounds(tmp_path):
     assert "--skip-bad leaves out this row, and tells which" in result.stderr
     result, _ = fit(tmp_path, "--zone", "+25:00", "--skip-bad")
     assert "no offset from UTC" in result.stderr
-    result, _ = fit(tmp_path, "--zone", "CET", "--activation-temperature", "500 K")
+    result, _ = fit(tmp_path, "--zone", "CET", "--skip-bad", "--activation-temperature", "500 K")
     assert "must lie within 1000 K to 15000 K" in result.output

@@ -59,7 +59,7 @@ PLAUSIBLE = 6.0
 """Criterion above the lowest up to which a kind of error may be the true one."""
 
 RISES = np.geomspace(0.02, 1.0, 32)
-SIMULATED = 300
+SIMULATED = 200
 POWER_SEED = 1
 
 
