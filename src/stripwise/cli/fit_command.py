@@ -20,6 +20,7 @@ from stripwise.cli.shell import (
     Pdf,
     Png,
     Quiet,
+    SkipBad,
     Xlsx,
     app,
     out_option,
@@ -149,10 +150,20 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "may stand several times.",
         ),
     ] = None,
+    accept: Annotated[
+        bool | None,
+        typer.Option(
+            "--accept",
+            help="Profiles, maps, migration tests: write penalties for a scenario though an interval spans "
+            "more than a factor of ten.",
+        ),
+    ] = None,
     zone: Annotated[
         str | None,
         typer.Option(
-            "--zone", metavar="NAME", help='Strip log: zone of times without an offset, as "CET".'
+            "--zone",
+            metavar="ZONE",
+            help='Strip log: zone of times without an offset, as "CET" or "+01:00".',
         ),
     ] = None,
     loggers: Annotated[
@@ -183,6 +194,23 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--reference-temperature",
             metavar="TEMP",
             help='Strip log: temperature of the equivalent hours; "20 degC" unless given.',
+        ),
+    ] = None,
+    activation_temperature: Annotated[
+        str | None,
+        typer.Option(
+            "--activation-temperature",
+            metavar="TEMP",
+            help="Strip log: Q of the Arrhenius function, activation energy over gas constant; the "
+            'scenario\'s, or "5000 K".',
+        ),
+    ] = None,
+    datum_temperature: Annotated[
+        str | None,
+        typer.Option(
+            "--datum-temperature",
+            metavar="TEMP",
+            help='Strip log: T0 of the Nurse-Saul function; the scenario\'s, or "0 degC".',
         ),
     ] = None,
     limit: Annotated[
@@ -225,6 +253,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "every pour is assessed.",
         ),
     ] = None,
+    skip_bad: SkipBad = False,
     allow_outside: AllowOutside = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
@@ -245,11 +274,14 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         error=error,
         robust=robust,
         drop=drop or None,
+        accept=accept,
         zone=zone,
         loggers=loggers,
         specified=specified,
         maturity=maturity,
         reference_temperature=reference_temperature,
+        activation_temperature=activation_temperature,
+        datum_temperature=datum_temperature,
         limit=limit,
         family=family,
         bounds=bounds,
@@ -258,6 +290,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         aggregate=aggregate,
         layer=layer,
         binder_share=binder_share,
+        skip_bad=skip_bad,
         allow_outside=allow_outside,
         quiet=quiet,
     )
@@ -271,7 +304,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
 
         extras = read_extras(png=png, xlsx=xlsx, pdf=pdf, browser=browser)
         data_file = face_map_file(file) or read_data_file(
-            file, kinds=[kind for kind in KINDS if kind.name in REGISTRY]
+            file, kinds=[kind for kind in KINDS if kind.name in REGISTRY], skip_bad=skip_bad
         )
         entry = REGISTRY[data_file.kind.name]
         _refuse_others(options, entry, data_file.kind.description)

@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING
 from stripwise.cli.fit_options import (
     FitOptions,
     option_quantity,
+    read_activation_temperature,
     read_affected_depth,
     read_aggregate,
     read_binder_share,
     read_bounds,
     read_cover,
+    read_datum_temperature,
     read_error,
     read_maturity,
     read_maximum,
@@ -50,7 +52,7 @@ def _drying(data_file: DataFile, options: FitOptions) -> Report:
     diffusivities = (
         None
         if options.profiles is None
-        else read_data_file(options.profiles, kinds=[DIFFUSIVITIES])
+        else read_data_file(options.profiles, kinds=[DIFFUSIVITIES], skip_bad=options.skip_bad)
     )
     return drying_report(study_drying(data_file, age=age, diffusivities=diffusivities))
 
@@ -71,6 +73,7 @@ def _profiles(data_file: DataFile, options: FitOptions) -> Report:
         error=read_error(options.error),
         robust=bool(options.robust),
         drop=[read_dropped(text) for text in options.drop or ()],
+        accept=bool(options.accept),
     )
     return profiles_report(study)
 
@@ -89,11 +92,12 @@ def _face_maps(data_file: DataFile, options: FitOptions) -> Report:
         binder_share=read_binder_share(options.binder_share),
         ground=None
         if options.profiles is None
-        else read_data_file(options.profiles, kinds=[PROFILES]),
+        else read_data_file(options.profiles, kinds=[PROFILES], skip_bad=options.skip_bad),
         reference=options.reference,
         affected_depth=read_affected_depth(options.affected_depth),
         keep_first=bool(options.keep_first),
         fit_initial=bool(options.fit_initial),
+        accept=bool(options.accept),
     )
     return face_maps_report(study)
 
@@ -102,7 +106,9 @@ def _migration(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.report.pages.migration_page import migration_report
     from stripwise.studies.fit.migration_study import study_migration
 
-    return migration_report(study_migration(data_file, reference=options.reference))
+    return migration_report(
+        study_migration(data_file, reference=options.reference, accept=bool(options.accept))
+    )
 
 
 def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
@@ -113,10 +119,13 @@ def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.units.quantities import TEMPERATURE, TIME
 
     scenario, maturity, reference = None, options.maturity, options.reference_temperature
+    activation, datum = options.activation_temperature, options.datum_temperature
     if options.scenario is not None:
         scenario = load(options.scenario, allow_outside=options.allow_outside)
         maturity = maturity or scenario.curing.maturity
         reference = reference or f"{scenario.curing.reference_temperature!r} degC"
+        activation = activation or f"{scenario.curing.activation_temperature!r} K"
+        datum = datum or f"{scenario.curing.datum_temperature!r} degC"
     study = study_strip_log(
         data_file,
         zone=find_time_zone(options.zone),
@@ -126,7 +135,10 @@ def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
         reference_temperature=option_quantity(
             "--reference-temperature", reference, kind=TEMPERATURE, to="degC"
         ),
+        activation_temperature=read_activation_temperature(activation),
+        datum_temperature=read_datum_temperature(datum),
         specified=option_quantity("--specified", options.specified, kind=TIME, to="hour"),
+        skip_bad=options.skip_bad,
     )
     return strip_log_report(study)
 
@@ -168,6 +180,8 @@ REGISTRY = {
                 "error",
                 "robust",
                 "drop",
+                "accept",
+                "skip_bad",
             }
         ),
     ),
@@ -183,23 +197,27 @@ REGISTRY = {
                 "affected_depth",
                 "keep_first",
                 "fit_initial",
+                "accept",
             }
         ),
     ),
-    "migration": Entry(_migration, frozenset({"reference"})),
-    "drying": Entry(_drying, frozenset({"age", "profiles"})),
+    "migration": Entry(_migration, frozenset({"reference", "accept", "skip_bad"})),
+    "drying": Entry(_drying, frozenset({"age", "profiles", "skip_bad"})),
     "strip-log": Entry(
         _strip_log,
         frozenset(
             {
                 *("zone", "loggers", "specified", "maturity", "reference_temperature"),
-                *("scenario", "allow_outside"),
+                *("activation_temperature", "datum_temperature"),
+                *("scenario", "allow_outside", "skip_bad"),
             }
         ),
     ),
     "cover-survey": Entry(
         _cover_survey,
-        frozenset({"limit", "family", "bounds", "nominal", "scenario", "allow_outside"}),
+        frozenset(
+            {"limit", "family", "bounds", "nominal", "scenario", "allow_outside", "skip_bad"}
+        ),
     ),
 }
 """By the name of the kind in `stripwise.evidence.tables.data_kinds`."""

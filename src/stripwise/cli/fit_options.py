@@ -19,11 +19,13 @@ if TYPE_CHECKING:
 __all__ = [
     "FitOptions",
     "option_quantity",
+    "read_activation_temperature",
     "read_affected_depth",
     "read_aggregate",
     "read_binder_share",
     "read_bounds",
     "read_cover",
+    "read_datum_temperature",
     "read_error",
     "read_maturity",
     "read_maximum",
@@ -48,11 +50,14 @@ class FitOptions:
     error: str | None = None
     robust: bool | None = None
     drop: list[str] | None = None
+    accept: bool | None = None
     zone: str | None = None
     loggers: Path | None = None
     specified: str | None = None
     maturity: str | None = None
     reference_temperature: str | None = None
+    activation_temperature: str | None = None
+    datum_temperature: str | None = None
     limit: str | None = None
     family: str | None = None
     bounds: str | None = None
@@ -61,6 +66,7 @@ class FitOptions:
     aggregate: str | None = None
     layer: str | None = None
     binder_share: float | None = None
+    skip_bad: bool = False
     allow_outside: bool = False
     quiet: bool = False
 
@@ -149,6 +155,33 @@ def read_maturity(name: str | None) -> MaturityFunction:
             return function
     rule = f"{name!r}: must be one of {', '.join(MATURITY_FUNCTIONS)}"
     raise InputError("--maturity", rule + nearest_spelling(str(name), MATURITY_FUNCTIONS))
+
+
+def read_activation_temperature(text: str | None) -> float | None:
+    """Read Q of the Arrhenius function [K], within the bounds of the scenario's key."""
+    return _curing_constant("activation_temperature", text, to="K")
+
+
+def read_datum_temperature(text: str | None) -> float | None:
+    """Read T0 of the Nurse-Saul function [degC], within the bounds of the scenario's key."""
+    return _curing_constant("datum_temperature", text, to="degC")
+
+
+def _curing_constant(key: str, text: str | None, *, to: str) -> float | None:
+    from stripwise.errors import InputError
+    from stripwise.scenario.fields import Quantity
+    from stripwise.scenario.sections.curing import CuringTable
+    from stripwise.units.names import printable
+    from stripwise.units.quantities import TEMPERATURE, parse
+
+    option = f"--{key.replace('_', '-')}"
+    number = option_quantity(option, text, kind=TEMPERATURE, to=to)
+    declared = CuringTable.model_fields[key].metadata
+    bounds = next(item.bounds for item in declared if isinstance(item, Quantity))
+    low, high = (parse(end, TEMPERATURE, to=to) for end in bounds.split(" to "))
+    if text is not None and number is not None and not low <= number <= high:
+        raise InputError(option, f"{printable(text)} must lie within {bounds}")
+    return number
 
 
 def read_cover(option: str, text: str | None) -> float | None:

@@ -17,6 +17,7 @@ from stripwise.cli.shell import (
     AsJson,
     Overwrite,
     Quiet,
+    SkipBad,
     app,
     fail,
     out_option,
@@ -56,9 +57,7 @@ def inventory(  # noqa: PLR0917 - typer reads the options from the signature
             "--year", min=1900.0, max=2200.0, help="Year of the state, needed with built."
         ),
     ] = None,
-    skip_bad: Annotated[
-        bool, typer.Option("--skip-bad", help="Leave out rows that cannot be used, and list them.")
-    ] = False,
+    skip_bad: SkipBad = False,
     workers: Annotated[
         int,
         typer.Option(

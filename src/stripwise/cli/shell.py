@@ -40,6 +40,7 @@ __all__ = [
     "Png",
     "Quiet",
     "ScenarioFile",
+    "SkipBad",
     "Workers",
     "Xlsx",
     "align_columns",
@@ -122,6 +123,11 @@ Overwrite = Annotated[
     typer.Option(
         "--overwrite", help="Replace result files of an earlier run that were changed since."
     ),
+]
+
+
+SkipBad = Annotated[
+    bool, typer.Option("--skip-bad", help="Leave out rows that cannot be used, and list them.")
 ]
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zoneinfo
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,7 @@ from stripwise.evidence.statistics.family_fit import FittedFamily, fit_families
 from stripwise.evidence.tables.data_file import LINE, DataFile
 from stripwise.evidence.tables.logger_files import TemperatureRecord, clip_record, read_logger
 from stripwise.evidence.tables.table_problems import TableProblems
-from stripwise.evidence.tables.timestamps import read_times
+from stripwise.evidence.tables.timestamps import Zone, read_times
 from stripwise.published.library import constant
 from stripwise.units.names import printable, slug
 from stripwise.units.result_columns import columns
@@ -82,11 +81,14 @@ class StripLog:
 def analyse_strip_log(
     data_file: DataFile,
     *,
-    zone: zoneinfo.ZoneInfo | None,
+    zone: Zone | None,
     loggers: Path | None = None,
     function: MaturityFunction = "arrhenius",
     reference_c: float | None = None,
+    activation_temperature: float | None = None,
+    datum_c: float | None = None,
     specified: float | None = None,
+    skip_bad: bool | None = None,
 ) -> StripLog:
     """Work out the strip age of every pour of a file of kind strip-log.
 
@@ -98,8 +100,12 @@ def analyse_strip_log(
         Folder with a temperature file per pour, named after the pour.
     reference_c
         Temperature at which an hour counts as an hour [degC]; 20 unless given.
+    activation_temperature, datum_c
+        Q [K] and T0 [degC]; 5000 K and 0 degC unless given.
     specified
         Specified equivalent age at stripping [h].
+    skip_bad
+        Whether readings of loggers that cannot be used are left out.
 
     Raises
     ------
@@ -113,15 +119,15 @@ def analyse_strip_log(
     """
     if reference_c is None:
         reference_c = constant("maturity.reference_temperature.europe")
-    activation, datum = (
-        constant("maturity.activation_temperature"),
-        constant("maturity.datum_temperature"),
-    )
+    if activation_temperature is None:
+        activation_temperature = constant("maturity.activation_temperature")
+    if datum_c is None:
+        datum_c = constant("maturity.datum_temperature")
     problems = data_file.problems()
     placed, removed = _placed_and_removed(data_file, zone, problems)
     _check_pours(data_file, placed, removed, problems)
     problems.raise_all()
-    records = _TemperatureSources(data_file, zone, loggers)
+    records = _TemperatureSources(data_file, zone, loggers, skip_bad)
     temperatures = _pour_temperatures(data_file, records, placed, removed, problems)
     problems.raise_all()
     data = data_file.data
@@ -131,6 +137,8 @@ def analyse_strip_log(
             "face": data["face"] if data_file.has("face") else "",
             "placed_utc": _utc_texts(placed),
             "removed_utc": _utc_texts(removed),
+            "placed_log": data["placed"],
+            "removed_log": data["removed"],
             "clock_h": np.round(removed - placed, 6),
             "temperature_source": [item.source for item in temperatures],
             "follow_up": data["follow_up"] if data_file.has("follow_up") else "",
@@ -151,8 +159,8 @@ def analyse_strip_log(
             degrees,
             function=name,
             reference_c=reference_c,
-            activation_temperature=activation,
-            datum_c=datum,
+            activation_temperature=activation_temperature,
+            datum_c=datum_c,
         )
         pours[AGE_COLUMNS[name]] = np.bincount(pour_index, weights=age)
     pours = pours[columns("pours")]
@@ -165,18 +173,18 @@ def analyse_strip_log(
     return StripLog(
         pours,
         reference_c,
-        activation,
-        datum,
+        activation_temperature,
+        datum_c,
         function,
         specified,
         distributions,
-        _warnings(data_file, pours),
+        (*_warnings(data_file, pours), *records.notes()),
         records.sources(),
     )
 
 
 def _placed_and_removed(
-    data_file: DataFile, zone: zoneinfo.ZoneInfo | None, problems: TableProblems
+    data_file: DataFile, zone: Zone | None, problems: TableProblems
 ) -> tuple[Array, Array]:
     """Return placing and stripping [h since 1970, UTC], read with one format of dates."""
     data, headers = data_file.data, data_file.headers
@@ -255,11 +263,16 @@ class _TemperatureSources:
     """Finds the temperatures of a pour: a mean, a file it names, or a file called by its name."""
 
     def __init__(
-        self, data_file: DataFile, zone: zoneinfo.ZoneInfo | None, loggers: Path | None
+        self,
+        data_file: DataFile,
+        zone: Zone | None,
+        loggers: Path | None,
+        skip_bad: bool | None,
     ) -> None:
         self._folder = data_file.path.parent
         self._zone = zone
         self._loggers = loggers
+        self._skip_bad = skip_bad
         self._cache: dict[Path, dict[str, TemperatureRecord]] = {}
         self._unusable: set[Path] = set()
         if loggers is not None and not loggers.is_dir():
@@ -290,12 +303,17 @@ class _TemperatureSources:
         found = (record for records in self._cache.values() for record in records.values())
         return tuple(dict.fromkeys(SourceFile(item.source, item.sha256) for item in found))
 
+    def notes(self) -> tuple[str, ...]:
+        """Return what to know about the files that were read so far."""
+        found = (record for records in self._cache.values() for record in records.values())
+        return tuple(dict.fromkeys(note for item in found for note in item.notes))
+
     def _read_records(self, path: Path) -> dict[str, TemperatureRecord]:
         if path in self._unusable:
             raise InputError(logger_file_name(path), "cannot be used; see above")
         if path not in self._cache:
             try:
-                self._cache[path] = read_logger(path, zone=self._zone)
+                self._cache[path] = read_logger(path, zone=self._zone, skip_bad=self._skip_bad)
             except EvidenceError:
                 self._unusable.add(path)
                 raise

@@ -14,6 +14,7 @@ from scipy import stats
 
 from stripwise.evidence.profiles.error_model import (
     CONTENT_FLOOR,
+    ERROR_CHOICES,
     ErrorChoice,
     ErrorModel,
     WeightedFit,
@@ -54,7 +55,10 @@ REWEIGHTINGS = 3
 ROUNDS = 3
 
 POWER = 0.95
-RISES = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.75, 1.0)
+PLAUSIBLE = 6.0
+"""Criterion above the lowest up to which a kind of error may be the true one."""
+
+RISES = np.geomspace(0.02, 1.0, 32)
 SIMULATED = 200
 POWER_SEED = 1
 
@@ -204,38 +208,69 @@ def _last_layers_from_peak(layers: Layers, *, least: IntArray) -> Layers:
     return replace(layers, weight=np.where(enough[:, None], behind, used).astype(float))
 
 
-def smallest_rise_found(layers: Layers, solution: Solution, error: ErrorModel) -> float:
+def smallest_rise_found(layers: Layers, falling: Layers, error: ErrorModel) -> float:
     """Return the rise that is found in 95 of 100 specimens; inf if none up to 100 % is.
 
     A rise is the mean of the two highest adjoining layers behind the first two over that of the
     first two, less 1. Simulated on the specimen of the middle D and on its layers: readings at the
-    first two layers of one content, a profile by the fit behind them, errors by the error model.
+    first two layers of one content, a profile by the fit behind them. A small file knows neither
+    kind nor scale of its error, so the scatter is the upper 95 % limit of what was estimated, and
+    the largest rise of all kinds counts whose criterion lies within 6 of the lowest.
 
     Parameters
     ----------
     layers
         As for `find_inner_maxima`.
-    solution
-        Fits of the specimens.
+    falling
+        The layers behind the maxima found.
     error
         The error of a reading.
     """
+    if not np.isfinite(error.scale):
+        return np.inf
+    solution = solve(falling)
     count = (layers.weight > 0).sum(axis=1)
     able = np.flatnonzero(solution.converged & (count >= 5 + np.isnan(layers.initial)))
-    if able.size == 0 or not np.isfinite(error.scale):
+    if able.size == 0:
         return np.inf
-    middle = able[np.argsort(solution.values[able, 0], kind="stable")[able.size // 2]]
-    used = np.flatnonzero(layers.weight[middle] > 0)
-    upper, lower = layers.upper[middle, used], layers.lower[middle, used]
-    log_d, surface, initial = solution.values[middle]
-    origin = upper[2]
-    length = 2.0 * np.sqrt(np.exp(log_d) * layers.time[middle])
-    behind, _ = mean_layer_content(upper[2:] - origin, lower[2:] - origin, length=length)
+    middle = int(able[np.argsort(solution.values[able, 0], kind="stable")[able.size // 2]])
+    rises = [
+        _rise_found(layers, solution, middle, _with_upper_scale(model))
+        for model in _plausible_errors(falling, error)
+    ]
+    return max(rises)
+
+
+def _plausible_errors(falling: Layers, error: ErrorModel) -> list[ErrorModel]:
+    """Return the error and those of the other simple kinds that the data cannot tell from it."""
+    lowest = min((value for _, value in error.criterion), default=np.inf)
+    others: list[ErrorChoice] = [
+        kind
+        for kind in ERROR_CHOICES
+        if kind != error.kind and dict(error.criterion).get(kind, np.inf) - lowest <= PLAUSIBLE
+    ]
+    fits = (fit_error_model(falling, choice=kind) for kind in others)
+    return [error, *(_robust_scale(fit) for fit in fits)]
+
+
+def _with_upper_scale(error: ErrorModel) -> ErrorModel:
+    """Return the error with the upper 95 % limit of its scale, by the chi-square distribution."""
+    degrees = error.degrees_of_freedom
+    factor = float(np.sqrt(degrees / stats.chi2.ppf(1.0 - POWER, degrees)))
+    return replace(error, scale=error.scale * factor)
+
+
+def _rise_found(layers: Layers, solution: Solution, row: int, error: ErrorModel) -> float:
+    """Return the smallest rise tried that is found in 95 of 100 simulated specimens like `row`."""
+    used = np.flatnonzero(layers.weight[row] > 0)
+    upper, lower = layers.upper[row, used], layers.lower[row, used]
+    log_d, surface, initial = solution.values[row]
+    length = 2.0 * np.sqrt(np.exp(log_d) * layers.time[row])
+    behind, _ = mean_layer_content(upper[2:] - upper[2], lower[2:] - upper[2], length=length)
     inner = initial + (surface - initial) * behind
-    rng = np.random.default_rng(POWER_SEED)
-    noise = rng.standard_normal((SIMULATED, used.size))
-    chances = []
-    for rise in RISES:
+    noise = np.random.default_rng(POWER_SEED).standard_normal((SIMULATED, used.size))
+
+    def chance(rise: float) -> float:
         level = inner[:2].mean() / (1.0 + rise)
         truth = np.concatenate(([level, level], inner))
         content = np.maximum(truth + error.sd(truth) * noise, 0.0)
@@ -244,15 +279,16 @@ def smallest_rise_found(layers: Layers, solution: Solution, error: ErrorModel) -
             np.tile(lower, (SIMULATED, 1)),
             content,
             np.ones_like(content),
-            np.full(SIMULATED, layers.time[middle]),
+            np.full(SIMULATED, layers.time[row]),
             np.full(SIMULATED, initial),
         )
-        chances.append(float((find_inner_maxima(repeated, error) > 0).mean()))
-        if chances[-1] >= POWER:
-            break
-    if chances[-1] < POWER:
-        return np.inf
-    return float(np.interp(POWER, [0.0, *chances], [0.0, *RISES[: len(chances)]]))
+        return float((find_inner_maxima(repeated, error) > 0).mean())
+
+    low, high = -1, RISES.size  # the chance grows with the rise, and the noise stays the same
+    while high - low > 1:
+        at = (low + high) // 2
+        low, high = (low, at) if chance(float(RISES[at])) >= POWER else (at, high)
+    return float(RISES[high]) if high < RISES.size else np.inf
 
 
 def _falling_fit(layers: Layers, error: ErrorModel) -> Solution:

@@ -115,7 +115,7 @@ def fit_profiles(
         peak, judged_by = search_inner_maxima(layers, choice=error, least=least)
         behind, origin = layers_from(layers, peak, first=first)
         _check_profiles(profiles, behind.weight > 0, initial)
-        rise = smallest_rise_found(layers, solve(behind), judged_by)
+        rise = smallest_rise_found(layers, behind, judged_by)
         layers = behind
     _check_profiles(profiles, layers.weight > 0, initial)
     plain = solve(layers)

@@ -18,6 +18,7 @@ from stripwise.evidence.tables.columns import UNUSUAL, Column, FileKind, normali
 from stripwise.evidence.tables.headers import Headers, detect_kind, match_headers
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.evidence.tables.table_text import (
+    FALLBACK_ENCODING,
     TableText,
     frame_text,
     printable_file_name,
@@ -63,6 +64,8 @@ class DataFile:
         What a reader should know: columns that were not used.
     digest
         SHA-256 of the file.
+    left_out
+        Number of rows that were left out because they cannot be used.
     """
 
     path: Path
@@ -72,6 +75,7 @@ class DataFile:
     bases: dict[str, str]
     notes: tuple[str, ...]
     digest: str
+    left_out: int = 0
 
     @property
     def name(self) -> str:
@@ -92,15 +96,18 @@ class DataFile:
         return column in self.data.columns
 
 
-def read_data_file(path: str | Path, *, kinds: Sequence[FileKind]) -> DataFile:
+def read_data_file(
+    path: str | Path, *, kinds: Sequence[FileKind], skip_bad: bool | None = None
+) -> DataFile:
     """Read a file of test data, of one of some kinds.
 
     The table is text separated by comma, semicolon or tab, with a header. Lines that start
-    with "#" and blank lines are skipped. An EvidenceError has one line per problem.
+    with "#" and blank lines are skipped. An EvidenceError has one line per problem. With `skip_bad`
+    rows that cannot be used are left out and told in the notes; None offers no such choice.
     """
     path = Path(path)
     text, digest = read_text(path)
-    return _data_file(path, text, digest, kinds=kinds)
+    return _data_file(path, text, digest, kinds=kinds, skip_bad=skip_bad)
 
 
 def read_data_frame(
@@ -111,7 +118,14 @@ def read_data_frame(
     return _data_file(Path(name), text, digest, kinds=kinds)
 
 
-def _data_file(path: Path, text: TableText, digest: str, *, kinds: Sequence[FileKind]) -> DataFile:
+def _data_file(
+    path: Path,
+    text: TableText,
+    digest: str,
+    *,
+    kinds: Sequence[FileKind],
+    skip_bad: bool | None = None,
+) -> DataFile:
     name = printable_file_name(path)
     if path.suffix.lower() == ".toml":
         rule = "is a scenario and no table of test data; did you mean `stripwise run`?"
@@ -124,8 +138,28 @@ def _data_file(path: Path, text: TableText, digest: str, *, kinds: Sequence[File
     problems.raise_all()
     widths.raise_all()
     data = _table(text, headers=headers, problems=problems)
-    problems.raise_all()
-    return DataFile(path, kind, data, headers.header_names(), headers.bases, headers.notes, digest)
+    problems.raise_unless_skipped(skip_bad=skip_bad)
+    bad = data[LINE].isin(problems.rows)
+    if bad.all():
+        raise EvidenceError([*problems.texts, f"{name}: has no row that can be used"])
+    notes = headers.notes
+    if text.encoding == FALLBACK_ENCODING:
+        notes += (
+            f"{name} is no UTF-8 text and was read as Windows-1252; check names with accents.",
+        )
+    if bad.any():
+        data = data[~bad].reset_index(drop=True)
+        notes += problems.left_out_notes()
+    return DataFile(
+        path,
+        kind,
+        data,
+        headers.header_names(),
+        headers.bases,
+        notes,
+        digest,
+        left_out=int(bad.sum()),
+    )
 
 
 def _first_look(text: TableText, name: str) -> tuple[list[str], int, set[int], TableProblems]:
@@ -163,10 +197,17 @@ class _Cells:
     lines: NDArray[np.int_]
 
     def add_problem(
-        self, problems: TableProblems, at: Any, rule: str, *, shown: bool = True
+        self,
+        problems: TableProblems,
+        at: Any,
+        rule: str,
+        *,
+        shown: bool = True,
+        of_row: bool = False,
     ) -> None:
         found = _number_or_text(self.texts.iloc[at]) if shown else None
-        problems.add(rule, line=int(self.lines[at]), column=self.header, found=found)
+        line = int(self.lines[at])
+        problems.add(rule, line=line, column=self.header, found=found, of_row=of_row)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +260,8 @@ def _columns(
         cells = _Cells(texts, blank, column, header, lines)
         if column.required or any(column.stem in stems for stems in headers.kind.one_of):
             for at in np.flatnonzero(blank):
-                cells.add_problem(problems, at, "has no value; every row needs one", shown=False)
+                rule = "has no value; every row needs one"
+                cells.add_problem(problems, at, rule, shown=False, of_row=True)
         if not column.measure.number:
             table[column.canonical()] = _names_or_texts(cells, spellings[column.stem], problems)
             continue
@@ -263,7 +305,7 @@ def _numbers(
         hint = ""
         if decimal_signs is None and "," in texts.iloc[at]:
             hint = "; in a table separated by commas decimals are written with a point"
-        cells.add_problem(problems, at, f"must be a number{hint}")
+        cells.add_problem(problems, at, f"must be a number{hint}", of_row=not hint)
     return values, below
 
 
@@ -304,7 +346,7 @@ def _check_range(
         outside |= values > column.high
         rules.append(f"at most {column.high:g}{unit}")
     for at in np.flatnonzero(outside):
-        cells.add_problem(problems, at, f"must be {' and '.join(rules)}")
+        cells.add_problem(problems, at, f"must be {' and '.join(rules)}", of_row=True)
     if column.usual is None:
         return
     low, high = column.usual

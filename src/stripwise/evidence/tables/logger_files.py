@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zoneinfo
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from stripwise.errors import InputError
 from stripwise.evidence.tables.data_file import LINE, DataFile, read_data_file
 from stripwise.evidence.tables.data_kinds import LOGGER
 from stripwise.evidence.tables.table_problems import TableProblems
-from stripwise.evidence.tables.timestamps import read_times
+from stripwise.evidence.tables.timestamps import Zone, read_times
 
 __all__ = ["MAX_GAP", "TemperatureRecord", "clip_record", "read_logger"]
 
@@ -46,21 +45,26 @@ class TemperatureRecord:
         Name of the file.
     sha256
         Its SHA-256; "" for a record that is from no file.
+    notes
+        What to know about the file: rows that were left out.
     """
 
     time: Array
     temperature: Array
     source: str
     sha256: str = ""
+    notes: tuple[str, ...] = ()
 
 
-def read_logger(path: Path, *, zone: zoneinfo.ZoneInfo | None) -> dict[str, TemperatureRecord]:
+def read_logger(
+    path: Path, *, zone: Zone | None, skip_bad: bool | None = None
+) -> dict[str, TemperatureRecord]:
     """Return temperature records by pour; the key is "" where the file names no pours.
 
-    `zone` is that of times without an offset. An EvidenceError lists times that go back or
-    occur twice, and temperature changes faster than those of concrete.
+    `zone` is that of times without an offset, `skip_bad` as for `read_data_file`. An EvidenceError
+    lists times that go back or occur twice, and temperature changes faster than those of concrete.
     """
-    data_file = read_data_file(path, kinds=[LOGGER])
+    data_file = read_data_file(path, kinds=[LOGGER], skip_bad=skip_bad)
     problems = data_file.problems()
     data = data_file.data
     time = read_times(
@@ -113,7 +117,9 @@ def _record(
             found=float(round(degrees[at], 2)),
         )
     kept = np.append(True, step > 0)
-    return TemperatureRecord(t[kept], degrees[kept], data_file.name, data_file.digest)
+    return TemperatureRecord(
+        t[kept], degrees[kept], data_file.name, data_file.digest, data_file.notes
+    )
 
 
 def clip_record(

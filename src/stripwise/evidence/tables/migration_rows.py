@@ -25,6 +25,17 @@ RELATIVE_STEP = 1e-4
 USUAL_COEFFICIENT = (0.1, 100.0)
 """Range of D_nssm [1e-12 m2/s] beyond which a slip is likely; a plausibility limit of this project."""
 
+METHOD_RANGES = (
+    ("voltage_V", (10.0, 60.0), "V", 1.0),
+    ("duration_d", (6.0, 96.0), "h", 24.0),
+)
+"""Ranges of the test method (NT Build 492, 1999, table of voltages and durations, recalled)."""
+
+TENFOLD = 0.15
+"""Decades by which a reading may miss a tenth or tenfold of its fellows and still look like a slip."""
+
+MOST_SLIPS = 10
+
 USUAL_TEMPERATURE = (20.0, 25.0)
 """Range of the test method [degC] (NT Build 492, 1999, recalled)."""
 
@@ -101,7 +112,7 @@ def build_migration_tests(data_file: DataFile) -> MigrationTests:
         log_variance=np.nan_to_num((slope * error / depth) ** 2),
         age=first["age_d"].to_numpy(dtype=float),
         settings=first[list(SETTINGS)].reset_index(drop=True),
-        notes=_notes(first, names, coefficients),
+        notes=(*_tenfold_readings(rows), *_notes(first, names, coefficients)),
     )
 
 
@@ -145,6 +156,19 @@ def _check_coefficients(
     problems.raise_all()
 
 
+def _tenfold_readings(rows: pd.DataFrame) -> tuple[str, ...]:
+    """Tell readings about a power of ten from the median of their strategy, with their lines."""
+    depth = rows["penetration_mm"]
+    ratio = depth / rows.groupby("strategy")["penetration_mm"].transform("median")
+    slips = rows[np.abs(np.abs(np.log10(ratio)) - 1.0) < TENFOLD]
+    return tuple(
+        f"Line {int(row[LINE])}, specimen {row['specimen']}: the penetration "
+        f"{row['penetration_mm']:g} mm is about a power of ten from the others of its strategy; is "
+        "the decimal point in its place?"
+        for row in slips.head(MOST_SLIPS).to_dict("records")
+    )
+
+
 def _notes(first: pd.DataFrame, names: pd.Index, coefficients: Array) -> tuple[str, ...]:
     notes = []
     lowest, highest = USUAL_COEFFICIENT
@@ -155,6 +179,24 @@ def _notes(first: pd.DataFrame, names: pd.Index, coefficients: Array) -> tuple[s
             f"Specimens with a coefficient outside {lowest:g} to {highest:g} e-12 m2/s: "
             f"{int(unlikely.sum())}, the first {names[at]} with {coefficients[at]:.3g}e-12 m2/s. "
             "Check the units and the columns."
+        )
+    for key, (least, most), unit, factor in METHOD_RANGES:
+        value = factor * first[key].to_numpy(dtype=float)
+        off = np.flatnonzero((value < least) | (value > most))
+        if off.size:
+            notes.append(
+                f"Specimens tested outside the {least:g} to {most:g} {unit} of NT Build 492: "
+                f"{off.size}, the first {names[int(off[0])]} on line {int(first[LINE].iloc[off[0]])} "
+                f"with {value[off[0]]:g} {unit}."
+            )
+    swapped = (first["voltage_V"].between(*USUAL_TEMPERATURE)) & (
+        first["temperature_degC"] > USUAL_TEMPERATURE[1]
+    )
+    if swapped.any():
+        at = int(np.argmax(swapped.to_numpy()))
+        notes.append(
+            f"Voltage and temperature look swapped for {int(swapped.sum())} specimens, the first "
+            f"{names[at]} on line {int(first[LINE].iloc[at])}; check the columns."
         )
     low, high = USUAL_TEMPERATURE
     outside = (first["temperature_degC"] < low) | (first["temperature_degC"] > high)

@@ -7,6 +7,7 @@ import functools
 import hashlib
 import io
 import os
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,12 @@ from stripwise.errors import EvidenceError
 from stripwise.units.names import is_encodable, printable
 
 __all__ = ["FILE_LIMIT", "TableText", "frame_text", "printable_file_name", "read_text"]
+
+SEPARATOR_LINE = re.compile(r'"?sep=(?P<sign>[;,\t])"?\s*', re.IGNORECASE)
+"""First line by which a spreadsheet says what stands between the cells."""
+
+FALLBACK_ENCODING = "cp1252"
+"""Encoding of tables that are no UTF-8: that of spreadsheets in western Europe and America."""
 
 FILE_LIMIT = 200_000_000
 """Largest file in bytes."""
@@ -42,13 +49,20 @@ class TableText:
         """Return the sign between cells, by the first line that is no comment."""
         lines = (x for x in self.stream() if x.strip() and not x.startswith("#"))
         head = next(lines, "")
+        if told := SEPARATOR_LINE.fullmatch(head):
+            return told["sign"]
         return next((sign for sign in (";", "\t") if sign in head), ",")
 
     def rows(self, name: str) -> Iterator[tuple[int, list[str]]]:
         """Go through the rows that are neither blank nor comments, each with its last line."""
-        reader = csv.reader(self.stream(), delimiter=self.separator(), strict=True)
+        separator = self.separator()
+        reader = csv.reader(self.stream(), delimiter=separator, strict=True)
+        begun = False
         try:
             for row in reader:
+                if not begun and SEPARATOR_LINE.fullmatch(separator.join(row)):
+                    continue
+                begun = begun or bool(row and row[0] and not row[0].startswith("#"))
                 if any(cell and not cell.isspace() for cell in row) and not row[0].startswith("#"):
                     yield reader.line_num, row
         except csv.Error as error:
@@ -81,6 +95,8 @@ def read_text(path: Path) -> tuple[TableText, str]:
     if size > FILE_LIMIT:
         raise EvidenceError([f"{name}: is larger than 200 MB, the limit of a table"])
     code = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    if code == "utf-8-sig" and _first_bad_byte(data, code) < len(data):
+        code = FALLBACK_ENCODING
     text = TableText(data, code)
     pieces = iter(functools.partial(text.stream().read, 1_000_000), "")
     try:
@@ -89,7 +105,7 @@ def read_text(path: Path) -> tuple[TableText, str]:
     except UnicodeDecodeError as error:
         line = data[: _first_bad_byte(data, code)].count(b"\n") + 1
         raise EvidenceError(
-            [f"{name}: line {line}: is not UTF-8 text; save it as CSV UTF-8"]
+            [f"{name}: line {line}: is neither UTF-8 nor Windows-1252 text; save it as CSV UTF-8"]
         ) from error
     return text, hashlib.sha256(data).hexdigest()
 

@@ -6,9 +6,10 @@ Local times that daylight saving repeats or skips are refused rather than guesse
 from __future__ import annotations
 
 import difflib
+import re
 import zoneinfo
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from stripwise.errors import InputError
 from stripwise.evidence.tables.table_problems import TableProblems
 
-__all__ = ["DATE_FORMATS", "find_time_zone", "read_times"]
+__all__ = ["DATE_FORMATS", "Zone", "find_time_zone", "read_times"]
 
 DATE_FORMATS = {
     "year first": r"\d{4}-\d{1,2}-\d{1,2}",
@@ -30,6 +31,12 @@ TIME_OF_DAY = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)"
 AM_PM = r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
 UTC_OFFSET = r"\s*(?P<offset>[Zz]|UTC|[+-]\d{2}(?::?\d{2})?)?"
 TIMESTAMP = rf"(?P<date>{'|'.join(DATE_FORMATS.values())})[T\s]\s*{TIME_OF_DAY}{AM_PM}{UTC_OFFSET}"
+
+Zone = zoneinfo.ZoneInfo | timezone
+"""A zone of the time zone database, or one offset throughout."""
+
+ZONE_OFFSET = re.compile(r"(?P<sign>[+-])(?P<hours>0\d|1[0-4]):?(?P<minutes>[0-5]\d)")
+"""An offset from UTC as --zone takes it: +01:00."""
 
 YEAR_RANGE = (1900, 2199)
 
@@ -52,8 +59,8 @@ class _ParsedTimes:
             self.problems.add(rule, line=int(line), column=self.column, found=text)
 
 
-def find_time_zone(name: str | None) -> zoneinfo.ZoneInfo | None:
-    """Return the zone of that name in the time zone database; None for None.
+def find_time_zone(name: str | None) -> Zone | None:
+    """Return the zone of that name in the time zone database or of that offset; None for None.
 
     Examples
     --------
@@ -62,13 +69,19 @@ def find_time_zone(name: str | None) -> zoneinfo.ZoneInfo | None:
     """
     if name is None:
         return None
+    if offset := ZONE_OFFSET.fullmatch(name.strip()):
+        ahead = timedelta(hours=int(offset["hours"]), minutes=int(offset["minutes"]))
+        return timezone(-ahead if offset["sign"] == "-" else ahead)
     try:
         return zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError) as error:
         zones = {zone.casefold(): zone for zone in zoneinfo.available_timezones()}
         similar = difflib.get_close_matches(name.casefold(), list(zones), n=1, cutoff=0.5)
         nearest = f"; the nearest is {zones[similar[0]]!r}" if similar else ""
-        rule = f'{name[:60]!r} is no zone of the time zone database, such as "UTC" or "CET"'
+        rule = (
+            f'{name[:60]!r} is no zone of the time zone database, such as "UTC" or "CET", and no '
+            'offset from UTC, such as "+01:00"'
+        )
         raise InputError("--zone", rule + nearest) from error
 
 
@@ -77,7 +90,7 @@ def read_times(
     *,
     lines: pd.Series[int],
     column: str,
-    zone: zoneinfo.ZoneInfo | None,
+    zone: Zone | None,
     problems: TableProblems,
 ) -> Times:
     """Turn clock times of one column into hours since 1970 in UTC, (n,); NaN after a problem.
@@ -198,7 +211,7 @@ def _offset_hours(texts: pd.Series[str]) -> pd.Series[float]:
 
 
 def _localised(
-    local: pd.Series[pd.Timestamp], zone: zoneinfo.ZoneInfo, parsed: _ParsedTimes
+    local: pd.Series[pd.Timestamp], zone: Zone, parsed: _ParsedTimes
 ) -> pd.Series[float]:
     """Turn local times into hours in UTC; those that exist twice or never become NaN."""
     utc = local.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT").dt.tz_convert("UTC")
@@ -208,10 +221,10 @@ def _localised(
         if early.astimezone(UTC).astimezone(zone).replace(tzinfo=None) == when:
             first, second = (f"{moment:%z}" for moment in (early, late))
             rule = (
-                f"happened twice in {zone.key}, when the clocks went back; write the offset from "
+                f"happened twice in {zone}, when the clocks went back; write the offset from "
                 f"UTC behind it, {first[:3]}:{first[3:]} or {second[:3]}:{second[3:]}"
             )
         else:
-            rule = f"never happened in {zone.key}: the clocks went forward over it"
+            rule = f"never happened in {zone}: the clocks went forward over it"
         parsed.add_problem(parsed.parts.index == text, rule)
     return (utc.dt.tz_localize(None) - pd.Timestamp(0)) / pd.Timedelta(hours=1)

@@ -20,6 +20,7 @@ from stripwise.report.components import (
 from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.prose import paragraphs
+from stripwise.studies.fit.fitted_inputs import unwritten_penalties
 from stripwise.studies.fit.migration_study import MigrationStudy
 from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number
@@ -52,7 +53,12 @@ def migration_report(study: MigrationStudy) -> Report:
         "driven in by a voltage, the coefficient from the depth of the colour change.",
         findings=migration_sentences(study),
         sections=_sections(study),
-        warnings=(*data_file.notes, *tests.notes, *_warnings(study)),
+        warnings=(
+            *data_file.notes,
+            *tests.notes,
+            *unwritten_penalties(study.penalties, study.scenario_files),
+            *_warnings(study),
+        ),
         method=paragraphs("migration.method", estimator=ESTIMATOR),
         assumptions=paragraphs("migration.assumptions"),
         tables={

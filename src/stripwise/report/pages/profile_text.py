@@ -9,6 +9,7 @@ from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, Profil
 from stripwise.evidence.profiles.layered_fit import LAYERED
 from stripwise.evidence.profiles.penalty_factors import MIN_SPECIMENS, ProfilePenaltyFactors
 from stripwise.evidence.profiles.pooling import ESTIMATOR
+from stripwise.evidence.tables.data_file import LINE
 from stripwise.report.components import Column, Figure, Paragraph, Section, Table, numeric
 from stripwise.report.figures import sheet
 from stripwise.report.figures.profile_figures import (
@@ -19,6 +20,7 @@ from stripwise.report.figures.profile_figures import (
 )
 from stripwise.report.pages.skin_section import skin_section
 from stripwise.report.prose import paragraphs
+from stripwise.studies.fit.fitted_inputs import unwritten_penalties
 from stripwise.studies.fit.profiles_study import ProfilesStudy
 from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number
@@ -30,6 +32,14 @@ MAX_ROWS = 60
 
 SIGNIFICANCE = 0.05
 """Level of the test of a common surface content."""
+
+TENFOLD = 0.15
+"""Decades by which a reading may miss a tenth or tenfold of its fit and still look like a slip."""
+
+MOST_SLIPS = 10
+
+LEAST_EXPOSURE = 35
+"""Shortest exposure [d] of ASTM C1556 (recalled)."""
 
 MIN_DEGREES_OF_FREEDOM = 5
 """Degrees of freedom below which the reader is warned."""
@@ -81,7 +91,7 @@ def findings(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -> tupl
 def warnings(study: ProfilesStudy) -> tuple[str, ...]:
     """Say what to read before using the numbers."""
     fits, penalties, below = study.fits, study.penalties, study.readings_below_detection
-    texts = []
+    texts = [*slips(study), *unwritten_penalties(penalties, study.scenario_files)]
     if below:
         texts.append(
             f"Readings below detection: {below}, taken as half their limit. Where they decide "
@@ -129,6 +139,36 @@ def warnings(study: ProfilesStudy) -> tuple[str, ...]:
         texts += _replicates(penalties)
     else:
         texts.append("Without --reference nothing is pooled, and no file for a scenario written.")
+    return tuple(texts)
+
+
+def slips(study: ProfilesStudy) -> tuple[str, ...]:
+    """Tell readings and exposures that are likely slips, each with its line."""
+    fits, data = study.fits, study.data_file.data
+    if "depth_from_mm" in data:
+        upper = data["depth_from_mm"].to_numpy(dtype=float)
+    elif "depth_mm" in data:
+        upper = data["depth_mm"].to_numpy(dtype=float)
+    else:  # layers of a map
+        return ()
+    texts = []
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(fits.layers.weight > 0, fits.profiles.content / fits.fitted, 1.0)
+        tenfold = np.abs(np.abs(np.log10(ratio)) - 1.0) < TENFOLD
+    for row, layer in np.argwhere(fits.flagged & tenfold)[:MOST_SLIPS]:
+        name = fits.profiles.specimens[row]
+        here = (data["specimen"] == name) & (upper == fits.profiles.upper[row, layer])
+        texts.append(
+            f"Line {int(data.loc[here, LINE].iloc[0])}, {name}: the content "
+            f"{number(float(fits.profiles.content[row, layer]))} is about a power of ten from its "
+            "profile; is the decimal point in its place?"
+        )
+    short = data[data["exposure_d"] < LEAST_EXPOSURE].drop_duplicates("specimen")
+    if len(short):
+        texts.append(
+            f"Exposed for less than the {LEAST_EXPOSURE} d of ASTM C1556: {len(short)} specimens, the "
+            f"first {short['specimen'].iloc[0]} on line {int(short[LINE].iloc[0])}."
+        )
     return tuple(texts)
 
 
@@ -181,7 +221,7 @@ def _power(smallest_rise: float) -> str:
         return "In these data not even a rise of 100 % would be found in 95 of 100 specimens"
     return (
         f"In these data a rise of {formatting.percent(smallest_rise)} would be found in 95 of 100 "
-        "specimens (simulated on the specimen of the middle Dₐ)"
+        "specimens (simulated on the specimen of the middle Dₐ, with the upper 95 % limit of the scatter)"
     )
 
 

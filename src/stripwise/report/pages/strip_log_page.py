@@ -279,6 +279,7 @@ def _pour_table(log: StripLog) -> Table:
         (
             Column("Pour", "pour"),
             Column("Face", "face"),
+            Column("Placed (log)", "placed_log"),
             Column("Placed (UTC)", "placed_utc", lambda text: text[:16].replace("T", " ")),
             numeric("Clock [h]", "clock_h", one),
             numeric("Mean [\N{DEGREE SIGN}C]", "temperature_mean_degC", one),

@@ -81,7 +81,8 @@ def study_drying(
     result = analyse_drying(
         data_file, rng=np.random.default_rng(RANK_SEED), age=age, diffusivities=known
     )
-    warnings = [*data_file.notes, *result.warnings]
+    warnings = [*data_file.notes, *(diffusivities.notes if diffusivities else ())]
+    warnings += result.warnings
     if known is not None and not result.correlations:
         warnings.append(
             "Fewer than three strategies or specimens have both a drying test and a diffusivity, "

@@ -88,6 +88,7 @@ def study_face_maps(
     affected_depth: float | None = None,
     keep_first: bool = False,
     fit_initial: bool = False,
+    accept: bool = False,
 ) -> FaceMapsStudy:
     """Take the aggregate out of chloride maps, and fit the profile of the paste.
 
@@ -135,6 +136,7 @@ def study_face_maps(
         keep_first=keep_first,
         fit_initial=fit_initial,
         fits=fits,
+        accept=accept,
     )
     comparison = None
     if ground is not None:

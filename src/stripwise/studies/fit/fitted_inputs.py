@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from importlib.metadata import version
 
 import numpy as np
@@ -16,16 +17,19 @@ from stripwise.scenario.penalty_files import FittedPenalties, fitted_text
 from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
 
-__all__ = ["diffusivity_toml", "penalty_files", "profile_files"]
+__all__ = ["diffusivity_toml", "penalty_files", "profile_files", "unwritten_penalties"]
 
 MIN_SPREAD = 1e-10
 """Spread below which a fitted input is written as fixed."""
+
+WIDEST = 10.0
+"""High over low end of an interval of a penalty up to which it is written unasked."""
 
 BASIS_LINES = {"pct": 'basis = "concrete"', "pct_binder": 'basis = "binder"'}
 
 
 def profile_files(
-    fits: ProfileFits, penalties: ProfilePenaltyFactors, *, source: str
+    fits: ProfileFits, penalties: ProfilePenaltyFactors, *, source: str, accept: bool = False
 ) -> dict[str, str]:
     """Write penalties.toml, diffusivity.toml and surface_chloride.toml, as TOML by file name.
 
@@ -36,7 +40,7 @@ def profile_files(
     span = interval(exposure[0], exposure[-1])
     name = penalties.reference.replace(ZERO_WIDTH_JOINER, "")
     description = f"fitted by stripwise from {source}, exposure {span} d, reference {name}"
-    files = penalty_files(penalties, source=source, description=description)
+    files = penalty_files(penalties, source=source, description=description, accept=accept)
     files["diffusivity.toml"] = diffusivity_toml(
         penalties,
         "Apparent diffusivity of the reference strategy",
@@ -62,14 +66,17 @@ def profile_files(
     return files
 
 
-def penalty_files(penalties: PenaltyFactors, *, source: str, description: str) -> dict[str, str]:
+def penalty_files(
+    penalties: PenaltyFactors, *, source: str, description: str, accept: bool = False
+) -> dict[str, str]:
     """Write penalties.toml, which the strategies of a scenario name by `from`.
 
     `source` is the file that was fitted, `description` what the scenario shows as the source of the
-    factors. Empty where the reference is the only strategy.
+    factors. Empty where the reference is the only strategy, and where an interval spans more than a
+    factor of ten, unless that is accepted.
     """
     others = [k for k, name in enumerate(penalties.strategies) if name != penalties.reference]
-    if not others:
+    if not others or (not accept and _too_wide(penalties)):
         return {}
     correlation = penalties.correlation[np.ix_(others, others)]
     np.fill_diagonal(correlation, 1.0)
@@ -94,6 +101,28 @@ def penalty_files(penalties: PenaltyFactors, *, source: str, description: str) -
         ],
     )
     return {"penalties.toml": text}
+
+
+def _too_wide(penalties: PenaltyFactors) -> list[str]:
+    return [
+        name
+        for name, low, high in zip(
+            penalties.strategies, penalties.low95, penalties.high95, strict=True
+        )
+        if high > WIDEST * low
+    ]
+
+
+def unwritten_penalties(
+    penalties: PenaltyFactors | None, files: Mapping[str, str]
+) -> tuple[str, ...]:
+    """Say why there is no penalties.toml where an interval is too wide for one."""
+    if penalties is None or "penalties.toml" in files or not (names := _too_wide(penalties)):
+        return ()
+    return (
+        f"penalties.toml was not written: the interval of {', '.join(names)} spans more than a factor "
+        "of ten, which says next to nothing. Look for slips, test more specimens, or give --accept.",
+    )
 
 
 def diffusivity_toml(penalties: PenaltyFactors, what: str, *, source: str) -> str:

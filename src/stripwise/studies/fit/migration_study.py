@@ -69,7 +69,9 @@ class MigrationStudy(Reported):
         return self.strategies if self.penalty_table is None else self.penalty_table
 
 
-def study_migration(data_file: DataFile, *, reference: str | None = None) -> MigrationStudy:
+def study_migration(
+    data_file: DataFile, *, reference: str | None = None, accept: bool = False
+) -> MigrationStudy:
     """Turn migration tests into coefficients, and compare strategies with a reference.
 
     Parameters
@@ -78,6 +80,9 @@ def study_migration(data_file: DataFile, *, reference: str | None = None) -> Mig
         A file of kind migration.
     reference
         Strategy whose penalty is 1; the only one where there is one, else none.
+    accept
+        Whether penalties are written for a scenario even if an interval spans more than a factor of
+        ten.
 
     Raises
     ------
@@ -99,7 +104,7 @@ def study_migration(data_file: DataFile, *, reference: str | None = None) -> Mig
         source = data_file.path.name
         description = f"migration tests of {source}{_age_text(tests)}, reference "
         description += penalties.reference.replace(ZERO_WIDTH_JOINER, "")
-        files = penalty_files(penalties, source=source, description=description)
+        files = penalty_files(penalties, source=source, description=description, accept=accept)
         files["diffusivity.toml"] = diffusivity_toml(
             penalties, "Migration coefficient of the reference strategy", source=description
         )

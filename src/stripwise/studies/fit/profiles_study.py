@@ -126,6 +126,7 @@ def study_profiles(
     error: ErrorChoice = "auto",
     robust: bool = False,
     drop: Sequence[DroppedReading] = (),
+    accept: bool = False,
 ) -> ProfilesStudy:
     """Fit chloride profiles, and compare strategies with a reference.
 
@@ -154,6 +155,9 @@ def study_profiles(
         Whether profiles are fitted by Huber's loss.
     drop
         Readings to leave out.
+    accept
+        Whether penalties are written for a scenario even if an interval spans more than a factor of
+        ten.
 
     Raises
     ------
@@ -197,7 +201,7 @@ def study_profiles(
         layered_table=None if skin is None else layered_table(fits, skin),
         scenario_files={}
         if penalties is None
-        else profile_files(fits, penalties, source=data_file.path.name),
+        else profile_files(fits, penalties, source=data_file.path.name, accept=accept),
     )
 
 

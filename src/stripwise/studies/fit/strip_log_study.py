@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import zoneinfo
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +19,7 @@ from stripwise.evidence.statistics.family_fit import (
 )
 from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog, analyse_strip_log
 from stripwise.evidence.tables.data_file import DataFile
+from stripwise.evidence.tables.timestamps import Zone
 from stripwise.scenario.model import Scenario
 from stripwise.studies.fit.assessed_pours import AssessedPours, assess_pours
 from stripwise.studies.shown_results import Reported
@@ -85,12 +85,15 @@ class StripLogStudy(Reported):
 def study_strip_log(
     data_file: DataFile,
     *,
-    zone: zoneinfo.ZoneInfo | None = None,
+    zone: Zone | None = None,
     loggers: Path | None = None,
     specified: float | None = None,
     maturity: MaturityFunction = "arrhenius",
     reference_temperature: float | None = None,
+    activation_temperature: float | None = None,
+    datum_temperature: float | None = None,
     scenario: Scenario | None = None,
+    skip_bad: bool | None = None,
 ) -> StripLogStudy:
     """Work out the equivalent age of every pour at stripping, and fit its distribution.
 
@@ -108,8 +111,13 @@ def study_strip_log(
         Function by which pours are judged.
     reference_temperature
         Temperature at which an hour counts as an hour [degC]; 20 unless given.
+    activation_temperature, datum_temperature
+        Q of the Arrhenius function [K] and T0 of the Nurse-Saul function [degC]; 5000 K and 0 degC
+        unless given.
     scenario
-        Scenario by which every pour is assessed; its maturity function must be that of the log.
+        Scenario by which every pour is assessed; its maturity function and constants must be those of the log.
+    skip_bad
+        Whether readings of loggers that cannot be used are left out.
 
     Raises
     ------
@@ -124,7 +132,10 @@ def study_strip_log(
         loggers=loggers,
         function=maturity,
         reference_c=reference_temperature,
+        activation_temperature=activation_temperature,
+        datum_c=datum_temperature,
         specified=specified,
+        skip_bad=skip_bad,
     )
     rng = np.random.default_rng(GOODNESS_OF_FIT_SEED)
     ages = log.pours[AGE_COLUMNS[log.function]].to_numpy(dtype=float)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from stripwise.evidence.tables.table_problems import TableProblems
+from stripwise.evidence.tables.table_problems import LAST, TableProblems, skip_offer
 from stripwise.units.names import printable
 from stripwise.units.result_columns import columns
 
@@ -54,6 +54,8 @@ class FaceProblems:
 
     def raise_all(self) -> None:
         """Raise an EvidenceError that lists every kind of problem, with its lines."""
+        if self._bad:
+            self._told.note(skip_offer(self.count), line=LAST)
         self._told.raise_all()
 
     @property
