@@ -81,7 +81,8 @@ CASES = {
         COVER,
         '{ family = "normal", mean = "55 mm", sdd = "8 mm", sd = "8 mm" }',
         'reinforcement.cover.sdd = "8 mm": unknown key; allowed here: family, value, mean, sd, '
-        "cov, low, high, kind, between_walls, source, unusual, plausible, from, nominal, bias, "
+        "cov, low, high, values, probabilities, kind, between_walls, shared, source, unusual, "
+        "plausible, from, nominal, bias, "
         "mean_sd; the nearest spelling is 'sd' (line 22)",
     ),
     "section that is no table": (
@@ -372,14 +373,15 @@ CASES = {
         '"lognormal", mean = 2.0',
         '"log-normal", mean = 2.0',
         'exposure.surface_chloride.family = "log-normal": must be one of "normal", "lognormal", '
-        '"beta", "uniform", "triangular", "weibull", "gamma", "fixed"; the nearest spelling is '
+        '"beta", "uniform", "triangular", "weibull", "gamma", "fixed", "empirical"; the nearest spelling is '
         '"lognormal" (line 12)',
     ),
     "bias of another input": (
         SURFACE,
         '{ family = "lognormal", mean = 2.0, cov = 0.35, bias = 0.1 }',
         "exposure.surface_chloride.bias = 0.1: unknown key; allowed here: family, value, mean, sd, "
-        "cov, low, high, kind, between_walls, source, unusual, plausible, from, basis; the nearest "
+        "cov, low, high, values, probabilities, kind, between_walls, shared, source, unusual, "
+        "plausible, from, basis; the nearest "
         "spelling is 'basis' (line 12)",
     ),
     "penalty from a file": (

@@ -41,7 +41,7 @@ def case():
 def result(case):
     with pytest.MonkeyPatch.context() as patch:  # of sizes on which nothing here depends
         patch.setattr(from_scenario, "MOST_GROWTH", 1)
-        patch.setattr(margin_indices, "NUMERICAL_POINTS", 32)
+        patch.setattr(margin_indices, "NUMERICAL_POINTS", 8)
         patch.setattr(sampled_ages, "NUMERICAL_PILOT_POINTS", 64)
         patch.setattr(run, "NUMERICAL_MONTE_CARLO_SAMPLES", 2_000)  # it counts standard errors
         return stripwise.assess(case)

@@ -35,9 +35,9 @@ def sentence(result, start):
 def test_a_report_in_us_units_has_no_mm_in_its_sentences(underpass):
     told = [*underpass.verdict, *underpass.service.notes, *underpass.warnings]
     assert [text for text in told if re.search(r"\d mm\b", text)] == []
-    assert "Within 1.75 to 2.75 in of nominal cover" in sentence(underpass, "Within")
+    assert "Within 1 3/4 in to 2 3/4 in of nominal cover" in sentence(underpass, "Within")
     # the drawing says 2.25 in, the mean cover is less
-    assert sentence(underpass, "At ").startswith("At 2.25 in of nominal cover, ")
+    assert sentence(underpass, "At ").startswith("At 2 1/4 in of nominal cover, ")
 
 
 def test_every_strategy_is_accepted_or_rejected_by_name(underpass):

@@ -146,6 +146,13 @@ def test_an_answer_to_the_site(tmp_path, written):
     [
         ("profiles", ("lab-wall/profiles.csv", "--reference", "Forms 7 d", "--layered")),
         ("profiles", ("lab-wall/profiles.csv",)),
+        (
+            "face-maps",
+            (
+                *("face-maps/maps.csv", "--aggregate", "low", "--reference", "Forms 7 d"),
+                *("--profiles", SCENARIOS / "face-maps/ground.csv"),
+            ),
+        ),
         ("strip-log", ("site-records/strip-log.csv", "--zone", "CET")),
         ("cover", ("site-records/cover.csv", "--limit", "45 mm")),
         ("cover", ("site-records/cover.csv", "--bounds", "20 mm to 100 mm")),

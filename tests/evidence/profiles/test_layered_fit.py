@@ -141,7 +141,7 @@ def test_a_fitted_depth_widens_the_penalties(made):
 def test_uniform_profiles_seldom_show_a_skin(made):
     shown = 0
     for seed in range(40):
-        fits = fit_profiles(made_profiles(made, [1.0], seed=seed))
+        fits = fit_profiles(made_profiles(made, [1.0], seed=seed), maximum="off")
         shown += fit_layered(fits, depth=SKIN).choice == (LAYERED,)
     # by chance alone: 4 more parameters must gain far more than their criterion costs
     assert shown <= 4
@@ -161,7 +161,8 @@ def test_intervals_of_the_skin_cover_the_truth(made):
     inside = trials = 0
     for seed in range(20):
         result = fit_layered(
-            fit_profiles(made_profiles(made, [2.0], seed=seed, between=0.0)), depth=SKIN
+            fit_profiles(made_profiles(made, [2.0], seed=seed, between=0.0), maximum="off"),
+            depth=SKIN,
         )
         miss = np.abs(np.log(result.skin / (2.0 * CORE)))
         inside += (miss < 2.447 * np.sqrt(result.log_variance)).sum()  # t of 9 - 3 degrees

@@ -109,17 +109,18 @@ def read_times(
     if not order:
         return np.full(len(texts), np.nan)
     hours = pd.Series(np.nan, index=parts.index)
-    naive = _naive_times(parts[~unread], order)
-    parsed.add_problem(
-        (~unread).to_numpy() & naive.reindex(parts.index).isna().to_numpy(),
-        "is no time that exists in the calendar",
-    )
-    outside = naive.notna() & ~naive.dt.year.between(*YEAR_RANGE)
+    dates = _dates(parts[~unread], order)
+    outside = ~dates["year"].between(*YEAR_RANGE)
     parsed.add_problem(
         outside.reindex(parts.index, fill_value=False).to_numpy(),
         f"must lie in the years {YEAR_RANGE[0]} to {YEAR_RANGE[1]}",
     )
-    naive = naive.mask(outside)
+    naive = _naive_times(parts[~unread], dates.mask(outside))
+    missing = naive.isna() & ~outside
+    parsed.add_problem(
+        missing.reindex(parts.index, fill_value=False).to_numpy(),
+        "is no time that exists in the calendar",
+    )
     with_offset = parts["offset"].notna().reindex(naive.index) & naive.notna()
     hours[naive.index[with_offset]] = _hours(naive[with_offset]) - _offset_hours(
         parts["offset"].reindex(naive.index)[with_offset]
@@ -177,7 +178,8 @@ def _date_order(parsed: _ParsedTimes) -> str:
     return "day/month/year" if day_first.any() else "month/day/year"
 
 
-def _naive_times(parts: pd.DataFrame, order: str) -> pd.Series[pd.Timestamp]:
+def _dates(parts: pd.DataFrame, order: str) -> pd.DataFrame:
+    """Return year, month and day as numbers."""
     dates = parts["date"].str.split(r"[-./]", regex=True, expand=True).astype(int)
     columns = {
         "year first": (0, 1, 2),
@@ -185,9 +187,11 @@ def _naive_times(parts: pd.DataFrame, order: str) -> pd.Series[pd.Timestamp]:
         "day/month/year": (2, 1, 0),
         "month/day/year": (2, 0, 1),
     }[order]
-    day = pd.to_datetime(
-        dates[list(columns)].set_axis(["year", "month", "day"], axis=1), errors="coerce"
-    )
+    return dates[list(columns)].set_axis(["year", "month", "day"], axis=1)
+
+
+def _naive_times(parts: pd.DataFrame, dates: pd.DataFrame) -> pd.Series[pd.Timestamp]:
+    day = pd.to_datetime(dates, errors="coerce")
     clock = parts["clock"].str.extract(r"^(\d+):(\d+)(?::(.+))?$").astype(float).fillna(0.0)
     hour, minute, second = (clock[i] for i in (0, 1, 2))
     half = parts["half"].str.lower().str[0]

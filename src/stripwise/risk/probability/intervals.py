@@ -99,7 +99,7 @@ def plain_interval(p: Array, *, points: int) -> PlainInterval:
     --------
     >>> found = plain_interval(np.array([[1e-6, 0.1], [3e-6, 0.3]]), points=1024)
     >>> found.status.tolist(), round(float(found.high[0]), 6)
-    (['too rare for this sample', 'ok'], 0.001805)
+    (['too rare for this sample', 'ok'], 0.001815)
     """
     mean, low, high = t_interval(p)
     error = np.std(p, axis=0, ddof=1) / np.sqrt(len(p))
