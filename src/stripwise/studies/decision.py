@@ -145,7 +145,7 @@ def grow_until_decided(
     points: int,
     most: int,
 ) -> tuple[Array, Counts]:
-    """Double the sample of what is undecided among plain probabilities by repeat (r, s).
+    """Double the sample of what is still open among plain probabilities by repeat (r, s).
 
     `compute` returns those at some positions, (r, len(positions)), from a number of points, at most
     `most`. Return the probabilities with the points (s,) that each stands on.

@@ -244,7 +244,7 @@ def _totals_table(result: InventoryResult) -> Table:
         totals["year"].sub(start).round().isin(SHOWN_YEARS) & (totals["group"] == ALL_FACES)
     ]
     return Table(
-        "All faces together; the range (95 %) is over what is not known and shared by faces. Each "
+        "All faces together; the uncertainty range (95 %) counts what faces share. Each "
         "face's own scatter is left out. All years and groups: totals.csv.",
         (
             numeric("Year", "year", lambda y: str(round(y))),
