@@ -236,7 +236,9 @@ def _about(p: Array, index: Array) -> Array:
 def _demanded(outer: NDArray[np.float32] | None, confidence: float) -> NDArray[np.float32]:
     """Return the index (p, c) that the demanded share of the epistemic points (p, c, k) reaches."""
     assert outer is not None
-    return np.asarray(np.quantile(outer, 1.0 - confidence, axis=-1), dtype=np.float32)
+    # at the positions of the decision: numpy's default would reach further than the points do
+    reached = np.quantile(outer, 1.0 - confidence, axis=-1, method="hazen")
+    return np.asarray(reached, dtype=np.float32)
 
 
 def _draw_ages(ages: Array, at_target: int) -> NDArray[np.intp]:
