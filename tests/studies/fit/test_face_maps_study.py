@@ -72,6 +72,8 @@ def test_the_page_says_what_was_done(folder):
     ):
         assert text in page
     assert "img-src data:" in page
+    for absent in ("Readings scatter", "--robust", "indicative: the file"):  # not of maps
+        assert absent not in page
     record = json.loads((folder / "run.json").read_text("utf-8"))
     assert record["kind"] == "face-maps"
     assert record["aggregate_near_face"] < record["aggregate_behind"]

@@ -51,7 +51,7 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
             *(part for part in sections(profiles) if part.heading != "Specimens"),
             *([] if study.comparison is None else [_comparison_section(study.comparison)]),
         ),
-        warnings=(*data_file.notes, *_warnings(study), *warnings(profiles)),
+        warnings=(*data_file.notes, *_warnings(study), *warnings(profiles, ground=False)),
         method=paragraphs("face_maps.method", strips=STRIPS),
         assumptions=(*paragraphs("face_maps.assumptions"), *paragraphs("profiles.assumptions")),
         tables={
@@ -71,7 +71,10 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
 
 def face_maps_sentences(study: FaceMapsStudy) -> tuple[str, ...]:
     """Say what the fits, the penalty factors and the aggregate show."""
-    return (*findings(study.profiles.fits, study.profiles.penalties), *_map_findings(study))
+    return (
+        *findings(study.profiles.fits, study.profiles.penalties, ground=False),
+        *_map_findings(study),
+    )
 
 
 def _maps(count: int) -> str:
@@ -115,7 +118,7 @@ def _warnings(study: FaceMapsStudy) -> list[str]:
     if splits:
         worst = max(split.misclassified for split in splits)
         texts.append(
-            f"The second channel mistakes up to {percent(worst)} of the pixels; one pixel along every "
+            f"The second channel mistakes {percent(worst)} of the pixels of the worst map; one pixel along every "
             "edge of a grain is left out for that."
         )
     narrow = [

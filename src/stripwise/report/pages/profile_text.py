@@ -45,8 +45,10 @@ MIN_DEGREES_OF_FREEDOM = 5
 """Degrees of freedom below which the reader is warned."""
 
 
-def findings(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -> tuple[str, ...]:
-    """Say what came out, the answer first."""
+def findings(
+    fits: ProfileFits, penalties: ProfilePenaltyFactors | None, *, ground: bool = True
+) -> tuple[str, ...]:
+    """Say what came out, the answer first; `ground` of readings, not of the paste of maps."""
     low, high = float(fits.diffusivity.min()), float(fits.diffusivity.max())
     fitted = (
         f"{len(fits.layers_used)} profiles were fitted; the apparent diffusivity lies between "
@@ -83,13 +85,13 @@ def findings(fits: ProfileFits, penalties: ProfilePenaltyFactors | None) -> tupl
             if pooled.between_assumed
             else f" beyond what the fits explain ({number(pooled.degrees_of_freedom)} degrees of freedom)."
         ),
-        f"Readings scatter {error_words(fits)}.",
+        *([f"Readings scatter {error_words(fits)}."] if ground else []),
         _common_surface(penalties),
     )
 
 
-def warnings(study: ProfilesStudy) -> tuple[str, ...]:
-    """Say what to read before using the numbers."""
+def warnings(study: ProfilesStudy, *, ground: bool = True) -> tuple[str, ...]:
+    """Say what to read before using the numbers; `ground` of readings, not of the paste of maps."""
     fits, penalties, below = study.fits, study.penalties, study.readings_below_detection
     texts = [*slips(study), *unwritten_penalties(penalties, study.scenario_files)]
     if below:
@@ -112,10 +114,13 @@ def warnings(study: ProfilesStudy) -> tuple[str, ...]:
     elif flagged:
         texts.append(
             f"Readings far off the fit of their specimen, kept in it: {flagged}. The notes of "
-            "specimens.csv say which, and what a robust fit gives; --robust takes it, and --drop "
-            "leaves a reading out with its reason."
+            "specimens.csv say which, and what a robust fit gives"
+            + (
+                "; --robust takes it, and --drop leaves a reading out with its reason." * ground
+                or "."
+            )
         )
-    if len(fits.layers_used) < MIN_SPECIMENS:
+    if ground and len(fits.layers_used) < MIN_SPECIMENS:
         texts.append(
             f"Intervals of single specimens are indicative: the file has {len(fits.layers_used)}, "
             f"and their coverage was measured from {MIN_SPECIMENS} on."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
@@ -59,7 +60,13 @@ def process_pool(workers: int) -> Executor:
         return SerialExecutor()
     for name in BLAS_THREADS:  # read by a fresh process as it starts
         os.environ.setdefault(name, "1")
-    return ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+    return ProcessPoolExecutor(
+        workers,
+        mp_context=multiprocessing.get_context("spawn"),
+        # an interrupt is for the client, which ends the pool
+        initializer=signal.signal,
+        initargs=(signal.SIGINT, signal.SIG_IGN),
+    )
 
 
 def run_jobs(
