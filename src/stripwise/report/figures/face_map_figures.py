@@ -33,7 +33,7 @@ SHADES = "cividis_r"
 """Even in grey print and for every colour vision; dark is much chloride."""
 
 AGGREGATE_GREY = 0.86
-ROW_MM, GAP_MM, ABOVE_MM, BELOW_MM = 34.0, 9.0, 4.0, 22.0
+ROW_MM, GAP_MM, ABOVE_MM, BELOW_MM = 25.0, 7.0, 4.0, 22.0
 LEFT_MM, PROFILE_MM, BETWEEN_MM, RIGHT_MM = 15.0, 46.0, 10.0, 3.0
 SHOWN_QUANTILE = 0.995
 MEAN_POINTS = 120
