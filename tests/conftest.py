@@ -100,9 +100,18 @@ SMALL_SIZES = {
         "NUMERICAL_PILOT_POINTS": 32,
         "SKIN_RISE_PILOT_POINTS": 64,
     },
+    "risk.probability.target_roots": {"STRIP_NODES": 9},
     "risk.sensitivity.margin_indices": {"BASE_POINTS": 64, "NUMERICAL_POINTS": 32},
     "studies.design.hand_rules": {"CHECK_SAMPLES": 2_000},
-    "studies.design.setting": {"MAP_POINTS": 256, "OUTER_POINTS": 4, "SLOW_OUTER_POINTS": 2},
+    "studies.design.exchange_rates": {"MAX_STRIP_AGES": 2},
+    "studies.design.explore_tables": {"SCRAMBLINGS": 4, "OUTER_POINTS": 8},
+    "studies.design.setting": {
+        "MAP_POINTS": 256,
+        "STRIP_AGES": 9,
+        "SCRAMBLINGS": 4,
+        "OUTER_POINTS": 4,
+        "SLOW_OUTER_POINTS": 2,
+    },
     "studies.design.prices": {"MOST_GROWTH": 1},
     "studies.from_scenario": {"MOST_GROWTH": 1, "PENALTY_POINTS": 128},
     "studies.rank.choice_tables": {"KNOWLEDGE_POINTS": 64, "AGE_COUNT": 6},
@@ -112,7 +121,7 @@ SMALL_SIZES = {
     "studies.rank.value_of_information": {"OUTER_POINTS": 16, "INNER_POINTS": 64},
     "studies.run": {"MONTE_CARLO_SAMPLES": 2_000, "NUMERICAL_MONTE_CARLO_SAMPLES": 500},
     "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
-    "studies.target_answers": {"MOST_GROWTH": 1},
+    "studies.target_answers": {"MOST_GROWTH": 1, "STRIP_NODES": 9},
     "report.figures.style": {"PNG_DPI": 20},
 }
 """Sizes of samples, grids and pictures that no scenario sets, by module; no sample grows."""

@@ -98,29 +98,64 @@ def invoke(*words):
     return result.stdout
 
 
-def through_every_command(path, folder, *words):
-    """Take a scenario through the commands; return what each printed and the pages.
-
-    `words` are options of the answer to the site.
-    """
+def through_every_command(path, folder):
+    """Take a scenario through the commands; return what each printed and the pages."""
     said = {"check": invoke("check", path)}
     for command in ("run", "design", "rank", "target"):
         out = folder / command
         ages = ("--ages", "50") if command == "rank" else ()
         said[command] = invoke(command, path, "--out", out, "--workers", "1", *ages)
         said[f"{command} page"] = (out / "report.html").read_text("utf-8")
-    said["stripped"] = invoke("stripped", path, "--after", "14 h", "--at", "12 degC", *words)
+    said["stripped"] = invoke("stripped", path, "--after", "14 h", "--at", "12 degC")
     return said
 
 
-def test_a_method_more(monkeypatch, write, tmp_path):
-    change = ("sheet", "steam tent")
-    with pytest.raises(ScenarioError, match="steam tent"):
-        stripwise.load(write(("follow_up = { sheet", 'follow_up = { "sheet"'), change))
+METHOD = (("follow_up = { sheet", 'follow_up = { "sheet"'), ("sheet", "steam tent"))
+LAW = ("# more", 'law = "power"')
+FAMILY = ('"lognormal", mean = 1.6, cov = 0.3', '"delayed", mean = 1.6, cov = 0.3')
+
+
+@pytest.fixture(scope="module")
+def added(small_sizes, tmp_path_factory):
+    """A method, a law, a family and a column more in one wall, through every command once.
+
+    Returns the scenario, the folder of the results, what was said and the answer to the site.
+    """
+    folder = tmp_path_factory.mktemp("added")
+    text = WALL
+    for old, new in (*METHOD, LAW, FAMILY):
+        text = text.replace(old, new)
+    path = folder / "wall.toml"
+    path.write_text(text, "utf-8")
     method = FollowUpMethod({"vertical": "curing.retention.kept_wet"}, usual_days=(2.0,))
-    monkeypatch.setitem(FOLLOW_UPS, "steam tent", method)
-    path = write(("follow_up = { sheet", 'follow_up = { "sheet"'), change)
-    said = through_every_command(path, tmp_path)
+    more = Column("", "what the site remarked (invented)")
+    tables = {name: (*names, "remark") for name, names in TABLES.items()}
+    with small_sizes(), pytest.MonkeyPatch.context() as patch:
+        patch.setitem(FOLLOW_UPS, "steam tent", method)
+        patch.setitem(LAWS, "power", power_law())
+        patch.setitem(FAMILIES, "delayed", Family(shifted_exponential))
+        patch.setattr(result_columns, "COLUMNS", {**COLUMNS, "remark": more})
+        patch.setattr(result_columns, "TABLES", tables)
+        said = through_every_command(path, folder)
+        answer = invoke("stripped", path, "--after", "14 h", "--at", "12 degC", "--json")
+        yield path, folder, said, json.loads(answer)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        (METHOD, "steam tent"),
+        ((LAW,), re.escape(f'must be one of "{DEFAULT_LAW}"')),
+        ((FAMILY,), "delayed"),
+    ],
+)
+def test_what_no_table_has_is_refused(changes, told, write):
+    with pytest.raises(ScenarioError, match=told):
+        stripwise.load(write(*changes))
+
+
+def test_a_method_more(added):
+    path, _, said, _ = added
     for command in ("check", "run page", "design page", "rank page", "stripped"):
         assert "steam tent" in said[command], command
     assert "steam tent 2 d" in said["stripped"]  # its usual duration, beside that of the file
@@ -149,13 +184,8 @@ def power_law(name="exponent"):
     )
 
 
-def test_a_curing_law_more(monkeypatch, write, tmp_path):
-    named = ("# more", 'law = "power"')
-    with pytest.raises(ScenarioError, match=re.escape(f'must be one of "{DEFAULT_LAW}"')):
-        stripwise.load(write(named))
-    monkeypatch.setitem(LAWS, "power", power_law())
-    path = write(named)
-    said = through_every_command(path, tmp_path)
+def test_a_curing_law_more(added, tmp_path):
+    path, _, said, _ = added
     assert "Curing law: power; invented for this test." in said["check"]
     assert "curing.exponent" in said["check"]
     assert "curing.law" not in said["check"]
@@ -165,8 +195,9 @@ def test_a_curing_law_more(monkeypatch, write, tmp_path):
     # the mean over z of (168 / 48)^b, by quadrature
     nodes, weights = np.polynomial.hermite_e.hermegauss(60)
     mean = np.sum(weights * 3.5 ** (0.4 * np.exp(0.2 * nodes))) / np.sqrt(2 * np.pi)
-    path.write_text(path.read_text("utf-8").replace("points = 64", "points = 1024"), "utf-8")
-    case = replace(stripwise.load(path), choices=None)
+    more = tmp_path / "more.toml"
+    more.write_text(path.read_text("utf-8").replace("points = 64", "points = 1024"), "utf-8")
+    case = replace(stripwise.load(more), choices=None)
     table = stripwise.assess(case).strategies.set_index("strategy")
     assert_allclose(table.loc["Forms 48 h", "penalty_mean"], mean, rtol=2e-3)
     assert law_names() == (DEFAULT_LAW, "power")
@@ -190,12 +221,8 @@ def shifted_exponential(mean, sd, _low, _high):
     return FamilyMember("delayed", mean, sd, mean - sd, np.inf, mean, sd, law, None)
 
 
-def test_a_family_more(monkeypatch, write, tmp_path):
-    change = ('"lognormal", mean = 1.6, cov = 0.3', '"delayed", mean = 1.6, cov = 0.3')
-    with pytest.raises(ScenarioError, match="delayed"):
-        stripwise.load(write(change))
-    monkeypatch.setitem(FAMILIES, "delayed", Family(shifted_exponential))
-    said = through_every_command(write(change), tmp_path)
+def test_a_family_more(added):
+    _, _, said, _ = added
     assert "delayed" in said["check"]
     assert "delayed" in said["run page"]
     # F^-1(Phi(z)) and back, against the closed form of the exponential
@@ -244,15 +271,10 @@ def test_an_option_more(monkeypatch, write, tmp_path):
     assert not (tmp_path / "no").exists()
 
 
-def test_a_column_more(monkeypatch, write, tmp_path):
-    more = Column("", "what the site remarked (invented)")
-    monkeypatch.setattr(result_columns, "COLUMNS", {**COLUMNS, "remark": more})
-    tables = {name: (*names, "remark") for name, names in TABLES.items()}
-    monkeypatch.setattr(result_columns, "TABLES", tables)
-    path = write()
-    said = through_every_command(path, tmp_path, "--json")
+def test_a_column_more(added):
+    _, folder, _, answer = added
     for command, least in (("run", 4), ("design", 8), ("rank", 8), ("target", 3)):
-        files = sorted((tmp_path / command).glob("*.csv"))
+        files = sorted((folder / command).glob("*.csv"))
         assert len(files) >= least, command
         for file in files:
             with file.open(encoding="utf-8", newline="") as stream:
@@ -260,6 +282,6 @@ def test_a_column_more(monkeypatch, write, tmp_path):
             assert head[-1] == "remark", file.name
             assert fits(file.stem, head), file.name
             assert {row[-1] for row in rows} <= {""}, file.name  # nothing has filled it in
-    for row in json.loads(said["stripped"])["outcomes"]:
+    for row in answer["outcomes"]:
         assert list(row)[-1] == "remark"
     assert "what the site remarked (invented)" in invoke("list", "columns")
