@@ -11,7 +11,7 @@ import stripwise
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.studies.design.design_study import design
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.rank import rank_study, reliability_table
+from stripwise.studies.rank import reliability_table
 from stripwise.studies.rank.rank_study import rank
 
 FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
@@ -140,10 +140,9 @@ def test_a_design_holds_under_every_option(case, counted):
     assert any("not of carbonation" in line for line in result.warnings) == refused.all()
 
 
-def test_a_ranking_holds_under_every_option(case, counted, monkeypatch):
+def test_a_ranking_holds_under_every_option(case, counted):
     name, scenario = case
     scenario = dataclasses.replace(scenario, strategies=scenario.strategies[:2])
-    monkeypatch.setattr(rank_study, "SERVICE_POINTS", 64)
     result = rank(scenario, ages=[LIFE], precision=None, workers=1)
     told = " ".join(result.notes)
     assert ("are not part of it" in told) == (name == "cracking and extent")
