@@ -39,7 +39,10 @@ def case():
 def studies(case):
     return {
         "profiles": stripwise.fit_profiles(
-            "scenarios/lab-wall/profiles.csv", reference="Forms 7 d", layered=True
+            "scenarios/lab-wall/profiles.csv",
+            reference="Forms 7 d",
+            layered=True,
+            maximum="off",
         ),
         "migration": stripwise.fit_migration(migration_tests(), reference="A"),
         "cover": stripwise.fit_cover(f"{RECORDS}/cover.csv", limit=45.0),

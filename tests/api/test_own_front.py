@@ -91,6 +91,7 @@ def test_a_run_takes_a_plain_function(garage):
     assert_allclose(row["probability"], law.cdf(depth), rtol=1e-6, atol=0)
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_a_design_has_no_rules_and_no_page_to_try_pairs_on(garage):
     choices = {
         "cover": {"low": "50 mm", "high": "80 mm", "step": "15 mm"},

@@ -191,6 +191,26 @@ def profiles(repeats: int) -> None:
             row(f"penalty of {name}, 4 specimens a strategy", share, "")
 
 
+def skins(repeats: int) -> None:
+    """Diffusivities of a skin on a core, and how often a uniform profile shows one."""
+    from stripwise.evidence.profiles.layered_fit import LAYERED, fit_layered
+    from stripwise.evidence.profiles.profile_fit import fit_profiles
+
+    folder = ROOT / "tests" / "evidence"
+    made, tests = load(folder / "made.py"), load(folder / "profiles" / "test_layered_fit.py")
+    covered = trials = shown = 0
+    for seed in range(repeats):
+        plain = fit_profiles(tests.made_profiles(made, [1.0], seed=seed), maximum="off")
+        shown += fit_layered(plain, depth=tests.SKIN).choice == (LAYERED,)
+        data = tests.made_profiles(made, [2.0], seed=seed, between=0.0)
+        result = fit_layered(fit_profiles(data, maximum="off"), depth=tests.SKIN)
+        miss = np.abs(np.log(result.skin / (2.0 * tests.CORE)))
+        covered += int((miss < 2.447 * np.sqrt(result.log_variance)).sum())  # t of 9 - 3 degrees
+        trials += miss.size
+    row("diffusivity of a skin twice its core", covered / trials, "")
+    print(f"A skin is seen in {shown / repeats:.1%} of sets of uniform profiles.")
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -203,6 +223,7 @@ def main() -> None:
     maxima(repeats)
     profiles(repeats)
     surveys(repeats)
+    skins(repeats)
 
 
 if __name__ == "__main__":

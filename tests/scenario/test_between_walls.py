@@ -74,6 +74,7 @@ rank = 0.4
     assert "correlated inputs need the same" in problems[0]
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_the_split_widens_the_range_and_keeps_the_probability(wall):
     plain = stripwise.assess(wall.load()).strategies
     split = stripwise.assess(wall.load(changed(COVER, "between_walls = 0.5"))).strategies

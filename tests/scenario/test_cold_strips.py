@@ -21,6 +21,7 @@ def probability(wall, hours, degrees):
     return row["penalty_mean"], row["probability_at_target"]
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_harm_rises_strictly_as_strips_get_earlier_and_colder(wall):
     """At 5 degC ten hours by the clock are under four equivalent hours: each hour must count."""
     earlier = np.array([probability(wall, hours, 5) for hours in (12, 10, 8, 6, 5)])

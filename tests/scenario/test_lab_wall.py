@@ -5,12 +5,8 @@ import importlib.util
 import tomllib
 from pathlib import Path
 
-import numpy as np
 import pytest
 
-from stripwise.evidence.profiles.chloride_profiles import Profiles
-from stripwise.evidence.profiles.penalty_factors import profile_penalty_factors
-from stripwise.evidence.profiles.profile_fit import fit_profiles
 from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS
 from stripwise.scenario.loading import load
@@ -57,46 +53,6 @@ def test_the_inputs_are_what_the_fit_writes(study, name):
     assert numbers(ours) == [
         pytest.approx(x, rel=1e-4, abs=0) if isinstance(x, float) else x for x in numbers(theirs)
     ]
-
-
-def test_the_intervals_cover_the_truth(script):
-    """200 repeats of the whole path from readings to intervals: 90 to 99 % cover the truth."""
-    repeats, rng = 200, np.random.default_rng(7)
-    made = [script.simulate(rng) for _ in range(repeats)]
-    strategies = np.concatenate([one[0] for one in made]).tolist()
-    content = np.concatenate([one[1] for one in made])
-    size = len(made[0][0])
-    count = len(strategies)
-    found = fit_profiles(
-        Profiles(
-            specimens=tuple(str(n) for n in range(count)),
-            strategies=tuple(strategies),
-            upper=np.tile(script.EDGES_MM[:-1], (count, 1)),
-            lower=np.tile(script.EDGES_MM[1:], (count, 1)),
-            content=content,
-            present=np.ones(content.shape, dtype=bool),
-            exposure=np.full(count, script.EXPOSURE_D),
-            initial=np.concatenate([one[2] for one in made]),
-        )
-    )
-    hits: dict[str, int] = dict.fromkeys(script.PENALTY, 0)
-    for repeat in range(repeats):
-        part = slice(repeat * size, (repeat + 1) * size)
-        one = dataclasses.replace(
-            found,
-            profiles=dataclasses.replace(
-                found.profiles, strategies=found.profiles.strategies[part]
-            ),
-            diffusivity=found.diffusivity[part],
-            log_variance=found.log_variance[part],
-            surface=found.surface[part],
-            surface_se=found.surface_se[part],
-        )
-        result = profile_penalty_factors(one, script.REFERENCE)
-        for name, low, high in zip(result.strategies, result.low95, result.high95, strict=True):
-            hits[name] += bool(low <= script.PENALTY[name] <= high)
-    hits.pop(script.REFERENCE)
-    assert all(0.90 * repeats <= count <= 0.99 * repeats for count in hits.values()), hits
 
 
 def test_from_the_fit_to_a_verdict(script):

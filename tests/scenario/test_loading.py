@@ -243,6 +243,7 @@ def test_the_starter_loads_without_a_warning(tmp_path):
     assert load(path).warnings == ()
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_the_inch_twin_is_the_metric_scenario():
     metric, inch = load(SCENARIOS / "quay-wall.toml"), load(SCENARIOS / "quay-wall-inch.toml")
     assert [i.name for i in metric.inputs] == [i.name for i in inch.inputs]

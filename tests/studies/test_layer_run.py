@@ -10,20 +10,28 @@ from numpy.testing import assert_allclose
 import stripwise
 from stripwise.distributions.distribution import distribution
 from stripwise.errors import InputError
+from stripwise.ingress.finite_volume import numerical_front
 from stripwise.report.components import Table
 from stripwise.report.pages.run_page import run_tables
 from stripwise.report.pages.service_section import service_sections
-from stripwise.risk.probability import sampled_ages
+from stripwise.risk.model import service_conditions
+from stripwise.risk.probability import grid_check as grid_checks
 from stripwise.risk.probability.grid_check import grid_check
-from stripwise.risk.sensitivity import margin_indices
-from stripwise.studies import from_scenario, run
+from stripwise.studies import run
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.rank_study import rank
 
 FILE = Path(__file__).parents[2] / "scenarios" / "coated-wall.toml"
 
 
-SAMPLED = ("diffusivity", "surface_chloride", "cover", "critical_chloride", "ageing_exponent", "life")
+SAMPLED = (
+    "diffusivity",
+    "surface_chloride",
+    "cover",
+    "critical_chloride",
+    "ageing_exponent",
+    "life",
+)
 
 
 def known(item):
@@ -45,12 +53,11 @@ def case():
 
 
 @pytest.fixture(scope="module")
-def result(case):
-    with pytest.MonkeyPatch.context() as patch:  # of sizes on which nothing here depends
-        patch.setattr(from_scenario, "MOST_GROWTH", 1)
-        patch.setattr(margin_indices, "NUMERICAL_POINTS", 8)
-        patch.setattr(sampled_ages, "NUMERICAL_PILOT_POINTS", 64)
-        patch.setattr(sampled_ages, "STARTING_AGES", (4, 8))
+def result(case, small_sizes):
+    # sizes on which nothing here depends; the grid of the curves is that of the case
+    with small_sizes(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(service_conditions, "DEFAULT_GRID", numerical_front.DEFAULT_GRID)
+        patch.setattr(grid_checks, "GRID_SAMPLES", 512)
         patch.setattr(run, "NUMERICAL_MONTE_CARLO_SAMPLES", 2_000)  # it counts standard errors
         return stripwise.assess(case)
 

@@ -70,7 +70,7 @@ def test_curves_equal_contents_counted_and_initiation_ages(walls, case):
     conditions, changes = CASES[case]
     wall = under(walls, conditions=conditions, **changes)
     mean, error = walls.curves_at(wall, AGES)
-    n = 3_000
+    n = 1_500
     # the content at the bars instead of the depth of the front, with pseudo-random samples
     plain = monte_carlo_curves(wall, AGES, samples=n, seed=11)
     spread = np.sqrt(error**2 + np.maximum(mean * (1.0 - mean), 1.0 / n) / n)

@@ -131,6 +131,7 @@ def test_range_of_ages_and_json(small, tmp_path):
     assert set(table["age_yr"].dropna()) == {20.0, 30.0, 40.0, 50.0}
 
 
+@few
 def test_labels_of_the_figures_do_not_overlap(small):
     from stripwise.report.figures import sheet
     from stripwise.report.figures.ranking_figures import draw_ranking_figures
