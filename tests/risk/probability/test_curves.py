@@ -21,7 +21,7 @@ def run(wall, **changes):
     options = {
         "horizon": 100.0,
         "kinks": (50.0,),
-        "points": 2048,
+        "points": 512,
         "repeats": 8,
         "seed": 0,
         **changes,
@@ -29,7 +29,7 @@ def run(wall, **changes):
     return probability_curves(wall, **options)
 
 
-def agree(wall, *, samples=400_000):
+def agree(wall, *, samples=100_000):
     """Compare with plain Monte Carlo; the sampled error of the curves is far below it."""
     curves = run(wall)
     p = ndtr(-curves.mean.at(AGES))
@@ -103,7 +103,7 @@ def lognormal_wall(walls):
 def test_lognormal_wall_is_exact(walls):
     # Closed form: ln x_c - ln c is normal.
     wall = lognormal_wall(walls)
-    curves = run(wall)
+    curves = run(wall, points=2048)
     s_d, s_c = np.sqrt(np.log1p(0.16)), np.sqrt(np.log1p(0.04))
     z = stats.norm.isf(0.2 / 2) / np.sqrt(2.0)
     k_e = np.exp(4800.0 * (1 / 293.0 - 1 / 283.15))
@@ -172,7 +172,7 @@ def plain_start(wall):
 
 
 def test_knowledge_band_contains_the_mean_and_is_wider(walls):
-    curves = run(walls.wall(knowledge=("curing.law", "concrete.ageing_exponent")))
+    curves = run(walls.wall(knowledge=("curing.law", "concrete.ageing_exponent")), points=2048)
     low, high = ndtr(-curves.know_low.at(50.0)), ndtr(-curves.know_high.at(50.0))
     mean = ndtr(-curves.mean.at(50.0))
     assert np.all((low < mean) & (mean < high))

@@ -28,15 +28,16 @@ def cover(sd):
     return {COVER: distribution("normal", mean=60.0, sd=sd)}
 
 
-def sampled(wall):
+def sampled(wall, points=2048):
     """Probabilities with their standard errors."""
-    curves = probability_curves(wall, horizon=60.0, kinks=(50.0,), points=2048, repeats=16, seed=2)
+    sizes = {"points": points, "repeats": 16, "seed": 2}
+    curves = probability_curves(wall, horizon=60.0, kinks=(50.0,), **sizes)
     each = special.ndtr(-np.array([c.at(AGES) for c in curves.repeats]))
     return special.ndtr(-curves.mean.at(AGES)), each.std(axis=0, ddof=1) / 4.0
 
 
 def probabilities(wall):
-    return sampled(wall)[0]
+    return sampled(wall, points=64)[0]
 
 
 FIELD = Input(
