@@ -1,5 +1,6 @@
 import importlib.util
 import sys
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from hypothesis import settings
 import stripwise
 from stripwise.errors import ScenarioError
 from stripwise.ingress.finite_volume.finite_volume_solver import Grid
+from stripwise.risk.probability import parallel
 from stripwise.scenario.loading import load
 
 # No test is timed: on a busy machine a first call takes longer than hypothesis allows.
@@ -27,6 +29,43 @@ def pytest_collect_file():
 def pytest_addoption(parser):
     for name, count in (("--fuzz-scenarios", 300), ("--fuzz-files", 100)):
         parser.addoption(name, type=int, default=count, help="how many mutated ones are read")
+
+
+class NoThreads:
+    """A pool that works where it stands: test processes fill the cores, threads only wait there."""
+
+    def __init__(self, _workers):
+        pass
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        pass
+
+    def map(self, work, items):
+        return map(work, items)
+
+    def submit(self, work, item):
+        future = Future()
+        future.set_result(work(item))
+        return future
+
+    def shutdown(self, **_):
+        pass
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _no_threads():
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(parallel, "ThreadPoolExecutor", NoThreads)
+        yield
+
+
+@pytest.fixture(autouse=True)
+def _threads_where_marked(request, monkeypatch):
+    if request.node.get_closest_marker("threads"):
+        monkeypatch.setattr(parallel, "ThreadPoolExecutor", ThreadPoolExecutor)
 
 
 BASE = """
@@ -90,8 +129,9 @@ SMALL_SIZES = {
     "risk.model.service_conditions": {"DEFAULT_GRID": Grid(12, 4, 4)},
     "risk.model.wall": {"COARSE_GRID": Grid(12, 4, 4)},
     "risk.probability.confidence": {"SCRAMBLINGS": 2, "OUTER_POINTS": 8, "SLOW_OUTER_POINTS": 2},
-    "risk.probability.cracking": {"INNER_POINTS": 64, "MAP_OUTER_POINTS": 8},
+    "risk.probability.cracking": {"POINTS": 128, "INNER_POINTS": 64, "MAP_OUTER_POINTS": 8},
     "risk.probability.epistemic_band": {"BAND_OUTER_POINTS": 16},
+    "risk.probability.extent": {"POINTS": 256},
     "risk.probability.grid_check": {"GRID_SAMPLES": 32},
     "risk.probability.nested_sampling": {"MAP_OUTER_POINTS": 8, "NUMERICAL_OUTER_POINTS": 8},
     "risk.probability.rare_sampling": {"POINTS": 64, "PILOT_POINTS": 64},

@@ -2,6 +2,7 @@
 
 import json
 
+import pytest
 from typer.testing import CliRunner
 
 import stripwise.studies.run
@@ -24,6 +25,7 @@ def files(folder):
     }
 
 
+@pytest.mark.threads
 def test_a_run_writes_the_same_bytes_whatever_the_workers(wall, tmp_path, monkeypatch):
     scenario = wall.write(*REDUCED)
     asked, assess = [], stripwise.studies.run.assess

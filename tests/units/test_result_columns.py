@@ -129,7 +129,7 @@ def test_a_ranking(tmp_path, written):
     text = path.read_text("utf-8")
     correlation = '[[correlation]]\nbetween = [ "exposure.surface_chloride", "concrete.diffusivity" ]\nrank = 0.3\n'
     path.write_text(text.replace(SMALL, f"{correlation}\n{SMALL}"), "utf-8")
-    invoke("rank", path, "--out", tmp_path / "out", "--quiet")
+    invoke("rank", path, "--ages", "60", "--out", tmp_path / "out", "--quiet")
     written |= check(tmp_path / "out", more=("form", "worth", "options", "choices", "shapley"))
 
 

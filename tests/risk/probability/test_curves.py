@@ -116,6 +116,7 @@ def test_lognormal_wall_is_exact(walls):
     assert np.all((low - 4e-6 <= exact) & (exact <= high + 4e-6))
 
 
+@pytest.mark.threads
 def test_same_bytes_whatever_the_workers(walls):
     wall = walls.wall(knowledge=("curing.law", "concrete.ageing_exponent"))
     one, two = run(wall, workers=1), run(wall, workers=2)

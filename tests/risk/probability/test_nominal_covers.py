@@ -96,6 +96,7 @@ def test_other_ways_to_integrate_agree_with_a_run(walls, case):
         assert_allclose(p, other, rtol=0, atol=3e-6)
 
 
+@pytest.mark.threads
 def test_workers_do_not_change_a_bit(walls):
     wall = walls.wall(plans=PLANS, knowledge=("concrete.ageing_exponent",))
     one, two = (SamplingOptions(1024, 8, 3, "main", w) for w in (1, 2))

@@ -8,6 +8,8 @@ import pytest
 from stripwise.risk.probability.parallel import run_parallel, run_prefetched
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 
+pytestmark = pytest.mark.threads
+
 
 @pytest.mark.parametrize("run", [run_prefetched, run_parallel])
 @pytest.mark.parametrize("workers", [1, 2, 3])

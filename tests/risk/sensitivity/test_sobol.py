@@ -191,6 +191,7 @@ def test_constant_output_and_infinite_output_are_nan_not_zero():
     assert np.all(np.isnan(found.total))
 
 
+@pytest.mark.threads
 def test_workers_do_not_change_the_result():
     layout = SobolDesign(3, SINGLES, 1)
     one, two = (
@@ -231,6 +232,7 @@ def test_shift_is_the_value_at_the_medians_where_that_is_finite():
     assert_allclose(output_shift(model, layout), [1000.0, 0.0, 0.0])
 
 
+@pytest.mark.threads
 @pytest.mark.parametrize("workers", [1, 2])
 def test_infinite_outputs_are_undefined_without_a_warning(workers):
     def depth(z):

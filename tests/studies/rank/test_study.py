@@ -236,6 +236,7 @@ def test_worth_of_measurements(case):
 
 
 @few
+@pytest.mark.threads
 def test_same_seed_same_tables(case):
     one, two = (rank(case(), ages=[30], workers=w) for w in (1, 2))
     for name in ("indices", "convergence", "form", "methods", "value_of_information", "elasticity"):
