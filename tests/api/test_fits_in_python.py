@@ -102,6 +102,7 @@ ON_AXES = {
     "aggregate": "maps",
     "method_agreement": "maps",
     "migration": "migration",
+    "comparison": "profiles",
     "drying_losses": "drying",
     "drying_rates": "drying",
     "cover_survey": "cover",

@@ -15,7 +15,7 @@ from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.figures.label_placement import shorten_text
 from stripwise.units import formatting
 
-__all__ = ["CONTENT_UNITS", "plot_penalties", "plot_residuals", "profiles_figure"]
+__all__ = ["CONTENT_UNITS", "plot_penalties", "plot_residuals", "profiles_figure", "ratio_ticks"]
 
 CONTENT_UNITS = {
     "pct": "% by mass of concrete",
@@ -230,12 +230,17 @@ def plot_penalties(
         log=True,
         ax=ax,
     )
-    low, high = chart.get_xlim()
+    ratio_ticks(chart)
+    return chart
+
+
+def ratio_ticks(ax: Axes) -> None:
+    """Put ticks at round ratios on a logarithmic axis."""
+    low, high = ax.get_xlim()
     inside = [tick for tick in TICKS if low <= tick <= high]
     step = max(1, -(-len(inside) // 7))
-    chart.set_xticks(inside[::step], [formatting.number(tick) for tick in inside[::step]])
-    chart.set_xticks([], minor=True)
-    return chart
+    ax.set_xticks(inside[::step], [formatting.number(tick) for tick in inside[::step]])
+    ax.set_xticks([], minor=True)
 
 
 def _draw_panel(ax: Axes, fits: ProfileFits, name: str, skin: LayeredFits | None) -> None:

@@ -17,7 +17,13 @@ from stripwise.scenario.penalty_files import FittedPenalties, fitted_text
 from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
 
-__all__ = ["diffusivity_toml", "penalty_files", "profile_files", "unwritten_penalties"]
+__all__ = [
+    "diffusivity_toml",
+    "fitted_factors",
+    "penalty_files",
+    "profile_files",
+    "unwritten_penalties",
+]
 
 MIN_SPREAD = 1e-10
 """Spread below which a fitted input is written as fixed."""
@@ -75,23 +81,13 @@ def penalty_files(
     factors. Empty where the reference is the only strategy, and where an interval spans more than a
     factor of ten, unless that is accepted.
     """
-    others = [k for k, name in enumerate(penalties.strategies) if name != penalties.reference]
-    if not others or (not accept and _too_wide(penalties)):
+    fit = fitted_factors(penalties, source=description)
+    if fit is None or (not accept and _too_wide(penalties)):
         return {}
-    correlation = penalties.correlation[np.ix_(others, others)]
-    np.fill_diagonal(correlation, 1.0)
-    fit = FittedPenalties(
-        reference=penalties.reference,
-        kind="knowledge",
-        source=description,
-        strategies=tuple(penalties.strategies[k] for k in others),
-        mean=penalties.mean[others],
-        sd=penalties.sd[others],
-        correlation=correlation,
-    )
+    counts = dict(zip(penalties.strategies, penalties.log_diffusivity.counts, strict=True))
     text = fitted_text(
         fit,
-        specimens=[int(penalties.log_diffusivity.counts[k]) for k in others],
+        specimens=[int(counts[name]) for name in fit.strategies],
         head=[
             f"Penalty factors fitted by stripwise {version('stripwise')} from {source}.",
             'A scenario takes them by  penalty = { from = "penalties.toml" }  in a',
@@ -101,6 +97,24 @@ def penalty_files(
         ],
     )
     return {"penalties.toml": text}
+
+
+def fitted_factors(penalties: PenaltyFactors, *, source: str) -> FittedPenalties | None:
+    """Return the factors as a scenario reads them; None where the reference is the only strategy."""
+    others = [k for k, name in enumerate(penalties.strategies) if name != penalties.reference]
+    if not others:
+        return None
+    correlation = penalties.correlation[np.ix_(others, others)]
+    np.fill_diagonal(correlation, 1.0)
+    return FittedPenalties(
+        reference=penalties.reference,
+        kind="knowledge",
+        source=source,
+        strategies=tuple(penalties.strategies[k] for k in others),
+        mean=penalties.mean[others],
+        sd=penalties.sd[others],
+        correlation=correlation,
+    )
 
 
 def _too_wide(penalties: PenaltyFactors) -> list[str]:
