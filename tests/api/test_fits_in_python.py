@@ -109,6 +109,7 @@ ON_AXES = {
     "cover_positions": "cover",
     "pours": "log",
     "strip_ages": "log",
+    "planned_readings": "plan",
     "planned_tests": "plan",
 }
 

@@ -26,7 +26,7 @@ M3,Forms 12 h,30.2,30,50,22,24,28
 M4,Forms 12 h,31.2,30,50,22,24,28
 """
 
-SHARED = {"penalties", "penalty_covariance", "comparisons", "life_lost"}
+SHARED = {"penalties", "penalty_covariance", "comparisons", "life_lost", "joint_draws"}
 """Files of one meaning for several kinds of data."""
 
 pytestmark = pytest.mark.usefixtures("few_samples")

@@ -92,6 +92,7 @@ __all__ = [
     "passing",
     "past_limit",
     "penalties",
+    "planned_readings",
     "planned_tests",
     "pours",
     "profiles",
@@ -351,6 +352,11 @@ def strip_ages(result: StripLogStudy, *, ax: Axes | None = None) -> Axes:
 def planned_tests(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
     """Plot the power [%] of the diffusivity tests over their number on each face."""
     return _draw(partial(plan_tests_page.plot_power, result), ax)
+
+
+def planned_readings(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
+    """Plot the power [%] of a covermeter survey over its number of readings."""
+    return _draw(partial(plan_tests_page.plot_cover_power, result), ax)
 
 
 def past_limit(result: InventoryResult, *, ax: Axes | None = None) -> Axes:

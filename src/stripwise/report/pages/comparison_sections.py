@@ -103,8 +103,8 @@ def further_sections(comparison: Comparison | None, lost: LifeLost | None) -> tu
 def further_findings(comparison: Comparison | None, lost: LifeLost | None) -> tuple[str, ...]:
     """Say what `further_sections` show."""
     return (
-        *(() if comparison is None else comparison_findings(comparison)),
         *(() if lost is None else _life_findings(lost)),
+        *(() if comparison is None else comparison_findings(comparison)),
     )
 
 

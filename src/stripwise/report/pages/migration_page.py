@@ -25,7 +25,7 @@ from stripwise.report.pages.comparison_sections import (
     further_sections,
 )
 from stripwise.report.prose import paragraphs
-from stripwise.studies.fit.fitted_inputs import unwritten_penalties
+from stripwise.studies.fit.fitted_inputs import JOINT_DRAWS, unwritten_penalties
 from stripwise.studies.fit.migration_study import MigrationStudy
 from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number
@@ -72,6 +72,7 @@ def migration_report(study: MigrationStudy) -> Report:
             "strategies.csv": study.strategies,
             "penalties.csv": study.penalty_table,
             "penalty_covariance.csv": study.covariance_table,
+            JOINT_DRAWS: study.joint_draws,
             "comparisons.csv": None if study.comparison is None else study.comparison.table,
             "life_lost.csv": None if study.life_lost is None else study.life_lost.table,
         },

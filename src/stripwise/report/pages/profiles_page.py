@@ -19,6 +19,7 @@ from stripwise.report.pages.skin_section import (
     skin_record,
 )
 from stripwise.report.prose import paragraphs
+from stripwise.studies.fit.fitted_inputs import JOINT_DRAWS
 from stripwise.studies.fit.profiles_study import ProfilesStudy
 
 __all__ = ["profiles_report", "profiles_sentences"]
@@ -55,6 +56,7 @@ def profiles_report(study: ProfilesStudy) -> Report:
             "penalties.csv": study.penalty_table,
             "penalty_covariance.csv": study.covariance_table,
             "layered.csv": study.layered_table,
+            JOINT_DRAWS: study.joint_draws,
             "comparisons.csv": None if study.comparison is None else study.comparison.table,
             "life_lost.csv": None if study.life_lost is None else study.life_lost.table,
         },
@@ -69,7 +71,7 @@ def profiles_sentences(study: ProfilesStudy) -> tuple[str, ...]:
     found = findings(study.fits, study.penalties)
     if study.layered is not None:
         found += skin_findings(study.layered, reference=study.reference)
-    return found + further_findings(study.comparison, study.life_lost)
+    return (*found[:1], *further_findings(study.comparison, study.life_lost), *found[1:])
 
 
 def _all_sections(study: ProfilesStudy) -> tuple[Section, ...]:

@@ -21,6 +21,7 @@ from stripwise.scenario.model import Scenario
 from stripwise.studies.fit.comparisons import Comparison, compare_strategies
 from stripwise.studies.fit.conditions import read_conditions, with_conditions
 from stripwise.studies.fit.fitted_inputs import diffusivity_toml, penalty_files
+from stripwise.studies.fit.joint_table import written_draws
 from stripwise.studies.fit.life_lost import LifeLost, lives_with
 from stripwise.studies.shown_results import Reported
 from stripwise.units.formatting import interval
@@ -54,6 +55,9 @@ class MigrationStudy(Reported):
         The strategies compared; None where too few specimens allow it.
     life_lost
         Lives of a scenario with the penalties; None without one.
+    joint_draws
+        Joint draws of the diffusivity and the penalties that the files of a scenario hold; None
+        where there is no file of penalties.
     """
 
     data_file: DataFile
@@ -67,6 +71,7 @@ class MigrationStudy(Reported):
     scenario_files: Mapping[str, str]
     comparison: Comparison | None = None
     life_lost: LifeLost | None = None
+    joint_draws: pd.DataFrame | None = None
 
     @property
     def title(self) -> str:
@@ -139,6 +144,7 @@ def study_migration(
         penalty_table=None if known is None else penalty_table(penalties),
         covariance_table=None if known is None else covariance_table(penalties),
         scenario_files=files,
+        joint_draws=written_draws(penalties, files),
         comparison=compare_strategies(
             tests.coefficient,
             tests.strategies,

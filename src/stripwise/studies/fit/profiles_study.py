@@ -37,6 +37,7 @@ from stripwise.scenario.model import Scenario
 from stripwise.studies.fit.comparisons import Comparison, compare_strategies
 from stripwise.studies.fit.conditions import read_conditions, with_conditions
 from stripwise.studies.fit.fitted_inputs import profile_files
+from stripwise.studies.fit.joint_table import written_draws
 from stripwise.studies.fit.life_lost import LifeLost, lives_with
 from stripwise.studies.fit.profile_tables import (
     layered_table,
@@ -88,6 +89,9 @@ class ProfilesStudy(Reported):
         The strategies compared; None for maps, and where too few specimens allow it.
     life_lost
         Lives of a scenario with the penalties; None without one.
+    joint_draws
+        Joint draws of the diffusivity and the penalties that the files of a scenario hold; None
+        where there is no file of penalties.
     """
 
     data_file: DataFile
@@ -111,6 +115,7 @@ class ProfilesStudy(Reported):
     scenario_files: Mapping[str, str]
     comparison: Comparison | None = None
     life_lost: LifeLost | None = None
+    joint_draws: pd.DataFrame | None = None
 
     @property
     def title(self) -> str:
@@ -195,6 +200,11 @@ def study_profiles(
         )
     skin = fit_layered(fits, depth=affected_depth) if layered else None
     penalties = None if reference is None else _penalty_factors(fits, skin, reference)
+    files = (
+        {}
+        if penalties is None
+        else profile_files(fits, penalties, source=data_file.path.name, accept=accept)
+    )
     below = int(data_file.data["chloride_below"].sum()) if data_file.has("chloride_below") else 0
     return ProfilesStudy(
         data_file=data_file,
@@ -218,9 +228,8 @@ def study_profiles(
         penalty_table=None if penalties is None else penalty_table(penalties),
         covariance_table=None if penalties is None else covariance_table(penalties),
         layered_table=None if skin is None else layered_table(fits, skin),
-        scenario_files={}
-        if penalties is None
-        else profile_files(fits, penalties, source=data_file.path.name, accept=accept),
+        scenario_files=files,
+        joint_draws=written_draws(penalties, files),
         comparison=None
         if of_maps
         else compare_strategies(
