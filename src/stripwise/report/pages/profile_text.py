@@ -10,6 +10,7 @@ from stripwise.evidence.profiles.layered_fit import LAYERED
 from stripwise.evidence.profiles.penalty_factors import MIN_SPECIMENS, ProfilePenaltyFactors
 from stripwise.evidence.profiles.pooling import ESTIMATOR
 from stripwise.evidence.tables.data_file import LINE
+from stripwise.evidence.tables.slips import MOST_SLIPS, is_tenfold
 from stripwise.report.components import Cell, Column, Figure, Paragraph, Section, Table, numeric
 from stripwise.report.figures import sheet
 from stripwise.report.figures.profile_figures import (
@@ -32,11 +33,6 @@ MAX_ROWS = 60
 
 SIGNIFICANCE = 0.05
 """Level of the test of a common surface content."""
-
-TENFOLD = 0.15
-"""Decades by which a reading may miss a tenth or tenfold of its fit and still look like a slip."""
-
-MOST_SLIPS = 10
 
 LEAST_EXPOSURE = 35
 """Shortest exposure [d] of ASTM C1556 (recalled)."""
@@ -159,8 +155,7 @@ def slips(study: ProfilesStudy) -> tuple[str, ...]:
     texts = []
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(fits.layers.weight > 0, fits.profiles.content / fits.fitted, 1.0)
-        tenfold = np.abs(np.abs(np.log10(ratio)) - 1.0) < TENFOLD
-    for row, layer in np.argwhere(fits.flagged & tenfold)[:MOST_SLIPS]:
+    for row, layer in np.argwhere(fits.flagged & is_tenfold(ratio))[:MOST_SLIPS]:
         name = fits.profiles.specimens[row]
         here = (data["specimen"] == name) & (upper == fits.profiles.upper[row, layer])
         texts.append(

@@ -10,6 +10,7 @@ import pandas as pd
 from stripwise.errors import InputError
 from stripwise.evidence.drying_rates import DryingResult, analyse_drying
 from stripwise.evidence.tables.data_file import DataFile
+from stripwise.evidence.tables.slips import drying_slips
 from stripwise.studies.fit.comparisons import Comparison, compare_strategies
 from stripwise.studies.fit.conditions import read_conditions, with_conditions
 from stripwise.studies.shown_results import Reported
@@ -99,7 +100,7 @@ def study_drying(
         data_file, rng=np.random.default_rng(RANK_SEED), age=age, diffusivities=known
     )
     warnings = [*data_file.notes, *(diffusivities.notes if diffusivities else ())]
-    warnings += result.warnings
+    warnings += [*drying_slips(data_file.data), *result.warnings]
     if known is not None and not result.correlations:
         warnings.append(
             "Fewer than three strategies or specimens have both a drying test and a diffusivity, "
