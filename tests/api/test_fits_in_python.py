@@ -105,12 +105,14 @@ ON_AXES = {
     "aggregate": "maps",
     "method_agreement": "maps",
     "migration": "migration",
+    "comparison": "profiles",
     "drying_losses": "drying",
     "drying_rates": "drying",
     "cover_survey": "cover",
     "cover_positions": "cover",
     "pours": "log",
     "strip_ages": "log",
+    "planned_readings": "plan",
     "planned_tests": "plan",
 }
 

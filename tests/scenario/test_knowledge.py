@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy import special
 
 import stripwise
 from stripwise.errors import InputError, ScenarioError
@@ -162,3 +163,56 @@ def test_the_key_itself_is_checked(garage, value, text):
 def test_a_slip_of_units_is_told(garage, draws):
     case = garage.replace({"knowledge": draws.assign(**{COEFFICIENT: draws[COEFFICIENT] * 10})})
     assert any("temperature_coefficient: the middle of its draws" in told for told in case.warnings)
+
+
+def from_file(garage, folder, table, *, others='others = "independent"'):
+    """Load the garage wall with draws out of a file."""
+    table.to_csv(folder / "draws.csv", index=False)
+    head = f'knowledge = {{ from = "draws.csv"{others and ", " + others} }}\n'
+    path = folder / "wall.toml"
+    path.write_text(head + stripwise.as_toml(garage), "utf-8")
+    return stripwise.load(path)
+
+
+def test_inputs_that_draws_do_not_hold_are_drawn_from_their_own(garage, draws, tmp_path):
+    some = draws[[EXPONENT]]
+    with pytest.raises(ScenarioError, match='others = "independent" lets these have their own'):
+        from_file(garage, tmp_path, some, others="")
+    with pytest.raises(ScenarioError, match=r"knowledge\.others = .*: must be one of \"refused\""):
+        from_file(garage, tmp_path, some, others='others = "indepedent"')
+    case = from_file(garage, tmp_path, some)
+    epistemic = {item.name for item in garage.inputs if item.epistemic_share > 0.0}
+    assert set(case.draws.names) == epistemic
+    values = dict(zip(case.draws.names, case.draws.values, strict=True))
+    held = values[EXPONENT]
+    assert_allclose(np.sort(held), np.sort(some[EXPONENT]), rtol=0, atol=0)
+    drawn = values[COEFFICIENT[:-2]]
+    law = garage.input(COEFFICIENT[:-2]).distribution
+    # a Latin hypercube of 512: every 512th of the distribution once
+    ranks = np.sort(law.to_normal(drawn))
+    assert_allclose(special.ndtr(ranks), (np.arange(512) + 0.5) / 512, atol=0.51 / 512, rtol=0)
+    # independent: the correlation of 512 pairs has an sd of 1 / sqrt(511)
+    assert abs(np.corrcoef(held, drawn)[0, 1]) < 4.0 / np.sqrt(511)
+    assert any(f"do not hold {COEFFICIENT[:-2]}" in told for told in case.warnings)
+
+
+def test_repeated_draws_repeat_what_they_do_not_hold(garage, draws, tmp_path):
+    twice = pd.concat([draws[[EXPONENT]]] * 2)
+    case = from_file(garage, tmp_path, twice)
+    rows = case.draws.thinned(1024)
+    assert np.unique(rows, axis=1).shape[1] == 512
+
+
+def test_what_is_correlated_cannot_be_independent(garage, draws, tmp_path):
+    pair = [{"between": [EXPONENT, COEFFICIENT[:-2]], "rank": 0.5}]
+    case = garage.replace({"correlation": pair})
+    with pytest.raises(ScenarioError, match=r"which the scenario correlates with .*; it cannot be"):
+        from_file(case, tmp_path, draws[[EXPONENT]])
+
+
+def test_penalties_of_strategies_that_are_not_there_are_left_out(garage, draws, tmp_path):
+    table = draws[[EXPONENT]].assign(**{"strategy.Forms 99 h.penalty": 1.5})
+    case = from_file(garage, tmp_path, table)
+    assert any('"strategy.Forms 99 h.penalty"' in told for told in case.warnings)
+    with pytest.raises(ScenarioError, match="names no input of the scenario"):
+        from_file(garage, tmp_path, table, others="")

@@ -129,3 +129,13 @@ def test_a_mean_beside_a_logger_is_refused(case, tmp_path):
     with pytest.raises(ScenarioError, match="must be between 1 h and 60 d"):
         stripwise.stripped_early(case, after="0 h", logger=steady(tmp_path, 6.0))
     assert np.isfinite(case.target.probability)
+
+
+def test_readings_that_cannot_be_used_are_left_out_where_asked_for(tmp_path):
+    rows = [(f"2026-03-04T{h:02d}:00Z", 6.0) for h in range(0, 21, 2)]
+    rows[3] = (rows[3][0], "-999")
+    with pytest.raises(EvidenceError, match="--skip-bad leaves out this row"):
+        read_logged(logger(tmp_path, *rows, skip_bad=False), strip_age=14.0)
+    found = read_logged(logger(tmp_path, *rows, skip_bad=True), strip_age=14.0)
+    assert found.mean == 6.0
+    assert found.notes[0] == "1 row left out (--skip-bad), line 5"

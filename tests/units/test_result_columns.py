@@ -26,7 +26,7 @@ M3,Forms 12 h,30.2,30,50,22,24,28
 M4,Forms 12 h,31.2,30,50,22,24,28
 """
 
-SHARED = {"penalties", "penalty_covariance"}
+SHARED = {"penalties", "penalty_covariance", "comparisons", "life_lost", "joint_draws"}
 """Files of one meaning for several kinds of data."""
 
 pytestmark = pytest.mark.usefixtures("few_samples")
@@ -170,8 +170,11 @@ def test_a_fit(kind, words, tmp_path, written):
 def test_a_fit_of_migration_tests(tmp_path, written):
     data = tmp_path / "migration.csv"
     data.write_text(MIGRATION, "utf-8")
-    invoke("fit", data, "--reference", "Forms 7 d", "--out", tmp_path / "out")
-    written |= check(tmp_path / "out", "migration")
+    wall = small("garage-wall.toml", tmp_path)
+    words = ("--reference", "Forms 7 d", "--scenario", wall, "--out", tmp_path / "out")
+    invoke("fit", data, *words)
+    more = ("comparisons", "life_lost")
+    written |= check(tmp_path / "out", "migration", more=more)
 
 
 def test_a_survey_against_a_scenario(tmp_path, written):

@@ -49,7 +49,8 @@ def fit_profiles(table: Source, *, reference: str | None = None, **options: Any)
     reference
         Strategy whose penalty is 1.
     **options
-        affected_depth [mm], layered, keep_first, fit_initial, as of the command.
+        affected_depth [mm], layered, keep_first, fit_initial, margin (a share), scenario (a case
+        whose life is computed with every penalty), as of the command.
 
     Returns
     -------
@@ -153,8 +154,10 @@ def fit_face_maps(
     )
 
 
-def fit_migration(table: Source, *, reference: str | None = None) -> MigrationStudy:
+def fit_migration(table: Source, *, reference: str | None = None, **options: Any) -> MigrationStudy:
     """Evaluate migration tests (NT Build 492) and pool penalty factors; errors as `fit_profiles`.
+
+    Options are margin and scenario, as of `fit_profiles`.
 
     Examples
     --------
@@ -165,7 +168,7 @@ def fit_migration(table: Source, *, reference: str | None = None) -> MigrationSt
     >>> study.penalty_table["strategy"].tolist()
     ['A', 'B']
     """
-    return study_migration(_read(table, "migration"), reference=reference)
+    return study_migration(_read(table, "migration"), reference=reference, **options)
 
 
 def fit_cover(table: Source, **options: Any) -> CoverSurveyStudy:
@@ -201,8 +204,8 @@ def fit_strip_log(table: Source, *, zone: str | None = None, **options: Any) -> 
     return study_strip_log(_read(table, "strip-log"), zone=place, **options)
 
 
-def fit_drying(table: Source, *, age: float | None = None) -> DryingStudy:
-    """Compare drying tests by strategy at an age [d].
+def fit_drying(table: Source, *, age: float | None = None, **options: Any) -> DryingStudy:
+    """Compare drying tests by strategy at an age [d]; options reference and margin (a share).
 
     Examples
     --------
@@ -210,7 +213,7 @@ def fit_drying(table: Source, *, age: float | None = None) -> DryingStudy:
     >>> stripwise.fit_drying("scenarios/site-records/drying.csv").result.strategies["strategy"].nunique()
     4
     """
-    return study_drying(_read(table, "drying"), age=age)
+    return study_drying(_read(table, "drying"), age=age, **options)
 
 
 def _read(table: Source, kind: str) -> DataFile:

@@ -27,6 +27,7 @@ from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
 from stripwise.report.figures import (
     answer_figure,
     choices_figure,
+    comparison_figures,
     cost_figure,
     cover_comparison_figure,
     curves_figure,
@@ -69,6 +70,7 @@ __all__ = [
     "answer",
     "choice_spans",
     "choices",
+    "comparison",
     "convergence",
     "cost",
     "cover_comparison",
@@ -82,6 +84,7 @@ __all__ = [
     "face",
     "face_maps",
     "importance_factors",
+    "life_lost",
     "map",
     "method_agreement",
     "migration",
@@ -89,6 +92,7 @@ __all__ = [
     "passing",
     "past_limit",
     "penalties",
+    "planned_readings",
     "planned_tests",
     "pours",
     "profiles",
@@ -302,6 +306,27 @@ def drying_rates(result: DryingStudy, *, ax: Axes | None = None) -> Axes:
     return _draw(partial(drying_page.plot_rates, result.result), ax)
 
 
+def comparison(
+    result: ProfilesStudy | MigrationStudy | DryingStudy,
+    quantity: str | None = None,
+    *,
+    ax: Axes | None = None,
+) -> Axes:
+    """Plot the ratios of strategies in a test; `quantity` chooses among those of a drying test."""
+    found = result.comparisons if isinstance(result, DryingStudy) else (result.comparison,)
+    chosen = [c for c in found if c is not None and quantity in (None, c.quantity)]
+    how = "too few specimens scatter, or there is no such quantity"
+    return _draw(
+        partial(comparison_figures.plot_comparison, _given(next(iter(chosen), None), how)), ax
+    )
+
+
+def life_lost(result: ProfilesStudy | MigrationStudy, *, ax: Axes | None = None) -> Axes:
+    """Plot the change of life [%] with every penalty of a test against that of the reference."""
+    lost = _given(result.life_lost, "give the fit a scenario")
+    return _draw(partial(comparison_figures.plot_life_lost, lost), ax)
+
+
 def cover_survey(result: CoverSurveyStudy, *, ax: Axes | None = None) -> Axes:
     """Plot the share of readings [%] up to a cover [mm], as measured and by the fitted families."""
     return _draw(partial(cover_survey_page.plot_cover, result.survey), ax)
@@ -327,6 +352,11 @@ def strip_ages(result: StripLogStudy, *, ax: Axes | None = None) -> Axes:
 def planned_tests(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
     """Plot the power [%] of the diffusivity tests over their number on each face."""
     return _draw(partial(plan_tests_page.plot_power, result), ax)
+
+
+def planned_readings(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
+    """Plot the power [%] of a covermeter survey over its number of readings."""
+    return _draw(partial(plan_tests_page.plot_cover_power, result), ax)
 
 
 def past_limit(result: InventoryResult, *, ax: Axes | None = None) -> Axes:

@@ -54,7 +54,16 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--reference",
             metavar="NAME",
-            help="Profiles, migration tests: strategy the others are compared with.",
+            help="Profiles, migration tests, drying: strategy the others are compared with.",
+        ),
+    ] = None,
+    margin: Annotated[
+        str | None,
+        typer.Option(
+            "--margin",
+            metavar="SHARE",
+            help="Profiles, migration tests, drying: difference between strategies that matters, "
+            'as "20 %"; pairs that are shown to differ by less are named.',
         ),
     ] = None,
     age: Annotated[
@@ -250,7 +259,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--scenario",
             metavar="FILE",
             help="Cover survey, strip log: scenario to compute with the surveyed cover, or by which "
-            "every pour is assessed.",
+            "every pour is assessed. Profiles, migration tests: wall whose life is computed with "
+            "every penalty.",
         ),
     ] = None,
     skip_bad: SkipBad = False,
@@ -264,6 +274,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
     """
     options = FitOptions(
         reference=reference,
+        margin=margin,
         age=age,
         profiles=profiles,
         affected_depth=affected_depth,

@@ -19,6 +19,7 @@ from stripwise.cli.fit_options import (
     read_cover,
     read_datum_temperature,
     read_error,
+    read_margin,
     read_maturity,
     read_maximum,
 )
@@ -27,6 +28,7 @@ from stripwise.cli.shell import progress_bar
 if TYPE_CHECKING:
     from stripwise.evidence.tables.data_file import DataFile
     from stripwise.report.components import Report
+    from stripwise.scenario.model import Scenario
 
 __all__ = ["REGISTRY", "Entry"]
 
@@ -54,7 +56,14 @@ def _drying(data_file: DataFile, options: FitOptions) -> Report:
         if options.profiles is None
         else read_data_file(options.profiles, kinds=[DIFFUSIVITIES], skip_bad=options.skip_bad)
     )
-    return drying_report(study_drying(data_file, age=age, diffusivities=diffusivities))
+    study = study_drying(
+        data_file,
+        age=age,
+        diffusivities=diffusivities,
+        reference=options.reference,
+        margin=read_margin(options.margin),
+    )
+    return drying_report(study)
 
 
 def _profiles(data_file: DataFile, options: FitOptions) -> Report:
@@ -62,20 +71,33 @@ def _profiles(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.report.pages.profiles_page import profiles_report
     from stripwise.studies.fit.profiles_study import study_profiles
 
-    study = study_profiles(
-        data_file,
-        reference=options.reference,
-        affected_depth=read_affected_depth(options.affected_depth),
-        layered=bool(options.layered),
-        keep_first=bool(options.keep_first),
-        fit_initial=bool(options.fit_initial),
-        maximum=read_maximum(options.maximum),
-        error=read_error(options.error),
-        robust=bool(options.robust),
-        drop=[read_dropped(text) for text in options.drop or ()],
-        accept=bool(options.accept),
-    )
+    scenario = _scenario(options)
+    with progress_bar(quiet=options.quiet or scenario is None) as report_progress:
+        study = study_profiles(
+            data_file,
+            reference=options.reference,
+            affected_depth=read_affected_depth(options.affected_depth),
+            layered=bool(options.layered),
+            keep_first=bool(options.keep_first),
+            fit_initial=bool(options.fit_initial),
+            maximum=read_maximum(options.maximum),
+            error=read_error(options.error),
+            robust=bool(options.robust),
+            drop=[read_dropped(text) for text in options.drop or ()],
+            accept=bool(options.accept),
+            margin=read_margin(options.margin),
+            scenario=scenario,
+            progress=report_progress,
+        )
     return profiles_report(study)
+
+
+def _scenario(options: FitOptions) -> Scenario | None:
+    from stripwise.scenario.loading import load
+
+    if options.scenario is None:
+        return None
+    return load(options.scenario, allow_outside=options.allow_outside)
 
 
 def _face_maps(data_file: DataFile, options: FitOptions) -> Report:
@@ -106,22 +128,29 @@ def _migration(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.report.pages.migration_page import migration_report
     from stripwise.studies.fit.migration_study import study_migration
 
-    return migration_report(
-        study_migration(data_file, reference=options.reference, accept=bool(options.accept))
-    )
+    scenario = _scenario(options)
+    with progress_bar(quiet=options.quiet or scenario is None) as report_progress:
+        study = study_migration(
+            data_file,
+            reference=options.reference,
+            accept=bool(options.accept),
+            margin=read_margin(options.margin),
+            scenario=scenario,
+            progress=report_progress,
+        )
+    return migration_report(study)
 
 
 def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.evidence.tables.timestamps import find_time_zone
     from stripwise.report.pages.strip_log_page import strip_log_report
-    from stripwise.scenario.loading import load
     from stripwise.studies.fit.strip_log_study import study_strip_log
     from stripwise.units.quantities import TEMPERATURE, TIME
 
-    scenario, maturity, reference = None, options.maturity, options.reference_temperature
+    scenario, maturity = _scenario(options), options.maturity
+    reference = options.reference_temperature
     activation, datum = options.activation_temperature, options.datum_temperature
-    if options.scenario is not None:
-        scenario = load(options.scenario, allow_outside=options.allow_outside)
+    if scenario is not None:
         maturity = maturity or scenario.curing.maturity
         reference = reference or f"{scenario.curing.reference_temperature!r} degC"
         activation = activation or f"{scenario.curing.activation_temperature!r} K"
@@ -145,14 +174,9 @@ def _strip_log(data_file: DataFile, options: FitOptions) -> Report:
 
 def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.report.pages.cover_survey_page import survey_report
-    from stripwise.scenario.loading import load
     from stripwise.studies.fit.cover_survey_study import study_cover_survey, with_comparison
 
-    scenario = (
-        None
-        if options.scenario is None
-        else load(options.scenario, allow_outside=options.allow_outside)
-    )
+    scenario = _scenario(options)
     study = study_cover_survey(
         data_file,
         limit=read_cover("--limit", options.limit),
@@ -165,6 +189,9 @@ def _cover_survey(data_file: DataFile, options: FitOptions) -> Report:
             study = with_comparison(study, scenario, progress=report_progress)
     return survey_report(study)
 
+
+LIFE_OPTIONS = ("margin", "scenario", "allow_outside")
+"""Options of diffusivities: how strategies compare, and what life each costs."""
 
 REGISTRY = {
     "profiles": Entry(
@@ -182,6 +209,7 @@ REGISTRY = {
                 "drop",
                 "accept",
                 "skip_bad",
+                *LIFE_OPTIONS,
             }
         ),
     ),
@@ -201,8 +229,8 @@ REGISTRY = {
             }
         ),
     ),
-    "migration": Entry(_migration, frozenset({"reference", "accept", "skip_bad"})),
-    "drying": Entry(_drying, frozenset({"age", "profiles", "skip_bad"})),
+    "migration": Entry(_migration, frozenset({"reference", "accept", "skip_bad", *LIFE_OPTIONS})),
+    "drying": Entry(_drying, frozenset({"age", "profiles", "skip_bad", "reference", "margin"})),
     "strip-log": Entry(
         _strip_log,
         frozenset(

@@ -27,6 +27,7 @@ __all__ = [
     "read_cover",
     "read_datum_temperature",
     "read_error",
+    "read_margin",
     "read_maturity",
     "read_maximum",
 ]
@@ -40,6 +41,7 @@ class FitOptions:
     """What the command line says about one kind of data or another; None where it says nothing."""
 
     reference: str | None = None
+    margin: str | None = None
     age: str | None = None
     profiles: Path | None = None
     affected_depth: str | None = None
@@ -224,6 +226,25 @@ def read_aggregate(text: str | None) -> AggregateLevel | None:
         return levels[text]
     rule = f"{printable(text)}: must be {' or '.join(AGGREGATE_LEVELS)}"
     raise InputError("--aggregate", rule + nearest_spelling(text, AGGREGATE_LEVELS))
+
+
+def read_margin(text: str | None) -> float | None:
+    """Read the difference between strategies that matters, as a share."""
+    from stripwise.errors import InputError
+    from stripwise.units.names import printable
+
+    if text is None:
+        return None
+    stripped = text.strip().removesuffix("%").strip()
+    try:
+        share = float(stripped) / (100.0 if "%" in text else 1.0)
+    except ValueError:
+        share = math.nan
+    if not 0.01 <= share <= 1.0:
+        raise InputError(
+            "--margin", f'{printable(text)}: must be a share from "1 %" to "100 %", as "20 %"'
+        )
+    return share
 
 
 def read_binder_share(share: float | None) -> float | None:

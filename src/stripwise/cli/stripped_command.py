@@ -14,6 +14,7 @@ from stripwise.cli.shell import (
     AsJson,
     Overwrite,
     ScenarioFile,
+    SkipBad,
     Workers,
     align_columns,
     app,
@@ -71,6 +72,7 @@ def stripped(  # noqa: PLR0917 - typer reads the options from the signature
         str | None,
         typer.Option("--pour", metavar="NAME", help="Logger: pour of a file that holds several."),
     ] = None,
+    skip_bad: SkipBad = False,
     plan: Annotated[
         str | None,
         typer.Option(
@@ -120,9 +122,9 @@ def stripped(  # noqa: PLR0917 - typer reads the options from the signature
     """
     if (at is None) == (logger is None):
         raise typer.BadParameter("give one of both, --at or --logger", param_hint="--at")
-    if logger is None and any((zone, placed, pour)):
+    if logger is None and any((zone, placed, pour, skip_bad)):
         raise typer.BadParameter(
-            "--zone, --placed and --pour go with --logger", param_hint="--logger"
+            "--zone, --placed, --pour and --skip-bad go with --logger", param_hint="--logger"
         )
     with report_errors():
         from stripwise.report.file_swap import check_writable
@@ -140,7 +142,9 @@ def stripped(  # noqa: PLR0917 - typer reads the options from the signature
                 scenario,
                 after=after,
                 at=at,
-                logger=None if logger is None else LoggerFile(logger, zone, placed, pour),
+                logger=None
+                if logger is None
+                else LoggerFile(logger, zone, placed, pour, skip_bad=skip_bad),
                 plan=plan,
                 face=face,
                 follow_up_at=follow_up_at,

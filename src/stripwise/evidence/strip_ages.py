@@ -15,6 +15,7 @@ from stripwise.errors import EvidenceError, InputError
 from stripwise.evidence.statistics.family_fit import FittedFamily, fit_families
 from stripwise.evidence.tables.data_file import LINE, DataFile
 from stripwise.evidence.tables.logger_files import TemperatureRecord, clip_record, read_logger
+from stripwise.evidence.tables.slips import duration_slips
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.evidence.tables.timestamps import Zone, read_times
 from stripwise.published.library import constant
@@ -178,7 +179,7 @@ def analyse_strip_log(
         function,
         specified,
         distributions,
-        (*_warnings(data_file, pours), *records.notes()),
+        (*_warnings(data_file, pours), *duration_slips(pours, data[LINE]), *records.notes()),
         records.sources(),
     )
 

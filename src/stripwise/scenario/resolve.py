@@ -176,6 +176,11 @@ def resolve(  # noqa: PLR0915 - one step a section
         draws or file.knowledge,
         inputs,
         scales=_content_scales(file, contents),
+        correlations=correlations,
+        aliases={
+            f"strategy.{found.entry}.penalty": strategies.strategies[at].penalty_input
+            for at, found in references.penalties.items()
+        },
         folder=path.parent,
         files=references.files,
         allow_outside=allow_outside,

@@ -35,12 +35,16 @@ class LoggerFile:
         When the concrete was placed, as text; None for the first reading.
     pour
         Pour of a file that holds several.
+    skip_bad
+        Whether readings that cannot be used are left out; None where the caller offers no such
+        choice.
     """
 
     path: Path
     zone: str | None = None
     placed: str | None = None
     pour: str | None = None
+    skip_bad: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,10 +87,11 @@ def read_logged(file: LoggerFile, *, strip_age: float) -> LoggedTemperature:
 
     An InputError or EvidenceError says what cannot be used.
     """
-    records = read_logger(file.path, zone=find_time_zone(file.zone))
+    records = read_logger(file.path, zone=find_time_zone(file.zone), skip_bad=file.skip_bad)
     record = _record_of(file, records)
     start = float(record.time[0]) if file.placed is None else _placed(file)
     hours, degrees, notes = clip_record(record, start=start, end=start + strip_age)
+    told = (note.removeprefix(f"{record.source}: ").rstrip(".") for note in record.notes)
     inside = record.temperature[(record.time >= start) & (record.time <= start + strip_age)]
     return LoggedTemperature(
         source=record.source,
@@ -95,7 +100,7 @@ def read_logged(file: LoggerFile, *, strip_age: float) -> LoggedTemperature:
         degrees=degrees,
         coldest=float(min(degrees.min(), *inside)),
         last=float(degrees[-1]),
-        notes=tuple(notes),
+        notes=(*told, *notes),
     )
 
 

@@ -151,7 +151,7 @@ def test_an_empty_optional_column_is_told(data_file):
         (
             "a,b\n1,2\n",
             "needs specimen, strategy, chloride_pct, exposure_d, and depth_from_mm and "
-            "depth_to_mm or depth_mm (optional: initial_pct)",
+            "depth_to_mm or depth_mm (optional: initial_pct, form_face, follow_up, strip_age_h)",
         ),
         (DRYING.replace("mass_loss", "mas_loss"), 'is "mas_loss_pct" meant for mass_loss_pct?'),
         # columns

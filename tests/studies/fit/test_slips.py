@@ -6,11 +6,13 @@ import pytest
 from scipy import special
 
 from stripwise.evidence.tables.data_file import read_data_frame
-from stripwise.evidence.tables.data_kinds import MIGRATION, PROFILES
+from stripwise.evidence.tables.data_kinds import DRYING, MIGRATION, PROFILES, STRIP_LOG
 from stripwise.report.pages.profile_text import warnings
+from stripwise.studies.fit.drying_study import study_drying
 from stripwise.studies.fit.fitted_inputs import unwritten_penalties
 from stripwise.studies.fit.migration_study import study_migration
 from stripwise.studies.fit.profiles_study import study_profiles
+from stripwise.studies.fit.strip_log_study import study_strip_log
 
 
 def migration(**columns):
@@ -88,3 +90,43 @@ def test_slips_in_profiles():
     # ASTM C1556: at least 35 d (recalled)
     assert "35 d of ASTM C1556: 1 specimens, the first S5" in texts[1]
     assert f"on line {2 + 5 * depth.size}" in texts[1]
+
+
+def drying_test(losses, times=(0.0, 1.0, 7.0, 28.0)):
+    return pd.concat(
+        [
+            pd.DataFrame({"specimen": name, "strategy": "A", "time_d": times, "mass_loss_pct": own})
+            for name, own in zip("PQR", losses, strict=True)
+        ]
+    )
+
+
+def test_slips_of_a_drying_test():
+    good = [(0.0, 0.4, 1.0, 1.6), (0.0, 0.41, 1.1, 1.7), (0.0, 0.39, 0.9, 1.5)]
+    told = study_drying(read_data_frame(drying_test(good), kinds=[DRYING])).warnings
+    assert not any("power of ten" in text or "swapped" in text for text in told)
+    slip = [(0.0, 0.4, 10.0, 1.6), *good[1:]]
+    told = study_drying(read_data_frame(drying_test(slip), kinds=[DRYING])).warnings
+    assert "Line 4, specimen P: the mass loss 10 % is about a power of ten" in told[0]
+    swapped = drying_test(good).rename(
+        columns={"time_d": "mass_loss_pct", "mass_loss_pct": "time_d"}
+    )
+    swapped.loc[swapped["mass_loss_pct"] == 28.0, "unusual"] = "yes"
+    told = study_drying(read_data_frame(swapped, kinds=[DRYING])).warnings
+    assert any("the two columns look swapped" in text for text in told)
+
+
+def test_a_swapped_date_of_a_strip_log():
+    removed = [f"2026-03-{day:02d}T06:00Z" for day in (5, 6, 7, 28)]
+    frame = pd.DataFrame(
+        {
+            "pour": ["W1", "W2", "W3", "W4"],
+            "placed": [f"2026-03-{d:02d}T12:00Z" for d in (4, 5, 6, 7)],
+            "removed": removed,
+            "temperature_degC": 15.0,
+        }
+    )
+    told = study_strip_log(read_data_frame(frame.iloc[:3], kinds=[STRIP_LOG])).log.warnings
+    assert not any("check both dates" in text for text in told)
+    told = study_strip_log(read_data_frame(frame, kinds=[STRIP_LOG])).log.warnings
+    assert any(text.startswith("Line 5, pour W4: 498 h in the forms") for text in told)

@@ -18,6 +18,7 @@ from stripwise.evidence.tables.columns import (
 )
 
 __all__ = [
+    "CONDITIONS",
     "COVER_SURVEY",
     "DIFFUSIVITIES",
     "DRYING",
@@ -36,6 +37,21 @@ FARTHEST = 1e8
 
 SPECIMEN = Column("specimen", is_name=True)
 STRATEGY = Column("strategy", is_name=True)
+CONDITIONS = (
+    Column("form_face", required=False, is_name=True),
+    Column("follow_up", required=False, is_name=True),
+    Column(
+        "strip_age",
+        DURATION,
+        required=False,
+        low=0.0,
+        open_low=True,
+        high=60.0,
+        usual=(4.0 / 24.0, 28.0),
+        unit="h",
+    ),
+)
+"""How specimens were formed, cured and stripped, to compare like with like."""
 
 PROFILES = FileKind(
     "profiles",
@@ -59,6 +75,7 @@ PROFILES = FileKind(
             "exposure", DURATION, low=0.0, open_low=True, high=365.25 * 200.0, usual=(7.0, 36525.0)
         ),
         Column("initial", CHLORIDE, required=False, low=0.0, censored=True),
+        *CONDITIONS,
     ),
     key_column="chloride",
     one_of=(("depth_from", "depth_to"), ("depth",)),
@@ -71,6 +88,7 @@ DRYING = FileKind(
         STRATEGY,
         Column("time", DURATION, low=0.0, high=365.25 * 20.0, usual=(0.0, 1461.0)),
         Column("mass_loss", PERCENT, low=-5.0, high=30.0, usual=(-1.0, 12.0)),
+        *CONDITIONS,
     ),
     key_column="mass_loss",
 )
@@ -151,6 +169,7 @@ MIGRATION = FileKind(
             high=36525.0,
             usual=(1.0, 7305.0),
         ),
+        *CONDITIONS,
     ),
     key_column="voltage",
 )

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from stripwise.evidence.profiles.migration_test import migration_coefficient
 from stripwise.evidence.tables.data_file import LINE, DataFile
+from stripwise.evidence.tables.slips import MOST_SLIPS, is_tenfold
 
 __all__ = ["MigrationTests", "build_migration_tests"]
 
@@ -30,11 +31,6 @@ METHOD_RANGES = (
     ("duration_d", (6.0, 96.0), "h", 24.0),
 )
 """Ranges of the test method (NT Build 492, 1999, table of voltages and durations, recalled)."""
-
-TENFOLD = 0.15
-"""Decades by which a reading may miss a tenth or tenfold of its fellows and still look like a slip."""
-
-MOST_SLIPS = 10
 
 USUAL_TEMPERATURE = (20.0, 25.0)
 """Range of the test method [degC] (NT Build 492, 1999, recalled)."""
@@ -160,7 +156,7 @@ def _tenfold_readings(rows: pd.DataFrame) -> tuple[str, ...]:
     """Tell readings about a power of ten from the median of their strategy, with their lines."""
     depth = rows["penetration_mm"]
     ratio = depth / rows.groupby("strategy")["penetration_mm"].transform("median")
-    slips = rows[np.abs(np.abs(np.log10(ratio)) - 1.0) < TENFOLD]
+    slips = rows[is_tenfold(ratio)]
     return tuple(
         f"Line {int(row[LINE])}, specimen {row['specimen']}: the penetration "
         f"{row['penetration_mm']:g} mm is about a power of ten from the others of its strategy; is "

@@ -15,7 +15,7 @@ from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.figures.label_placement import shorten_text
 from stripwise.units import formatting
 
-__all__ = ["CONTENT_UNITS", "plot_penalties", "plot_residuals", "profiles_figure"]
+__all__ = ["CONTENT_UNITS", "plot_penalties", "plot_residuals", "profiles_figure", "ratio_ticks"]
 
 CONTENT_UNITS = {
     "pct": "% by mass of concrete",
@@ -33,6 +33,9 @@ MOST_DOTS = 60
 
 PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 46.0, 17.0, 7.0, 13.0, 6.0
 LEGEND_WIDTH_MM = 46.0
+KEY_WIDTH_MM = 22.0
+"""Most that a specimen's name takes of its panel."""
+
 TICKS = (0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 20.0)
 PATTERNS = style.LINE_PATTERNS
 MARKERS, MARKER_SYMBOLS = "os", "\N{BLACK CIRCLE}\N{BLACK SQUARE}"
@@ -230,18 +233,24 @@ def plot_penalties(
         log=True,
         ax=ax,
     )
-    low, high = chart.get_xlim()
+    ratio_ticks(chart)
+    return chart
+
+
+def ratio_ticks(ax: Axes) -> None:
+    """Put ticks at round ratios on a logarithmic axis."""
+    low, high = ax.get_xlim()
     inside = [tick for tick in TICKS if low <= tick <= high]
     step = max(1, -(-len(inside) // 7))
-    chart.set_xticks(inside[::step], [formatting.number(tick) for tick in inside[::step]])
-    chart.set_xticks([], minor=True)
-    return chart
+    ax.set_xticks(inside[::step], [formatting.number(tick) for tick in inside[::step]])
+    ax.set_xticks([], minor=True)
 
 
 def _draw_panel(ax: Axes, fits: ProfileFits, name: str, skin: LayeredFits | None) -> None:
     sheet.style_axes(ax)
     profiles = fits.profiles
     rows = [r for r, strategy in enumerate(profiles.strategies) if strategy == name][:MOST_LINES]
+    _specimen_key(ax, [profiles.specimens[row] for row in rows])
     for number, row in enumerate(rows):
         color, pattern = style.PALETTE[number % len(style.PALETTE)], PATTERNS[number // 7]
         depth = np.linspace(fits.origin_depth[row], float(profiles.lower[row].max()), 160)
@@ -294,10 +303,26 @@ def _draw_panel(ax: Axes, fits: ProfileFits, name: str, skin: LayeredFits | None
                 )
 
 
+def _specimen_key(ax: Axes, specimens: list[str]) -> None:
+    """Name the specimens of a panel at its right, each in the colour of its profile."""
+    for place, specimen in enumerate(specimens):
+        sheet.annotate(
+            ax,
+            shorten_text(specimen, width=KEY_WIDTH_MM * sheet.POINTS_PER_MM, size=style.NOTE_SIZE),
+            (1.0, 1.0),
+            offset=(-3.0, -(place + 0.8) * 1.3 * style.NOTE_SIZE),
+            size=style.NOTE_SIZE,
+            xycoords="axes fraction",
+            ha="right",
+            va="center",
+            color=style.PALETTE[place % len(style.PALETTE)],
+        )
+
+
 def _profiles_note(fits: ProfileFits) -> str:
     text = (
         "Bars: content of a layer (dotted: left out of the fit). Lines: fitted curves; shaded: "
-        "their 95 % bands. A colour per specimen, from panel to panel anew."
+        "their 95 % bands. A colour per specimen, named in its panel."
     )
     if fits.flagged.any():
         text += " Ringed: flagged as far off."

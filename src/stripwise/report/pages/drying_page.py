@@ -24,6 +24,11 @@ from stripwise.report.components import (
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.figures.label_placement import shorten_text, spread_labels
+from stripwise.report.pages.comparison_sections import (
+    comparison_findings,
+    comparison_sections,
+    comparison_warnings,
+)
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.studies.fit.drying_study import DryingStudy
 from stripwise.units.formatting import interval, number, value_with_interval
@@ -40,20 +45,22 @@ MAX_LINES = 60
 def drying_report(study: DryingStudy) -> Report:
     """Write up a drying test."""
     data_file, result, correlations = study.data_file, study.result, study.correlations
+    compared = [item.table for item in study.comparisons]
     return data_report(
         data_file,
         title=f"Drying test: {data_file.path.stem}",
         about=f"Mass loss of {len(result.specimens)} specimens of "
         f"{result.specimens['strategy'].nunique()} strategies. {sentence('drying.no_diffusivity')}",
         findings=drying_sentences(study),
-        sections=_sections(data_file.data, result),
-        warnings=study.warnings,
+        sections=_sections(study),
+        warnings=(*study.warnings, *_comparison_warnings(study)),
         method=paragraphs("drying.method", window=number(result.window)),
         assumptions=paragraphs("drying.assumptions"),
         tables={
             "specimens.csv": result.specimens,
             "strategies.csv": result.strategies,
             "correlations.csv": correlations,
+            "comparisons.csv": pd.concat(compared, ignore_index=True) if compared else None,
         },
         record={
             "kind": "drying",
@@ -183,6 +190,8 @@ def drying_sentences(study: DryingStudy) -> tuple[str, ...]:
         ]
         shown = parts if len(parts) <= 8 else [*parts[:4], "...", *parts[-3:]]
         texts.append(f"{name}, from least to most: {'; '.join(shown)}.")
+    for comparison in study.comparisons:
+        texts += comparison_findings(comparison)
     texts += [_correlation_text(item) for item in result.correlations]
     texts.append(sentence("drying.no_diffusivity"))
     return tuple(texts)
@@ -218,7 +227,14 @@ def _strategy_table(result: DryingResult, quantity: str, unit: str) -> Table:
     )
 
 
-def _sections(data: pd.DataFrame, result: DryingResult) -> tuple[Section, ...]:
+def _comparison_warnings(study: DryingStudy) -> tuple[str, ...]:
+    found = {item.quantity: item for item in study.comparisons}
+    quantities = ("initial rate", "loss at age")
+    return tuple(text for name in quantities for text in comparison_warnings(found.get(name), name))
+
+
+def _sections(study: DryingStudy) -> tuple[Section, ...]:
+    data, result = study.data_file.data, study.result
     more = len(result.specimens) > MAX_LINES
     each = Table(
         "Each specimen" + (f"; the first {MAX_LINES}, all in specimens.csv" if more else "") + ".",
@@ -251,5 +267,6 @@ def _sections(data: pd.DataFrame, result: DryingResult) -> tuple[Section, ...]:
                 _strategy_table(result, "initial rate", "% per d"),
             ),
         ),
+        *comparison_sections(study.comparisons),
         Section("Specimens", (each,)),
     )

@@ -19,8 +19,13 @@ from stripwise.report.components import (
 )
 from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
+from stripwise.report.pages.comparison_sections import (
+    comparison_warnings,
+    further_findings,
+    further_sections,
+)
 from stripwise.report.prose import paragraphs
-from stripwise.studies.fit.fitted_inputs import unwritten_penalties
+from stripwise.studies.fit.fitted_inputs import JOINT_DRAWS, unwritten_penalties
 from stripwise.studies.fit.migration_study import MigrationStudy
 from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number
@@ -58,6 +63,7 @@ def migration_report(study: MigrationStudy) -> Report:
             *tests.notes,
             *unwritten_penalties(study.penalties, study.scenario_files),
             *_warnings(study),
+            *comparison_warnings(study.comparison, "migration coefficient"),
         ),
         method=paragraphs("migration.method", estimator=ESTIMATOR),
         assumptions=paragraphs("migration.assumptions"),
@@ -66,7 +72,11 @@ def migration_report(study: MigrationStudy) -> Report:
             "strategies.csv": study.strategies,
             "penalties.csv": study.penalty_table,
             "penalty_covariance.csv": study.covariance_table,
+            JOINT_DRAWS: study.joint_draws,
+            "comparisons.csv": None if study.comparison is None else study.comparison.table,
+            "life_lost.csv": None if study.life_lost is None else study.life_lost.table,
         },
+        further=() if study.life_lost is None else study.life_lost.scenario.sources,
         texts=study.scenario_files,
         record=record,
     )
@@ -140,7 +150,7 @@ def migration_sentences(study: MigrationStudy) -> tuple[str, ...]:
             else f" ({number(pooled.degrees_of_freedom)} degrees of freedom)."
         )
     )
-    return tuple(texts)
+    return (*texts, *further_findings(study.comparison, study.life_lost))
 
 
 def _warnings(study: MigrationStudy) -> tuple[str, ...]:
@@ -187,6 +197,7 @@ def _sections(study: MigrationStudy) -> tuple[Section, ...]:
                 _strategy_table(study),
             ),
         ),
+        *further_sections(study.comparison, study.life_lost),
         Section("Specimens", (each,)),
     )
 

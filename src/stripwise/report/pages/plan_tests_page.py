@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
 from stripwise.evidence.cover_survey import CoverSurvey
-from stripwise.evidence.sample_sizes import CoreScatter
+from stripwise.evidence.sample_sizes import CoreScatter, mean_power
 from stripwise.report.components import (
     Column,
     Figure,
@@ -23,7 +25,7 @@ from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.planned_tests import COVER_MEAN_TEST, COVER_SHARE_TEST, PlannedTests
 from stripwise.units import formatting
 
-__all__ = ["plan_report", "plan_sentences", "plot_power"]
+__all__ = ["plan_report", "plan_sentences", "plot_cover_power", "plot_power"]
 
 LABEL_WIDTH_MM = 46.0
 """Width right of the axes for the names of the tests."""
@@ -33,7 +35,10 @@ def plan_report(plan: PlannedTests) -> Report:
     """Write up a plan of tests."""
     scenario, targets = plan.scenario, plan.targets
     table = _with_effects(plan)
-    power = Figure("power", sheet.draw(plot_power, plan), "Data: plan.csv.")
+    figures = [Figure("power", sheet.draw(plot_power, plan), "Data: plan.csv.")]
+    if _cover_row(plan):
+        drawn = sheet.draw(plot_cover_power, plan)
+        figures.append(Figure("cover-power", drawn, "Data: plan.csv."))
     return data_report(
         scenario,
         title=f"Test plan for {scenario.title}",
@@ -42,7 +47,7 @@ def plan_report(plan: PlannedTests) -> Report:
         findings=plan_sentences(plan),
         sections=(
             Section("What each test needs", (_plan_table(plan, table),)),
-            Section("Power against number of tests", (power,)),
+            Section("Power against number of tests", tuple(figures)),
         ),
         warnings=_warnings(plan.core_scatter, plan.survey),
         method=paragraphs("plan.method"),
@@ -121,6 +126,71 @@ def plot_power(plan: PlannedTests, *, ax: Axes | None = None) -> Axes:
     ax.set_ylabel("Power [%]", fontsize=style.TEXT_SIZE)
     sheet.headline(ax, title, note=note)
     return ax
+
+
+def plot_cover_power(plan: PlannedTests, *, ax: Axes | None = None) -> Axes:
+    """Plot the power of a covermeter survey to show a wrong mean against its number of readings."""
+    row, targets, units = _cover_row(plan), plan.targets, plan.scenario.units
+    shift = formatting.length(targets.shift, units=units)
+    needed = row["needed"]
+    # neighbours are alike, so that several readings count as one
+    survey = plan.survey
+    worth = 1.0 if survey is None else len(survey.data) / survey.effective_sample_size
+    title = f"{_count(needed)} readings show a mean cover that is {shift} too small"
+    note = (
+        "Probability of showing it, with "
+        f"{formatting.percent(targets.significance)} false alarms; dashed: the power asked for."
+    )
+    if survey is not None:
+        note += (
+            f" Neighbours are alike: {formatting.number(worth, 2)} readings count as one. Ring: the "
+            "readings there."
+        )
+    most = 1.6 * max(needed if np.isfinite(needed) else 0.0, row["have"], 10.0)
+    numbers = np.unique(np.linspace(2.0, most, 120).astype(int))
+
+    def power(readings: float) -> float:
+        independent = int(readings / worth + 1e-9)
+        return 100.0 * mean_power(
+            targets.shift, row["scatter"], number=independent, significance=targets.significance
+        )
+
+    if ax is None:
+        ax = sheet.new_axes(
+            height=60.0, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note
+        )
+    sheet.style_axes(ax)
+    color = style.PALETTE[0]
+    ax.plot(numbers, [power(n) for n in numbers], color=color, lw=1.6, ds="steps-post", gid="power")
+    if np.isfinite(needed):
+        ax.plot([needed], [power(needed)], "o", ms=5.0, color=color, mec="white", gid="needed")
+    if row["have"]:
+        ax.plot(
+            [row["have"]], [power(row["have"])], "o", ms=6.0, mfc="white", mec=color, gid="have"
+        )
+    ax.axhline(100.0 * targets.power, color=style.GREY, lw=0.8, ls=(0, (3, 2)), gid="asked")
+    ax.set_xlim(0.0, most)
+    ax.set_ylim(0.0, 103.0)
+    sheet.annotate(
+        ax,
+        f"{row['test']}\n{_count(needed)} readings",
+        (1.0, power(most) / 103.0),
+        offset=(7.0, 0.0),
+        size=style.TEXT_SIZE,
+        xycoords="axes fraction",
+        va="center",
+        color=color,
+    )
+    ax.set_xlabel("Covermeter readings", fontsize=style.TEXT_SIZE)
+    ax.set_ylabel("Power [%]", fontsize=style.TEXT_SIZE)
+    sheet.headline(ax, title, note=note)
+    return ax
+
+
+def _cover_row(plan: PlannedTests) -> dict[str, Any]:
+    """Return the row of the test of the mean cover; empty without one."""
+    rows = plan.table[plan.table["test"] == COVER_MEAN_TEST].to_dict("records")
+    return {str(key): value for key, value in rows[0].items()} if rows else {}
 
 
 def _with_effects(plan: PlannedTests) -> pd.DataFrame:

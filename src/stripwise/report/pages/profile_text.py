@@ -10,7 +10,8 @@ from stripwise.evidence.profiles.layered_fit import LAYERED
 from stripwise.evidence.profiles.penalty_factors import MIN_SPECIMENS, ProfilePenaltyFactors
 from stripwise.evidence.profiles.pooling import ESTIMATOR
 from stripwise.evidence.tables.data_file import LINE
-from stripwise.report.components import Column, Figure, Paragraph, Section, Table, numeric
+from stripwise.evidence.tables.slips import MOST_SLIPS, is_tenfold
+from stripwise.report.components import Cell, Column, Figure, Paragraph, Section, Table, numeric
 from stripwise.report.figures import sheet
 from stripwise.report.figures.profile_figures import (
     CONTENT_UNITS,
@@ -32,11 +33,6 @@ MAX_ROWS = 60
 
 SIGNIFICANCE = 0.05
 """Level of the test of a common surface content."""
-
-TENFOLD = 0.15
-"""Decades by which a reading may miss a tenth or tenfold of its fit and still look like a slip."""
-
-MOST_SLIPS = 10
 
 LEAST_EXPOSURE = 35
 """Shortest exposure [d] of ASTM C1556 (recalled)."""
@@ -159,8 +155,7 @@ def slips(study: ProfilesStudy) -> tuple[str, ...]:
     texts = []
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(fits.layers.weight > 0, fits.profiles.content / fits.fitted, 1.0)
-        tenfold = np.abs(np.abs(np.log10(ratio)) - 1.0) < TENFOLD
-    for row, layer in np.argwhere(fits.flagged & tenfold)[:MOST_SLIPS]:
+    for row, layer in np.argwhere(fits.flagged & is_tenfold(ratio))[:MOST_SLIPS]:
         name = fits.profiles.specimens[row]
         here = (data["specimen"] == name) & (upper == fits.profiles.upper[row, layer])
         texts.append(
@@ -367,25 +362,28 @@ def _specimen_table(fits: ProfileFits, unit: str) -> Table:
         return formatting.interval(float(low), float(high))
 
     return Table(
-        f"Each specimen, ± standard errors. Contents in {unit}.{cut}",
+        f"Each specimen, ± standard errors; in grey 95 % intervals. Contents in {unit}.{cut}",
         (
             Column("Specimen", write=lambda k: profiles.specimens[k]),
             Column("Strategy", write=lambda k: profiles.strategies[k]),
             numeric(
                 "Dₐ [10⁻¹² m²/s]",
-                write=lambda k: _with_error(
-                    1e12 * fits.diffusivity[k], 1e12 * fits.diffusivity_se[k]
+                write=lambda k: Cell(
+                    _with_error(1e12 * fits.diffusivity[k], 1e12 * fits.diffusivity_se[k]), ends(k)
                 ),
+                kind="tight",
             ),
-            numeric("95 % interval", write=ends),
             numeric(
-                "Surface content", write=lambda k: _with_error(fits.surface[k], fits.surface_se[k])
+                "Surface content",
+                write=lambda k: Cell(
+                    _with_error(fits.surface[k], fits.surface_se[k]), surface_ends(k)
+                ),
+                kind="tight",
             ),
-            numeric("95 % interval", write=surface_ends),
             numeric("Correlation", write=lambda k: number(float(fits.correlation[k]), 2)),
             numeric("Rmse", write=lambda k: number(float(fits.rmse[k]), 2)),
             numeric("Layers", write=lambda k: str(fits.layers_used[k])),
-            Column("Notes", write=lambda k: fits.notes[k]),
+            *([Column("Notes", write=lambda k: fits.notes[k])] * any(fits.notes[:MAX_ROWS])),
         ),
         range(min(count, MAX_ROWS)),
     )

@@ -6,7 +6,12 @@ from dataclasses import asdict
 
 import numpy as np
 
-from stripwise.report.components import Report, data_report
+from stripwise.report.components import Report, Section, data_report
+from stripwise.report.pages.comparison_sections import (
+    comparison_warnings,
+    further_findings,
+    further_sections,
+)
 from stripwise.report.pages.profile_text import findings, method, sections, warnings
 from stripwise.report.pages.skin_section import (
     skin_depth_toml,
@@ -14,6 +19,7 @@ from stripwise.report.pages.skin_section import (
     skin_record,
 )
 from stripwise.report.prose import paragraphs
+from stripwise.studies.fit.fitted_inputs import JOINT_DRAWS
 from stripwise.studies.fit.profiles_study import ProfilesStudy
 
 __all__ = ["profiles_report", "profiles_sentences"]
@@ -35,8 +41,12 @@ def profiles_report(study: ProfilesStudy) -> Report:
         f"{len(set(fits.profiles.strategies))} strategies: surface content and apparent "
         "diffusivity by least squares, penalty factors by strategy.",
         findings=profiles_sentences(study),
-        sections=sections(study),
-        warnings=(*data_file.notes, *warnings(study)),
+        sections=_all_sections(study),
+        warnings=(
+            *data_file.notes,
+            *warnings(study),
+            *comparison_warnings(study.comparison, "diffusivity"),
+        ),
         method=how,
         assumptions=paragraphs("profiles.assumptions"),
         tables={
@@ -46,7 +56,11 @@ def profiles_report(study: ProfilesStudy) -> Report:
             "penalties.csv": study.penalty_table,
             "penalty_covariance.csv": study.covariance_table,
             "layered.csv": study.layered_table,
+            JOINT_DRAWS: study.joint_draws,
+            "comparisons.csv": None if study.comparison is None else study.comparison.table,
+            "life_lost.csv": None if study.life_lost is None else study.life_lost.table,
         },
+        further=() if study.life_lost is None else study.life_lost.scenario.sources,
         texts=texts,
         record=_record(study) | ({} if layered is None else skin_record(layered)),
     )
@@ -57,7 +71,14 @@ def profiles_sentences(study: ProfilesStudy) -> tuple[str, ...]:
     found = findings(study.fits, study.penalties)
     if study.layered is not None:
         found += skin_findings(study.layered, reference=study.reference)
-    return found
+    return (*found[:1], *further_findings(study.comparison, study.life_lost), *found[1:])
+
+
+def _all_sections(study: ProfilesStudy) -> tuple[Section, ...]:
+    """Put comparisons and lives behind the penalty factors."""
+    own = sections(study)
+    at = 1 if study.penalty_table is not None and len(study.penalty_table) > 1 else 0
+    return (*own[:at], *further_sections(study.comparison, study.life_lost), *own[at:])
 
 
 def _record(study: ProfilesStudy) -> dict[str, object]:

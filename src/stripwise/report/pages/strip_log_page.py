@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from stripwise.evidence.strip_ages import AGE_COLUMNS, StripLog
 from stripwise.report.components import (
     GATES_BLOCK,
+    Cell,
     Column,
     Figure,
     Paragraph,
@@ -279,8 +280,13 @@ def _pour_table(log: StripLog) -> Table:
         (
             Column("Pour", "pour"),
             Column("Face", "face"),
-            Column("Placed (log)", "placed_log"),
-            Column("Placed (UTC)", "placed_utc", lambda text: text[:16].replace("T", " ")),
+            Column(
+                "Placed, by the log",
+                write=lambda r: Cell(
+                    r["placed_log"], f"{r['placed_utc'][:16].replace('T', ' ')} UTC"
+                ),
+                kind="tight",
+            ),
             numeric("Clock [h]", "clock_h", one),
             numeric("Mean [\N{DEGREE SIGN}C]", "temperature_mean_degC", one),
             numeric("Arrhenius [h]", "equivalent_arrhenius_h", one),
@@ -288,7 +294,7 @@ def _pour_table(log: StripLog) -> Table:
             Column("Misses", "misses"),
             Column("Curing after stripping", "follow_up"),
             Column("Temperature from", "temperature_source"),
-            Column("Notes", "notes"),
+            *([Column("Notes", "notes")] * bool((rows["notes"] != "").any())),
         ),
         rows.to_dict("records"),
     )

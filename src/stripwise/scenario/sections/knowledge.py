@@ -10,15 +10,18 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field as PydanticField
+from scipy import special
 
 from stripwise.distributions.distribution import from_sample
 from stripwise.distributions.joint_draws import JointDraws, effective_draws
-from stripwise.distributions.random_input import Input
+from stripwise.distributions.random_input import Correlation, Input
+from stripwise.distributions.sampling import InputSampler, random_stream
 from stripwise.errors import InputError
 from stripwise.scenario import measures
 from stripwise.scenario.beside_files import read_beside
 from stripwise.scenario.draw_table import DrawTable, read_draw_table
-from stripwise.scenario.fields import Text
+from stripwise.scenario.engine import read_keys
+from stripwise.scenario.fields import Choice, Text
 from stripwise.scenario.measures import Measure
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.shapes import String, Table
@@ -43,6 +46,7 @@ FAR = 5.0
 """Standard deviations of its own input from which the middle of the draws is told as far off."""
 
 WALL_SCORE = ".wall_score"
+REFUSED, INDEPENDENT = "refused", "independent"
 PATH: KeyPath = ("knowledge",)
 FROM: KeyPath = ("knowledge", "from")
 MEASURES = {
@@ -74,6 +78,15 @@ class KnowledgeTable(Table):
             example='"posterior.csv"',
         ),
     ] = PydanticField(default=None, alias="from")
+    others: Annotated[
+        String | None,
+        Choice(
+            "Random epistemic inputs that the file does not hold: refused, or independent, drawn "
+            "from their own distributions.",
+            (REFUSED, INDEPENDENT),
+            default=REFUSED,
+        ),
+    ] = None
 
 
 def read_knowledge(
@@ -81,6 +94,8 @@ def read_knowledge(
     inputs: list[Input],
     *,
     scales: Mapping[str, float],
+    correlations: Sequence[Correlation],
+    aliases: Mapping[str, str],
     folder: Path,
     files: dict[str, str],
     allow_outside: bool,
@@ -89,8 +104,9 @@ def read_knowledge(
     """Return the inputs with the marginals of their draws, the joint draws, and what to tell.
 
     None where there are none, after a problem, and where every draw is the same, which leaves fixed
-    inputs. `scales` are per cent of binder over those of the file, by input, where not 1; `files`
-    gets the SHA-256 of the file.
+    inputs. `scales` are per cent of binder over those of the file, by input, where not 1; `aliases`
+    are further heads of penalties out of a fit, by the names there; `files` gets the SHA-256 of the
+    file.
     """
     given, name = _given(
         table, folder=folder, files=files, allow_outside=allow_outside, problems=problems
@@ -98,20 +114,27 @@ def read_knowledge(
     if given is None:
         return inputs, None, []
     random = {item.name: item for item in inputs if item.epistemic_share > 0.0}
+    completes = isinstance(table, KnowledgeTable) and _completes(table, problems)
     try:
+        given, left_out = _renamed(given, inputs, aliases, drop=completes)
         columns = _columns(given, inputs, scales)
-        if missing := [item for item in random.values() if item.name not in columns]:
+        missing = [item for item in random.values() if item.name not in columns]
+        if missing and not completes:
             heads = ", ".join(printable(column_head(item)) for item in missing[:MOST_SHOWN])
             more = f" and {len(missing) - MOST_SHOWN} more" if len(missing) > MOST_SHOWN else ""
             raise InputError(
                 "",
                 f"lacks {heads}{more}; joint draws must hold every random epistemic input of the "
-                "scenario",
+                f'scenario, or others = "{INDEPENDENT}" lets these have their own distributions',
             )
         if not random:
             raise InputError("", "replaces nothing: no random input of the scenario is epistemic")
+        if not columns:
+            raise InputError("", "holds no input of the scenario")
+        _check_number(np.array(list(columns.values())))
+        if missing:
+            columns |= _independent(missing, columns, correlations)
         values = np.array([columns[n] for n in random])
-        _check_number(values)
     except InputError as error:
         problems.add(FROM if name else PATH, error.problem, found=name or None)
         return inputs, None, []
@@ -122,13 +145,83 @@ def read_knowledge(
         for n, column, score in zip(random, values, is_score, strict=True)
         if not score
     }
-    told = _warnings(random, draws, name)
+    told = [*_warnings(random, draws, name), *_completion_warnings(missing, left_out)]
     changed = [
         dataclasses.replace(item, distribution=marginals.get(item.name, item.distribution))
         for item in inputs
     ]
     certain = not any(is_score) and all(law.is_fixed for law in marginals.values())
     return changed, None if certain else draws, told
+
+
+def _completes(table: KnowledgeTable, problems: Problems) -> bool:
+    """Whether inputs that the file does not hold are drawn from their own distributions."""
+    read_keys(table, PATH, problems, only=("others",))
+    return table.others not in (None, REFUSED)
+
+
+def _renamed(
+    given: DrawTable, inputs: Sequence[Input], aliases: Mapping[str, str], *, drop: bool
+) -> tuple[DrawTable, list[str]]:
+    """Name penalties of a fit as the scenario does; return the heads that were left out, too.
+
+    With `drop` those of strategies that the scenario does not have are left out.
+    """
+    names = {item.name for item in inputs}
+    heads = [head if head in names else aliases.get(head, head) for head in given.heads]
+    left_out = [
+        head
+        for head in heads
+        if drop and head not in names and head.startswith("strategy.") and head.endswith(".penalty")
+    ]
+    kept = [k for k, head in enumerate(heads) if head not in left_out]
+    renamed = DrawTable(tuple(heads[k] for k in kept), given.rows[:, kept], given.digest)
+    return renamed, left_out
+
+
+def _independent(
+    missing: list[Input], columns: Mapping[str, Array], correlations: Sequence[Correlation]
+) -> dict[str, Array]:
+    """Draw inputs from their own distributions, a value for each different one of the draws.
+
+    A Latin hypercube (McKay, Beckman and Conover 1979, recalled): no sequence that the draws may
+    come from themselves.
+    """
+    names = {item.name for item in missing}
+    for pair in correlations:
+        if {pair.first, pair.second} & names and {pair.first, pair.second} & columns.keys():
+            lacking, held = sorted((pair.first, pair.second), key=lambda name: name in columns)
+            raise InputError(
+                "",
+                f"lacks {printable(lacking)}, which the scenario correlates with {printable(held)}; "
+                "it cannot be independent",
+            )
+    _, inverse = np.unique(np.array(list(columns.values())), axis=1, return_inverse=True)
+    count = int(inverse.max()) + 1
+    rng = random_stream(0, stage="samples")
+    ranks = np.array([rng.permutation(count) for _ in missing])
+    z = special.ndtri((ranks + rng.random(ranks.shape)) / count)
+    sampler = InputSampler.from_inputs(missing, correlations)
+    scores = sampler.correlate(z)[:, inverse.ravel()]
+    return {
+        item.name: score if item.epistemic_share < 1.0 else item.distribution.from_normal(score)
+        for item, score in zip(missing, scores, strict=True)
+    }
+
+
+def _completion_warnings(missing: Sequence[Input], left_out: Sequence[str]) -> list[str]:
+    told = []
+    if missing:
+        told.append(
+            f"Joint draws do not hold {', '.join(item.name for item in missing)}: drawn from "
+            "their own distributions, independent of the rest."
+        )
+    if left_out:
+        told.append(
+            f"Columns of joint draws of strategies that the scenario does not have, left out: "
+            f"{', '.join(printable(head) for head in left_out)}."
+        )
+    return told
 
 
 def _given(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 
 import numpy as np
@@ -17,13 +17,26 @@ from stripwise.scenario.penalty_files import FittedPenalties, fitted_text
 from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
 
-__all__ = ["diffusivity_toml", "penalty_files", "profile_files", "unwritten_penalties"]
+__all__ = [
+    "JOINT_DRAWS",
+    "diffusivity_spread",
+    "diffusivity_toml",
+    "fitted_factors",
+    "has_joint_draws",
+    "joint_hint",
+    "penalty_files",
+    "profile_files",
+    "unwritten_penalties",
+]
 
 MIN_SPREAD = 1e-10
 """Spread below which a fitted input is written as fixed."""
 
 WIDEST = 10.0
 """High over low end of an interval of a penalty up to which it is written unasked."""
+
+JOINT_DRAWS = "joint_draws.csv"
+"""File of the joint draws of the reference's diffusivity and the penalties."""
 
 BASIS_LINES = {"pct": 'basis = "concrete"', "pct_binder": 'basis = "binder"'}
 
@@ -75,32 +88,41 @@ def penalty_files(
     factors. Empty where the reference is the only strategy, and where an interval spans more than a
     factor of ten, unless that is accepted.
     """
-    others = [k for k, name in enumerate(penalties.strategies) if name != penalties.reference]
-    if not others or (not accept and _too_wide(penalties)):
+    fit = fitted_factors(penalties, source=description)
+    if fit is None or (not accept and _too_wide(penalties)):
         return {}
-    correlation = penalties.correlation[np.ix_(others, others)]
-    np.fill_diagonal(correlation, 1.0)
-    fit = FittedPenalties(
-        reference=penalties.reference,
-        kind="knowledge",
-        source=description,
-        strategies=tuple(penalties.strategies[k] for k in others),
-        mean=penalties.mean[others],
-        sd=penalties.sd[others],
-        correlation=correlation,
-    )
+    counts = dict(zip(penalties.strategies, penalties.log_diffusivity.counts, strict=True))
     text = fitted_text(
         fit,
-        specimens=[int(penalties.log_diffusivity.counts[k]) for k in others],
+        specimens=[int(counts[name]) for name in fit.strategies],
         head=[
             f"Penalty factors fitted by stripwise {version('stripwise')} from {source}.",
             'A scenario takes them by  penalty = { from = "penalties.toml" }  in a',
             '[[strategy]] of the same name, or with  as = "name here"  beside from. They are',
             "lognormal and drawn jointly. They are ratios of laboratory diffusivities, not of",
             "the wall's.",
+            *joint_hint(penalties),
         ],
     )
     return {"penalties.toml": text}
+
+
+def fitted_factors(penalties: PenaltyFactors, *, source: str) -> FittedPenalties | None:
+    """Return the factors as a scenario reads them; None where the reference is the only strategy."""
+    others = [k for k, name in enumerate(penalties.strategies) if name != penalties.reference]
+    if not others:
+        return None
+    correlation = penalties.correlation[np.ix_(others, others)]
+    np.fill_diagonal(correlation, 1.0)
+    return FittedPenalties(
+        reference=penalties.reference,
+        kind="knowledge",
+        source=source,
+        strategies=tuple(penalties.strategies[k] for k in others),
+        mean=penalties.mean[others],
+        sd=penalties.sd[others],
+        correlation=correlation,
+    )
 
 
 def _too_wide(penalties: PenaltyFactors) -> list[str]:
@@ -132,11 +154,10 @@ def diffusivity_toml(penalties: PenaltyFactors, what: str, *, source: str) -> st
     which is epistemic and goes into `between_walls`; `what` it is starts the first line, `source`
     is what the scenario shows.
     """
-    pooled = penalties.log_diffusivity
+    between, error = diffusivity_spread(penalties)
+    spread = between + error
     reference = penalties.strategies.index(penalties.reference)
-    error = pooled.variance[reference] * (pooled.t_quantile / NORMAL_975) ** 2
-    spread = pooled.between_variance + error
-    mean = float(np.exp(pooled.mean[reference] + 0.5 * spread))
+    mean = float(np.exp(penalties.log_diffusivity.mean[reference] + 0.5 * spread))
     return _input_text(
         f"{what}: scatter between specimens and error of the mean",
         [
@@ -146,7 +167,32 @@ def diffusivity_toml(penalties: PenaltyFactors, what: str, *, source: str) -> st
             *([] if spread <= MIN_SPREAD else [f"between_walls = {error / spread:.6g}"]),
         ],
         source=source,
+        further=joint_hint(penalties),
     )
+
+
+def diffusivity_spread(penalties: PenaltyFactors) -> tuple[float, float]:
+    """Return two variances of ln D of the reference: between specimens, and of the mean's error."""
+    pooled = penalties.log_diffusivity
+    error = pooled.variance[penalties.strategies.index(penalties.reference)]
+    return pooled.between_variance, float(error * (pooled.t_quantile / NORMAL_975) ** 2)
+
+
+def has_joint_draws(penalties: PenaltyFactors) -> bool:
+    """Whether the error of the reference is in penalties, too, that are worth writing."""
+    several = len(penalties.strategies) > 1
+    return several and diffusivity_spread(penalties)[1] > MIN_SPREAD
+
+
+def joint_hint(penalties: PenaltyFactors) -> list[str]:
+    """Return the lines of a comment that name the joint draws; none where there are none."""
+    if not has_joint_draws(penalties):
+        return []
+    return [
+        "The reference's error is in the diffusivity and in every penalty. At the head of a",
+        f'scenario that takes both,  knowledge = {{ from = "{JOINT_DRAWS}", others = "independent" }}',
+        "draws it once; without it is drawn for each, and the uncertainty range is too wide.",
+    ]
 
 
 def _moments(mean: str, sd: str, spread: float) -> list[str]:
@@ -156,6 +202,8 @@ def _moments(mean: str, sd: str, spread: float) -> list[str]:
     return ['family = "lognormal"', f"mean = {mean}", f"sd = {sd}"]
 
 
-def _input_text(what: str, lines: list[str], *, source: str) -> str:
+def _input_text(what: str, lines: list[str], *, source: str, further: Sequence[str] = ()) -> str:
+    """Write a table [input]; `what` it is and `further` lines are comment on top."""
     escaped = source.replace("\\", "\\\\").replace('"', '\\"')
-    return "\n".join([f"# {what}.", "[input]", *lines, f'source = "{escaped}"']) + "\n"
+    head = [f"# {what}.", *(f"# {line}" for line in further)]
+    return "\n".join([*head, "[input]", *lines, f'source = "{escaped}"']) + "\n"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,12 @@ from stripwise.evidence.profiles.penalty_factors import (
 )
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.migration_rows import MigrationTests, build_migration_tests
+from stripwise.scenario.model import Scenario
+from stripwise.studies.fit.comparisons import Comparison, compare_strategies
+from stripwise.studies.fit.conditions import read_conditions, with_conditions
 from stripwise.studies.fit.fitted_inputs import diffusivity_toml, penalty_files
+from stripwise.studies.fit.joint_table import written_draws
+from stripwise.studies.fit.life_lost import LifeLost, lives_with
 from stripwise.studies.shown_results import Reported
 from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
@@ -46,6 +51,13 @@ class MigrationStudy(Reported):
         Penalty factors with intervals, and their covariance; None without a reference.
     scenario_files
         Files that a scenario reads, TOML by name; empty without a reference.
+    comparison
+        The strategies compared; None where too few specimens allow it.
+    life_lost
+        Lives of a scenario with the penalties; None without one.
+    joint_draws
+        Joint draws of the diffusivity and the penalties that the files of a scenario hold; None
+        where there is no file of penalties.
     """
 
     data_file: DataFile
@@ -57,6 +69,9 @@ class MigrationStudy(Reported):
     penalty_table: pd.DataFrame | None
     covariance_table: pd.DataFrame | None
     scenario_files: Mapping[str, str]
+    comparison: Comparison | None = None
+    life_lost: LifeLost | None = None
+    joint_draws: pd.DataFrame | None = None
 
     @property
     def title(self) -> str:
@@ -70,7 +85,13 @@ class MigrationStudy(Reported):
 
 
 def study_migration(
-    data_file: DataFile, *, reference: str | None = None, accept: bool = False
+    data_file: DataFile,
+    *,
+    reference: str | None = None,
+    accept: bool = False,
+    margin: float | None = None,
+    scenario: Scenario | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> MigrationStudy:
     """Turn migration tests into coefficients, and compare strategies with a reference.
 
@@ -83,12 +104,17 @@ def study_migration(
     accept
         Whether penalties are written for a scenario even if an interval spans more than a factor of
         ten.
+    margin
+        Difference between strategies that matters, as a share.
+    scenario
+        Wall whose lives are computed with the penalties.
 
     Raises
     ------
     EvidenceError
         If the file holds rows that cannot be used.
     """
+    data_file = with_conditions(data_file)
     tests = build_migration_tests(data_file)
     names = tuple(dict.fromkeys(tests.strategies))
     known = reference if reference is not None or len(names) > 1 else names[0]
@@ -118,6 +144,21 @@ def study_migration(
         penalty_table=None if known is None else penalty_table(penalties),
         covariance_table=None if known is None else covariance_table(penalties),
         scenario_files=files,
+        joint_draws=written_draws(penalties, files),
+        comparison=compare_strategies(
+            tests.coefficient,
+            tests.strategies,
+            quantity="migration coefficient",
+            reference=reference,
+            conditions=read_conditions(data_file),
+            margin=margin,
+        ),
+        life_lost=lives_with(
+            None if known is None else penalties,
+            scenario,
+            source=data_file.name,
+            progress=progress,
+        ),
     )
 
 

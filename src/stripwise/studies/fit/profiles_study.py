@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,7 +33,12 @@ from stripwise.evidence.profiles.penalty_factors import (
 from stripwise.evidence.profiles.profile_fit import fit_profiles
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.profile_rows import build_profiles
+from stripwise.scenario.model import Scenario
+from stripwise.studies.fit.comparisons import Comparison, compare_strategies
+from stripwise.studies.fit.conditions import read_conditions, with_conditions
 from stripwise.studies.fit.fitted_inputs import profile_files
+from stripwise.studies.fit.joint_table import written_draws
+from stripwise.studies.fit.life_lost import LifeLost, lives_with
 from stripwise.studies.fit.profile_tables import (
     layered_table,
     residual_table,
@@ -80,6 +85,13 @@ class ProfilesStudy(Reported):
         Tables of the parts above; None where there is no such part.
     scenario_files
         Files that a scenario reads, TOML by name; empty without a reference.
+    comparison
+        The strategies compared; None for maps, and where too few specimens allow it.
+    life_lost
+        Lives of a scenario with the penalties; None without one.
+    joint_draws
+        Joint draws of the diffusivity and the penalties that the files of a scenario hold; None
+        where there is no file of penalties.
     """
 
     data_file: DataFile
@@ -101,6 +113,9 @@ class ProfilesStudy(Reported):
     covariance_table: pd.DataFrame | None
     layered_table: pd.DataFrame | None
     scenario_files: Mapping[str, str]
+    comparison: Comparison | None = None
+    life_lost: LifeLost | None = None
+    joint_draws: pd.DataFrame | None = None
 
     @property
     def title(self) -> str:
@@ -127,6 +142,9 @@ def study_profiles(
     robust: bool = False,
     drop: Sequence[DroppedReading] = (),
     accept: bool = False,
+    margin: float | None = None,
+    scenario: Scenario | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> ProfilesStudy:
     """Fit chloride profiles, and compare strategies with a reference.
 
@@ -158,13 +176,19 @@ def study_profiles(
     accept
         Whether penalties are written for a scenario even if an interval spans more than a factor of
         ten.
+    margin
+        Difference between strategies that matters, as a share.
+    scenario
+        Wall whose lives are computed with the penalties.
 
     Raises
     ------
     EvidenceError
         If the file holds rows or profiles that cannot be used.
     """
+    of_maps = fits is not None
     if fits is None:
+        data_file = with_conditions(data_file)
         fits = fit_profiles(
             drop_readings(build_profiles(data_file), drop),
             keep_first=keep_first,
@@ -176,6 +200,11 @@ def study_profiles(
         )
     skin = fit_layered(fits, depth=affected_depth) if layered else None
     penalties = None if reference is None else _penalty_factors(fits, skin, reference)
+    files = (
+        {}
+        if penalties is None
+        else profile_files(fits, penalties, source=data_file.path.name, accept=accept)
+    )
     below = int(data_file.data["chloride_below"].sum()) if data_file.has("chloride_below") else 0
     return ProfilesStudy(
         data_file=data_file,
@@ -199,9 +228,19 @@ def study_profiles(
         penalty_table=None if penalties is None else penalty_table(penalties),
         covariance_table=None if penalties is None else covariance_table(penalties),
         layered_table=None if skin is None else layered_table(fits, skin),
-        scenario_files={}
-        if penalties is None
-        else profile_files(fits, penalties, source=data_file.path.name, accept=accept),
+        scenario_files=files,
+        joint_draws=written_draws(penalties, files),
+        comparison=None
+        if of_maps
+        else compare_strategies(
+            fits.diffusivity,
+            fits.profiles.strategies,
+            quantity="diffusivity",
+            reference=reference,
+            conditions=read_conditions(data_file),
+            margin=margin,
+        ),
+        life_lost=lives_with(penalties, scenario, source=data_file.name, progress=progress),
     )
 
 
