@@ -234,6 +234,7 @@ def _answers(
             points=sample.points,
             seed=sample.seed,
             workers=sample.workers,
+            demanded=target.confidence,
         )
         assert (
             by_point is not None
