@@ -273,7 +273,8 @@ def _penalty_quantiles(wall: Wall, seed: int) -> tuple[list[float], list[float]]
     """Return the 5 % and 95 % quantiles of k_c of each plan, from one cell of samples."""
     sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
     z = next(iter(sobol_blocks(sampler.dimensions, BLOCK_SIZE, random_stream(seed, stage="pilot"))))
-    ends = [point_quantile(log_k, [0.05, 0.95]) for log_k in wall.log_penalties(sampler.values(z))]
+    given = (np.atleast_1d(log_k) for log_k in wall.log_penalties(sampler.values(z)))
+    ends = [point_quantile(log_k, [0.05, 0.95]) for log_k in given]
     return [float(np.exp(low)) for low, _ in ends], [float(np.exp(high)) for _, high in ends]
 
 
