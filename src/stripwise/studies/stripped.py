@@ -147,7 +147,7 @@ def stripped_early(
     --------
     >>> import stripwise
     >>> case = stripwise.load("scenarios/garage-wall.toml")
-    >>> answer = stripwise.stripped_early(case, after="14 h", at="6 degC", points=256)
+    >>> answer = stripwise.stripped_early(case, after="14 h", at="6 degC")
     >>> answer.outcomes["case"].tolist()[:2]
     ['plan', 'stripped']
     """
