@@ -107,6 +107,10 @@ class Key:
         return (self.needed or self.missing).replace("{}", example).replace("{options}", options)
 
 
+_KNOWN_ENDS: dict[tuple[str, str, bool], tuple[float, float]] = {}
+"""Ranges in words, the unit they are wanted in and whether a difference is, once converted."""
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity(Key):
     """A number with a unit, or a list of such numbers.
@@ -174,10 +178,13 @@ class Quantity(Key):
     def _ends(self, words: str) -> tuple[float, float]:
         if not words:
             return -math.inf, math.inf
-        low, high = (
-            self.measure.number(end, difference=self.difference) for end in words.split(" to ")
-        )
-        return low, high
+        key = words, self.measure.unit, self.difference
+        if key not in _KNOWN_ENDS:
+            low, high = (
+                self.measure.number(end, difference=self.difference) for end in words.split(" to ")
+            )
+            _KNOWN_ENDS[key] = low, high
+        return _KNOWN_ENDS[key]
 
 
 @dataclass(frozen=True, slots=True)
