@@ -26,6 +26,13 @@ def pytest_collect_file():
     return [item for item in found if not isinstance(item, DoctestModule)]
 
 
+def pytest_configure(config):
+    """Have the examples in docstrings, which lie outside this folder, run on small walls."""
+    examples = _module("small_examples", Path(__file__).parent / "small_examples.py")
+    examples.SIZES.insert(0, SMALL_SIZES)
+    config.pluginmanager.register(examples)
+
+
 def pytest_addoption(parser):
     for name, count in (("--fuzz-scenarios", 300), ("--fuzz-files", 100)):
         parser.addoption(name, type=int, default=count, help="how many mutated ones are read")

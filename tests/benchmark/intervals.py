@@ -154,8 +154,7 @@ def decades(seeds: range) -> tuple[Tally, list[str]]:
             if word == TOO_RARE:
                 rare += 1
                 continue
-            decade = int(np.floor(np.log10(p)))
-            tally[f"P and its index, 1e{decade} to 1e{decade + 1}"].append(bool(low <= p <= high))
+            tally[f"P and its index, {p:.0e}"].append(bool(low <= p <= high))
     return tally, [f"Rows of P that read too rare, seeds {seeds.start} on: {rare}."]
 
 

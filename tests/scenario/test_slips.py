@@ -190,6 +190,55 @@ SLIPS_OF_PRICES = {
     ),
     "horizon 100 yr": ("real_rate", 'horizon = "10 yr"\nreal_rate', "nothing is paid after 10 yr"),
 }
+SLIPS_OF_PRICES |= {
+    "cover 4.5 a cm": ("0.45 EUR/m^2/mm", "4.5 EUR/m^2/mm", "4500 EUR for a m3 of cover"),
+    "cover 0.45 a mm": ("0.45 EUR/m^2/mm", "0.45 EUR/m^2/cm", "45 EUR for a m3 of cover"),
+    "forms 7.2 a day": ("0.30 EUR/m^2/h", "7.2 EUR/m^2/h", "comes to 173 EUR/m²/d"),
+    "forms 0.30 an hour": ("0.30 EUR/m^2/h", "0.30 EUR/m^2/d", "comes to 0.3 EUR/m²/d"),
+    "hire 2.4 a day": (
+        '"0.30 EUR/m^2/h"',
+        '{ hire = "2.4 EUR/m^2/h", crew = "0.05 EUR/m^2/h" }',
+        "cost.forms.hire: this comes to 57.6 EUR/m²/d",
+    ),
+    "hire 0.10 an hour": (
+        '"0.30 EUR/m^2/h"',
+        '{ hire = "0.10 EUR/m^2/d", crew = "0.05 EUR/m^2/h" }',
+        "cost.forms.hire: this comes to 0.1 EUR/m²/d",
+    ),
+    "sheet 0.50 a day": (
+        "real_rate",
+        'follow_up = { sheet = "0.50 EUR/m^2/h" }\nreal_rate',
+        "cost.follow_up.sheet: this comes to 12 EUR/m²/d",
+    ),
+    "rate 2.5 %, as -1.5": ('"2.5 %"', '"-1.5 %"', "the real rate comes to -1.5 % a year"),
+    "nominal rate and inflation": (
+        'real_rate = "2.5 %"',
+        'nominal_rate = "2 %"\ninflation = "4.5 %"',
+        "inflation and nominal_rate are not exchanged",
+    ),
+}
+
+COATING = """
+[coating]
+credit = true
+thickness = "0.3 mm"
+diffusivity = "1e-14 m^2/s"
+life = "15 yr"
+"""
+SLIPS_OF_COATINGS = {
+    "film 0.3 mm": ('"0.3 mm"', '"3 mm"', "3 mm is the thickness of a mortar"),
+    "mortar 3 mm": (
+        'thickness = "0.3 mm"\ndiffusivity = "1e-14',
+        'thickness = "0.3 mm"\ndiffusivity = "2e-13',
+        "0.3 mm is the thickness of a film",
+    ),
+    "film 0.3 mm, tight": (
+        'thickness = "0.3 mm"\ndiffusivity = "1e-14',
+        'thickness = "3 mm"\ndiffusivity = "2e-15',
+        "a resistance of 47.5 yr/mm",
+    ),
+    "diffusivity 1e-14": ("1e-14", "1e-16", "a resistance of 95.1 yr/mm"),
+}
 
 
 def said(wall, *changes, end=""):
@@ -211,12 +260,29 @@ def test_a_slip_is_refused_or_warned_of(wall, meant):
 def test_a_slip_in_a_price_is_refused(wall, meant):
     old, new, words = SLIPS_OF_PRICES[meant]
     text = said(wall, end=PRICES.replace(old, new))
-    assert "cost." in text if words else "cost." not in text
+    assert ("cost." in text or "cost: " in text) == bool(words)
     assert words in text
 
 
+@pytest.mark.parametrize("meant", SLIPS_OF_COATINGS)
+def test_a_slip_in_a_coating_is_warned_of(wall, meant):
+    old, new, words = SLIPS_OF_COATINGS[meant]
+    assert old in COATING
+    whole = ('affected_depth = "whole cover"', "")
+    assert "coating.thickness" not in said(wall, whole, end=COATING)
+    assert "coating: a resistance" not in said(wall, whole, end=COATING)
+    assert words in said(wall, whole, end=COATING.replace(old, new))
+
+
+def test_a_mortar_as_coating_and_prices_in_other_units_pass(wall):
+    mortar = COATING.replace("0.3 mm", "3 mm").replace("1e-14", "5e-13")
+    assert "the thickness of" not in said(wall, end=mortar)
+    prices = PRICES.replace("0.30 EUR/m^2/h", "0.67 EUR/ft^2/d")
+    assert "cost." not in said(wall, end=prices.replace("0.45 EUR/m^2/mm", "1.06 EUR/ft^2/in"))
+
+
 def test_there_are_enough_slips():
-    assert len(SLIPS) + len(SLIPS_OF_PRICES) >= 70
+    assert len(SLIPS) + len(SLIPS_OF_PRICES) + len(SLIPS_OF_COATINGS) >= 80
 
 
 # real work at the edge of what is usual

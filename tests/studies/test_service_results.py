@@ -15,6 +15,7 @@ from stripwise.report.components import Table
 from stripwise.report.figures import service_figures
 from stripwise.report.pages.run_page import run_tables
 from stripwise.report.pages.service_section import service_sections
+from stripwise.risk.probability.intervals import TOO_RARE
 
 FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
 
@@ -51,6 +52,13 @@ def test_cracking_follows_initiation(result):
         assert np.all(rows[end] <= rows[f"{end}_initiation"] * (1.0 + 1e-12))
     assert np.all(rows["low95"] <= rows["probability_cracking"])
     assert np.all(rows["probability_cracking"] <= rows["high95"])
+    # 64 points and 8 repeats say nothing of a small probability but a bound
+    few = rows["probability_cracking"] < 1e-3
+    assert few.any()
+    assert (rows["status"][few & (rows["probability_cracking"] > 0.0)] == TOO_RARE).all()
+    assert (rows["low95"][few] == 0.0).all()
+    early = rows[(rows["age_yr"] > 1.0) & few]
+    assert (early["high95"] > 0.0).all()
     lives = result.service.cracking_lives
     assert np.all(lives["cracking_life_yr"] >= lives["initiation_life_yr"])
     assert np.all(lives["cracking_at_target"] <= lives["initiation_at_target"])

@@ -12,54 +12,49 @@ True
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from contextlib import AbstractContextManager
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any
 
-import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
-from stripwise.errors import InputError
-from stripwise.evidence.profiles.layered_fit import LAYERED
-from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
+from stripwise.api.fit_plots import (
+    aggregate,
+    comparison,
+    cover_comparison,
+    cover_positions,
+    cover_survey,
+    drying_losses,
+    drying_rates,
+    face_maps,
+    life_lost,
+    method_agreement,
+    migration,
+    penalties,
+    planned_readings,
+    planned_tests,
+    pours,
+    profiles,
+    residuals,
+    skins,
+    strip_ages,
+)
 from stripwise.report.figures import (
     answer_figure,
     choices_figure,
-    comparison_figures,
     cost_figure,
-    cover_comparison_figure,
     curves_figure,
     drivers_figure,
-    face_map_figures,
     inventory_figures,
     map_figure,
     pareto_figure,
-    profile_figures,
     ranking_figures,
     required_cover_figure,
     service_figures,
     sheet,
     target_figures,
 )
-from stripwise.report.pages import (
-    cover_survey_page,
-    drying_page,
-    migration_page,
-    plan_tests_page,
-    skin_section,
-    strip_log_page,
-)
-from stripwise.scenario.model import Scenario
 from stripwise.studies.design.design_result import DesignResult
-from stripwise.studies.fit.cover_survey_study import CoverSurveyStudy
-from stripwise.studies.fit.drying_study import DryingStudy
-from stripwise.studies.fit.face_maps_study import FaceMapsStudy
-from stripwise.studies.fit.migration_study import MigrationStudy
-from stripwise.studies.fit.planned_tests import PlannedTests
-from stripwise.studies.fit.profiles_study import ProfilesStudy
-from stripwise.studies.fit.strip_log_study import StripLogStudy
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
@@ -108,9 +103,6 @@ __all__ = [
 ]
 
 
-Part = TypeVar("Part")
-
-
 def style() -> AbstractContextManager[None]:
     """Return a context in which figures are drawn and saved in the style of the reports.
 
@@ -124,17 +116,18 @@ def style() -> AbstractContextManager[None]:
     return sheet.style_context()
 
 
-def _draw(plot: Callable[..., Axes], ax: Axes | None) -> Axes:
-    if ax is None:
-        with sheet.style_context():
-            return plot()
-    sheet.fit_axes(ax, lambda trial: plot(ax=trial))
-    return plot(ax=ax)
-
-
 def answer(result: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot each strategy's probability at the target life with its range against the limit [%]."""
-    return _draw(partial(answer_figure.plot_answer, result), ax)
+    """Plot each strategy's probability at the target life with its range against the limit [%].
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.assess(case)
+    >>> answer(result).get_xlabel()
+    'Probability of depassivation [%]'
+    """
+    return sheet.draw_on(partial(answer_figure.plot_answer, result), ax)
 
 
 def curves(result: Assessment, *, ax: Axes | None = None) -> Axes:
@@ -145,77 +138,194 @@ def curves(result: Assessment, *, ax: Axes | None = None) -> Axes:
     >>> import stripwise
     >>> from matplotlib.figure import Figure
     >>> case = stripwise.load("scenarios/garage-wall.toml")
-    >>> result = stripwise.assess(case, only="curves", points=256)
-    >>> curves(result, ax=Figure().subplots()).has_data()
-    True
+    >>> result = stripwise.assess(case)
+    >>> curves(result, ax=Figure().subplots()).get_ylabel()
+    'Probability of depassivation [%]'
     """
-    return _draw(partial(curves_figure.plot_curves, result), ax)
+    return sheet.draw_on(partial(curves_figure.plot_curves, result), ax)
 
 
 def drivers(result: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot the first and total indices of the depth margin of the reference strategy."""
-    return _draw(partial(drivers_figure.plot_drivers, result), ax)
+    """Plot the first and total indices of the depth margin of the reference strategy.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.assess(case)
+    >>> drivers(result).get_xlabel()
+    'Share of the variance [%]'
+    """
+    return sheet.draw_on(partial(drivers_figure.plot_drivers, result), ax)
 
 
 def choices(result: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot how much of the reliability each open choice explains."""
-    return _draw(partial(drivers_figure.plot_choices, result), ax)
+    """Plot how much of the reliability each open choice explains.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.assess(case)
+    >>> choices(result).get_xlabel()
+    'Share of the variance [%]'
+    """
+    return sheet.draw_on(partial(drivers_figure.plot_choices, result), ax)
 
 
 def map(  # noqa: A001
     result: Assessment | DesignResult, *, follow_up: str | None = None, ax: Axes | None = None
 ) -> Axes:
-    """Plot the reliability index over nominal cover and strip age for one follow-up."""
-    return _draw(partial(map_figure.plot_map, result, follow_up=follow_up), ax)
+    """Plot the reliability index over nominal cover and strip age for one follow-up.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.assess(case)
+    >>> map(result).get_ylabel()
+    'Nominal cover [mm]'
+    """
+    return sheet.draw_on(partial(map_figure.plot_map, result, follow_up=follow_up), ax)
 
 
 def cracking(result: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot the probability of a first crack [%] over age [yr]."""
-    return _draw(partial(service_figures.plot_cracking, result), ax)
+    """Plot the probability of a first crack [%] over age [yr].
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/retaining-wall.toml")
+    >>> result = stripwise.assess(case)
+    >>> cracking(result).get_ylabel()
+    'Probability [%]'
+    """
+    return sheet.draw_on(partial(service_figures.plot_cracking, result), ax)
 
 
 def face(result: Assessment, *, ax: Axes | None = None) -> Axes:
-    """Plot a simulated face with what is depassivated at the target life [m]."""
-    return _draw(partial(service_figures.plot_face, result), ax)
+    """Plot a simulated face with what is depassivated at the target life [m].
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/retaining-wall.toml")
+    >>> result = stripwise.assess(case)
+    >>> face(result).get_xlabel()
+    'Along the wall [m]'
+    """
+    return sheet.draw_on(partial(service_figures.plot_face, result), ax)
 
 
 def cost(result: DesignResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the expected cost over the strip age."""
-    return _draw(partial(cost_figure.plot_cost, result), ax)
+    """Plot the expected cost over the strip age.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+    >>> result = stripwise.design(case)
+    >>> cost(result).get_xlabel()
+    'Expected present cost [EUR/m²], horizon 100 yr'
+    """
+    return sheet.draw_on(partial(cost_figure.plot_cost, result), ax)
 
 
 def required_cover(result: DesignResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the nominal cover that each strategy needs."""
-    return _draw(partial(required_cover_figure.plot_required_cover, result), ax)
+    """Plot the nominal cover that each strategy needs.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+    >>> result = stripwise.design(case)
+    >>> required_cover(result).get_ylabel()
+    'Required nominal cover [mm]'
+    """
+    return sheet.draw_on(partial(required_cover_figure.plot_required_cover, result), ax)
 
 
 def pareto(result: DesignResult, *, ax: Axes | None = None) -> Axes:
-    """Plot price against reliability of the pairs that no other pair beats in both."""
-    return _draw(partial(pareto_figure.plot_pareto, result), ax)
+    """Plot price against reliability of the pairs that no other pair beats in both.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+    >>> result = stripwise.design(case)
+    >>> pareto(result).get_xlabel()
+    'Cost of the first build [EUR/m²]'
+    """
+    return sheet.draw_on(partial(pareto_figure.plot_pareto, result), ax)
 
 
 def variance_shares(result: Ranking, *, ax: Axes | None = None) -> Axes:
-    """Plot the shares of the variance of the depth margin over age [yr]."""
-    return _draw(partial(ranking_figures.plot_variance_shares, result), ax)
+    """Plot the shares of the variance of the depth margin over age [yr].
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.rank(case)
+    >>> variance_shares(result).get_ylabel()
+    'Share of the variance [%]'
+    """
+    return sheet.draw_on(partial(ranking_figures.plot_variance_shares, result), ax)
 
 
 def total_indices(result: Ranking, quantity: str, *, ax: Axes | None = None) -> Axes:
-    """Plot the total indices of a quantity, such as "depth margin", at the target life."""
-    return _draw(partial(ranking_figures.plot_total_indices, result, quantity), ax)
+    """Plot the total indices of a quantity, such as "depth margin", at the target life.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.rank(case)
+    >>> total_indices(result, "depth margin").get_ylabel()
+    'Total index [%]'
+    """
+    return sheet.draw_on(partial(ranking_figures.plot_total_indices, result, quantity), ax)
 
 
 def importance_factors(result: Ranking, *, ax: Axes | None = None) -> Axes:
-    """Plot the importance factors of the design point at the target life."""
-    return _draw(partial(ranking_figures.plot_importance_factors, result), ax)
+    """Plot the importance factors of the design point at the target life.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.rank(case)
+    >>> importance_factors(result).get_xlabel()
+    'Importance factor [%]'
+    """
+    return sheet.draw_on(partial(ranking_figures.plot_importance_factors, result), ax)
 
 
 def convergence(result: Ranking, quantity: str, *, ax: Axes | None = None) -> Axes:
-    """Plot the indices of a quantity against the size of the sample."""
-    return _draw(partial(ranking_figures.plot_convergence, result, quantity), ax)
+    """Plot the indices of a quantity against the size of the sample.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.rank(case)
+    >>> convergence(result, "depth margin").get_xlabel()
+    'Base points per scrambling'
+    """
+    return sheet.draw_on(partial(ranking_figures.plot_convergence, result, quantity), ax)
 
 
 def choice_spans(result: Ranking, *, ax: Axes | None = None) -> Axes:
-    """Plot what each choice alone does to the probability at the target life."""
+    """Plot what each choice alone does to the probability at the target life.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> result = stripwise.rank(case)
+    >>> choice_spans(result).get_xlabel()
+    'Probability within 50 yr'
+    """
     target = result.scenario.target
     options: dict[str, Any] = {
         "strategy": result.strategy,
@@ -223,154 +333,62 @@ def choice_spans(result: Ranking, *, ax: Axes | None = None) -> Axes:
         "allowed": target.probability,
         "units": result.scenario.units,
     }
-    return _draw(partial(choices_figure.plot_choices, result.choices, **options), ax)
+    return sheet.draw_on(partial(choices_figure.plot_choices, result.choices, **options), ax)
 
 
 def passing(result: TargetResult, *, ax: Axes | None = None) -> Axes:
-    """Plot which strategies pass which target."""
-    return _draw(partial(target_figures.plot_passing, result), ax)
+    """Plot which strategies pass which target.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+    >>> result = stripwise.target(case)
+    >>> passing(result).get_xlabel()
+    'Probability of depassivation within 75 yr'
+    """
+    return sheet.draw_on(partial(target_figures.plot_passing, result), ax)
 
 
 def target_cover(result: TargetResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the nominal cover that each target needs."""
-    return _draw(partial(target_figures.plot_target_cover, result), ax)
+    """Plot the nominal cover that each target needs.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+    >>> result = stripwise.target(case)
+    >>> target_cover(result).get_ylabel()
+    'Required nominal cover [mm]'
+    """
+    return sheet.draw_on(partial(target_figures.plot_target_cover, result), ax)
 
 
 def target_cost(result: TargetResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the expected cost of each target."""
-    return _draw(partial(target_figures.plot_target_cost, result), ax)
+    """Plot the expected cost of each target.
 
-
-def cover_comparison(comparison: pd.DataFrame, case: Scenario) -> Axes:
-    """Plot the probability over the nominal covers that were compared, on a sheet of its own."""
-    with sheet.style_context():
-        return cover_comparison_figure.plot_cover_comparison(comparison, case)
-
-
-def profiles(result: ProfilesStudy | FaceMapsStudy) -> Figure:
-    """Draw chloride profiles with their fits as a figure, a panel per strategy."""
-    study = _profiles(result)
-    with sheet.style_context():
-        return profile_figures.profiles_figure(study.fits, study.layered)
-
-
-def residuals(result: ProfilesStudy | FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot readings less fit [% of surface content] over depth [mm]."""
-    return _draw(partial(profile_figures.plot_residuals, _profiles(result).fits), ax)
-
-
-def penalties(result: ProfilesStudy | FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the penalty factor of each strategy with its interval; InputError without a reference."""
-    study = _profiles(result)
-    found: ProfilePenaltyFactors = _given(study.penalties, "fit with reference=, a strategy")
-    return _draw(partial(profile_figures.plot_penalties, found, study.penalty_fits), ax)
-
-
-def skins(result: ProfilesStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the diffusivities of skin and core [1e-12 m2/s]; InputError where no skin shows."""
-    layered = _given(result.layered, "fit with layered=True")
-    if LAYERED not in layered.choice:
-        raise InputError("result", "no strategy shows a skin, so that none can be drawn")
-    return _draw(partial(skin_section.plot_skins, result.fits, layered), ax)
-
-
-def face_maps(result: FaceMapsStudy) -> Figure:
-    """Draw chloride maps under each other as a figure, each with the profile of its paste."""
-    with sheet.style_context():
-        return face_map_figures.face_maps_figure(result.faces, result.masks, result.layers)
-
-
-def aggregate(result: FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the share of aggregate [%] over depth [mm]."""
-    return _draw(partial(face_map_figures.plot_aggregate, result.faces, result.layers), ax)
-
-
-def method_agreement(result: FaceMapsStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot mapped over ground content; InputError without ground profiles."""
-    comparison = _given(result.comparison, "fit with ground=, profiles of the same specimens")
-    return _draw(partial(face_map_figures.plot_agreement, comparison), ax)
-
-
-def migration(result: MigrationStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the migration coefficient [1e-12 m2/s] of each strategy with its interval."""
-    return _draw(partial(migration_page.plot_coefficients, result), ax)
-
-
-def drying_losses(result: DryingStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the mass loss [%] of every specimen over time [d]."""
-    return _draw(partial(drying_page.plot_losses, result.data_file.data, result.result), ax)
-
-
-def drying_rates(result: DryingStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the initial rate of mass loss [% per d] of each strategy with its interval."""
-    return _draw(partial(drying_page.plot_rates, result.result), ax)
-
-
-def comparison(
-    result: ProfilesStudy | MigrationStudy | DryingStudy,
-    quantity: str | None = None,
-    *,
-    ax: Axes | None = None,
-) -> Axes:
-    """Plot the ratios of strategies in a test; `quantity` chooses among those of a drying test."""
-    found = result.comparisons if isinstance(result, DryingStudy) else (result.comparison,)
-    chosen = [c for c in found if c is not None and quantity in (None, c.quantity)]
-    how = "too few specimens scatter, or there is no such quantity"
-    return _draw(
-        partial(comparison_figures.plot_comparison, _given(next(iter(chosen), None), how)), ax
-    )
-
-
-def life_lost(result: ProfilesStudy | MigrationStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the change of life [%] with every penalty of a test against that of the reference."""
-    lost = _given(result.life_lost, "give the fit a scenario")
-    return _draw(partial(comparison_figures.plot_life_lost, lost), ax)
-
-
-def cover_survey(result: CoverSurveyStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the share of readings [%] up to a cover [mm], as measured and by the fitted families."""
-    return _draw(partial(cover_survey_page.plot_cover, result.survey), ax)
-
-
-def cover_positions(result: CoverSurveyStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the readings of the cover where they were taken [m]; InputError without x_mm."""
-    if "x_mm" not in result.survey.data:
-        raise InputError("result", "the survey has no column x_mm, so that no reading has a place")
-    return _draw(partial(cover_survey_page.plot_positions, result.survey), ax)
-
-
-def pours(result: StripLogStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the age [h] at which every pour was stripped."""
-    return _draw(partial(strip_log_page.plot_pours, result.log), ax)
-
-
-def strip_ages(result: StripLogStudy, *, ax: Axes | None = None) -> Axes:
-    """Plot the share of pours [%] up to an equivalent age [h], logged and by fitted families."""
-    return _draw(partial(strip_log_page.plot_ages, result), ax)
-
-
-def planned_tests(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
-    """Plot the power [%] of the diffusivity tests over their number on each face."""
-    return _draw(partial(plan_tests_page.plot_power, result), ax)
-
-
-def planned_readings(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
-    """Plot the power [%] of a covermeter survey over its number of readings."""
-    return _draw(partial(plan_tests_page.plot_cover_power, result), ax)
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+    >>> result = stripwise.target(case)
+    >>> target_cost(result).get_ylabel()
+    'Cost of the cheapest pair [EUR/m²]'
+    """
+    return sheet.draw_on(partial(target_figures.plot_target_cost, result), ax)
 
 
 def past_limit(result: InventoryResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the faces of an inventory past the limit over the years with their range."""
+    """Plot the faces of an inventory past the limit over the years with their range.
+
+    Examples
+    --------
+    >>> import pandas as pd, stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> table = pd.DataFrame({"element": ["a", "b"], "strip_age_h": [14, 30], "age_yr": [3, 8]})
+    >>> table = table.assign(concrete_temperature_degC=12, nominal_cover_mm=60)
+    >>> past_limit(stripwise.inventory(case, table)).get_ylabel()
+    'Faces past the limit'
+    """
     draw = partial(inventory_figures.plot_past_limit, result.totals, faces=result.faces)
-    return _draw(draw, ax)
-
-
-def _profiles(result: ProfilesStudy | FaceMapsStudy) -> ProfilesStudy:
-    return result.profiles if isinstance(result, FaceMapsStudy) else result
-
-
-def _given(part: Part | None, how: str) -> Part:
-    """Return a part of a result; InputError where the fit was made without it."""
-    if part is None:
-        raise InputError("result", f"has nothing to draw: {how}")
-    return part
+    return sheet.draw_on(draw, ax)

@@ -256,5 +256,16 @@ def _with_revision(report: Report, revision: Revision, assessment: Assessment) -
 def write_design(
     result: DesignResult, folder: Path, *, overwrite: bool = False, extras: Extras = NO_EXTRAS
 ) -> list[Path]:
-    """Write every result of a design to a folder, as `write`."""
+    """Write every result of a design to a folder, as `write`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> import stripwise
+    >>> result = stripwise.design(stripwise.load("scenarios/pier-wall-cost.toml"))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(stripwise.write_design(result, Path(folder) / "pier")[-1].name)
+    run.json
+    """
     return write(result, folder, overwrite=overwrite, extras=extras)

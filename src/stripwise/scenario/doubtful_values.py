@@ -12,8 +12,10 @@ from stripwise.distributions.random_input import Input
 from stripwise.scenario.sections.choices import Choices
 from stripwise.scenario.sections.cost import Cost
 from stripwise.scenario.sections.curing import Curing
+from stripwise.scenario.sections.price_reading import CURRENCIES
 from stripwise.scenario.sections.strategies import Strategy
 from stripwise.scenario.sections.target import Target
+from stripwise.units import formatting
 from stripwise.units.names import printable
 
 __all__ = ["doubtful_values"]
@@ -41,6 +43,27 @@ MOST_PROBABILITY = 0.2
 SHORTEST_LIFE = 25.0
 """Shorter lives are those of temporary or replaceable parts (EN 1990, table 2.1, recalled) [yr]."""
 
+COVER_PRICES = (0.08, 2.0)
+"""Usual price of a mm of cover [per m2 and mm]; a thousand times it is that of a m3 in place."""
+
+FORM_PRICES = (0.02, 1.5)
+"""Usual price of an hour in the forms, and of a part of it but their hire [per m2 and h]."""
+
+HIRE_PRICES = (0.005, 0.3)
+"""Usual hire of the forms [per m2 and h]: 0.12 to 7.2 a day."""
+
+CURING_PRICES = (0.02 / 24.0, 4.0 / 24.0)
+"""Usual price of an hour of curing after stripping [per m2 and h]: 0.02 to 4 a day."""
+
+THICKEST_FILM = 1.0
+"""Coatings are films of some tenths of a mm, or mortars of some mm [mm] (EN 1504-2, recalled)."""
+
+TIGHTEST_MORTAR = 0.1 * MM2_PER_YEAR
+"""Diffusivity that a film stays below and a mortar above."""
+
+MOST_RESISTANCE = 1.0 / (1e-3 * MM2_PER_YEAR)
+"""Resistance of 1 mm of 1e-15 m2/s [yr/mm]."""
+
 CHECK = "check the value"
 
 
@@ -66,7 +89,9 @@ def doubtful_values(
         *_doubtful_cover(by_name.get("reinforcement.cover"), choices, bias),
         *_doubtful_target(target),
         *_doubtful_penalties(by_name, strategies, curing),
+        *_doubtful_coating(by_name),
         *(_doubtful_cost(cost, target) if cost else ()),
+        *(_doubtful_prices(cost) if cost and cost.currency in CURRENCIES else ()),
     ]
 
 
@@ -143,12 +168,78 @@ def _doubtful_penalties(
             )
 
 
+def _doubtful_coating(inputs: Mapping[str, Input]) -> Iterable[str]:
+    """Doubt a thickness that does not go with the diffusivity, and a resistance beyond a film's."""
+    means = {
+        key: inputs[f"coating.{key}"].distribution.mean
+        for key in ("resistance", "thickness", "diffusivity")
+        if f"coating.{key}" in inputs
+    }
+    resistance = means.get("resistance", 0.0)
+    if "thickness" in means:
+        thick, diffusivity = means["thickness"], means["diffusivity"]
+        resistance = thick / diffusivity
+        film, tight = thick <= THICKEST_FILM, diffusivity < TIGHTEST_MORTAR
+        if film != tight:
+            kind, other = ("a film", "a mortar") if film else ("a mortar", "a film")
+            yield (
+                f"coating.thickness: {thick:.3g} mm is the thickness of {kind}, and "
+                f"{diffusivity / MM2_PER_YEAR:.2g}e-12 m2/s is the diffusivity of {other}. Films "
+                f"are some tenths of a mm thick, mortars some mm (EN 1504-2, recalled); {CHECK} of "
+                "both."
+            )
+    if resistance > MOST_RESISTANCE:
+        yield (
+            f"coating: a resistance of {resistance:.3g} yr/mm is more than that of 1 mm of 1e-15 "
+            f"m2/s, {MOST_RESISTANCE:.3g} yr/mm, and lets next to no chloride through; {CHECK} of "
+            "thickness and diffusivity."
+        )
+
+
+def _doubtful_prices(cost: Cost) -> Iterable[str]:
+    """Doubt prices per hour and per mm, each told by the day or by the m3 as they are quoted."""
+    parts = [
+        (
+            f"forms.{part}" if part else "forms",
+            price,
+            HIRE_PRICES if part == "hire" else FORM_PRICES,
+        )
+        for part, price in cost.form_parts.items()
+    ]
+    parts += [
+        (f"follow_up.{method}", hourly, CURING_PRICES)
+        for method, (_, hourly) in cost.follow_up.items()
+    ]
+    for key, price, (low, high) in parts:
+        if price and not low <= price <= high:
+            a_day, *usual = (
+                cost.text(24.0 * x, f"{cost.currency}/m2/d") for x in (price, low, high)
+            )
+            yield (
+                f"cost.{key}: this comes to {a_day}; usual are {usual[0]} to {usual[1]}. "
+                f"{CHECK.capitalize()} and whether it is by the hour or by the day."
+            )
+    low, high = COVER_PRICES
+    if cost.cover and not low <= cost.cover <= high:
+        per_volume, least, most = (formatting.price(1000.0 * x) for x in (cost.cover, low, high))
+        yield (
+            f"cost.cover: this comes to {per_volume} {cost.currency} for a m3 of cover; usual are "
+            f"{least} to {most}. {CHECK.capitalize()} and whether it is by the mm, the cm or the inch."
+        )
+
+
 def _doubtful_cost(cost: Cost, target: Target) -> Iterable[str]:
     shares = sum(share for _, share in cost.instalments)
     if abs(shares - 1.0) > 0.005:
         yield (
             f"cost.repair_parts: their shares add to {shares:.3g} of the price of a repair, not to "
             f"1; {CHECK}."
+        )
+    if cost.rate < 0.0:
+        yield (
+            f"cost: the real rate comes to {100.0 * cost.rate:.2g} % a year, so that a late repair "
+            "costs more than an early one; check the sign, and that inflation and nominal_rate are "
+            "not exchanged."
         )
     if cost.horizon < target.service_life:
         yield (

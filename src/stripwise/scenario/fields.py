@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -107,6 +108,12 @@ class Key:
         return (self.needed or self.missing).replace("{}", example).replace("{options}", options)
 
 
+@cache
+def _range_ends(words: str, measure: Measure, difference: bool) -> tuple[float, float]:
+    low, high = (measure.number(end, difference=difference) for end in words.split(" to "))
+    return low, high
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity(Key):
     """A number with a unit, or a list of such numbers.
@@ -174,10 +181,7 @@ class Quantity(Key):
     def _ends(self, words: str) -> tuple[float, float]:
         if not words:
             return -math.inf, math.inf
-        low, high = (
-            self.measure.number(end, difference=self.difference) for end in words.split(" to ")
-        )
-        return low, high
+        return _range_ends(words, self.measure, self.difference)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -105,9 +106,17 @@ PERCENT = Measure(kinds.NUMBER, "%", "percent")
 
 def within(values: ArrayLike, ends: tuple[float, float]) -> Mask:
     """Whether values lie between two ends, which a conversion of units may miss by a bit."""
+    low, high = _loosened(ends)
+    if isinstance(values, float):  # of a scenario, which a study may change thousands of times
+        return np.bool_(low <= values <= high)
     values = np.asarray(values)
+    return np.asarray((low <= values) & (values <= high))
+
+
+@functools.lru_cache(maxsize=1024)
+def _loosened(ends: tuple[float, float]) -> tuple[float, float]:
     slack = ROUNDING * max((abs(end) for end in ends if math.isfinite(end)), default=0.0)
-    return np.asarray((ends[0] - slack <= values) & (values <= ends[1] + slack))
+    return ends[0] - slack, ends[1] + slack
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +129,9 @@ class Bounds:
 
     def hold(self, values: ArrayLike) -> Mask:
         """Whether values lie within."""
+        if isinstance(values, float):
+            above_low = values > self.low if self.open_low else values >= self.low
+            return np.bool_(above_low and values <= self.high)
         values = np.asarray(values)
         above = values > self.low if self.open_low else values >= self.low
         return np.asarray(above & (values <= self.high))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 from stripwise.distributions.distribution import Distribution, distribution
 from stripwise.distributions.families import FAMILIES, FIXED, SAMPLE, family_names
@@ -203,7 +203,14 @@ class _Reader:
         elif not self._within_bounds(moments, family):
             return None
         try:
-            law = _law(family, **asdict(moments))
+            law = _law(
+                family,
+                mean=moments.mean,
+                sd=moments.sd,
+                cov=moments.cov,
+                low=moments.low,
+                high=moments.high,
+            )
         except InputError as error:
             key = (*self.path, error.where) if error.where else self.path
             unit = self.declared.unit

@@ -178,7 +178,7 @@ def decide_sample(
     bound = highest_mean(
         mean, samples=repeats * np.asarray(points, dtype=float), chance=ERROR_CHANCE
     )
-    bounded = is_rare(mean, error) & (mean <= allowed)
+    bounded = is_rare(mean, error, points=points) & (mean <= allowed)
     return tuple(
         decide(
             float(mean[s]),

@@ -192,6 +192,7 @@ def compute_curves(
         points=sampling.points,
         seed=sampling.seed,
         workers=workers,
+        demanded=target.confidence,
     )
     return curves.with_range_at(target.service_life, epistemic)
 

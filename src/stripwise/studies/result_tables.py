@@ -14,7 +14,7 @@ from scipy import special
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.confidence import Confidence
 from stripwise.risk.probability.curves import HIGH_END, LOW_END, CurveSet
-from stripwise.risk.probability.intervals import TOO_RARE, t_interval
+from stripwise.risk.probability.intervals import RANGE_ENDS, TOO_RARE, point_quantile, t_interval
 from stripwise.risk.probability.life_ratio import life_ratio_interval
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.risk.sensitivity.anova import Anova
@@ -383,7 +383,7 @@ def estimates(name: str, values: Array, *, quantiles: bool = False) -> dict[str,
         return {}
     mean, low, high = _interval(values)
     if quantiles:
-        low, high = (float(x) for x in np.quantile(values, [0.025, 0.975]))
+        low, high = (float(x) for x in point_quantile(values, RANGE_ENDS))
     return {name: mean, f"{name}_low95": low, f"{name}_high95": high}
 
 

@@ -268,7 +268,7 @@ class Assessment(Writable):
         --------
         >>> import stripwise
         >>> case = stripwise.load("scenarios/garage-wall.toml")
-        >>> data = stripwise.assess(case, only="curves", points=256).to_xarray()
+        >>> data = stripwise.assess(case, only="curves").to_xarray()
         >>> sorted(map(str, data.sizes))
         ['age_yr', 'strategy']
         """

@@ -96,7 +96,7 @@ def assess(
     --------
     >>> import stripwise
     >>> case = stripwise.load("scenarios/garage-wall.toml")
-    >>> result = stripwise.assess(case, only="curves", points=256, seed=7)
+    >>> result = stripwise.assess(case, only="curves")
     >>> result.strategies["strategy"].iloc[-1]
     'Forms 7 d'
     """

@@ -18,7 +18,7 @@ from stripwise.risk.probability.curves import CurveSet
 from stripwise.risk.probability.extent import FaceSize, corroded_share_moments, simulate_faces
 from stripwise.risk.probability.grid_check import GRID_SAMPLES, grid_check
 from stripwise.risk.probability.integral import front_depths, initiation_ages
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import RANGE_ENDS, plain_interval, point_quantile
 from stripwise.risk.probability.nested_sampling import (
     NUMERICAL_INNER_POINTS,
     NUMERICAL_OUTER_POINTS,
@@ -180,10 +180,13 @@ def _cracking_tables(
     cracking = cracking_curves(
         wall, ages, repeats=scenario.sampling.repeats, seed=scenario.sampling.seed, workers=workers
     )
-    mean, low, high = (np.clip(x, 0.0, 1.0) for x in t_interval(cracking.repeats))
+    found = plain_interval(cracking.repeats, points=cracking.points)
+    # what bounds P later bounds it now
+    mean, low = found.mean, found.low
+    high = np.minimum.accumulate(found.high[:, ::-1], axis=1)[:, ::-1]
     band = np.full((2, *mean.shape), np.nan)
     if cracking.epistemic is not None:
-        band = np.quantile(cracking.epistemic, [0.025, 0.975], axis=0)
+        band = point_quantile(cracking.epistemic, RANGE_ENDS)
     start = special.ndtr(-curves.mean.at(ages))
     # no cover cracks over steel that is not depassivated, in any wall: no row may say otherwise
     mean = np.minimum(mean, start)
@@ -209,6 +212,7 @@ def _cracking_tables(
                     "high95": high[i],
                     "know_low": band[0, i],
                     "know_high": band[1, i],
+                    "status": found.status[i],
                 }
             )
         )

@@ -18,6 +18,7 @@ from stripwise.curing.maturity import MATURITY_FUNCTIONS, equivalent_age, nurse_
 from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import Plan, Wall
+from stripwise.risk.probability.intervals import point_quantile
 from stripwise.scenario.model import FollowUp, Scenario
 from stripwise.studies.case_options import with_options
 from stripwise.studies.from_scenario import build_plan, build_wall, compute_curves, target_from
@@ -146,7 +147,7 @@ def stripped_early(
     --------
     >>> import stripwise
     >>> case = stripwise.load("scenarios/garage-wall.toml")
-    >>> answer = stripwise.stripped_early(case, after="14 h", at="6 degC", points=256)
+    >>> answer = stripwise.stripped_early(case, after="14 h", at="6 degC")
     >>> answer.outcomes["case"].tolist()[:2]
     ['plan', 'stripped']
     """
@@ -272,7 +273,8 @@ def _penalty_quantiles(wall: Wall, seed: int) -> tuple[list[float], list[float]]
     """Return the 5 % and 95 % quantiles of k_c of each plan, from one cell of samples."""
     sampler = InputSampler.from_inputs(wall.inputs, wall.correlations, wall.draws)
     z = next(iter(sobol_blocks(sampler.dimensions, BLOCK_SIZE, random_stream(seed, stage="pilot"))))
-    ends = [np.quantile(log_k, [0.05, 0.95]) for log_k in wall.log_penalties(sampler.values(z))]
+    given = (np.atleast_1d(log_k) for log_k in wall.log_penalties(sampler.values(z)))
+    ends = [point_quantile(log_k, [0.05, 0.95]) for log_k in given]
     return [float(np.exp(low)) for low, _ in ends], [float(np.exp(high)) for _, high in ends]
 
 

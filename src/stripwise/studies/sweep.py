@@ -94,8 +94,8 @@ def sweep(
     >>> case = stripwise.load("scenarios/garage-wall.toml")
     >>> grid = {"reinforcement.cover.nominal": ["50 mm", "70 mm"]}
     >>> table = stripwise.sweep(case, grid, points=256)
-    >>> table.pivot(index="strategy", columns="reinforcement.cover.nominal", values="probability").shape
-    (7, 2)
+    >>> table["reinforcement.cover.nominal"].unique().tolist()
+    ['50 mm', '70 mm']
     """
     grid = _points(values)
     at = np.array([case.target.service_life] if ages is None else list(ages), dtype=float)
@@ -234,6 +234,7 @@ def _answers(
             points=sample.points,
             seed=sample.seed,
             workers=sample.workers,
+            demanded=target.confidence,
         )
         assert (
             by_point is not None

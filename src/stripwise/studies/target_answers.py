@@ -113,7 +113,13 @@ def _epistemic_by_life(
     if wall.numerical:  # one solution reaches all ages
         return list(
             epistemic_probabilities(
-                wall, ages=lives, mean_index=index, points=points, seed=seed, workers=workers
+                wall,
+                ages=lives,
+                mean_index=index,
+                points=points,
+                seed=seed,
+                workers=workers,
+                demanded=scenario.target.confidence,
             )
         )
     found = []
@@ -127,6 +133,7 @@ def _epistemic_by_life(
             seed=seed,
             workers=workers,
             outer_points=SLOW_OUTER_POINTS if few and wall.layered else None,
+            demanded=scenario.target.confidence,
         )
         found += [] if one is None else [one]
     return found

@@ -122,8 +122,8 @@ def target(
     Examples
     --------
     >>> import stripwise
-    >>> case = stripwise.load("scenarios/garage-wall.toml").replace({"choices": None})
-    >>> "strategy" in stripwise.target(case, points=256).targets.columns
+    >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+    >>> "strategy" in stripwise.target(case).targets.columns
     True
     """
     case = with_options(case, points=points, seed=seed)

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from stripwise.risk.probability.intervals import RARE
 from stripwise.scenario.model import Choices, Target
 from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
 from stripwise.studies.result_tables import DurabilityTarget
@@ -147,10 +146,10 @@ def answer_sentence(name: str, row: Row, target: DurabilityTarget) -> str:
 def _shown_probability(row: Row, allowed: float) -> tuple[str, str]:
     """Write P at the target life and the allowed one; where P is too rare, what it lies beyond."""
     p, low, high = (float(row[name]) for name in ("probability_at_target", "low95", "high95"))
-    if p < RARE and low == 0.0 < high:
+    if low == 0.0 < high:
         text = percent(high)
         return text if text.startswith("below") else f"below {text}", percent(allowed)
-    if 1.0 - p < RARE and low < 1.0 == high:
+    if low < 1.0 == high:
         text = percent(low)
         return text if text.startswith("above") else f"above {text}", percent(allowed)
     return distinct_percents(p, allowed)

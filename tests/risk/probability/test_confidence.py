@@ -73,6 +73,27 @@ def test_the_quantile_at_a_confidence_is_met_by_that_share(wall):
     np.testing.assert_allclose(share, 0.9, atol=0.02)
 
 
+@pytest.mark.parametrize("demanded", [0.95, 0.99])
+def test_few_points_are_more_where_a_demanded_confidence_needs_them(wall, demanded):
+    # eight points a scrambling, as a numerical front has, end at a share of 1/16
+    curves = probability_curves(
+        wall, horizon=100.0, kinks=(AGE,), points=256, repeats=8, seed=1, band=False
+    )
+    mean = curves.mean.at(np.array([AGE]))[:, 0]
+    many, few = (
+        epistemic_probability(
+            wall, age=AGE, mean_index=mean, points=256, seed=2, outer_points=n, demanded=demanded
+        )
+        for n in (256, 8)
+    )
+    assert few.index.shape[1] == {0.95: 16, 0.99: 64}[demanded]
+    reached = few.index_at_confidence(demanded)
+    # the index falls with nothing but the exponent, so 256 points stand for the closed form
+    error = reached.std(axis=0, ddof=1) / np.sqrt(SCRAMBLINGS)
+    exact = many.index_at_confidence(demanded).mean(axis=0)
+    assert np.all(np.abs(reached.mean(axis=0) - exact) < 4.0 * error)
+
+
 def test_nothing_epistemic_has_no_confidence(walls):
     assert (
         epistemic_probability(walls.wall(), age=AGE, mean_index=np.zeros(4), points=256, seed=1)

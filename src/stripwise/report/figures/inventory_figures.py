@@ -25,7 +25,10 @@ def plot_past_limit(totals: pd.DataFrame, *, faces: int, ax: Axes | None = None)
         f"{count(expected[0])} of {count(faces)} faces are past the limit; "
         f"{count(expected[at])} within {number(year[at] - year[0])} years"
     )
-    note = "Line: faces whose probability exceeds the allowed one. Band: uncertainty range (95 %)."
+    note = (
+        "Line: faces that no longer meet the target. Band: uncertainty range (95 %) of those whose "
+        "probability exceeds the allowed one."
+    )
     if ax is None:
         ax = sheet.new_axes(
             height=46.0, left=16.0, right=6.0, bottom=12.0, title=title, note=note, width=NARROW_MM

@@ -26,6 +26,7 @@ __all__ = [
     "axes_size",
     "cover_ticks",
     "draw",
+    "draw_on",
     "figure_files",
     "fit_axes",
     "headline",
@@ -129,6 +130,15 @@ def region(ax: Axes) -> tuple[float, float, float, float]:
         1.0 if last == grid.ncols - 1 else 0.5 * (rights[last] + lefts[last + 1]),
         1.0 if upper == 0 else 0.5 * (tops[upper] + bottoms[upper - 1]),
     )
+
+
+def draw_on(plot: Callable[..., Axes], ax: Axes | None) -> Axes:
+    """Plot on the axes of a caller, or on a sheet in the style of the reports."""
+    if ax is None:
+        with style_context():
+            return plot()
+    fit_axes(ax, lambda trial: plot(ax=trial))
+    return plot(ax=ax)
 
 
 def fit_axes(ax: Axes, plot: Callable[[Axes], Axes]) -> None:

@@ -25,8 +25,8 @@ from stripwise.report.figures import sheet
 from stripwise.report.figures.inventory_figures import plot_past_limit
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.prose import paragraphs
-from stripwise.risk.probability.face_tables import table_sample
 from stripwise.studies.candidate_targets import GRID, STATED
+from stripwise.studies.inventory.class_tables import class_sample
 from stripwise.studies.inventory.inventory_plan import ALL_FACES
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import CRITERIA
@@ -72,7 +72,8 @@ def inventory_sentences(result: InventoryResult) -> tuple[str, ...]:
         found.append(
             f"{count(result.too_close)} of these are too close to call, which counts as not met."
         )
-    found.append(_past_sentence(result.totals))
+    demanded = any(one.case.target.confidence for one in result.plan.classes.classes)
+    found.append(_past_sentence(result.totals, demanded=demanded))
     if text := _group_sentence(result):
         found.append(text)
     if result.drivers:
@@ -85,7 +86,7 @@ def inventory_sentences(result: InventoryResult) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _past_sentence(totals: pd.DataFrame) -> str:
+def _past_sentence(totals: pd.DataFrame, *, demanded: bool) -> str:
     own = totals[(totals["measure"] == PAST) & (totals["group"] == ALL_FACES)]
     start = float(own["year"].iloc[0])
     texts = []
@@ -96,7 +97,14 @@ def _past_sentence(totals: pd.DataFrame) -> str:
         if not np.isnan(row["know_low"]):
             ends = f" ({count(row['know_low'])} to {count(row['know_high'])})"
         texts.append(f"{when} {count(row['expected'])}{ends}")
-    return f"Past the limit, with the uncertainty range (95 %): {'; '.join(texts)}."
+    what = "Past the limit or short of the demanded confidence" if demanded else "Past the limit"
+    text = f"{what}, with the uncertainty range (95 %): {'; '.join(texts)}."
+    if not demanded:
+        return text
+    return (
+        f"{text} The range is of faces past the limit alone: it tells what would be found if all "
+        "that they share were known, and then no confidence is left to demand."
+    )
 
 
 def _group_sentence(result: InventoryResult) -> str:
@@ -206,9 +214,7 @@ def _sections(result: InventoryResult) -> Iterable[Section]:
 
 def _fewest_points(result: InventoryResult) -> int:
     """Return how many epistemic points the range of a face has at least."""
-    samples = [
-        table_sample(one.wall, one.case.sampling.points) for one in result.plan.classes.classes
-    ]
+    samples = [class_sample(one) for one in result.plan.classes.classes]
     return min(one.outer_points * one.outer_repeats for one in samples)
 
 

@@ -12,6 +12,11 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.intervals import (
+    point_quantile,
+    points_that_resolve,
+    quantile_by_scrambling,
+)
 from stripwise.risk.probability.nested_sampling import BAND_INNER_POINTS, NestedSample
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
@@ -87,7 +92,7 @@ class EpistemicProbability:
         """
         repeats, count, strategies = self.index.shape
         pooled, own = self.index.reshape(-1, strategies), self._own_index()
-        whole = np.quantile(pooled, share, axis=0, method="hazen")
+        whole = point_quantile(pooled, share)
         # ties leave the share at the quantile open; the nearest to the one asked for counts
         below, up_to = np.mean(own < whole, axis=1), np.mean(own <= whole, axis=1)
         half = share_error(np.clip(share, below, up_to), share, count)
@@ -95,9 +100,7 @@ class EpistemicProbability:
 
         def end(at: Array, beyond: float) -> Array:
             inside = np.clip(at, outermost, 1.0 - outermost)
-            found = [
-                np.quantile(pooled[:, s], inside[s], method="hazen") for s in range(strategies)
-            ]
+            found = [point_quantile(pooled[:, s], inside[s]) for s in range(strategies)]
             return np.where(at == inside, found, beyond)
 
         return RangeEnd(np.asarray(whole), end(share - half, -np.inf), end(share + half, np.inf))
@@ -113,9 +116,9 @@ class EpistemicProbability:
     def index_at_confidence(self, confidence: float) -> Array:
         """Return by scrambling (r, s) the index that this share of the epistemic points reaches.
 
-        At Hazen's positions too: those of the least value and the largest would put it too high.
+        The mean of the scramblings is that of all points.
         """
-        return np.asarray(np.quantile(self.index, 1.0 - confidence, axis=1, method="hazen"))
+        return quantile_by_scrambling(self.index, 1.0 - confidence)
 
 
 def epistemic_probability(
@@ -127,6 +130,7 @@ def epistemic_probability(
     seed: int,
     workers: int = 2,
     outer_points: int | None = None,
+    demanded: float = 0.0,
 ) -> EpistemicProbability | None:
     """Compute P at an age [yr] for every epistemic point; None without epistemic inputs.
 
@@ -140,6 +144,7 @@ def epistemic_probability(
         seed=seed,
         workers=workers,
         outer_points=outer_points,
+        demanded=demanded,
     )
     return found[0] if found else None
 
@@ -153,6 +158,7 @@ def epistemic_probabilities(
     seed: int,
     workers: int = 2,
     outer_points: int | None = None,
+    demanded: float = 0.0,
 ) -> tuple[EpistemicProbability, ...]:
     """Compute P at ages (t,) [yr] for every epistemic point; empty without epistemic inputs.
 
@@ -165,9 +171,12 @@ def epistemic_probabilities(
         Sobol' points of a scrambling, which the inside does not exceed.
     outer_points
         Epistemic points of a scrambling; those of a run unless given.
+    demanded
+        Confidence that a decision takes from them, for which they are more where few.
     """
     slow = wall.numerical or (wall.has_surface_history and wall.layered)
-    count = outer_points or (SLOW_OUTER_POINTS if slow else OUTER_POINTS)
+    usual = SLOW_OUTER_POINTS if slow else OUTER_POINTS
+    count = points_that_resolve(demanded, least=outer_points or usual)
     coarse = wall.with_coarse_grid()
     upper = mean_index < 0.0
 

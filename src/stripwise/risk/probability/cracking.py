@@ -39,11 +39,14 @@ class CrackingCurves:
         (r, s, t) one probability per repeat.
     epistemic
         (k, s, t) one per epistemic point; None without epistemic inputs.
+    points
+        Points that a repeat is the mean over.
     """
 
     ages: Array
     repeats: Array
     epistemic: Array | None
+    points: int
 
 
 def first_crack_loss(
@@ -118,7 +121,7 @@ def cracking_curves(
         integrated=integrated,
     )
     if nested is None:
-        return CrackingCurves(times, by_repeat, None)
+        return CrackingCurves(times, by_repeat, None, points)
     sample = nested
 
     def outer(k: int) -> Array:
@@ -127,7 +130,7 @@ def cracking_curves(
         )
 
     epistemic = np.array(list(run_parallel(outer, sample.count, workers=workers)))
-    return CrackingCurves(times, by_repeat, epistemic)
+    return CrackingCurves(times, by_repeat, epistemic, points)
 
 
 def _cracking_probability(

@@ -17,6 +17,7 @@ from stripwise.risk.model.wall import COVER, Wall
 from stripwise.risk.probability.confidence import EpistemicProbability
 from stripwise.risk.probability.epistemic_band import epistemic_band
 from stripwise.risk.probability.integral import Integral
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.rare_probability import TailIntervals, tail_intervals
 from stripwise.risk.probability.reliability_index import Curves, reliability_index
@@ -36,7 +37,7 @@ Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 
-LOW_END, HIGH_END = 0.025, 0.975
+LOW_END, HIGH_END = RANGE_ENDS
 """Quantiles of the index at the ends of a band; the lower index is the higher probability."""
 
 
@@ -127,7 +128,7 @@ def _moved_through(curves: Curves, age: float, index: Array) -> Curves:
 
 
 def _end(epistemic: Array, share: float) -> Array:
-    return np.asarray(np.quantile(epistemic, share, axis=0, method="hazen"))
+    return point_quantile(epistemic, share)
 
 
 @dataclass(frozen=True, slots=True)

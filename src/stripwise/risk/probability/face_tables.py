@@ -14,6 +14,7 @@ from scipy import special
 
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.face_grid import FaceGrid, FacePlaces
+from stripwise.risk.probability.intervals import point_quantile, points_that_resolve
 from stripwise.risk.probability.nested_sampling import NestedSample
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
@@ -72,10 +73,14 @@ class TableSample:
     draws: int
 
 
-def table_sample(wall: Wall, points: int) -> TableSample:
-    """Return the sample sizes for a wall: fewer the slower its fronts are, at most `points`."""
+def table_sample(wall: Wall, points: int, *, confidence: float) -> TableSample:
+    """Return the sample sizes for a wall: fewer the slower its fronts are, at most `points`.
+
+    A demanded confidence is read over the epistemic points of all scramblings.
+    """
     if wall.numerical:
-        return TableSample(min(points, 512), 8, 8, 4, 64, 16)
+        outer = points_that_resolve(confidence, least=32) // 8
+        return TableSample(min(points, 512), 8, outer, 8, 64, 16)
     if wall.layered:
         return TableSample(min(points, 512), 8, 8, 8, 64, 16)
     if wall.conditions is not None:
@@ -236,8 +241,7 @@ def _about(p: Array, index: Array) -> Array:
 def _demanded(outer: NDArray[np.float32] | None, confidence: float) -> NDArray[np.float32]:
     """Return the index (p, c) that the demanded share of the epistemic points (p, c, k) reaches."""
     assert outer is not None
-    # at the positions of the decision: numpy's default would reach further than the points do
-    reached = np.quantile(outer, 1.0 - confidence, axis=-1, method="hazen")
+    reached = point_quantile(outer, 1.0 - confidence, axis=-1)
     return np.asarray(reached, dtype=np.float32)
 
 

@@ -1,4 +1,4 @@
-"""How far a mean over independent repeats may be off."""
+"""How far a mean over independent repeats may be off, and the quantiles of evenly spread points."""
 
 from __future__ import annotations
 
@@ -10,12 +10,17 @@ from scipy import special
 
 __all__ = [
     "OK",
+    "RANGE_ENDS",
     "RARE",
     "TOO_RARE",
     "PlainInterval",
     "highest_mean",
     "is_rare",
     "plain_interval",
+    "point_quantile",
+    "points_that_resolve",
+    "quantile_by_scrambling",
+    "rare_limit",
     "t_interval",
 ]
 
@@ -24,6 +29,9 @@ Flags = NDArray[np.bool_]
 
 RARE = 1e-3
 """Below this probability a plain mean over repeats is too skewed for Student's t."""
+
+RANGE_ENDS = (0.025, 0.975)
+"""Shares of the epistemic points below the ends of an uncertainty range."""
 
 OK, TOO_RARE = "ok", "too rare for this sample"
 """Values of the status of a plain probability."""
@@ -41,6 +49,59 @@ def t_interval(values: Array) -> tuple[Array, Array, Array]:
             special.stdtrit(repeats - 1, 0.975) * np.std(values, axis=0, ddof=1) / np.sqrt(repeats)
         )
         return mean, mean - half, mean + half
+
+
+def point_quantile(values: ArrayLike, shares: ArrayLike, *, axis: int = 0) -> Array:
+    """Return quantiles over evenly spread points, the axes of `shares` first.
+
+    At Hazen's positions (k - 1/2)/n: numpy's default would put each end too far inside. Nothing is
+    interpolated with an infinite value, as of a root outside the searched range: the nearer point
+    counts. NaN where a point is.
+
+    Examples
+    --------
+    >>> float(point_quantile(np.arange(64.0), 0.1))
+    5.9
+    >>> point_quantile(np.array([-np.inf, 3.0, 5.0, np.inf]), [0.1, 0.5]).tolist()
+    [-inf, 4.0]
+    """
+    values, shares = np.asarray(values), np.asarray(shares, dtype=float)
+    with np.errstate(invalid="ignore"):  # infinite less infinite
+        found = np.asarray(np.quantile(values, shares, axis=axis, method="hazen"))
+    finite = np.isfinite(found)
+    if finite.all():
+        return found
+    count = values.shape[axis]
+    places = np.clip(np.rint(count * shares - 0.5), 0, count - 1).astype(np.intp)
+    ordered = np.moveaxis(np.sort(values, axis=axis), axis, 0)
+    nearest = np.where(np.isnan(ordered[-1]), np.nan, ordered[places])  # NaN is sorted last
+    return np.where(finite, found, nearest)
+
+
+def quantile_by_scrambling(points: Array, share: float) -> Array:
+    """Return by scrambling (r, ...) the quantile of its points, from (r, k, ...).
+
+    A few points of their own lie too far inside, so what their mean misses of the quantile of all
+    points is given back.
+    """
+    own = point_quantile(points, share, axis=1)
+    whole = point_quantile(points.reshape(-1, *points.shape[2:]), share)
+    return np.asarray(own + (whole - own.mean(axis=0)))
+
+
+def points_that_resolve(confidence: float, *, least: int) -> int:
+    """Return how many points of a scrambling a confidence takes, `least` or a power of two above.
+
+    So that Hazen's position of the outermost, 1/(2n), does not lie inside the share that may fail.
+
+    Examples
+    --------
+    >>> [points_that_resolve(c, least=8) for c in (0.0, 0.9, 0.95, 0.99)]
+    [8, 8, 16, 64]
+    """
+    while 2.0 * least * (1.0 - confidence) < 1.0 - 1e-9:
+        least *= 2
+    return least
 
 
 def highest_mean(mean: ArrayLike, *, samples: ArrayLike, chance: float) -> Array:
@@ -69,13 +130,23 @@ def highest_mean(mean: ArrayLike, *, samples: ArrayLike, chance: float) -> Array
     return high
 
 
-def is_rare(probability: ArrayLike, error: ArrayLike) -> Flags:
-    """Tell where Student's t does not hold: below 1e-3, unless nothing but the integral is random.
+def rare_limit(points: ArrayLike) -> Array:
+    """Return the probability below which Student's t does not hold over repeats of some points.
 
-    `error` is the standard error over repeats; it is 0 where every repeat gives the same.
+    1e-3, or one over the points where that is more: the fewer points a repeat has, the less its
+    mean is normal. Measured at 256 points, eight repeats and P = 2e-3: 90 % were covered.
+    """
+    return np.maximum(RARE, 1.0 / np.asarray(points, dtype=float))
+
+
+def is_rare(probability: ArrayLike, error: ArrayLike, *, points: ArrayLike) -> Flags:
+    """Tell where Student's t does not hold, unless nothing but the integral is random.
+
+    `error` is the standard error over repeats of some `points`; 0 where all give the same.
     """
     p = np.asarray(probability, dtype=float)
-    return np.asarray((p < RARE) & ((np.asarray(error, dtype=float) > 1e-9 * p) | (p == 0.0)))
+    noisy = (np.asarray(error, dtype=float) > 1e-9 * p) | (p == 0.0)
+    return np.asarray((p < rare_limit(points)) & noisy)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +174,7 @@ def plain_interval(p: Array, *, points: int) -> PlainInterval:
     """
     mean, low, high = t_interval(p)
     error = np.std(p, axis=0, ddof=1) / np.sqrt(len(p))
-    never, always = is_rare(mean, error), is_rare(1.0 - mean, error)
+    never, always = (is_rare(tail, error, points=points) for tail in (mean, 1.0 - mean))
 
     def bound(tail: Array) -> Array:
         return highest_mean(tail, samples=points * len(p), chance=0.025)

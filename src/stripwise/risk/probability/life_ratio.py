@@ -6,12 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import interpolate
 
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile
+
 __all__ = ["life_ratio_interval"]
 
 Array = NDArray[np.float64]
 
 LARGEST_INDEX = 40.0
-QUANTILES = (0.025, 0.975)
 BISECTIONS = 45
 
 
@@ -41,7 +42,7 @@ def life_ratio_interval(
     own = _log_ages(log_ages, clipped, targets)
     of_reference = np.broadcast_to(clipped[:, [reference]], clipped.shape)
     ratios = np.exp(own - _log_ages(log_ages, of_reference, targets))
-    low, high = np.quantile(ratios, QUANTILES, axis=0)
+    low, high = point_quantile(ratios, RANGE_ENDS)
     return np.asarray(low), np.asarray(high)
 
 

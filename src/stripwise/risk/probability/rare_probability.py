@@ -13,7 +13,13 @@ from numpy.typing import NDArray
 from stripwise.distributions.sampling import InputSampler
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.intervals import OK, RARE, TOO_RARE, highest_mean, t_interval
+from stripwise.risk.probability.intervals import (
+    OK,
+    TOO_RARE,
+    highest_mean,
+    rare_limit,
+    t_interval,
+)
 from stripwise.risk.probability.rare_sampling import rare_tail_means
 
 __all__ = ["RARE_STATUS", "TailIntervals", "tail_intervals"]
@@ -48,6 +54,8 @@ class TailIntervals:
         (s, t) 0 ok, 1 rare, 2 too rare.
     samples
         Plain samples in all.
+    limit
+        Probability from which Student's t covers.
     """
 
     ages: Array
@@ -58,6 +66,7 @@ class TailIntervals:
     high: Array
     grade: NDArray[np.intp]
     samples: int
+    limit: float
 
     def grades(self, ages: Array) -> NDArray[np.intp]:
         """Return the grade at any ages, (s, len(ages)): the worse of the sampled ages about it."""
@@ -67,7 +76,7 @@ class TailIntervals:
 
     def status(self, ages: Array, probability: Array) -> NDArray[np.object_]:
         """Return the status in words at ages (t,) where P is `probability` (s, t)."""
-        common = np.minimum(probability, 1.0 - probability) >= RARE
+        common = np.minimum(probability, 1.0 - probability) >= self.limit
         words = np.array([OK, RARE_STATUS, TOO_RARE], dtype=object)
         return np.asarray(words[np.where(common, 0, self.grades(ages))])
 
@@ -92,12 +101,12 @@ def tail_intervals(
 ) -> TailIntervals:
     """Work out the intervals of plain means (r, s, t) over `points` each; sample small ones anew.
 
-    From a probability of 1e-3 on Student's t over repeats covers; below, repeats are skewed, and
-    importance sampling answers. Where it does not either, an upper bound is left.
+    From `rare_limit` on Student's t over repeats covers; below, repeats are skewed, and importance
+    sampling answers. Where it does not either, an upper bound is left.
     """
     repeats = len(tail_means)
     plain = np.mean(tail_means, axis=0)
-    rare = plain < RARE
+    rare = plain < rare_limit(points)
     weighted, sampled = rare_tail_means(
         wall,
         integral,
@@ -105,6 +114,7 @@ def tail_intervals(
         ages=ages,
         tail_means=plain,
         upper=upper,
+        limit=float(rare_limit(points)),
         repeats=repeats,
         seed=seed,
         workers=workers,
@@ -129,4 +139,6 @@ def tail_intervals(
     later = np.minimum.accumulate(np.where(upper, np.inf, high)[:, ::-1], axis=1)[:, ::-1]
     sooner = np.minimum.accumulate(np.where(upper, high, np.inf), axis=1)
     high = np.where(grade == 2, np.where(upper, sooner, later), high)
-    return TailIntervals(ages, upper, chosen, mean, low, high, grade, samples)
+    return TailIntervals(
+        ages, upper, chosen, mean, low, high, grade, samples, float(rare_limit(points))
+    )

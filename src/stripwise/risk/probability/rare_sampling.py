@@ -45,6 +45,7 @@ def rare_tail_means(
     ages: Array,
     tail_means: Array,
     upper: Flags,
+    limit: float = RARE,
     repeats: int,
     seed: int,
     workers: int,
@@ -63,6 +64,8 @@ def rare_tail_means(
         (s, t) the mean of P by plain sampling, or of 1 - P where `upper` is set.
     upper
         (s, t).
+    limit
+        Probability below which one is small.
 
     Returns
     -------
@@ -75,7 +78,7 @@ def rare_tail_means(
     Rubinstein and Kroese, The cross-entropy method, 2004 (recalled): the centre; Owen, Monte Carlo
     theory, methods and examples, 2013, section 9.11 (recalled): the mixture with a plain part.
     """
-    rare = (tail_means < RARE) & (tail_means > RAREST)
+    rare = (tail_means < limit) & (tail_means > RAREST)
     means = np.full((repeats, *tail_means.shape), np.nan)
     if wall.numerical or not sampler.dimensions:
         return means, np.zeros_like(rare)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import Plan, Wall
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile
 from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
 from stripwise.risk.probability.target_rule import INDEX_CAP, TargetRule, index_from_probability
 
@@ -41,7 +42,6 @@ ANY = "any in the range meets it"
 NEVER = "none in the range meets it"
 NOT_MONOTONE = "not monotone: the index falls somewhere on the way, the last crossing is given"
 
-QUANTILES = (0.025, 0.975)
 FALL_TOLERANCE = 1e-6
 STENCIL_POINTS = 6
 """Points that the local polynomial passes through."""
@@ -212,7 +212,7 @@ def find_target_root(
     know = (np.nan, np.nan)
     if epistemic is not None:
         epistemic_roots = crossings(covers, index_from_probability(epistemic), rule.index)
-        know_low, know_high = np.quantile(epistemic_roots, QUANTILES, method="nearest")
+        know_low, know_high = point_quantile(epistemic_roots, RANGE_ENDS)
         know = float(know_low), float(know_high)
     if not np.isfinite(root):
         status = ANY if root < 0.0 else NEVER

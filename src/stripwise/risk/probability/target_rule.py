@@ -11,7 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.intervals import highest_mean, is_rare
+from stripwise.risk.probability.intervals import (
+    highest_mean,
+    is_rare,
+    quantile_by_scrambling,
+)
 from stripwise.risk.probability.reliability_index import reliability_index
 
 __all__ = ["INDEX_CAP", "TargetRule", "index_from_probability"]
@@ -61,7 +65,7 @@ class TargetRule:
         error = np.std(p, axis=0, ddof=1) / np.sqrt(len(p))
         high = np.clip(mean + self.limit(len(p)) * error, 0.0, 1.0)
         bound = highest_mean(mean, samples=points * len(p), chance=self.error_chance)
-        high = np.where(is_rare(mean, error), np.maximum(high, bound), high)
+        high = np.where(is_rare(mean, error, points=points), np.maximum(high, bound), high)
         return index_from_probability(mean), index_from_probability(high)
 
     def demanded(self, epistemic: Array) -> tuple[Array, Array]:
@@ -75,7 +79,7 @@ class TargetRule:
     def demanded_index(self, index: Array) -> tuple[Array, Array]:
         """Return what `demanded` does, from finite indices (m, ...)."""
         grouped = index.reshape(self.scramblings, -1, *index.shape[1:])
-        reached = np.quantile(grouped, 1.0 - self.confidence, axis=1, method="hazen")
+        reached = quantile_by_scrambling(grouped, 1.0 - self.confidence)
         mean = reached.mean(axis=0)
         if self.scramblings == 1:
             return mean, mean

@@ -184,6 +184,8 @@ class Cost:
         Real discount rate per year, as a share.
     horizon
         Age after which nothing is paid [yr].
+    form_parts
+        The price of the forms by part, all of it under "" where it is given whole.
     area, depth
         Units of area and of cover in which the prices were typed, and in which they are shown.
     """
@@ -196,6 +198,7 @@ class Cost:
     instalments: tuple[tuple[float, float], ...]
     rate: float
     horizon: float
+    form_parts: Mapping[str, float]
     area: str = "m2"
     depth: str = "mm"
 
@@ -237,8 +240,10 @@ def read_cost(
     currency = Currency()
     readers = {key: currency.reader(declared(CostTable, key), (*PATH, key)) for key in PRICES}
     prices = read_keys(table, PATH, problems, only=PRICES, readers=readers)
+    form_parts = {"": prices.get("forms") or 0.0}
     if isinstance(table.forms, dict):
-        prices["forms"] = _forms(table.forms, currency, problems)
+        form_parts = _forms(table.forms, currency, problems)
+        prices["forms"] = sum(form_parts.values())
     methods = _follow_up_prices(table, follow_ups, currency, problems)
     currency.check(prices["repair"] or math.nan, problems)
     unused = _rate_rules(table, problems)
@@ -253,14 +258,15 @@ def read_cost(
         instalments=_instalments(table, problems),
         rate=_real_rate(found),
         horizon=service_life if found["horizon"] is None else found["horizon"],
+        form_parts=MappingProxyType(form_parts),
         area=currency.area,
         depth=currency.depth,
     )
 
 
-def _forms(parts: dict[str, Any], currency: Currency, problems: Problems) -> float:
-    """Add up the parts of the price of the forms."""
-    path, total = (*PATH, "forms"), 0.0
+def _forms(parts: dict[str, Any], currency: Currency, problems: Problems) -> dict[str, float]:
+    """Read the parts of the price of the forms."""
+    path, prices = (*PATH, "forms"), {}
     if not parts:
         problems.add(path, f"needs at least one of {', '.join(FORM_PARTS)}")
     for key, raw in parts.items():
@@ -268,8 +274,9 @@ def _forms(parts: dict[str, Any], currency: Currency, problems: Problems) -> flo
         if key not in FORM_PARTS:
             problems.choice(key, where, allowed=FORM_PARTS)
             continue
-        total += problems.number(currency.reader(declared(CostTable, "forms"), where), raw, where)
-    return total
+        reader = currency.reader(declared(CostTable, "forms"), where)
+        prices[key] = problems.number(reader, raw, where)
+    return prices
 
 
 def _follow_up_prices(

@@ -18,10 +18,10 @@ from stripwise.units.formatting import MM_PER_INCH
 from stripwise.units.names import printable
 from stripwise.units.quantities import split
 
-__all__ = ["HOURS", "LENGTHS", "Currency", "price", "split_price"]
+__all__ = ["CURRENCIES", "HOURS", "LENGTHS", "Currency", "price", "split_price"]
 
 CURRENCIES = ("AUD", "CAD", "CHF", "EUR", "GBP", "NZD", "SGD", "USD")
-"""Currencies in which the usual price of a repair is known; any other is judged by shares alone."""
+"""Currencies in which usual prices are known; any other is judged by shares of a repair alone."""
 
 CURRENCY = re.compile(r"[A-Z]{3}")
 

@@ -87,7 +87,15 @@ class DesignResult(Writable):
         return answer_html(self.verdict, self.required)
 
     def to_xarray(self) -> Any:
-        """Return the map as an xarray Dataset over cover, strip age and follow-up."""
+        """Return the map as an xarray Dataset over cover, strip age and follow-up.
+
+        Examples
+        --------
+        >>> import stripwise
+        >>> case = stripwise.load("scenarios/pier-wall-cost.toml")
+        >>> sorted(map(str, stripwise.design(case).to_xarray().sizes))
+        ['follow_up', 'nominal_cover_mm', 'strip_age_h']
+        """
         return as_dataset(self.design, ("nominal_cover_mm", "strip_age_h", "follow_up"))
 
     def with_sentences(self, verdict: tuple[str, ...], warnings: tuple[str, ...]) -> DesignResult:

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Wall
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile, t_interval
 from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,
@@ -99,7 +99,7 @@ def exchange_row(  # noqa: PLR0917
     if epistemic is not None:
         usable = epistemic[~np.isnan(epistemic)]
         if usable.size:
-            by_epistemic = tuple(np.quantile(usable, (0.025, 0.975), method="nearest"))
+            by_epistemic = tuple(point_quantile(usable, RANGE_ENDS))
     return {
         "question": question,
         "place": place,

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.expected_cost import repair_cost_weights
+from stripwise.risk.probability.intervals import point_quantile
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
     has_cheap_covers,
@@ -285,7 +286,7 @@ def _quantiles(
     correction = mean - index_from_probability(p.mean(axis=0))
     index = index_from_probability(p) + np.where(np.isfinite(correction), correction, 0.0)
     index = np.clip(index, -MOST, MOST)
-    found = list(np.quantile(index, LEVELS, axis=0, method="hazen"))
+    found = list(point_quantile(index, LEVELS))
     if setting.rule.confidence:
         rule: TargetRule = replace(setting.rule, scramblings=SCRAMBLINGS)
         found += list(rule.demanded_index(index))

@@ -12,7 +12,12 @@ from numpy.typing import NDArray
 from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.expected_cost import cost_ages, repair_cost_weights
 from stripwise.risk.probability.integral import Integral
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import (
+    RANGE_ENDS,
+    point_quantile,
+    quantile_by_scrambling,
+    t_interval,
+)
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
     probability_by_epistemic_point,
@@ -161,7 +166,7 @@ class PricedOptions:
             epistemic_bounds = (np.nan, np.nan)
             if self.epistemic is not None:
                 each = first + cost.repair * (self.epistemic[:, o] @ weights)
-                epistemic_bounds = float(np.quantile(each, 0.025)), float(np.quantile(each, 0.975))
+                epistemic_bounds = tuple(point_quantile(each, RANGE_ENDS))
             p = float(np.mean(self.probability[:, o, ages.life]))
             rows.append(
                 {
@@ -253,7 +258,7 @@ def decide_options(
     demanded = None
     if by_point is not None and rule.confidence:
         each = by_point.reshape(rule.scramblings, -1, len(options))
-        demanded = np.quantile(each, rule.confidence, axis=1, method="hazen")
+        demanded = quantile_by_scrambling(each, rule.confidence)
     return decide_sample(
         found,
         allowed=target.probability,

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile
 from stripwise.risk.probability.nominal_covers import (
     probability_by_epistemic_point,
     probability_by_repeat,
@@ -163,7 +164,7 @@ def earliest_table(
             one = root[f][c]
             epistemic_bounds = (np.nan, np.nan)
             if epistemic is not None:
-                ends = np.quantile(epistemic[:, f, c], (0.025, 0.975), method="nearest")
+                ends = point_quantile(epistemic[:, f, c], RANGE_ENDS)
                 epistemic_bounds = (_hours(ends[0], setting), _hours(ends[1], setting))
             rows.append(
                 {

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from stripwise.distributions.distribution import Distribution, distribution
 from stripwise.errors import InputError
 from stripwise.risk.model.wall import COVER, Plan, Wall
+from stripwise.risk.probability.intervals import points_that_resolve
 from stripwise.risk.probability.nominal_covers import SamplingOptions, has_cheap_covers
 from stripwise.risk.probability.target_roots import (
     TargetRoot,
@@ -104,7 +105,8 @@ class Setting:
         points = [min(sampling.points, n) for n in max_points]
         outer_points = OUTER_POINTS if has_cheap_covers(wall) else SLOW_OUTER_POINTS
         if scenario.target.confidence:
-            outer_points *= DEMANDED_FACTOR
+            demanded = scenario.target.confidence
+            outer_points = points_that_resolve(demanded, least=outer_points * DEMANDED_FACTOR)
         lowest = max(0.4 * low, min(low, 2.0 * wall.input(COVER).distribution.sd))
         return cls(
             scenario=scenario,

@@ -8,7 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.risk.probability.face_grid import CuringLine, FaceGrid, FacePlaces
-from stripwise.risk.probability.face_tables import FaceTables, compute_tables, table_sample
+from stripwise.risk.probability.face_tables import (
+    FaceTables,
+    TableSample,
+    compute_tables,
+    table_sample,
+)
 from stripwise.risk.probability.reliability_index import FIRST_AGE
 from stripwise.risk.probability.shared_draws import draw_scores, shared_names, shared_sample
 from stripwise.risk.probability.table_axes import Axis, even_axis, kinked_axis, listed_axis
@@ -18,6 +23,7 @@ from stripwise.studies.inventory.face_classes import FaceClass
 __all__ = [
     "TOTAL_YEARS",
     "ClassNeeds",
+    "class_sample",
     "draw_keys",
     "face_covers",
     "face_grid",
@@ -228,10 +234,16 @@ def draw_keys(classes: list[FaceClass]) -> list[str]:
     return list(keys)
 
 
+def class_sample(one: FaceClass) -> TableSample:
+    """Return the sizes of the samples behind the tables of a class."""
+    case = one.case
+    return table_sample(one.wall, case.sampling.points, confidence=case.target.confidence)
+
+
 def solve_class(one: FaceClass, grid: FaceGrid, *, keys: list[str], draws: int) -> FaceTables:
     """Compute the tables of a class; `draws` are shared by all classes, by `keys`."""
     case, target = one.case, one.case.target
-    sample = table_sample(one.wall, case.sampling.points)
+    sample = class_sample(one)
     scores = draw_scores(keys, draws, seed=case.sampling.seed) if keys else {}
     return compute_tables(
         one.wall,

@@ -15,6 +15,7 @@ from scipy import special
 from stripwise.risk.probability.confidence import share_error
 from stripwise.risk.probability.face_grid import FaceGrid, Stencil
 from stripwise.risk.probability.face_tables import LARGEST_INDEX, MOST_YEARS, FaceTables
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.scenario.sections.target import Target
 from stripwise.studies.decision import NO, TOO_CLOSE, YES
@@ -258,7 +259,7 @@ def _ranges(
 ) -> NDArray[np.bool_]:
     """Put in range and confidence; change answers by a demanded one; say which of them are near."""
     target = solved.one.case.target
-    ends = np.quantile(outer, [0.975, 0.025], axis=1, method="hazen")
+    ends = point_quantile(outer, RANGE_ENDS[::-1], axis=1)
     found.know_low[rows], found.know_high[rows] = special.ndtr(-ends.astype(float))
     met = outer.reshape(rows.size, SCRAMBLINGS, -1) >= target.reliability_index
     mean = met.mean(axis=(1, 2))
@@ -268,9 +269,7 @@ def _ranges(
     found.confidence_high95[rows] = np.clip(mean + half, 0.0, 1.0)
     if not target.confidence:
         return np.zeros(rows.size, dtype=bool)
-    reached = special.ndtr(
-        -np.quantile(outer, 1.0 - target.confidence, axis=1, method="hazen").astype(float)
-    )
+    reached = special.ndtr(-point_quantile(outer, 1.0 - target.confidence, axis=1).astype(float))
     answer[reached > target.probability] = 1
     return np.asarray(np.abs(reached - target.probability) <= NEAR_CONFIDENCE)
 

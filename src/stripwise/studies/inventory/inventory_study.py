@@ -190,7 +190,7 @@ def inventory(
     Examples
     --------
     >>> import pandas as pd, stripwise
-    >>> case = stripwise.load("scenarios/garage-wall.toml").replace({"sampling.points": 256})
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
     >>> table = pd.DataFrame({"element": ["a", "b"], "strip_age_h": [14, 30], "age_yr": [3, 8]})
     >>> table = table.assign(concrete_temperature_degC=12, nominal_cover_mm=60)
     >>> stripwise.inventory(case, table).elements["element"].tolist()

@@ -110,6 +110,7 @@ def _answer(  # noqa: PLR0917
             points=sampling.points,
             seed=sampling.seed,
             workers=1,
+            demanded=target.confidence,
         )
         if epistemic is not None:
             demanded = special.ndtr(-epistemic.index_at_confidence(target.confidence))[:, 0]

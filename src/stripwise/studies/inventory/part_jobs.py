@@ -15,9 +15,14 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.risk.probability.face_tables import FaceTables, table_sample
+from stripwise.risk.probability.face_tables import FaceTables
 from stripwise.studies.inventory.check_rows import Faces
-from stripwise.studies.inventory.class_tables import face_covers, face_grid, solve_class
+from stripwise.studies.inventory.class_tables import (
+    class_sample,
+    face_covers,
+    face_grid,
+    solve_class,
+)
 from stripwise.studies.inventory.elements import ANSWERS, Elements, SolvedClass, evaluate
 from stripwise.studies.inventory.face_rows import Piece
 from stripwise.studies.inventory.inventory_plan import InventoryPlan
@@ -95,9 +100,7 @@ def _plan(where: str | bytes) -> tuple[InventoryPlan, dict[int, SolvedClass]]:
 
 def shared_draws(plan: InventoryPlan) -> int:
     """Return how many draws all faces share: as few as the slowest class takes."""
-    return min(
-        table_sample(one.wall, one.case.sampling.points).draws for one in plan.classes.classes
-    )
+    return min(class_sample(one).draws for one in plan.classes.classes)
 
 
 def solve(where: str | bytes, place: int) -> FaceTables:

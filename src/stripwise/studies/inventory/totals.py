@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.probability.face_tables import index_of
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile, t_interval
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.studies.inventory.class_tables import TOTAL_YEARS
 from stripwise.studies.inventory.elements import COHORT_YEARS, SolvedClass
@@ -33,8 +33,6 @@ FACES, AREA, PAST = "equivalent_faces", "area", "faces_past_target"
 
 YEARS = (*range(11), *range(15, TOTAL_YEARS + 1, 5))
 """Years from that of the state on."""
-
-RANGE = (0.025, 0.975)
 
 
 @dataclass(slots=True)
@@ -100,7 +98,7 @@ def _rows(
         mean, low, high = float(by_repeat[y].mean()), np.nan, np.nan
         if by_repeat.shape[1] > 1:
             mean, low, high = (float(x) for x in t_interval(by_repeat[y]))
-        ends = np.quantile(by_draw[y], RANGE) if by_draw.shape[1] > 1 else [np.nan, np.nan]
+        ends = point_quantile(by_draw[y], RANGE_ENDS) if by_draw.shape[1] > 1 else [np.nan, np.nan]
         rows.append(
             {
                 "year": start + year,

@@ -16,7 +16,12 @@ from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.wall import MEAN_COVER_OFFSET, Plan, Wall
 from stripwise.risk.probability.confidence import epistemic_probability
-from stripwise.risk.probability.intervals import highest_mean, is_rare
+from stripwise.risk.probability.intervals import (
+    highest_mean,
+    is_rare,
+    point_quantile,
+    points_that_resolve,
+)
 from stripwise.risk.probability.nested_sampling import NestedSample
 from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
 from stripwise.risk.probability.target_rule import index_from_probability
@@ -88,7 +93,7 @@ class ChoiceRule:
         mean, error = p.mean(axis=0), np.std(p, axis=0, ddof=1) / np.sqrt(len(p))
         bound = highest_mean(mean, samples=points * len(p), chance=ERROR_CHANCE)
         safe = mean + decision_limit(len(p)) * error
-        safe = np.where(is_rare(mean, error), np.maximum(safe, bound), safe)
+        safe = np.where(is_rare(mean, error, points=points), np.maximum(safe, bound), safe)
         quantile = None
         if confidence:
             by_point = epistemic_probability(
@@ -98,6 +103,7 @@ class ChoiceRule:
                 points=sample.points,
                 seed=sample.seed,
                 workers=sample.workers,
+                demanded=confidence,
             )
             if by_point is not None:
                 each = special.ndtr(-by_point.index_at_confidence(confidence))
@@ -126,13 +132,9 @@ class ChoiceRule:
             if nested is not None:
                 p, quantile = nested
                 within = _moved(p, self.safe) <= self.allowed
-                whole = np.quantile(
-                    quantile.reshape(len(p), -1, p.shape[2]),
-                    self.confidence,
-                    axis=1,
-                    method="hazen",
-                )
-                each = np.quantile(quantile, self.confidence, axis=2, method="hazen")
+                every = quantile.reshape(len(p), -1, p.shape[2])
+                whole = point_quantile(every, self.confidence, axis=1)
+                each = point_quantile(quantile, self.confidence, axis=2)
                 within &= each + (self.safe_quantile - whole)[:, np.newaxis] <= self.allowed
                 return self._first(within.reshape(-1, p.shape[2]))
         within = _moved(found, self.safe) <= self.allowed
@@ -154,7 +156,8 @@ class ChoiceRule:
         """
         outer = InputSampler.from_inputs(measured, wall.correlations)
         upper = np.zeros((len(wall.plans), 1), dtype=bool)
-        found = np.empty((REPEATS, MEASURED_POINTS, EPISTEMIC_POINTS, len(wall.plans)))
+        epistemic_points = points_that_resolve(self.confidence, least=EPISTEMIC_POINTS)
+        found = np.empty((REPEATS, MEASURED_POINTS, epistemic_points, len(wall.plans)))
         for r in range(REPEATS):
             rng = random_stream(seed, stage=STAGE, index=(2, r))
             known = outer.values(next(iter(sobol_blocks(outer.dimensions, MEASURED_POINTS, rng))))
@@ -165,7 +168,7 @@ class ChoiceRule:
                     points=INNER_POINTS,
                     seed=seed,
                     stage=STAGE,
-                    outer_points=EPISTEMIC_POINTS,
+                    outer_points=epistemic_points,
                     inner_points=INNER_POINTS,
                     replicate=2 + r,
                 )

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.model.wall import Plan, Wall
-from stripwise.risk.probability.intervals import plain_interval
+from stripwise.risk.probability.intervals import RANGE_ENDS, plain_interval, point_quantile
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
     probability_by_epistemic_point,
@@ -45,7 +45,6 @@ INDEX, PROBABILITY, LOG_LIFE = "reliability index", "probability", "ln of the li
 AGE_COUNT = 14
 KNOWLEDGE_POINTS = 512
 MAX_REPEATS = 16
-QUANTILES = (0.025, 0.975)
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +209,7 @@ def _option_table(
         middle = float(found.mean)
         band = (np.nan, np.nan)
         if known is not None:
-            ends = np.quantile(known[:, 0, 0, 0], QUANTILES)
+            ends = point_quantile(known[:, 0, 0, 0], RANGE_ENDS)
             band = (float(ends[0]), float(ends[1]))
         age = np.nan
         if len(ages) > 1:

@@ -123,6 +123,13 @@ class Ranking(Writable):
         """Return the indices as an xarray Dataset over quantity, age_yr and item.
 
         An item is an input, or the name of a group; an age of NaN is that of a quantity without.
+
+        Examples
+        --------
+        >>> import stripwise
+        >>> case = stripwise.load("scenarios/garage-wall.toml")
+        >>> sorted(map(str, stripwise.rank(case).to_xarray().sizes))
+        ['age_yr', 'item', 'quantity']
         """
         rows = self.indices[self.indices["input2"].fillna("").eq("")]
         item = rows["input"].where(rows["input"].ne(""), rows["group"])
@@ -159,11 +166,7 @@ def rank(
     --------
     >>> import stripwise
     >>> case = stripwise.load("scenarios/garage-wall.toml")
-    >>> two = [s for s in case.raw["strategy"] if s["name"] in ("Forms 24 h", "Forms 7 d")]
-    >>> sizes = {"sampling.repeats": 8, "sampling.points": 256}
-    >>> small = case.replace({"strategy": two, "choices": None, **sizes})
-    >>> ranking = stripwise.rank(small, strategy="Forms 24 h", ages=[50], precision=0.5)
-    >>> ranking.indices["strategy"].unique().tolist()
+    >>> stripwise.rank(case).indices["strategy"].unique().tolist()
     ['Forms 24 h']
     """
     scenario = with_options(scenario, seed=seed)
