@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass
-from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -108,10 +107,8 @@ class Key:
         return (self.needed or self.missing).replace("{}", example).replace("{options}", options)
 
 
-@cache
-def _range_ends(words: str, measure: Measure, difference: bool) -> tuple[float, float]:
-    low, high = (measure.number(end, difference=difference) for end in words.split(" to "))
-    return low, high
+_ENDS: dict[tuple[str, str, bool], list[float]] = {}
+"""Ranges in words, their unit and whether they are of a difference, once converted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +178,11 @@ class Quantity(Key):
     def _ends(self, words: str) -> tuple[float, float]:
         if not words:
             return -math.inf, math.inf
-        return _range_ends(words, self.measure, self.difference)
+        key = words, self.measure.unit, self.difference
+        if key not in _ENDS:
+            ends = words.split(" to ")
+            _ENDS[key] = [self.measure.number(end, difference=self.difference) for end in ends]
+        return _ENDS[key][0], _ENDS[key][1]
 
 
 @dataclass(frozen=True, slots=True)
