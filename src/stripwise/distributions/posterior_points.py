@@ -85,18 +85,19 @@ class WeightedPoints:
         logs = self.log_prior_weight + _total(self.parts, counted)
         return float(special.logsumexp(logs) - special.logsumexp(self.log_prior_weight))
 
-    def equal_weight_rows(self, count: int) -> NDArray[np.intp]:
+    def equal_weight_rows(self, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
         """Return which points, each as often as its weight, make draws of equal weight.
 
-        Systematic resampling in the order of the points, so that runs of draws stay as evenly
-        spread as runs of points.
+        Stratified resampling in the order of the points, so that runs of draws stay as evenly
+        spread as runs of points. Even steps would fall in with the order of the points, in which
+        neighbours lie in opposite halves.
 
         References
         ----------
         Kitagawa, J. Comput. Graph. Stat. 5, 1996 (recalled).
         """
         edges = np.cumsum(self.weights())
-        rows = np.searchsorted(edges / edges[-1], (np.arange(count) + 0.5) / count)
+        rows = np.searchsorted(edges / edges[-1], (np.arange(count) + rng.random(count)) / count)
         return np.minimum(rows, len(edges) - 1)
 
 

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import Distribution
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.distributions.sampling import InputSampler
+from stripwise.distributions.sampling import InputSampler, sobol_blocks
 from stripwise.risk.model.wall import Wall
 
 __all__ = ["EpistemicDraws", "EpistemicScores", "ScatterInputs"]
@@ -65,11 +66,14 @@ class EpistemicScores:
         Their copula.
     errors
         Prior of an unknown error of readings by set; scores after those of the inputs.
+    joint
+        Joint draws that the wall has in place of such a prior; None without any.
     """
 
     items: tuple[Input, ...]
     sampler: InputSampler
     errors: Mapping[str, Distribution]
+    joint: JointDraws | None = None
 
     @classmethod
     def from_wall(
@@ -77,7 +81,8 @@ class EpistemicScores:
     ) -> EpistemicScores:
         """Take the epistemic inputs of a wall."""
         items = tuple(item for item in wall.inputs if item.epistemic_share > 0.0)
-        return cls(items, InputSampler.from_inputs(items, wall.correlations), dict(errors or {}))
+        sampler = InputSampler.from_inputs(items, wall.correlations)
+        return cls(items, sampler, dict(errors or {}), wall.draws)
 
     @property
     def dimensions(self) -> int:
@@ -93,11 +98,42 @@ class EpistemicScores:
                 values[item.name] = item.distribution.from_normal(score)
             else:
                 between[item.name] = score
-        errors = {
-            name: law.from_normal(score)
-            for (name, law), score in zip(self.errors.items(), z[len(self.items) :], strict=True)
-        }
+        errors = self._errors(z[len(self.items) :])
         return EpistemicDraws(values, between, errors, z.shape[1])
+
+    def _errors(self, z: Array) -> dict[str, Array]:
+        return {
+            name: law.from_normal(score)
+            for (name, law), score in zip(self.errors.items(), z, strict=True)
+        }
+
+    def joint_draws(self, rng: np.random.Generator) -> EpistemicDraws:
+        """Return all joint draws of the wall, unknown errors drawn beside them."""
+        assert self.joint is not None
+        by_name = dict(zip(self.joint.names, self.joint.values, strict=True))
+        scores = {name: by_name.pop(name) for name in self.joint.score_names}
+        errors = self._errors(rng.standard_normal((len(self.errors), self.joint.count)))
+        return EpistemicDraws(by_name, scores, errors, self.joint.count)
+
+    def prior(self, count: int, rng: np.random.Generator) -> EpistemicDraws:
+        """Return draws of the prior, a power of two of them: scrambled points, or joint draws."""
+        if self.joint is None:
+            return self.draws(next(iter(sobol_blocks(self.dimensions, count, rng))))
+        whole = self.joint_draws(rng)
+        return whole.rows(rng.integers(0, whole.count, count))
+
+    def middle(self) -> EpistemicDraws:
+        """Return one draw in the middle of the prior."""
+        if self.joint is None:
+            return self.draws(np.zeros((self.dimensions, 1)))
+        whole = self.joint_draws(np.random.default_rng(0))
+        return EpistemicDraws(
+            *(
+                {name: np.median(column, keepdims=True) for name, column in columns.items()}
+                for columns in (whole.inputs, whole.scores, whole.errors)
+            ),
+            count=1,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from stripwise.distributions.posterior_points import (
     WeightedPoints,
     posterior_points,
 )
-from stripwise.distributions.sampling import random_stream, sobol_blocks
+from stripwise.distributions.sampling import random_stream
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import Wall
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
@@ -78,7 +78,9 @@ def find_posterior(
         points_found, all_draws = found
         if points_found.effective < LEAST_EFFECTIVE:
             raise NumericalError(_refusal(points_found, foreign=wall.draws is not None))
-        rows = points_found.equal_weight_rows(DRAWS)
+        rows = points_found.equal_weight_rows(
+            DRAWS, random_stream(seed, stage="update", index=(0, 4000))
+        )
         draws = all_draws.rows(rows)
         error = _integral_error(likelihoods, draws)
         if error <= MOST_ERROR or 2 * likelihoods.points > MOST_POINTS:
@@ -104,23 +106,8 @@ def _weighted(
             progress=progress,
         )
         return found, scores.draws(found.z)
-    given = wall.draws
-    rng = random_stream(seed, stage="update", index=(0, 0))
-    even = 1 << (given.count - 1).bit_length()
-    own = np.concatenate(list(sobol_blocks(len(scores.errors), even, rng)), axis=1)
-    errors = {
-        name: law.from_normal(column[: given.count])
-        for (name, law), column in zip(scores.errors.items(), own, strict=True)
-    }
-    by_name = dict(zip(given.names, given.values, strict=True))
-    draws = EpistemicDraws(
-        {n: v for n, v in by_name.items() if n not in given.score_names},
-        {n: by_name[n] for n in given.score_names},
-        errors,
-        given.count,
-    )
-    parts = likelihoods(draws)
-    return WeightedPoints(given.values, parts, np.zeros(given.count), 0), draws
+    draws = scores.joint_draws(random_stream(seed, stage="update", index=(0, 0)))
+    return WeightedPoints(wall.draws.values, likelihoods(draws), np.zeros(draws.count), 0), draws
 
 
 def _integral_error(likelihoods: SetLikelihoods, draws: EpistemicDraws) -> float:

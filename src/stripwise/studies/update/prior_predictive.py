@@ -52,9 +52,8 @@ def surprise_table(
 ) -> pd.DataFrame:
     """Tabulate the p value of each kind of data, as the columns of `surprise`."""
     rng = random_stream(seed, stage="update", index=(0, 1000))
-    z = next(iter(sobol_blocks(scores.dimensions, DRAWS, rng)))
-    judged = scores.draws(z)
-    simulated = scores.draws(rng.standard_normal((scores.dimensions, SIMULATED)))
+    judged = scores.prior(DRAWS, rng)
+    simulated = scores.prior(1 << (SIMULATED - 1).bit_length(), rng).rows(slice(SIMULATED))
     by_kind: dict[str, list[Statistic]] = {}
     for one, likelihood in zip(sets, likelihoods.likelihoods, strict=True):
         kind = by_kind.setdefault(one.data_file.kind.description, [])

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from stripwise.distributions.posterior_points import FEWEST_POINTS, LEAST_EFFECTIVE
-from stripwise.distributions.sampling import random_stream, sobol_blocks
+from stripwise.distributions.sampling import random_stream
 from stripwise.errors import InputError
 from stripwise.evidence.inspections.inspection_kinds import INSPECTIONS
 from stripwise.evidence.inspections.inspection_rows import read_set
@@ -52,6 +52,9 @@ __all__ = ["update"]
 
 Progress = Callable[[str, float], None]
 Table = str | Path | pd.DataFrame
+
+PRIOR_DRAWS = 2048
+"""Draws of the prior for what stands before the update."""
 
 INTEGRAL_POINTS = 32
 """Points of the integral over what varies along the wall, before it is checked."""
@@ -114,7 +117,7 @@ def update(
         sets,
         case,
         wall,
-        middle=scores.draws(np.zeros((scores.dimensions, 1))),
+        middle=scores.middle(),
         workers=workers,
         points=INTEGRAL_POINTS,
     )
@@ -137,7 +140,7 @@ def update(
         workers=workers,
     )
     shares = variance_shares(posterior.all_draws, posterior.points.weights(), probability)
-    prior = _prior_draws(wall, scores, seed=seed_used)
+    prior = _prior_draws(scores, seed=seed_used)
     cores = [
         core
         for one in likelihoods.likelihoods
@@ -183,10 +186,8 @@ def read_sets(tables: Table | Sequence[Table], case: Scenario) -> tuple[Inspecti
     return tuple(sets)
 
 
-def _prior_draws(wall: Wall, scores: EpistemicScores, *, seed: int) -> EpistemicDraws:
-    rng = random_stream(seed, stage="update", index=(0, 3000))
-    z = next(iter(sobol_blocks(scores.dimensions, 2048, rng)))
-    return scores.draws(z)
+def _prior_draws(scores: EpistemicScores, *, seed: int) -> EpistemicDraws:
+    return scores.prior(PRIOR_DRAWS, random_stream(seed, stage="update", index=(0, 3000)))
 
 
 def _without(
@@ -205,8 +206,8 @@ def _without(
         fewer = dataclasses.replace(likelihoods, likelihoods=kept)
         draws = find_posterior(wall, scores, fewer, seed=seed, points=FEWEST_POINTS).draws
     else:
-        draws = _prior_draws(wall, scores, seed=seed)
-    chosen = draws.rows(np.linspace(0, draws.count - 1, 2048).astype(np.intp))
+        draws = _prior_draws(scores, seed=seed)
+    chosen = draws.rows(np.linspace(0, draws.count - 1, PRIOR_DRAWS).astype(np.intp))
     probability = probabilities_by_point(
         wall,
         case.reference_strategy,
