@@ -34,6 +34,7 @@ COMMANDS = (
     "rank",
     "stripped",
     "inventory",
+    "update",
     "fit",
     "plan-tests",
     "list",
@@ -45,7 +46,10 @@ SCENARIOS = (
     "site-records/as-built.toml",
     "site-records/as-specified.toml",
     "faces/faces.toml",
+    "inspections/inspected-wall.toml",
 )
+
+INSPECTIONS = "scenarios/inspections"
 
 FITS = {
     "profiles": "lab-wall/profiles.csv --reference 'Forms 7 d'",
@@ -93,6 +97,10 @@ def jobs() -> dict[str, list[str]]:
     faces = ["inventory", "scenarios/faces/faces.csv", "--scenario", "scenarios/faces/faces.toml"]
     found |= {
         "inventory": [*faces, "--year", "2026", "--out", "OUT"],
+        "update": [
+            *("update", f"{INSPECTIONS}/inspected-wall.toml", "--out", "OUT"),
+            *(f"{INSPECTIONS}/{name}.csv" for name in ("cover", "cores-year-10", "half-cell")),
+        ],
         "inventory-no-year": [*faces, "--out", "OUT"],
         "run-json": ["run", garage, "--json", "--out", "OUT"],
         "run-require-target": ["run", garage, "--require-target", "--out", "OUT"],

@@ -11,6 +11,7 @@
     stripwise.rank_table({"a": case, "b": other})       indices over scenarios, strategies, ages
     stripwise.own_indices(stripwise.rank_sample(case), function_of_the_table)
     stripwise.fit_profiles(table)   fit_face_maps   fit_migration   fit_cover   fit_strip_log   fit_drying
+    stripwise.update(case, [table, ...])                inspections: the answer before and after
     stripwise.inventory(case, table)                    a table with a row per face
     result.write(folder)    result.to_xarray()          the command's report; curves as arrays
     stripwise.plot.curves(result, ax=None)              every figure of the reports, on your axes
@@ -66,6 +67,8 @@ if TYPE_CHECKING:
     from stripwise.studies.stripped import SiteAnswer, stripped_early
     from stripwise.studies.sweep import sweep
     from stripwise.studies.target_study import TargetResult, target
+    from stripwise.studies.update.update_result import UpdateResult
+    from stripwise.studies.update.update_study import update
     from stripwise.studies.wall_samples import samples
 
 __all__ = [
@@ -83,6 +86,7 @@ __all__ = [
     "SiteAnswer",
     "StripwiseError",
     "TargetResult",
+    "UpdateResult",
     "as_toml",
     "assess",
     "case",
@@ -108,6 +112,7 @@ __all__ = [
     "stripped_early",
     "sweep",
     "target",
+    "update",
     "write",
     "write_design",
 ]

@@ -203,6 +203,17 @@ def test_an_inventory(tmp_path, written):
     written |= check(tmp_path / "out", more=more)
 
 
+def test_an_update(tmp_path, written):
+    folder = SCENARIOS / "inspections"
+    path = small("inspections/inspected-wall.toml", tmp_path)
+    core = tmp_path / "core.csv"
+    rows = (folder / "cores-year-10.csv").read_text("utf-8").splitlines()[1:6]
+    core.write_text("\n".join(rows).replace("Forms 24 h", "Forms 72 h"), "utf-8")
+    invoke("update", path, core, folder / "cover.csv", "--out", tmp_path / "out")
+    more = ("updated", "answers", "learned", "inspections", "surprise", "contents", "posterior")
+    written |= check(tmp_path / "out", more=more)
+
+
 def test_planned_tests(tmp_path, written):
     path = small("garage-wall.toml", tmp_path)
     invoke("plan-tests", path, "--out", tmp_path / "out")

@@ -18,6 +18,7 @@ PUBLIC_MODULES = {
     "Scenario": "stripwise.scenario.model",
     "SiteAnswer": "stripwise.studies.stripped",
     "as_toml": "stripwise.api.cases",
+    "UpdateResult": "stripwise.studies.update.update_result",
     "TargetResult": "stripwise.studies.target_study",
     "assess": "stripwise.studies.run",
     "case": "stripwise.api.cases",
@@ -43,6 +44,7 @@ PUBLIC_MODULES = {
     "stripped_early": "stripwise.studies.stripped",
     "sweep": "stripwise.studies.sweep",
     "target": "stripwise.studies.target_study",
+    "update": "stripwise.studies.update.update_study",
     "write": "stripwise.report.write",
     "write_design": "stripwise.report.write",
 }

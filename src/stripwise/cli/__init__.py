@@ -14,6 +14,7 @@ from stripwise.cli import (
     run_command,
     stripped_command,
     target_command,
+    update_command,
 )
 from stripwise.cli.shell import app, run_app
 
@@ -28,6 +29,7 @@ COMMANDS = (
     rank_command,
     stripped_command,
     inventory_command,
+    update_command,
     fit_command,
     plan_tests_command,
     list_command,

@@ -76,6 +76,7 @@ ORDER = (
     "rank",
     "stripped",
     "inventory",
+    "update",
     "fit",
     "plan-tests",
     "list",

@@ -49,6 +49,8 @@ STAGES = (
     "confidence",
     "samples",
     "inventory",
+    "update",
+    "inspections",
 )
 
 

@@ -46,6 +46,7 @@ RESULT_PAGES = {
     "FaceMapsStudy": _Page(
         "face_maps_page", "face_maps_report", "fit (face-maps)", "face_maps_sentences"
     ),
+    "UpdateResult": _Page("update_page", "update_report", "update", "update_sentences"),
     "InventoryResult": _Page(
         "inventory_page", "inventory_report", "inventory", "inventory_sentences"
     ),

@@ -34,6 +34,7 @@ __all__ = [
     "RUN_FILES",
     "STRIPPED_FILES",
     "TARGET_FILES",
+    "UPDATE_FILES",
     "Extras",
     "report_files",
     "run_record",
@@ -94,6 +95,19 @@ RANKING_FILES = (
     RUN_JSON,
 )
 """Files that a ranking may write, besides its figures."""
+
+UPDATE_FILES = (
+    "updated.csv",
+    "answers.csv",
+    "learned.csv",
+    "inspections.csv",
+    "surprise.csv",
+    "posterior.csv",
+    "posterior.json",
+    "report.html",
+    RUN_JSON,
+)
+"""Files that every update writes; contents.csv comes with cores."""
 
 DATA_FILES = ("report.html", RUN_JSON)
 """Files that every report of test data writes."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -154,6 +155,8 @@ class Scenario:
         A front model of the caller's own; None for the chloride front.
     content_scales
         Per cent of binder over the per cent that the file writes an input in, where not 1.
+    binder_content, concrete_density
+        [kg/m3]; NaN where the file gives none.
     """
 
     path: Path
@@ -186,6 +189,8 @@ class Scenario:
     draws: JointDraws | None = None
     front_model: FrontModel | Depth | None = None
     content_scales: Mapping[str, float] = field(default_factory=dict)
+    binder_content: float = math.nan
+    concrete_density: float = math.nan
     concrete_types: tuple[str, ...] = ()
     exposure_types: tuple[str, ...] = ()
     raw: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)

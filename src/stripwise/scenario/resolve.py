@@ -225,6 +225,8 @@ def resolve(  # noqa: PLR0915 - one step a section
         path=path,
         draws=joint,
         content_scales=_content_scales(file, contents),
+        binder_content=contents.binder,
+        concrete_density=contents.density,
         digest=digest,
         title=labels["title"] or path.stem,
         exposure_class=labels["class"] or "",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -10,7 +12,7 @@ from stripwise.errors import InputError
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.knowledge import LEAST_DRAWS, column_head
 
-__all__ = ["epistemic_draws"]
+__all__ = ["draws_table", "epistemic_draws"]
 
 MOST_DRAWS = 2**20
 
@@ -54,7 +56,6 @@ def epistemic_draws(case: Scenario, *, n: int = 16_384, seed: int | None = None)
     items = [item for item in case.inputs if item.epistemic_share > 0.0]
     if not items:
         raise InputError("case", "has no random epistemic input to draw")
-    columns: dict[str, np.ndarray] = {}
     if case.draws is not None:
         values = dict(zip(case.draws.names, case.draws.values, strict=True))
     else:
@@ -65,7 +66,14 @@ def epistemic_draws(case: Scenario, *, n: int = 16_384, seed: int | None = None)
         for item in items:
             if item.epistemic_share == 1.0:
                 values[item.name] = item.distribution.from_normal(values[item.name])
-    for item in items:
-        scale = case.content_scales.get(item.name, 1.0) if item.epistemic_share == 1.0 else 1.0
-        columns[column_head(item)] = values[item.name] / scale
+    return draws_table(case, values)
+
+
+def draws_table(case: Scenario, values: Mapping[str, np.ndarray]) -> pd.DataFrame:
+    """Write draws by input, in internal units or as scores, as a file of `knowledge` holds them."""
+    columns = {}
+    for item in case.inputs:
+        if item.name in values:
+            scale = case.content_scales.get(item.name, 1.0) if item.epistemic_share == 1.0 else 1.0
+            columns[column_head(item)] = values[item.name] / scale
     return pd.DataFrame(columns)

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 from stripwise.evidence.profiles.chloride_profiles import Profiles
 from stripwise.evidence.tables.data_file import LINE, DataFile
 
-__all__ = ["build_profiles"]
+__all__ = ["build_profiles", "padded_column"]
 
 Array = NDArray[np.float64]
+Places = NDArray[np.intp]
 
 DETECTION_LIMIT_FACTOR = 0.5
 """Share of the detection limit that stands for a reading below it; common practice, no source."""
@@ -23,27 +24,28 @@ OVERLAP_TOLERANCE = 1e-6
 """Layers that overlap by less than this count as touching [mm]."""
 
 
-def build_profiles(data_file: DataFile) -> Profiles:
-    """Sort the rows of a file of kind profiles into checked profiles, layers by depth."""
+def build_profiles(data_file: DataFile, *, keep_limits: bool = False) -> Profiles:
+    """Sort the rows of a file of kind profiles into checked profiles, layers by depth.
+
+    A reading below a limit of detection becomes a share of it, unless `keep_limits` leaves the
+    limit, for a use that knows what it means.
+    """
     rows = data_file.data.copy()
     if "depth_from_mm" not in rows:
         rows["depth_from_mm"] = rows["depth_to_mm"] = rows["depth_mm"]
         reversed_rows = np.zeros(len(rows), dtype=bool)
     else:
         reversed_rows = (rows["depth_from_mm"] >= rows["depth_to_mm"]).to_numpy()
-    for name in ("chloride", "initial"):
+    for name in () if keep_limits else ("chloride", "initial"):
         if f"{name}_below" in rows:
             rows[name] = np.where(
                 rows[f"{name}_below"], DETECTION_LIMIT_FACTOR * rows[name], rows[name]
             )
     if "initial" not in rows:
         rows["initial"] = np.nan
-    rows["code"], names = pd.factorize(rows["specimen"])
-    rows = rows.sort_values(["code", "depth_from_mm"], kind="stable", ignore_index=True)
-    _check(rows, data_file, reversed_rows)
-    place = rows.groupby("code").cumcount().to_numpy()
-    code = rows["code"].to_numpy()
-    shape = (len(names), int(place.max()) + 1)
+    rows, names = _by_specimen(rows)
+    _check(rows, data_file, reversed_rows, undetected=keep_limits)
+    code, place, shape = _places(rows)
 
     def padded(column: str) -> Array:
         table = np.zeros(shape)
@@ -67,7 +69,38 @@ def build_profiles(data_file: DataFile) -> Profiles:
     )
 
 
-def _check(rows: pd.DataFrame, data_file: DataFile, reversed_rows: NDArray[np.bool_]) -> None:
+def padded_column(data_file: DataFile, column: str) -> Array:
+    """Return a column of numbers in the order of `build_profiles`, (g, k), 0 where there is none."""
+    rows = data_file.data.copy()
+    if "depth_from_mm" not in rows:
+        rows["depth_from_mm"] = rows["depth_mm"]
+    rows, _ = _by_specimen(rows)
+    code, place, shape = _places(rows)
+    table = np.zeros(shape)
+    table[code, place] = rows[column].to_numpy(dtype=float)
+    return table
+
+
+def _by_specimen(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.Index[str]]:
+    """Sort rows by specimen, in the order of the file, and depth."""
+    rows["code"], names = pd.factorize(rows["specimen"])
+    return rows.sort_values(["code", "depth_from_mm"], kind="stable", ignore_index=True), names
+
+
+def _places(rows: pd.DataFrame) -> tuple[Places, Places, tuple[int, int]]:
+    """Return specimen and layer of each row, and how many of both there are."""
+    code: Places = np.asarray(rows["code"], dtype=np.intp)
+    place: Places = np.asarray(rows.groupby("code").cumcount(), dtype=np.intp)
+    return code, place, (int(code.max()) + 1, int(place.max()) + 1)
+
+
+def _check(
+    rows: pd.DataFrame,
+    data_file: DataFile,
+    reversed_rows: NDArray[np.bool_],
+    *,
+    undetected: bool,
+) -> None:
     problems = data_file.problems()
     head = {name: data_file.headers.get(name, name) for name in rows.columns}
     same = rows["code"].eq(rows["code"].shift())
@@ -123,7 +156,7 @@ def _check(rows: pd.DataFrame, data_file: DataFile, reversed_rows: NDArray[np.bo
             column=head[name],
             found=float(row[name]),
         )
-    if "chloride_below" in rows:
+    if "chloride_below" in rows and not undetected:
         all_below = rows.groupby("specimen", sort=False)["chloride_below"].all()
         for name in all_below.index[all_below]:
             problems.add(

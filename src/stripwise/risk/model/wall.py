@@ -311,7 +311,7 @@ class Wall:
             root=root,
             start_depth=start_depth,
             zone=zone,
-            log_rate=self._log_rate(values),
+            log_rate=self.log_rate(values),
             exponent=values["concrete.ageing_exponent"],
             skin=values["curing.affected_depth"] - offset if self.layered else np.inf,
             log_penalty=self.log_penalties(values) if log_penalty is None else log_penalty,
@@ -333,7 +333,7 @@ class Wall:
         if not kept or not FRONT_INPUTS.isdisjoint(changed):
             return self.sample_block(values, log_penalty=block.log_penalty if kept else None)
         return replace(
-            block, log_rate=self._log_rate(values), exponent=values["concrete.ageing_exponent"]
+            block, log_rate=self.log_rate(values), exponent=values["concrete.ageing_exponent"]
         )
 
     def _carbonated_face(self, service: ServiceSample, values: Values) -> SampleBlock:
@@ -375,7 +375,8 @@ class Wall:
             for plan in self.plans
         )
 
-    def _log_rate(self, values: Values) -> Number:
+    def log_rate(self, values: Values) -> Number:
+        """Return ln(k_e k_t D_ref) [ln(mm2/yr)], D_ref left out where the values have none."""
         coefficient = values["concrete.temperature_coefficient"]
         if self.monthly:
             log_factor = np.log(monthly_temperature_factor(self.monthly, coefficient))

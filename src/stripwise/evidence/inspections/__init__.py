@@ -1,0 +1,1 @@
+"""What was found on a wall in service: cores, cover readings, half-cell surveys."""

@@ -1,0 +1,260 @@
+"""What the page of an update says: what the inspections changed, and how far to trust it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from importlib.metadata import version
+from typing import Any
+
+import pandas as pd
+
+from stripwise.report.components import (
+    Bullets,
+    Column,
+    Figure,
+    Paragraph,
+    Report,
+    Section,
+    Table,
+    limit_state,
+    numeric,
+    scenario_signature,
+)
+from stripwise.report.figures import sheet
+from stripwise.report.figures.update_figures import (
+    contents_figure,
+    plot_update,
+    plot_updated_curves,
+)
+from stripwise.report.files import declared_tables, json_text, scenario_record
+from stripwise.report.prose import paragraphs, sentence
+from stripwise.studies.update.update_result import UpdateResult
+from stripwise.studies.update.update_sentences import contradictions, update_sentences
+from stripwise.units.formatting import (
+    DASH,
+    amount,
+    confidence,
+    count,
+    interval,
+    number,
+    percent,
+    signed_points,
+    years,
+)
+from stripwise.units.source_files import SourceFile
+
+__all__ = ["update_report"]
+
+Row = Mapping[Any, Any]
+
+POSTERIOR = "posterior.csv"
+"""Joint draws for a scenario; its sidecar says where they come from."""
+
+
+def update_report(result: UpdateResult) -> Report:
+    """Write up an update."""
+    case = result.case
+    found = update_sentences(result)
+    further = tuple(source for one in result.sets for source in one.data_file.sources)
+    return Report(
+        title=f"What inspections change: {case.title}",
+        about=f"Scenario {case.path.name}; {limit_state(case)}. Reference strategy: "
+        f"{case.reference_strategy}.",
+        answer=(*found, sentence("update.licensed")),
+        findings=(),
+        picture=Figure("update", sheet.draw(plot_update, result), "Data: answers.csv."),
+        warnings=(*result.notes, *_data_notes(result), *case.warnings),
+        sections=tuple(_sections(result)),
+        signature=scenario_signature(
+            case,
+            {"stripwise": version("stripwise"), "seed": str(result.run["seed"])},
+            further=further,
+        ),
+        tables=declared_tables(
+            {
+                "updated": result.curves,
+                "answers": result.strategies,
+                "learned": result.inputs,
+                "inspections": result.data,
+                "surprise": result.checks,
+                "contents": contents_table(result) if result.profiles else None,
+            }
+        )
+        | {POSTERIOR: result.posterior},
+        texts={"posterior.json": json_text(posterior_record(result, further))},
+        record={
+            **result.run,
+            "scenario": scenario_record(case),
+            "verdict": list(found),
+            "warnings": [*result.notes, *_data_notes(result), *case.warnings],
+        },
+    )
+
+
+def posterior_record(result: UpdateResult, sources: tuple[SourceFile, ...]) -> dict[str, Any]:
+    """Say what posterior.csv was made of: the prior, the data, and what its draws are worth."""
+    return {
+        "prior": {"file": result.case.path.name, "sha256": result.case.digest},
+        "data": [{"file": source.name, "sha256": source.sha256} for source in sources],
+        "draws": result.run["draws"],
+        "effective_draws": result.run["effective_draws"],
+        "stripwise": version("stripwise"),
+    }
+
+
+def contents_table(result: UpdateResult) -> pd.DataFrame:
+    """Put the bands of every face and age into one table."""
+    frames = []
+    for one in result.profiles:
+        names = {name: f"content_{name}" for name in one.bands if name != "depth_mm"}
+        table = one.bands.rename(columns=names)
+        table.insert(0, "age_yr", one.age)
+        table.insert(0, "strategy", one.strategy)
+        frames.append(table)
+    return pd.concat(frames, ignore_index=True)
+
+
+def _data_notes(result: UpdateResult) -> tuple[str, ...]:
+    return tuple(note for one in result.sets for note in one.data_file.notes)
+
+
+def _sections(result: UpdateResult) -> Iterable[Section]:
+    case = result.case
+    yield Section("Before and after", (*_answer_blocks(result),))
+    yield Section("What the data say", (*_data_blocks(result),))
+    if result.profiles:
+        drawing = sheet.draw(_drawn_contents, result)
+        yield Section(
+            "Contents of the cores", (Figure("contents", drawing, "Data: contents.csv."),)
+        )
+    yield Section("What was learned", (*_learned_blocks(result),))
+    run = result.run
+    steps = run["tempering_steps"]
+    sampled = paragraphs(
+        "update.sampled",
+        way=sentence("update.tempered", steps=count(steps))
+        if steps
+        else sentence("update.weighted"),
+        draws=count(run["draws"]),
+        effective=count(run["effective_draws"]),
+        least=count(run["least_effective_draws"]),
+        error=number(run["log_likelihood_error"], 2),
+    )
+    yield Section(
+        "Method",
+        tuple(
+            Paragraph(text)
+            for text in (*paragraphs("update.method"), *sampled, *_use(case.path.name))
+        ),
+    )
+    yield Section("Limits", (Bullets(paragraphs("update.limits")),))
+
+
+def _use(name: str) -> tuple[str, ...]:
+    return paragraphs("update.use", scenario=name, file=POSTERIOR)
+
+
+def _drawn_contents(result: UpdateResult) -> Any:
+    return contents_figure(result).axes[0]
+
+
+def _answer_blocks(result: UpdateResult) -> Iterable[Any]:
+    case = result.case
+    horizon = case.sampling.horizon
+
+    def probability(when: str) -> Any:
+        return lambda row: percent(row[f"probability_{when}"])
+
+    def ends(row: Row) -> str:
+        return interval(row["know_low_after"], row["know_high_after"], percent) or DASH
+
+    def life(when: str) -> Any:
+        return lambda row: years(row[f"life_at_target_yr_{when}"], horizon=horizon)
+
+    yield Figure("curves", sheet.draw(plot_updated_curves, result), "Data: updated.csv.")
+    yield Table(
+        f"Probability of depassivation within {years(case.target.service_life)}, and years until the "
+        f"{percent(case.target.probability)} limit is exceeded",
+        (
+            Column("strategy", "strategy"),
+            numeric("meets the limit", "meets_target_after", str),
+            numeric("before it did", "meets_target_before", str),
+            numeric("probability before", write=probability("before")),
+            numeric("after", write=probability("after")),
+            numeric("uncertainty range (95 %)", write=ends),
+            numeric("confidence", "confidence_after", confidence),
+            numeric("years before", write=life("before")),
+            numeric("after", write=life("after")),
+        ),
+        result.strategies.to_dict("records"),
+    )
+    if result.age:
+        yield Paragraph(sentence("update.remaining", year=number(result.age)), "note")
+
+
+def _data_blocks(result: UpdateResult) -> Iterable[Any]:
+    def moved(row: Row) -> str:
+        change = row["probability_moved"]
+        return f"{signed_points(change)} pts" if pd.notna(change) else DASH
+
+    yield Table(
+        f'Each file, and what the probability under "{result.case.reference_strategy}" would be without '
+        "it",
+        (
+            Column("file", "file"),
+            Column("data", "data"),
+            Column("size", "size"),
+            numeric("year", "age_yr", lambda x: number(x) if pd.notna(x) else DASH),
+            numeric(
+                "without it",
+                "probability_without",
+                lambda p: percent(p) if pd.notna(p) else DASH,
+            ),
+            numeric("it moved", write=moved),
+        ),
+        result.data.to_dict("records"),
+    )
+    for text in contradictions(result):
+        yield Paragraph(text)
+    yield Table(
+        "How surprising the data are under the scenario",
+        (
+            Column("data", "data"),
+            numeric("p value", "p_value", number),
+            Column("", "status"),
+        ),
+        result.checks.to_dict("records"),
+    )
+    yield Paragraph(sentence("update.surprise"), "note")
+
+
+def _learned_blocks(result: UpdateResult) -> Iterable[Any]:
+    units = result.case.units
+    items = {item.name: item for item in result.case.inputs}
+
+    def value(name: str, when: str) -> Any:
+        def write(row: Row) -> str:
+            item = items[row["input"]]
+            if row["unit"] != item.unit:
+                return number(row[f"{name}_{when}"], 2)
+            return amount(row[f"{name}_{when}"], item.unit, units=units)
+
+        return write
+
+    yield Table(
+        "Every epistemic input: median and 5 to 95 % before and after, what is left of its spread, and "
+        "what it explains of the variance of the probability now",
+        (
+            Column("input", "label"),
+            numeric("before", write=value("p50", "before")),
+            numeric("5 %", write=value("p05", "before")),
+            numeric("95 %", write=value("p95", "before")),
+            numeric("after", write=value("p50", "after")),
+            numeric("5 %", write=value("p05", "after")),
+            numeric("95 %", write=value("p95", "after")),
+            numeric("spread left", "sd_ratio", percent),
+            numeric("explains", "variance_share", lambda p: percent(p) if pd.notna(p) else DASH),
+        ),
+        result.inputs.to_dict("records"),
+    )
+    yield Paragraph(sentence("update.scores"), "note")

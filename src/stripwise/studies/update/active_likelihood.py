@@ -1,0 +1,144 @@
+"""How probable the counts of a half-cell survey are for each draw of what is epistemic.
+
+A point reads as corroding with p = detection P(t|e) + false alarm (1 - P(t|e)). The probability of
+a random point, P(t|e), integrates what varies along the wall, the cover exactly.
+
+Axes: n draws, k points of what varies along the wall.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from stripwise.evidence.inspections.inspection_sets import ActiveSet
+from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.nested_sampling import NestedSample
+from stripwise.studies.update.epistemic_scores import EpistemicDraws
+
+__all__ = ["ActiveLikelihood", "PointProbability"]
+
+Array = NDArray[np.float64]
+
+INNER_POINTS, SLOW_INNER_POINTS = 512, 128
+"""Points of what varies along the wall; fewer where a front is a root of its own."""
+
+JOINED = 2**15
+"""Samples that are computed together."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PointProbability:
+    """The probability of depassivation of a random point of a face by draw.
+
+    Attributes
+    ----------
+    wall
+        The wall with the strategy of the face alone.
+    nested
+        What varies along it, sampled; its outer points are replaced by draws.
+    plain
+        Whether draws and points may broadcast, as they do where the front is a plain formula.
+    """
+
+    wall: Wall
+    nested: NestedSample
+    plain: bool
+
+    @classmethod
+    def of_face(cls, wall: Wall, strategy: str, *, seed: int) -> PointProbability | None:
+        """Sample what varies along a wall; None where nothing epistemic counts."""
+        plan = next(plan for plan in wall.plans if plan.name == strategy)
+        face = wall.with_plans((plan,)).with_coarse_grid()
+        plain = face.conditions is None and not face.layered and face.front_model is None
+        inner = INNER_POINTS if plain else SLOW_INNER_POINTS
+        nested = NestedSample.from_wall(
+            face,
+            points=inner,
+            seed=seed,
+            stage="inspections",
+            prefer_cover=True,
+            outer_points=1,
+            inner_points=inner,
+        )
+        return None if nested is None else cls(face, nested, plain)
+
+    def at(self, draws: EpistemicDraws, age: float) -> Array:
+        """Return P(age | draw), (n,)."""
+        inner = self._size()
+        most = max(JOINED // inner, 1)
+        parts = [
+            self._part(draws.rows(slice(first, first + most)), age, inner)
+            for first in range(0, draws.count, most)
+        ]
+        return np.concatenate(parts)
+
+    def _size(self) -> int:
+        columns = [*self.nested.aleatory_values.values(), self.nested.score_mean]
+        columns += [within for *_, within in self.nested.split]
+        return max(np.size(column) for column in columns)
+
+    def _part(self, draws: EpistemicDraws, age: float, inner: int) -> Array:
+        integral = self.nested.integral
+        own = draws.scores.get(integral.name)
+        share = self.wall.input(integral.name).epistemic_share if own is not None else 0.0
+        nested = replace(
+            self.nested,
+            epistemic_values={n: draws.inputs[n] for n in self.nested.epistemic_values},
+            split=tuple(
+                (item, draws.scores[item.name], within) for item, _, within in self.nested.split
+            ),
+            integrated_scores=np.zeros(draws.count) if own is None else np.sqrt(share) * own,
+            count=draws.count,
+        )
+        ages, upper = np.array([age]), np.zeros((1, 1), dtype=bool)
+        if self.plain:
+            found = nested.probabilities(self.wall, ages, upper, first=0, most=draws.count)
+            return np.asarray(found).reshape(draws.count)
+        values, score_mean, _ = nested.joined_values(0, draws.count)
+        shape = (draws.count, inner)
+        flat = {
+            name: np.broadcast_to(value, shape).ravel() if np.ndim(value) else value
+            for name, value in values.items()
+        }
+        scores = np.broadcast_to(score_mean, shape).ravel()
+        block = self.wall.sample_block(flat)
+        found = integral.probabilities_by_sample(self.wall, block, flat, scores, ages, False)
+        flat_p = np.broadcast_to(found[0], draws.count * inner)
+        return np.asarray(flat_p.reshape(shape).mean(axis=1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ActiveLikelihood:
+    """The counts of one set."""
+
+    found: ActiveSet
+    faces: dict[str, PointProbability]
+
+    @classmethod
+    def from_set(cls, found: ActiveSet, wall: Wall, *, seed: int) -> ActiveLikelihood:
+        """Prepare the counts of a file."""
+        faces = {}
+        for strategy in found.strategies:
+            face = PointProbability.of_face(wall, strategy, seed=seed)
+            if face is not None:
+                faces[strategy] = face
+        return cls(found, faces)
+
+    def log_likelihood(self, draws: EpistemicDraws, _points: int) -> Array:
+        """Return ln p(counts | draw), (n,), weighed for points that are alike."""
+        total = np.zeros(draws.count)
+        known: dict[tuple[str, float], Array] = {}
+        for count in self.found.counts:
+            key = (count.strategy, count.age)
+            if key not in known:
+                known[key] = self.faces[count.strategy].at(draws, count.age)
+            active = count.detection * known[key] + count.false_alarm * (1.0 - known[key])
+            total += count.weight * (
+                special.xlogy(count.active, active)
+                + special.xlog1py(count.points - count.active, -active)
+            )
+        return total

@@ -1,0 +1,254 @@
+"""Which likelihood each set of inspections has under a scenario, and why a set is refused.
+
+Axes: g sets, n draws.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+from scipy.spatial.distance import pdist
+
+from stripwise.distributions.distribution import Distribution
+from stripwise.errors import EvidenceError
+from stripwise.evidence.inspections.inspection_sets import (
+    CoreSet,
+    CoverSet,
+    InspectionSet,
+)
+from stripwise.risk.model.wall import COVER, DIFFUSIVITY, Wall
+from stripwise.risk.probability.extent import bivariate_normal_cdf, face_correlation
+from stripwise.risk.probability.parallel import run_parallel
+from stripwise.scenario.model import Scenario
+from stripwise.studies.update.active_likelihood import ActiveLikelihood
+from stripwise.studies.update.core_contents import SURFACE
+from stripwise.studies.update.core_likelihood import ERROR_PRIOR, CoreLikelihood
+from stripwise.studies.update.cover_likelihood import CoverLikelihood, teaches_cover
+from stripwise.studies.update.epistemic_scores import EpistemicDraws
+from stripwise.units.formatting import join_with_and, number
+from stripwise.units.names import nearest_spelling, printable
+
+__all__ = ["SetLikelihoods", "check_sets", "content_factor", "points_on_face", "unknown_errors"]
+
+Array = NDArray[np.float64]
+Likelihood = CoreLikelihood | CoverLikelihood | ActiveLikelihood
+
+CHUNK = 256
+"""Draws that are computed together."""
+
+SUGGESTED = 0.5
+"""Share between walls that is suggested where a measured input has none."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SetLikelihoods:
+    """The likelihood of every set.
+
+    Attributes
+    ----------
+    likelihoods
+        One per set.
+    workers
+        Threads.
+    points
+        Points of the integral over what varies along the wall.
+    """
+
+    likelihoods: tuple[Likelihood, ...]
+    workers: int
+    points: int
+
+    @classmethod
+    def from_sets(
+        cls,
+        sets: Sequence[InspectionSet],
+        case: Scenario,
+        wall: Wall,
+        *,
+        middle: EpistemicDraws,
+        workers: int,
+        points: int,
+    ) -> SetLikelihoods:
+        """Prepare the sets for a wall; `middle` is one draw in the middle of the prior."""
+        found: list[Likelihood] = []
+        for one in sets:
+            if isinstance(one, CoreSet):
+                factor = content_factor(case, one.profiles.basis, one.data_file.name)
+                found.append(CoreLikelihood.from_set(one, wall, factor=factor, middle=middle))
+            elif isinstance(one, CoverSet):
+                found.append(CoverLikelihood.from_set(one, wall))
+            else:
+                found.append(ActiveLikelihood.from_set(one, wall, seed=case.sampling.seed))
+        return cls(tuple(found), workers, points)
+
+    def __call__(self, draws: EpistemicDraws) -> Array:
+        """Return ln p(set | draw), (g, n)."""
+
+        def chunk(k: int) -> Array:
+            own = draws.rows(slice(CHUNK * k, CHUNK * (k + 1)))
+            return np.array([one.log_likelihood(own, self.points) for one in self.likelihoods])
+
+        count = -(-draws.count // CHUNK)
+        return np.concatenate(list(run_parallel(chunk, count, workers=self.workers)), axis=1)
+
+
+def unknown_errors(sets: Sequence[InspectionSet]) -> dict[str, Distribution]:
+    """Return the prior of the error of the readings of each set that states none."""
+    return {
+        one.data_file.name: ERROR_PRIOR
+        for one in sets
+        if isinstance(one, CoreSet) and one.fits_error
+    }
+
+
+def content_factor(case: Scenario, basis: str, name: str) -> float:
+    """Return per cent of binder over a content in the unit of a file; EvidenceError if unknown."""
+    if basis == "pct_binder":
+        return 1.0
+    binder, density = case.binder_content, case.concrete_density
+    factor = density / binder if basis == "pct" else 100.0 / binder
+    if math.isnan(factor):
+        keys = "exposure.binder_content" + (" and exposure.density" if basis == "pct" else "")
+        raise EvidenceError(
+            [
+                f"{name}: contents by {'mass' if basis == 'pct' else 'volume'} of concrete need {keys} "
+                f"in {case.path.name} to convert; or give chloride_pct_binder"
+            ]
+        )
+    return factor
+
+
+def points_on_face(case: Scenario) -> Callable[[Array, float], float] | None:
+    """Return how many independent points places (n, 2) [m] are worth; None without [extent].
+
+    That of a mean of yes and no: n / (1 + (n - 1) r), r the mean correlation of two points, each of
+    which is active where a Gaussian field of the correlation of [extent] exceeds a level.
+    """
+    extent = case.service.extent
+    if extent is None:
+        return None
+    length = extent.correlation_length
+
+    def effective(positions: Array, share: float) -> float:
+        n = len(positions)
+        if n < 2:
+            return float(n)
+        distances, often = np.unique(pdist(positions).round(6), return_counts=True)
+        level = float(special.ndtri(share))
+        known = {
+            rho: float(bivariate_normal_cdf(level, level, correlation=rho))
+            for rho in np.unique(face_correlation(distances, length).round(4)).tolist()
+        }
+        both = np.array([known[r] for r in face_correlation(distances, length).round(4).tolist()])
+        correlation = (both - share**2) / (share * (1.0 - share))
+        mean = float(correlation @ often) / float(often.sum())
+        return n / (1.0 + (n - 1.0) * max(mean, 0.0))
+
+    return effective
+
+
+def check_sets(
+    sets: Sequence[InspectionSet], case: Scenario, wall: Wall, *, as_scatter: bool
+) -> list[str]:
+    """Raise EvidenceError where a set does not fit the scenario; return what to tell."""
+    texts: list[str] = []
+    told: list[str] = []
+    if not any(wall.uses(item) for item in wall.inputs if item.epistemic_share > 0.0):
+        texts.append(
+            f"{case.path.name}: no random input is epistemic, so inspections have nothing to "
+            'change; write kind = "knowledge" or between_walls'
+        )
+    for one in sets:
+        texts += _unknown_names(one, case)
+        if one.last_age > case.sampling.horizon:
+            texts.append(
+                f"{one.data_file.name}: an inspection after {number(one.last_age)} yr lies beyond "
+                f"the horizon of {number(case.sampling.horizon)} yr"
+            )
+        if isinstance(one, CoreSet):
+            texts += _unread_cores(one, case)
+            told += _close_cores(one, case)
+    found, sentences = _unshared(sets, case, wall)
+    if found and not as_scatter:
+        texts += found
+    told += sentences if as_scatter else []
+    if texts:
+        raise EvidenceError(texts)
+    return told
+
+
+def _unknown_names(one: InspectionSet, case: Scenario) -> list[str]:
+    names = [strategy.name for strategy in case.strategies]
+    return [
+        f"{one.data_file.name}: strategy {printable(name)} is none of {case.path.name}"
+        f"{nearest_spelling(name, names)}"
+        for name in one.strategies
+        if name not in names
+    ]
+
+
+def _unread_cores(one: CoreSet, case: Scenario) -> list[str]:
+    """Say under which options contents cannot be compared."""
+    service = case.service
+    reasons = [
+        ("chloride does not act", not service.chloride),
+        ("the face has layers or a coating", service.numerical),
+        ("the surface chloride changes in time", service.history is not None),
+        ("the seasons are integrated", service.first_month is not None),
+        ("the front is a model of the caller's own", case.front_model is not None),
+    ]
+    return [
+        f"{one.data_file.name}: contents of cores cannot be compared where {reason}"
+        for reason, found in reasons
+        if found
+    ]
+
+
+def _close_cores(one: CoreSet, case: Scenario) -> list[str]:
+    extent = case.service.extent
+    if one.positions is None or extent is None or len(one.positions) < 2:
+        return []
+    nearest = float(pdist(one.positions).min())
+    if nearest >= extent.correlation_length:
+        return []
+    return [
+        f"{one.data_file.name}: two cores lie {number(nearest)} m apart, closer than the correlation "
+        f"length of {number(extent.correlation_length)} m. They are counted as independent, so the "
+        "update is too sure of itself."
+    ]
+
+
+def _unshared(
+    sets: Sequence[InspectionSet], case: Scenario, wall: Wall
+) -> tuple[list[str], list[str]]:
+    """Name what the data measure and the scenario holds for scatter alone, and what follows."""
+    measured: dict[str, list[str]] = {}
+    shares = {item.name: item.epistemic_share for item in wall.inputs}
+    for one in sets:
+        if isinstance(one, CoreSet):
+            for name in (SURFACE, DIFFUSIVITY):
+                if shares.get(name, 0.0) == 0.0:
+                    measured.setdefault(name, []).append(one.data_file.name)
+        if isinstance(one, CoverSet) and not teaches_cover(wall):
+            measured.setdefault(COVER, []).append(one.data_file.name)
+    texts, told = [], []
+    for name, files in measured.items():
+        way = f"write between_walls = {number(SUGGESTED)} on it"
+        if name == COVER:
+            way = f"write mean_sd, or {way.removeprefix('write ')}"
+        names = join_with_and(list(dict.fromkeys(files)))
+        texts.append(
+            f"{case.path.name}: {name}: {names} measure{'s' if len(set(files)) == 1 else ''} it, but "
+            f"nothing of it is common to the whole wall; {way}, or pass --as-scatter to insist that "
+            "it varies along the wall alone"
+        )
+        told.append(
+            f"{name} is taken as varying along the wall alone (--as-scatter): the data cannot move it, "
+            "and what they say of it moves other inputs instead."
+        )
+    return texts, told

@@ -1,0 +1,134 @@
+"""The posterior of what is epistemic of a wall, given sets of inspections.
+
+Axes: g sets, n points, m draws.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stripwise.distributions.posterior_points import (
+    LEAST_EFFECTIVE,
+    WeightedPoints,
+    posterior_points,
+)
+from stripwise.distributions.sampling import random_stream
+from stripwise.errors import NumericalError
+from stripwise.risk.model.wall import Wall
+from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
+from stripwise.studies.update.evidence_of_sets import SetLikelihoods
+from stripwise.units.formatting import count, number
+
+__all__ = ["Posterior", "find_posterior"]
+
+Array = NDArray[np.float64]
+
+DRAWS = 2**14
+"""Draws of equal weight."""
+MOST_ERROR, SETTLED_SHARE, CHECKED = 0.1, 0.99, 512
+"""Largest error of a log likelihood, for what share of the draws, and of how many it is checked."""
+MOST_POINTS = 2048
+"""Most points of the integral over what varies along the wall."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """Weighted points of the posterior, and equal-weight draws of it.
+
+    Attributes
+    ----------
+    points
+        The points with their weights.
+    all_draws
+        The n points as draws.
+    draws
+        m draws of equal weight.
+    integral_error
+        Error of a log likelihood that 99 % of the draws stay below.
+    integral_points
+        Points of the integral over what varies along the wall.
+    """
+
+    points: WeightedPoints
+    all_draws: EpistemicDraws
+    draws: EpistemicDraws
+    integral_error: float
+    integral_points: int
+
+
+def find_posterior(
+    wall: Wall,
+    scores: EpistemicScores,
+    likelihoods: SetLikelihoods,
+    *,
+    seed: int,
+    points: int | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Posterior:
+    """Sample the posterior; NumericalError where fewer than 400 effective draws are left.
+
+    Joint draws that the wall has already are weighted as they are.
+    """
+    while True:
+        found = _weighted(wall, scores, likelihoods, seed=seed, points=points, progress=progress)
+        points_found, all_draws = found
+        if points_found.effective < LEAST_EFFECTIVE:
+            raise NumericalError(_refusal(points_found, foreign=wall.draws is not None))
+        rows = points_found.equal_weight_rows(
+            DRAWS, random_stream(seed, stage="update", index=(0, 4000))
+        )
+        draws = all_draws.rows(rows)
+        error = _integral_error(likelihoods, draws)
+        if error <= MOST_ERROR or 2 * likelihoods.points > MOST_POINTS:
+            return Posterior(points_found, all_draws, draws, error, likelihoods.points)
+        likelihoods = replace(likelihoods, points=4 * likelihoods.points)
+
+
+def _weighted(
+    wall: Wall,
+    scores: EpistemicScores,
+    likelihoods: SetLikelihoods,
+    *,
+    seed: int,
+    points: int | None,
+    progress: Callable[[float], None] | None,
+) -> tuple[WeightedPoints, EpistemicDraws]:
+    if wall.draws is None:
+        found = posterior_points(
+            lambda z: likelihoods(scores.draws(z)),
+            scores.dimensions,
+            seed=seed,
+            points=points,
+            progress=progress,
+        )
+        return found, scores.draws(found.z)
+    draws = scores.joint_draws(random_stream(seed, stage="update", index=(0, 0)))
+    return WeightedPoints(wall.draws.values, likelihoods(draws), np.zeros(draws.count), 0), draws
+
+
+def _integral_error(likelihoods: SetLikelihoods, draws: EpistemicDraws) -> float:
+    """Return the change of the log likelihood on twice the points, but for one common to all draws."""
+    chosen = draws.rows(np.linspace(0, draws.count - 1, CHECKED).astype(np.intp))
+    once = likelihoods(chosen).sum(axis=0)
+    twice = replace(likelihoods, points=2 * likelihoods.points)(chosen).sum(axis=0)
+    change = twice - once
+    return float(np.quantile(np.abs(change - np.median(change)), SETTLED_SHARE))
+
+
+def _refusal(points: WeightedPoints, *, foreign: bool) -> str:
+    left = number(points.effective, 2)
+    if foreign:
+        return (
+            f"the joint draws of `knowledge` keep only {left} effective draws under these data; at "
+            f"least {count(LEAST_EFFECTIVE)} are needed. Update from the scenario without them, with "
+            "all data at once"
+        )
+    return (
+        f"the posterior has only {left} effective draws; at least {count(LEAST_EFFECTIVE)} are needed. "
+        "The data may contradict the scenario or each other: try each file alone, and look at their "
+        "errors"
+    )

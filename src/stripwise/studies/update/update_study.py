@@ -1,0 +1,238 @@
+"""What inspections say about a wall: its posterior, and every answer before and after."""
+
+from __future__ import annotations
+
+import dataclasses
+import platform
+from collections.abc import Callable, Sequence
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from stripwise.distributions.posterior_points import FEWEST_POINTS, LEAST_EFFECTIVE
+from stripwise.distributions.sampling import random_stream
+from stripwise.errors import InputError
+from stripwise.evidence.inspections.inspection_kinds import INSPECTIONS
+from stripwise.evidence.inspections.inspection_rows import read_set
+from stripwise.evidence.inspections.inspection_sets import InspectionSet, refuse_repeats
+from stripwise.evidence.tables.data_file import DataFile, read_data_file, read_data_frame
+from stripwise.risk.model.wall import Wall
+from stripwise.scenario.model import Scenario
+from stripwise.studies.case_options import with_options
+from stripwise.studies.epistemic_draws import draws_table
+from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.update.before_and_after import (
+    answer_table,
+    answer_to,
+    curve_table,
+    learned_table,
+)
+from stripwise.studies.update.core_likelihood import CoreLikelihood
+from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
+from stripwise.studies.update.evidence_of_sets import (
+    SetLikelihoods,
+    check_sets,
+    points_on_face,
+    unknown_errors,
+)
+from stripwise.studies.update.posterior_of_sets import Posterior, find_posterior
+from stripwise.studies.update.predicted_profiles import profile_bands
+from stripwise.studies.update.prior_predictive import surprise_table
+from stripwise.studies.update.update_result import UpdateResult
+from stripwise.studies.update.weight_of_data import (
+    data_table,
+    probabilities_by_point,
+    variance_shares,
+)
+
+__all__ = ["update"]
+
+Progress = Callable[[str, float], None]
+Table = str | Path | pd.DataFrame
+
+PRIOR_DRAWS = 2048
+"""Draws of the prior for what stands before the update."""
+
+INTEGRAL_POINTS = 32
+"""Points of the integral over what varies along the wall, before it is checked."""
+
+
+def update(
+    case: Scenario,
+    tables: Table | Sequence[Table],
+    *,
+    as_scatter: bool = False,
+    points: int | None = None,
+    seed: int | None = None,
+    workers: int = 2,
+    progress: Progress | None = None,
+) -> UpdateResult:
+    """Update what is epistemic of a wall by inspections, and give every answer before and after.
+
+    Parameters
+    ----------
+    case
+        A scenario, as `stripwise.load` returns it.
+    tables
+        One file of inspections or several, as paths or DataFrames; the columns tell the kind.
+    as_scatter
+        Whether a measured input that only varies along the wall stays so.
+    points, seed
+        Instead of the scenario's: points of a scrambling of the curves, a power of two, and the
+        seed.
+    workers
+        Threads; the results do not depend on it.
+    progress
+        Called with the name of a stage and the share of it that is done, in [0, 1].
+
+    Returns
+    -------
+    The `UpdateResult`; its `after` is the case with the posterior, which any study takes.
+
+    Raises
+    ------
+    EvidenceError
+        With everything that is wrong with the data.
+    NumericalError
+        If fewer than 400 effective draws are left.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
+    >>> result = stripwise.update(case, "scenarios/inspections/cover.csv", points=256)
+    >>> len(result.posterior)
+    16384
+    """
+    case = with_options(case, points=points, seed=seed)
+    report = progress or (lambda _stage, _done: None)
+    wall = build_wall(case)
+    sets = read_sets(tables, case)
+    notes = check_sets(sets, case, wall, as_scatter=as_scatter)
+    scores = EpistemicScores.from_wall(wall, unknown_errors(sets))
+    likelihoods = SetLikelihoods.from_sets(
+        sets,
+        case,
+        wall,
+        middle=scores.middle(),
+        workers=workers,
+        points=INTEGRAL_POINTS,
+    )
+    seed_used = case.sampling.seed
+    posterior = find_posterior(
+        wall, scores, likelihoods, seed=seed_used, progress=lambda done: report("posterior", done)
+    )
+    report("posterior", 1.0)
+    draws = draws_table(case, {**posterior.draws.inputs, **posterior.draws.scores})
+    after_case = with_options(case, knowledge=draws)
+    before = answer_to(case, workers=workers, progress=progress)
+    after = answer_to(after_case, workers=workers, progress=progress)
+    age = max(one.last_age for one in sets)
+    probability = probabilities_by_point(
+        wall,
+        case.reference_strategy,
+        case.target.service_life,
+        posterior.all_draws,
+        seed=seed_used,
+        workers=workers,
+    )
+    shares = variance_shares(posterior.all_draws, posterior.points.weights(), probability)
+    prior = _prior_draws(scores, seed=seed_used)
+    cores = [
+        core
+        for one in likelihoods.likelihoods
+        if isinstance(one, CoreLikelihood)
+        for core in one.cores
+    ]
+    return UpdateResult(
+        case=case,
+        after=after_case,
+        sets=sets,
+        posterior=draws,
+        curves=curve_table(before, after),
+        strategies=answer_table(before, after, age=age),
+        inputs=learned_table(scores.items, posterior.draws, shares),
+        data=data_table(
+            sets,
+            posterior,
+            probability,
+            without=lambda k: _without(k, wall, scores, likelihoods, case=case, workers=workers),
+        ),
+        checks=surprise_table(sets, likelihoods, scores, seed=seed_used),
+        profiles=profile_bands(cores, wall, before=prior, after=posterior.draws, seed=seed_used),
+        age=age,
+        notes=tuple(notes),
+        run=_record(posterior, likelihoods, case),
+    )
+
+
+def read_sets(tables: Table | Sequence[Table], case: Scenario) -> tuple[InspectionSet, ...]:
+    """Read files of inspections, all problems of a file at once."""
+    many = [tables] if isinstance(tables, str | Path | pd.DataFrame) else list(tables)
+    if not many:
+        raise InputError("tables", "holds no file of inspections; give at least one")
+    sets = []
+    for place, table in enumerate(many, start=1):
+        data_file: DataFile = (
+            read_data_frame(table, kinds=INSPECTIONS, name=f"table-{place}.csv")
+            if isinstance(table, pd.DataFrame)
+            else read_data_file(table, kinds=INSPECTIONS)
+        )
+        sets.append(read_set(data_file, effective=points_on_face(case)))
+    refuse_repeats(tuple(sets))
+    return tuple(sets)
+
+
+def _prior_draws(scores: EpistemicScores, *, seed: int) -> EpistemicDraws:
+    return scores.prior(PRIOR_DRAWS, random_stream(seed, stage="update", index=(0, 3000)))
+
+
+def _without(
+    k: int,
+    wall: Wall,
+    scores: EpistemicScores,
+    likelihoods: SetLikelihoods,
+    *,
+    case: Scenario,
+    workers: int,
+) -> float:
+    """Return P of the reference at the target life by a posterior without one set."""
+    kept = tuple(one for j, one in enumerate(likelihoods.likelihoods) if j != k)
+    seed = case.sampling.seed
+    if kept:
+        fewer = dataclasses.replace(likelihoods, likelihoods=kept)
+        draws = find_posterior(wall, scores, fewer, seed=seed, points=FEWEST_POINTS).draws
+    else:
+        draws = _prior_draws(scores, seed=seed)
+    chosen = draws.rows(np.linspace(0, draws.count - 1, PRIOR_DRAWS).astype(np.intp))
+    probability = probabilities_by_point(
+        wall,
+        case.reference_strategy,
+        case.target.service_life,
+        chosen,
+        seed=seed,
+        workers=workers,
+    )
+    return float(probability.mean())
+
+
+def _record(posterior: Posterior, likelihoods: SetLikelihoods, case: Scenario) -> dict[str, Any]:
+    points = posterior.points
+    return {
+        "seed": case.sampling.seed,
+        "draws": posterior.draws.count,
+        "effective_draws": points.effective,
+        "least_effective_draws": LEAST_EFFECTIVE,
+        "tempering_steps": points.rungs,
+        "log_evidence": points.log_evidence(),
+        "log_likelihood_error": posterior.integral_error,
+        "integral_points": posterior.integral_points,
+        "versions": {
+            "stripwise": version("stripwise"),
+            "numpy": np.__version__,
+            "python": platform.python_version(),
+        },
+    }
