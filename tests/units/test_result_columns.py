@@ -26,6 +26,20 @@ M3,Forms 12 h,30.2,30,50,22,24,28
 M4,Forms 12 h,31.2,30,50,22,24,28
 """
 
+PRICES = """
+[cost]
+forms = "1 EUR/m^2/h"
+cover = "1 EUR/m^2/mm"
+follow_up = { sheet = "2 EUR/m^2", membrane = "1 EUR/m^2", "wet covering" = "3 EUR/m^2" }
+repair = "400 EUR/m^2"
+real_rate = "3 %"
+[[intervention]]
+name = "Impregnation"
+price = "20 EUR/m^2"
+year = "1 yr"
+effect = 0.5
+"""
+
 SHARED = {"penalties", "penalty_covariance", "comparisons", "life_lost", "joint_draws"}
 """Files of one meaning for several kinds of data."""
 
@@ -197,9 +211,19 @@ def test_an_inventory(tmp_path, written):
     path = small("garage-wall.toml", tmp_path)
     faces = tmp_path / "faces.csv"
     faces.write_text("element,strategy\nA,Forms 24 h\nB,Forms 72 h\nC,Forms 99 h\n", "utf-8")
+    path.write_text(path.read_text("utf-8") + PRICES, "utf-8")
     words = ("--scenario", path, "--skip-bad", "--workers", "1", "--out", tmp_path / "out")
     invoke("inventory", faces, *words)
-    more = ("elements", "totals", "next_faces", "target_counts", "groups", "classes", "left-out")
+    more = (
+        "interventions",
+        "elements",
+        "totals",
+        "next_faces",
+        "target_counts",
+        "groups",
+        "classes",
+        "left-out",
+    )
     written |= check(tmp_path / "out", more=more)
 
 

@@ -45,6 +45,7 @@ INVENTORY_FILES = (
     "target_counts.csv",
     "groups.csv",
     "classes.csv",
+    "interventions.csv",
     "left-out.csv",
     LIST,
     "report.html",

@@ -13,6 +13,7 @@ from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
 from stripwise.scenario.as_written import written_input, written_lines
 from stripwise.scenario.model import Cost, Scenario, Strategy
+from stripwise.units.formatting import percent, years
 from stripwise.units.quantities import convert
 from stripwise.units.result_columns import columns
 
@@ -123,7 +124,16 @@ def as_record(scenario: Scenario) -> dict[str, Any]:
         "data_files": [{"file": name, "sha256": sha} for name, sha in scenario.data_files],
         "cost": None if scenario.cost is None else _cost_record(scenario.cost),
         "warnings": list(scenario.warnings),
+        **_intervention_record(scenario),
     }
+
+
+def _intervention_record(scenario: Scenario) -> dict[str, Any]:
+    records = [
+        {"name": i.name, "price_per_m2": i.price, "year_yr": i.year, "effect": i.effect}
+        for i in scenario.interventions
+    ]
+    return {"interventions": records} if records else {}
 
 
 def _cost_record(cost: Cost) -> dict[str, Any]:
@@ -335,6 +345,11 @@ def _cost_lines(scenario: Scenario) -> list[str]:
         f"  cover: {cost.text(cost.cover, f'{money}/mm')}",
         f"  repair: {cost.text(cost.repair)} ({parts})",
         f"  real discount rate {100 * cost.rate:.4g} % a year, horizon {cost.horizon:g} yr",
+    ]
+    lines += [
+        f"  {one.name}: {cost.text(one.price)} after {years(one.year)}, prevents "
+        f"{percent(one.effect)} of later depassivation"
+        for one in scenario.interventions
     ]
     return ["Cost:", *lines]
 

@@ -21,6 +21,7 @@ from stripwise.scenario.sections.cracking_table import Cracking
 from stripwise.scenario.sections.curing import Curing
 from stripwise.scenario.sections.extent_table import Extent
 from stripwise.scenario.sections.follow_up_table import FollowUp
+from stripwise.scenario.sections.interventions import Intervention
 from stripwise.scenario.sections.strategies import Strategy
 from stripwise.scenario.sections.target import Sampling, Target
 from stripwise.units.source_files import SourceFile
@@ -137,6 +138,8 @@ class Scenario:
         Name, as the file gives it, and SHA-256 of each further file that was read.
     cost
         Prices; None without a [cost] section.
+    interventions
+        What may be done to the faces of an inventory later on.
     cover_bias
         Mean cover less nominal cover, as the file gives it [mm].
     specimens_in_water
@@ -183,6 +186,7 @@ class Scenario:
     retentions: tuple[Input, ...] = ()
     data_files: tuple[tuple[str, str], ...] = ()
     cost: Cost | None = None
+    interventions: tuple[Intervention, ...] = ()
     cover_bias: float = 0.0
     specimens_in_water: bool = False
     service: Service = Service()

@@ -27,6 +27,7 @@ from stripwise.scenario.sections.cost import read_cost
 from stripwise.scenario.sections.curing import read_curing
 from stripwise.scenario.sections.exposure import read_contents, read_exposure
 from stripwise.scenario.sections.face_types import read_face_types
+from stripwise.scenario.sections.interventions import INVENTORY_ALONE, read_interventions
 from stripwise.scenario.sections.knowledge import read_knowledge
 from stripwise.scenario.sections.layers import (
     check_layers,
@@ -159,6 +160,7 @@ def resolve(  # noqa: PLR0915 - one step a section
     cost = read_cost(
         file.cost, service_life=target.service_life, follow_ups=follow_ups, problems=problems
     )
+    interventions = read_interventions(file.intervention, cost, problems)
     labels = {
         **read_keys(file, (), problems),
         **read_keys(file.exposure, ("exposure",), problems, only=("class",)),
@@ -195,6 +197,7 @@ def resolve(  # noqa: PLR0915 - one step a section
     warnings = [
         *told,
         fewer,
+        INVENTORY_ALONE if interventions else "",
         credit_warning(layering),
         *temperature_warnings(
             file,
@@ -251,6 +254,7 @@ def resolve(  # noqa: PLR0915 - one step a section
         warnings=tuple(warning for warning in warnings if warning),
         retentions=tuple(retentions),
         cost=cost,
+        interventions=interventions,
         cover_bias=cover_bias(file.reinforcement),
         concrete_types=concrete_types,
         exposure_types=exposure_types,

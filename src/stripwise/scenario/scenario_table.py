@@ -17,6 +17,7 @@ from stripwise.scenario.sections.curing import CuringTable
 from stripwise.scenario.sections.exposure import ExposureTable
 from stripwise.scenario.sections.extent_table import ExtentTable, ModelTable
 from stripwise.scenario.sections.face_types import ConcreteTypeTable, ExposureTypeTable
+from stripwise.scenario.sections.interventions import InterventionTable
 from stripwise.scenario.sections.knowledge import KnowledgeTable
 from stripwise.scenario.sections.layers import CoatingTable, LayerTable
 from stripwise.scenario.sections.reinforcement import ReinforcementTable
@@ -73,6 +74,7 @@ class ScenarioTable(Table):
     knowledge: KnowledgeTable | None = None
     choices: ChoicesTable | None = None
     cost: CostTable | None = None
+    intervention: list[InterventionTable] = Field(default_factory=list)
     correlation: list[CorrelationTable] = Field(default_factory=list)
     concrete_type: list[ConcreteTypeTable] = Field(default_factory=list)
     exposure_type: list[ExposureTypeTable] = Field(default_factory=list)

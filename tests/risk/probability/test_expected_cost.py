@@ -12,6 +12,7 @@ from stripwise.errors import InputError
 from stripwise.risk.probability.expected_cost import (
     cost_ages,
     expected_repair_cost,
+    later_repair_cost,
     present_value_factor,
     real_rate,
     repair_cost_weights,
@@ -89,3 +90,40 @@ def test_a_horizon_between_years_counts_its_own_end():
 def test_a_rate_of_minus_100_percent_is_refused(rate):
     with pytest.raises(InputError, match=r"discount rate: = .* %: must be above -100 %"):
         present_value_factor(rate, 10)
+
+
+def rising(ages):
+    return special.ndtr((np.log(np.maximum(ages, 1e-9)) - 3.5) / 0.6)
+
+
+def test_what_comes_later_is_all_of_it_from_the_start():
+    """At age 0 with nothing done before it is the expected repair of a whole life."""
+    parts = ((3.0, 0.6), (12.0, 0.4))
+    years = yearly_ages(60.0)
+    whole = expected_repair_cost(rising(years), years, rate=0.03, instalments=parts)
+    later = later_repair_cost(
+        rising, np.array([0.0]), start=0.0, horizon=60.0, rate=0.03, instalments=parts
+    )
+    assert_allclose(later, [whole], rtol=1e-12)
+
+
+def test_later_repairs_by_a_plain_loop():
+    for age, start, horizon in ((12.3, 4.0, 60.0), (0.0, 2.5, 20.0), (-3.0, 1.0, 30.0)):
+        total, end = 0.0, horizon - age
+        now = start
+        while now < end - 1e-12:
+            after = min(now + 1.0, end)
+            growth = rising(max(age + after, 0.0)) - rising(max(age + now, 0.0))
+            for wait, share in ((0.0, 0.5), (5.0, 0.5)):
+                if after + wait <= end + 1e-9:
+                    total += growth * share * 1.02 ** -(after + wait)
+            now = after
+        found = later_repair_cost(
+            lambda ages: np.where(ages < 0.0, 0.0, rising(ages)),
+            np.array([age, 100.0]),
+            start=start,
+            horizon=horizon,
+            rate=0.02,
+            instalments=((0.0, 0.5), (5.0, 0.5)),
+        )
+        assert_allclose(found, [total, 0.0], rtol=1e-12, atol=1e-15)

@@ -29,9 +29,9 @@ from stripwise.studies.candidate_targets import GRID, STATED
 from stripwise.studies.inventory.class_tables import class_sample
 from stripwise.studies.inventory.inventory_plan import ALL_FACES
 from stripwise.studies.inventory.inventory_study import InventoryResult
-from stripwise.studies.inventory.inventory_tables import CRITERIA
+from stripwise.studies.inventory.inventory_tables import CRITERIA, MONEY_SAVED
 from stripwise.studies.inventory.totals import AREA, FACES, PAST
-from stripwise.units.formatting import DASH, count, number, percent, years
+from stripwise.units.formatting import DASH, count, number, percent, price, years
 from stripwise.units.source_files import SourceFile, hashes_text
 
 __all__ = ["inventory_report", "inventory_sentences"]
@@ -40,6 +40,9 @@ Row = Mapping[Any, Any]
 
 WORST = 30
 """Faces of the table of the worst."""
+
+MOST_SAVING = 10
+"""Faces of the table of an intervention."""
 
 SHOWN_YEARS = (0, 10, 20, 30, 50)
 """Years from the state on in the printed table of totals."""
@@ -83,7 +86,26 @@ def inventory_sentences(result: InventoryResult) -> tuple[str, ...]:
             f"{more} drives the differences between faces: cover accounts for {percent(cover)} of "
             f"the variance of their reliability index and curing for {percent(curing)}."
         )
+    if result.interventions is not None:
+        rows = result.interventions.to_dict("records")
+        found += [_intervention_sentence(result, row) for row in rows]
     return tuple(found)
+
+
+def _intervention_sentence(result: InventoryResult, row: Row) -> str:
+    """Say on how many faces an intervention saves money, and which goes first."""
+    own = result.next_faces[
+        result.next_faces["criterion"] == MONEY_SAVED + row["intervention"]
+    ].iloc[0]
+    text = f"{row['intervention']} saves money on {count(row['faces_saving'])} of {count(result.faces)} faces"
+    if not row["faces_saving"]:
+        return f"{text}: it costs more than the repairs that it prevents."
+    if np.isnan(row["saved_total"]):
+        return f"{text}, most on {own['element']}."
+    return (
+        f"{text}, in all {_money(row['saved_total'])} {row['currency']} more than it costs; most on "
+        f"{own['element']}."
+    )
 
 
 def _past_sentence(totals: pd.DataFrame, *, demanded: bool) -> str:
@@ -153,6 +175,7 @@ def inventory_report(result: InventoryResult) -> Report:
             "target_counts": result.target_counts,
             "groups": result.groups,
             "classes": result.classes,
+            "interventions": result.interventions,
             "left-out": result.left_out if len(result.left_out) else None,
         }
     )
@@ -195,6 +218,8 @@ def inventory_report(result: InventoryResult) -> Report:
 
 def _sections(result: InventoryResult) -> Iterable[Section]:
     yield Section("The worst faces", (GATES_BLOCK, _worst_table(result)))
+    if result.interventions is not None:
+        yield _intervention_section(result, result.interventions)
     yield Section("Totals over the years", (_totals_table(result),))
     if len(result.groups) > 1:
         yield Section("Groups side by side", (_groups_table(result),), keep=True)
@@ -235,6 +260,49 @@ def _worst_table(result: InventoryResult) -> Table:
         columns,
         own.to_dict("records"),
     )
+
+
+def _intervention_section(result: InventoryResult, table: pd.DataFrame) -> Section:
+    """Show what each intervention saves, and the faces on which it saves most."""
+    money = table["currency"].iloc[0]
+    totals = Table(
+        f"Money in {money}, discounted to the state, on the faces on which it saves any.",
+        (
+            Column("Intervention", "intervention"),
+            numeric("After", "year_from_now", years),
+            numeric("Effect", "effect_share", percent),
+            numeric("Faces", "faces_saving", count),
+            numeric("Area [m²]", "area_m2", _money),
+            numeric("Price", "price_total", _money),
+            numeric("Saved", "saved_total", _money),
+            numeric("Saved if done on all", "saved_on_all", _money),
+        ),
+        table.to_dict("records"),
+    )
+    unit = money if result.plan.header.has("area") else f"{money}/m²"
+    firsts = [
+        Table(
+            f"{name}: the faces on which it saves most. All lists: next_faces.csv.",
+            (
+                numeric("", "place", count),
+                Column("Face", "element"),
+                Column("Group", "group"),
+                numeric(f"Saved [{unit}]", "value", _money),
+                numeric("Probability now", "probability_now", percent),
+                numeric("At the target life", "probability_at_target", percent),
+            ),
+            rows.head(MOST_SAVING).to_dict("records"),
+        )
+        for name in table["intervention"]
+        if len(rows := result.next_faces[result.next_faces["criterion"] == MONEY_SAVED + name])
+    ]
+    how = Bullets(paragraphs("inventory.interventions"))
+    return Section("Interventions", (totals, *firsts, how))
+
+
+def _money(value: float) -> str:
+    """Write an amount; from a thousand on in whole units of the currency."""
+    return count(round(value)) if abs(value) >= 1000.0 else price(value)
 
 
 def _left(value: float) -> str:

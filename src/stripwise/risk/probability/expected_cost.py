@@ -8,7 +8,7 @@ Axes: n ages at which the probability is known, y years.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,6 +19,7 @@ from stripwise.errors import InputError
 __all__ = [
     "cost_ages",
     "expected_repair_cost",
+    "later_repair_cost",
     "present_value_factor",
     "real_rate",
     "repair_cost_weights",
@@ -164,6 +165,57 @@ def expected_repair_cost(
     """
     growth = np.diff(probability, axis=-1, prepend=0.0)
     return np.asarray(growth @ _discounted_price(years, rate, instalments))
+
+
+def later_repair_cost(
+    probability: Callable[[Array], Array],
+    ages: Array,
+    *,
+    start: float,
+    horizon: float,
+    rate: float,
+    instalments: Instalments = ((0.0, 1.0),),
+) -> Array:
+    """Sum the expected present cost of what is depassivated after a year, over one repair's price.
+
+    Parameters
+    ----------
+    probability
+        Returns the probability at ages (e, y) [yr], a row each; 0 before first exposure.
+    ages
+        (e,) ages today [yr].
+    start
+        Years from today after which depassivation counts.
+    horizon
+        Age after which nothing is paid [yr].
+    rate, instalments
+        As for `expected_repair_cost`; discounted to today.
+
+    Returns
+    -------
+    (e,) sum over the years after `start`; what was depassivated before costs the same whatever is
+    done, and is left out.
+
+    Examples
+    --------
+    >>> certain = later_repair_cost(
+    ...     lambda ages: (ages >= 10.0).astype(float), np.array([0.0]), start=5.0, horizon=50.0,
+    ...     rate=0.03,
+    ... )
+    >>> certain.round(4)
+    array([0.7441])
+    """
+    ends = horizon - ages
+    years = max(int(np.ceil(float(np.max(ends)) - start)), 0)
+    steps = start + np.arange(years + 1.0)
+    offsets = np.minimum(steps, np.maximum(ends, start)[:, np.newaxis])
+    growth = np.diff(probability(ages[:, np.newaxis] + offsets), axis=1)
+    price = np.zeros(growth.shape)
+    for after, share in instalments:
+        paid = offsets[:, 1:] + after
+        in_time = paid <= ends[:, np.newaxis] + 1e-9
+        price += np.where(in_time, share * present_value_factor(rate, paid), 0.0)
+    return np.asarray((growth * price).sum(axis=1))
 
 
 def repair_cost_weights(

@@ -125,7 +125,7 @@ def split_price(raw: object, rule: Price) -> tuple[float, str, list[float]]:
 def _units(rule: Price) -> str:
     """Name the units of a price, each size by its first spelling."""
     area = "/m^2, /ft^2 or /yd^2"
-    if rule.per is None:
+    if not rule.per:
         return area
     names: dict[float, str] = {}
     for name, size in rule.per.items():

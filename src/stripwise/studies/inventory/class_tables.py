@@ -193,6 +193,8 @@ def _ages(one: FaceClass, oldest: float, life: float) -> Array:
     """Return the ages of a table, beyond every age that a total asks for."""
     case = one.case
     last = max(case.sampling.horizon, 1.5 * life, max(oldest, 0.0) + TOTAL_YEARS + 1.0)
+    if case.interventions and case.cost is not None:
+        last = max(last, case.cost.horizon)
     kinks = [life, case.ageing_ends]
     if case.service.history is not None:
         kinks += list(case.service.history.breakpoints)

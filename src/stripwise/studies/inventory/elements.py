@@ -27,6 +27,7 @@ from stripwise.studies.inventory.class_tables import (
     face_places,
 )
 from stripwise.studies.inventory.face_classes import FaceClass
+from stripwise.studies.inventory.money_saved import money_saved
 from stripwise.studies.inventory.near_limit import decide_directly
 
 __all__ = ["ANSWERS", "COHORT_YEARS", "Elements", "PartTotals", "SolvedClass", "evaluate"]
@@ -85,7 +86,8 @@ class PartTotals:
 class Elements:
     """Results of the faces of a part, (e,) each; NaN where a thing cannot be said.
 
-    `answer` is a place in `ANSWERS`; `direct` whether the face was computed directly.
+    `answer` is a place in `ANSWERS`; `direct` whether the face was computed directly; `saved` (e, i)
+    what each intervention saves [per m2].
     """
 
     probability_now: Array
@@ -98,6 +100,7 @@ class Elements:
     answer: NDArray[np.int8]
     life: Array
     direct: NDArray[np.bool_]
+    saved: Array
     totals: PartTotals
 
 
@@ -125,6 +128,7 @@ def evaluate(
         answer=np.zeros(size, dtype=np.int8),
         life=nan.copy(),
         direct=np.zeros(size, dtype=bool),
+        saved=np.full((size, len(next(iter(classes.values())).one.case.interventions)), np.nan),
         totals=PartTotals(
             {},
             np.zeros((len(groups), 1 + draws, TOTAL_YEARS + 2), dtype=np.int32),
@@ -205,6 +209,7 @@ def _evaluate_class(
     p[index[:, at_target] >= LARGEST_INDEX] = 0.0
     now = special.ndtr(-curves.at_each(age[:, np.newaxis])[:, 0])
     found.probability_now[rows] = np.where(age < 0.0, 0.0, now)
+    found.saved[rows] = money_saved(one.case, curves, age)
     life = np.min([one.age_at_index(target.reliability_index) for one in conditions], axis=0)
     answer = np.where(p <= target.probability, 0, 1).astype(np.int8)
     near = np.abs(p - target.probability) <= max(NEAR * tables.error, LEAST_NEAR)

@@ -45,6 +45,7 @@ class Gathered:
     group: list[NDArray[np.int64]] = field(default_factory=list)
     cover: list[NDArray[np.float32]] = field(default_factory=list)
     log_hours: list[NDArray[np.float32]] = field(default_factory=list)
+    saved: list[Array] = field(default_factory=list)
     direct: int = 0
     lost: list[tuple[int, int]] = field(default_factory=list)
 
@@ -60,6 +61,7 @@ class Gathered:
         self.group.append(part.group)
         self.cover.append(part.cover)
         self.log_hours.append(part.log_hours)
+        self.saved.append(part.saved)
         self.met += part.met
         self.direct += part.direct
 

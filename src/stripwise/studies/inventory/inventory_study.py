@@ -31,6 +31,7 @@ from stripwise.studies.inventory.inventory_tables import (
     next_faces,
     target_counts,
 )
+from stripwise.studies.inventory.money_saved import intervention_table
 from stripwise.studies.inventory.part_jobs import result_header
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
@@ -53,6 +54,8 @@ class InventoryResult(Reported):
         Its classes, columns and parts.
     totals, next_faces, target_counts, left_out, groups, classes
         Tables, as `stripwise list columns` says.
+    interventions
+        What each intervention saves, a table too; None without any.
     faces, meeting, too_close, direct
         Faces computed, meeting their target, too close to call, computed directly.
     rank
@@ -78,6 +81,7 @@ class InventoryResult(Reported):
     left_out: pd.DataFrame
     groups: pd.DataFrame
     classes: pd.DataFrame
+    interventions: pd.DataFrame | None
     faces: int
     meeting: int
     too_close: int
@@ -250,6 +254,11 @@ def _result(  # noqa: PLR0917
         left_out=left_out,
         groups=group_table(plan, got),
         classes=class_table(solved),
+        interventions=intervention_table(
+            plan.case, np.concatenate(got.saved), np.concatenate(got.area)
+        )
+        if plan.case.interventions
+        else None,
         faces=p.size,
         meeting=int(np.sum(answer == ANSWERS.index(YES))),
         too_close=int(np.sum(answer == ANSWERS.index(TOO_CLOSE))),

@@ -18,6 +18,7 @@ from stripwise.units.result_columns import columns
 
 __all__ = [
     "CRITERIA",
+    "MONEY_SAVED",
     "class_table",
     "drivers",
     "group_table",
@@ -27,6 +28,9 @@ __all__ = [
 
 CRITERIA = ("probability", "area x probability", "years left")
 """What the next faces are chosen by."""
+
+MONEY_SAVED = "money saved: "
+"""Start of the criterion of an intervention, before its name."""
 
 LEAST_FOR_DRIVERS = 10
 """Fewest faces whose differences are split."""
@@ -67,6 +71,10 @@ def next_faces(
     """List the faces that go first by each criterion."""
     p, left, area = (np.concatenate(x) for x in (got.probability, got.left, got.area))
     values = {CRITERIA[0]: -p, CRITERIA[1]: -p * area, CRITERIA[2]: left}
+    saved = np.concatenate(got.saved)
+    for k, one in enumerate(plan.case.interventions):
+        each = saved[:, k] * area if plan.header.has("area") else saved[:, k]
+        values[MONEY_SAVED + one.name] = -each
     if not plan.header.has("area"):
         del values[CRITERIA[1]]
     chosen = {name: np.argsort(x, kind="stable")[:NEXT_FACES] for name, x in values.items()}

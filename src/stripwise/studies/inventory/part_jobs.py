@@ -60,6 +60,8 @@ class PartResult:
         (e,) place among the groups.
     cover, log_hours
         (e,) nominal cover [mm] and ln of the mean equivalent curing [h], NaN where a penalty is given.
+    saved
+        (e, i) what each intervention saves [per m2].
     direct
         Faces that were computed directly.
     weights
@@ -77,6 +79,7 @@ class PartResult:
     group: NDArray[np.int64]
     cover: NDArray[np.float32]
     log_hours: NDArray[np.float32]
+    saved: Array
     direct: int
     weights: dict[int, tuple[NDArray[np.int64], Array, Array]]
     past: NDArray[np.int32]
@@ -139,6 +142,7 @@ def compute_part(where: str | bytes, piece: Piece) -> PartResult:
         group=np.array([place.get(name, 0) for name in faces.group], dtype=np.int64),
         cover=cover,
         log_hours=log_hours,
+        saved=found.saved,
         direct=int(found.direct.sum()),
         weights=found.totals.weights,
         past=found.totals.past,
