@@ -282,7 +282,7 @@ def test_design_without_choices_is_refused_before_computing(small, tmp_path):
     assert result.stdout == ""
     assert result.stderr == (
         "small wall.toml: choices: is missing; a design needs the ranges of cover, strip age and "
-        "follow-up: write [choices] with cover, strip_age and follow_up\n"
+        "curing after stripping: write [choices] with cover, strip_age and follow_up\n"
     )
     assert not (tmp_path / "out").exists()
 

@@ -191,7 +191,7 @@ def test_effective_duration_broadcasts():
         ({"retention": np.nan}, "moisture retention: = nan: must be between 0 and 1"),
         (
             {"follow_up_h": -3.0},
-            "follow-up duration: = -3 h: must be finite and at least 0 h",
+            "duration of curing after stripping: = -3 h: must be finite and at least 0 h",
         ),
         (
             {"strip_factor": -0.1},
@@ -199,7 +199,7 @@ def test_effective_duration_broadcasts():
         ),
         (
             {"follow_up_factor": np.inf},
-            "maturity factor of the follow-up: = inf: must be finite and at least 0",
+            "maturity factor of curing after stripping: = inf: must be finite and at least 0",
         ),
     ],
 )

@@ -410,7 +410,7 @@ CASES = {
     "no follow-up to choose": (
         'follow_up = [ { method = "none" } ]',
         "follow_up = []",
-        "choices.follow_up: is missing; a list with at least one follow-up, such as "
+        "choices.follow_up: is missing; a list with at least one way of curing after stripping, such as "
         '{ method = "none" } (line 41)',
     ),
     "unknown units": (
@@ -587,7 +587,10 @@ def test_no_follow_up_on_a_face_that_freezes(wall, own):
     follow_up = f'follow_up = {{ {own}method = "kept wet", duration = "7 d" }}'
     problem = only(wall.write((FOLLOW_UP, f"{FOLLOW_UP}\n{follow_up}")))
     assert "follow_up.temperature = " in problem
-    assert "must be above 0 degC: no follow-up cures a face that freezes" in problem
+    assert (
+        "must be above 0 degC: curing after stripping does nothing for a face that freezes"
+        in problem
+    )
 
 
 def test_concrete_that_may_freeze_in_the_forms_is_warned_of(wall):

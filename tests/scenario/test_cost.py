@@ -149,7 +149,7 @@ def test_a_repair_in_parts(wall):
         ({"repair": '"1e999 EUR/m^2"'}, "must be a finite number"),
         (
             {"follow_up": ""},
-            "cost.follow_up.sheet: is missing; the scenario uses this follow-up; write its price",
+            "cost.follow_up.sheet: is missing; the scenario cures so after stripping; write its price",
         ),
         (
             {"follow_up": '{ sheet = "1 EUR/m^2", sheets = "1 EUR/m^2" }'},

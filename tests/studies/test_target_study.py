@@ -153,7 +153,10 @@ def test_a_weaker_optimum_is_never_called_acceptable(quick_case, small_sizes):
 
 
 def test_the_cheapest_pair_is_the_one_of_the_design(pier_case, pier, small_sizes):
-    with small_sizes():
+    with small_sizes(), pytest.MonkeyPatch.context() as patch:
+        # pairs come from these ages, so that they must be those of the design
+        patch.setattr("stripwise.studies.design.setting.STRIP_AGES", 25)
+        patch.setattr("stripwise.risk.probability.target_roots.STRIP_NODES", 17)
         study = stripwise.target(pier_case)
     stated = study.costs[study.costs["source"] == STATED].iloc[0]
     pairs = pier.cost[pier.cost["kind"] == "cheapest pair"]

@@ -78,7 +78,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--profiles",
             metavar="FILE",
             help="Drying: fitted diffusivities (specimens.csv, or strategy and "
-            "diffusivity_m2_s) to correlate the ranks with. Maps: ground profiles of the same "
+            "diffusivity_m2_s) to correlate with the ranks. Maps: ground profiles of the same "
             "specimens, to compare the methods.",
         ),
     ] = None,
@@ -94,7 +94,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         bool | None,
         typer.Option(
             "--layered",
-            help="Profiles: fit a skin on a core too, of the affected depth or of a fitted one.",
+            help="Profiles: fit a skin on a core too; its depth is the affected depth, else fitted.",
         ),
     ] = None,
     keep_first: Annotated[
@@ -134,8 +134,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--maximum",
             metavar="off|auto|DEPTH",
-            help="Profiles: take a maximum inside where the readings show one (auto, unless "
-            'given), never, or count all depths from one, as "6 mm".',
+            help="Profiles: where the maximum of the content lies: found from the readings "
+            '(auto, the default), always at the surface (off), or at a depth, as "6 mm".',
         ),
     ] = None,
     error: Annotated[
@@ -143,12 +143,14 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--error",
             metavar="auto|constant|proportional",
-            help="Profiles: how readings scatter; chosen by all of the file unless given.",
+            help="Profiles: how readings scatter; chosen from the whole file unless given.",
         ),
     ] = None,
     robust: Annotated[
         bool | None,
-        typer.Option("--robust", help="Profiles: fit by Huber's loss, so that no reading rules."),
+        typer.Option(
+            "--robust", help="Profiles: fit by Huber's loss, so that single readings count less."
+        ),
     ] = None,
     drop: Annotated[
         list[str] | None,
@@ -163,8 +165,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         bool | None,
         typer.Option(
             "--accept",
-            help="Profiles, maps, migration tests: write penalties for a scenario though an interval spans "
-            "more than a factor of ten.",
+            help="Profiles, maps, migration tests: write penalties for a scenario even where an interval "
+            "spans more than a factor of ten.",
         ),
     ] = None,
     zone: Annotated[
@@ -194,7 +196,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--maturity",
             metavar="NAME",
-            help="Strip log: arrhenius (unless given) or nurse-saul judges the pours.",
+            help="Strip log: function that judges the pours: arrhenius (the default) or nurse-saul.",
         ),
     ] = None,
     reference_temperature: Annotated[
@@ -242,7 +244,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--family",
             metavar="NAME",
-            help="Cover survey: family for the scenario; the best fitting one unless given.",
+            help="Cover survey: family for the scenario; the best one unless given.",
         ),
     ] = None,
     bounds: Annotated[
@@ -258,7 +260,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--scenario",
             metavar="FILE",
-            help="Cover survey, strip log: scenario to compute with the surveyed cover, or by which "
+            help="Cover survey, strip log: scenario that is run with the surveyed cover, or by which "
             "every pour is assessed. Profiles, migration tests: wall whose life is computed with "
             "every penalty.",
         ),

@@ -63,14 +63,16 @@ def plan_tests(  # noqa: PLR0917 - typer reads the options from the signature
     ] = None,
     allowed: Annotated[
         float,
-        typer.Option("--allowed", help="Share below the limit that must not be reached."),
+        typer.Option(
+            "--allowed", help="Share of the cover below the limit that is not acceptable."
+        ),
     ] = 0.05,
     shift: Annotated[
         str,
-        typer.Option("--shift", metavar="LENGTH", help="Lack of mean cover that must be seen."),
+        typer.Option("--shift", metavar="LENGTH", help="Shortfall of the mean cover to detect."),
     ] = "5 mm",
     power: Annotated[
-        float, typer.Option("--power", help="Probability of showing what is there.")
+        float, typer.Option("--power", help="Probability of detecting a difference that is there.")
     ] = 0.8,
     significance: Annotated[
         float, typer.Option("--significance", help="Probability of a false alarm, one-sided.")

@@ -305,8 +305,10 @@ def effective_duration(
     age = _checked("strip age", strip_age_h, unit=" h")
     strip_rate = _checked("maturity factor until stripping", strip_factor, low=0.0)
     retained = _checked("moisture retention", retention, low=0.0, high=1.0)
-    after = _checked("follow-up duration", follow_up_h, low=0.0, unit=" h")
-    follow_up_rate = _checked("maturity factor of the follow-up", follow_up_factor, low=0.0)
+    after = _checked("duration of curing after stripping", follow_up_h, low=0.0, unit=" h")
+    follow_up_rate = _checked(
+        "maturity factor of curing after stripping", follow_up_factor, low=0.0
+    )
     hours = age * strip_rate + retained * (after * follow_up_rate)
     return np.asarray(np.maximum(hours, LEAST_H) / HOURS_PER_DAY)
 

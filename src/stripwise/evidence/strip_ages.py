@@ -380,8 +380,8 @@ def _warnings(data_file: DataFile, pours: pd.DataFrame) -> tuple[str, ...]:
         )
     if (pours["temperature_source"] == "mean").any():
         warnings.append(
-            "Where a mean temperature is given, the Arrhenius function counts a little less than "
-            "a logger would: it grows faster above the mean than it falls below."
+            "A mean temperature gives a slightly lower age by the Arrhenius function than a logger "
+            "would: the rate rises more above the mean than it falls below."
         )
     return tuple(warnings)
 

@@ -29,6 +29,7 @@ from stripwise.units.formatting import (
 
 __all__ = [
     "NOTHING_EPISTEMIC",
+    "VERBS",
     "Verdict",
     "answer_sentence",
     "exchange_sentence",
@@ -45,6 +46,7 @@ NOTHING_EPISTEMIC = (
 )
 
 VERBS = {YES: "meets", NO: "fails", TOO_CLOSE: "is too close to call against"}
+"""What a strategy does to its limit, by the answer."""
 
 
 @dataclass(frozen=True, slots=True)

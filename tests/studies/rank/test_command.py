@@ -132,8 +132,9 @@ def test_range_of_ages_and_json(small, tmp_path):
 
 
 @few
-def test_labels_of_the_figures_do_not_overlap(small):
-    from stripwise.report.figures import sheet
+def test_labels_of_the_figures_do_not_overlap(small, monkeypatch):
+    monkeypatch.setattr(style, "PNG_DPI", 100)  # text is set in whole pixels
+    from stripwise.report.figures import sheet, style
     from stripwise.report.figures.ranking_figures import draw_ranking_figures
     from stripwise.scenario.loading import load
     from stripwise.studies.rank.rank_study import rank

@@ -204,7 +204,7 @@ def _notes(first: pd.DataFrame, names: pd.Index, coefficients: Array) -> tuple[s
     ages = first["age_d"].dropna().unique()
     if len(ages) == 0:
         notes.append(
-            "The file does not give the age at the test (age_d); the coefficient belongs to it, "
+            "The file does not give the age at the test (age_d). The coefficient holds at that age, "
             "and a scenario needs it as diffusivity_age."
         )
     elif len(ages) > 1:

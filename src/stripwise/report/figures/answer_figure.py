@@ -5,15 +5,13 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
+from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.studies.decision import YES
 from stripwise.studies.results import Assessment
 from stripwise.units.formatting import percent, years
 
 __all__ = ["plot_answer"]
-
-NARROW_MM = 110.0
-"""Width of the figure: its text stays legible on a telephone."""
 
 
 def plot_answer(data: Assessment, *, ax: Axes | None = None) -> Axes:
@@ -46,7 +44,7 @@ def plot_answer(data: Assessment, *, ax: Axes | None = None) -> Axes:
         f"limit (dashed), hollow dots do not. Bars: {bars}.",
         label="Probability of depassivation [%]",
         mark=100.0 * target.probability,
-        width=NARROW_MM,
-        number_width=22.0,
+        width=sheet.NARROW_MM,
+        number_width=16.0,
         ax=ax,
     )

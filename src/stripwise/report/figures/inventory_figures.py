@@ -12,8 +12,6 @@ from stripwise.units.formatting import count, number
 
 __all__ = ["plot_past_limit"]
 
-NARROW_MM = 110.0
-
 
 def plot_past_limit(totals: pd.DataFrame, *, faces: int, ax: Axes | None = None) -> Axes:
     """Plot the faces past the limit over the years with their uncertainty range."""
@@ -31,7 +29,13 @@ def plot_past_limit(totals: pd.DataFrame, *, faces: int, ax: Axes | None = None)
     )
     if ax is None:
         ax = sheet.new_axes(
-            height=46.0, left=16.0, right=6.0, bottom=12.0, title=title, note=note, width=NARROW_MM
+            height=46.0,
+            left=16.0,
+            right=6.0,
+            bottom=12.0,
+            title=title,
+            note=note,
+            width=sheet.NARROW_MM,
         )
     sheet.style_axes(ax)
     if own["know_low"].notna().all():

@@ -21,6 +21,7 @@ from stripwise.units import formatting
 from stripwise.units.drawing_steps import inch_fraction
 
 __all__ = [
+    "NARROW_MM",
     "POINTS_PER_MM",
     "annotate",
     "axes_size",
@@ -40,6 +41,9 @@ __all__ = [
 ]
 
 POINTS_PER_MM = 72.0 / formatting.MM_PER_INCH
+
+NARROW_MM = 98.0
+"""Width of a figure whose least text is 9 px high on a telephone of 390 px."""
 
 MARGIN_MM = 1.0
 INCH_STEPS = (0.125, 0.25, 0.5, 1.0, 2.0)

@@ -7,7 +7,9 @@ from typing import Any
 import pandas as pd
 
 from stripwise.report.components import Block, Cell, Column, Paragraph, Section, Table
+from stripwise.studies.decision import NO, TOO_CLOSE, YES
 from stripwise.studies.revision import Revision
+from stripwise.studies.verdict import VERBS
 from stripwise.units.formatting import (
     DASH,
     amount,
@@ -21,24 +23,26 @@ from stripwise.units.formatting import (
 
 __all__ = ["against_section", "against_sentences"]
 
+BEFORE = {YES: "met", NO: "failed", TOO_CLOSE: "was too close to call against"}
+
 
 def against_sentences(revision: Revision) -> list[str]:
     """Say in a few sentences what the revision changed."""
     rows = revision.table.to_dict(orient="records")
     both = [row for row in rows if row["status"] == "both"]
     turned = [row for row in both if row["meets_target_before"] != row["meets_target_now"]]
-    where = f"Against the results in {revision.earlier.folder.name}"
+    where = f"Compared with the results in {revision.earlier.folder.name}"
     if not both:
-        return [f"{where}: no strategy stands in both."]
+        return [f"{where}: no strategy is in both."]
     if not turned:
-        first = f"{where}, no strategy changes between meeting the target and failing it."
+        first = f"{where}, no strategy changes from meeting the target to failing it or back."
     else:
         texts = [
-            f'"{row["strategy"]}" goes from "{row["meets_target_before"]}" to '
-            f'"{row["meets_target_now"]}"'
+            f'"{row["strategy"]}" now {VERBS[row["meets_target_now"]]} the target, which it '
+            f"{BEFORE[row['meets_target_before']]} before"
             for row in turned
         ]
-        first = f"{where}, {join_with_and(texts)} (meets the target)."
+        first = f"{where}, {join_with_and(texts)}."
     most = max(both, key=lambda row: abs(row["probability_change"]))
     if most["probability_change"] == 0:
         second = "No probability changes."
@@ -48,8 +52,8 @@ def against_sentences(revision: Revision) -> list[str]:
             f"{percent(most['probability_before'])} to {percent(most['probability_now'])}."
         )
     changes = len(revision.changes)
-    third = f"{changes} given values differ." if changes != 1 else "One given value differs."
-    return [first, second, third if changes else "Nothing that was given differs."]
+    third = f"{changes} inputs differ." if changes != 1 else "One input differs."
+    return [first, second, third if changes else "No input differs."]
 
 
 def against_section(revision: Revision, *, horizon: float, units: str) -> Section:
@@ -65,19 +69,19 @@ def against_section(revision: Revision, *, horizon: float, units: str) -> Sectio
         return value if isinstance(value, str) else DASH
 
     strategies = Table(
-        "Each strategy now, and before in small print",
+        "Each strategy now; the earlier run in small print.",
         (
-            Column("meets", None, pair("meets_target", text)),
-            Column("strategy", "strategy"),
-            Column("probability", None, pair("probability", percent), right=True),
-            Column("confidence", None, pair("confidence", confidence), right=True),
+            Column("Meets", None, pair("meets_target", text)),
+            Column("Strategy", "strategy"),
+            Column("Probability", None, pair("probability", percent), right=True),
+            Column("Confidence", None, pair("confidence", confidence), right=True),
             Column(
-                "years until the limit",
+                "Years until the limit",
                 None,
                 pair("life_yr", lambda t: years(t, horizon=horizon)),
                 right=True,
             ),
-            Column("in", "status", lambda status: "both runs" if status == "both" else status),
+            Column("In", "status", lambda status: "both runs" if status == "both" else status),
         ),
         revision.table.to_dict(orient="records"),
     )
@@ -94,11 +98,11 @@ def against_section(revision: Revision, *, horizon: float, units: str) -> Sectio
         return written
 
     given = Table(
-        "What was given and differs",
+        "Inputs that differ.",
         (
-            Column("what", "what"),
-            Column("before", None, value("before"), right=True),
-            Column("now", None, value("now"), right=True),
+            Column("Input", "what"),
+            Column("Before", None, value("before"), right=True),
+            Column("Now", None, value("now"), right=True),
         ),
         revision.changes.to_dict(orient="records"),
     )

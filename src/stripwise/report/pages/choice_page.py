@@ -185,10 +185,10 @@ def _full(scenario: Scenario, pair: ChosenPair) -> tuple[Block, ...]:
     ]
     cost = scenario.cost
     if cost is not None:
-        own = pair.neighbours.iloc[0]
+        own = cost.shown(pair.neighbours).iloc[0]
         rows.append(
             (
-                f"Cost, {cost.currency}/m²",
+                f"Cost, {cost.unit}",
                 f"first {price(float(own['first_cost']))}; with expected repairs "
                 f"{price(float(own['cost']))}",
             )
@@ -197,7 +197,9 @@ def _full(scenario: Scenario, pair: ChosenPair) -> tuple[Block, ...]:
 
 
 def _neighbours(scenario: Scenario, pair: ChosenPair) -> Table:
-    table, units = pair.neighbours, scenario.units
+    table, units, cost = pair.neighbours, scenario.units, scenario.cost
+    if cost is not None:
+        table = cost.shown(table)
     columns = [
         numeric(
             "Nominal cover", "nominal_cover_mm", lambda mm: length(mm, units=units), kind="tight"
@@ -212,9 +214,9 @@ def _neighbours(scenario: Scenario, pair: ChosenPair) -> Table:
         numeric("Probability", "probability", percent, kind="tight"),
         numeric("Confidence", "confidence", confidence, kind="tight"),
     ]
-    if scenario.cost is not None:
+    if cost is not None:
         columns += [
-            numeric("First cost", "first_cost", price),
+            numeric(f"First cost, {cost.unit}", "first_cost", price),
             numeric("With repairs", "cost", price),
         ]
     rows = table.assign(chosen=[True, *[False] * (len(table) - 1)]).to_dict("records")

@@ -50,7 +50,7 @@ def drying_report(study: DryingStudy) -> Report:
         data_file,
         title=f"Drying test: {data_file.path.stem}",
         about=f"Mass loss of {len(result.specimens)} specimens of "
-        f"{result.specimens['strategy'].nunique()} strategies. {sentence('drying.no_diffusivity')}",
+        f"{result.specimens['strategy'].nunique()} strategies.",
         findings=drying_sentences(study),
         sections=_sections(study),
         warnings=(*study.warnings, *_comparison_warnings(study)),
@@ -155,8 +155,8 @@ def plot_rates(result: DryingResult, *, ax: Axes | None = None) -> Axes:
     return plot_dot_intervals(
         rows,
         title=_title(result, "initial rate"),
-        note="Dot: mean of the strategy; bar: 95 % interval by the scatter pooled over strategies; "
-        "small dots: specimens. Rank 1 loses least; its 95 % interval in brackets.",
+        note="Dot: mean of the strategy; bar: 95 % interval from the scatter pooled over strategies; "
+        "small dots: specimens. Rank 1 loses least; in brackets its 95 % interval.",
         label="Initial rate of mass loss [% per d]",
         ax=ax,
     )
@@ -211,10 +211,14 @@ def _rank_text(row: dict[Hashable, Any]) -> str:
     return value_with_interval(row["rank"], row["rank_low95"], row["rank_high95"])
 
 
+def _quantity(result: DryingResult, quantity: str) -> str:
+    return f"loss at {number(result.age)} d" if quantity == "loss at age" else quantity
+
+
 def _strategy_table(result: DryingResult, quantity: str, unit: str) -> Table:
     return Table(
-        f"{sentence_case(quantity)} by strategy; rank 1 loses least; 95 % intervals by the scatter "
-        "pooled over strategies.",
+        f"{sentence_case(_quantity(result, quantity))} by strategy. Rank 1 loses least. Intervals take "
+        "the scatter pooled over strategies.",
         (
             Column("Strategy", "strategy"),
             numeric("Specimens", "specimens", str),
@@ -256,7 +260,7 @@ def _sections(study: DryingStudy) -> tuple[Section, ...]:
         Section(
             "Mass loss over time",
             (
-                Figure("losses", losses, "Data: the file that was fitted."),
+                Figure("losses", losses, "Data: the file that was read."),
                 _strategy_table(result, "loss at age", "%"),
             ),
         ),

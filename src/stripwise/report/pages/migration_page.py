@@ -54,8 +54,8 @@ def migration_report(study: MigrationStudy) -> Report:
     return data_report(
         data_file,
         title=f"Migration tests: {data_file.path.stem}",
-        about=f"{len(tests.specimens)} specimens of {len(study.strategies)} strategies: chloride "
-        "driven in by a voltage, the coefficient from the depth of the colour change.",
+        about=f"{len(tests.specimens)} specimens of {len(study.strategies)} strategies. A "
+        "voltage drives chloride in; the depth of the colour change gives the coefficient.",
         findings=migration_sentences(study),
         sections=_sections(study),
         warnings=(
@@ -138,11 +138,11 @@ def migration_sentences(study: MigrationStudy) -> tuple[str, ...]:
             texts.append(f"Penalty factors against {reference}: {listed}.")
         aged = np.isfinite(study.tests.age).any()
         texts.append(
-            'For a scenario: diffusivity = { from = "diffusivity.toml" }'
+            'To use the result in a scenario, write diffusivity = { from = "diffusivity.toml" }'
             f"{' with the age of the test as diffusivity_age' if aged else ''}."
         )
     texts.append(
-        "Between specimens of one strategy ln D scatters with an sd of "
+        "Specimens of one strategy scatter in ln D with an sd of "
         f"{number(float(np.sqrt(pooled.between_variance)), 2)}"
         + (
             " (assumed: no strategy has two specimens)."
@@ -156,9 +156,7 @@ def migration_sentences(study: MigrationStudy) -> tuple[str, ...]:
 def _warnings(study: MigrationStudy) -> tuple[str, ...]:
     pooled, texts = study.penalties.log_diffusivity, []
     if study.reference is None:
-        texts.append(
-            "Without --reference no penalty factors, and no file for a scenario, are written."
-        )
+        texts.append("Without --reference there are no penalty factors and no file for a scenario.")
     if pooled.between_assumed:
         texts.append(
             "No strategy has two specimens: the scatter between specimens is assumed "
@@ -171,7 +169,7 @@ def _sections(study: MigrationStudy) -> tuple[Section, ...]:
     table = study.specimens
     cut = f" The first {MAX_ROWS}; all in specimens.csv." if len(table) > MAX_ROWS else ""
     each = Table(
-        f"Each specimen, ± the error by its readings.{cut}",
+        f"Each specimen; ± the standard error from its readings.{cut}",
         (
             Column("Specimen", "specimen"),
             Column("Strategy", "strategy"),
@@ -180,7 +178,7 @@ def _sections(study: MigrationStudy) -> tuple[Section, ...]:
             numeric("Readings", "readings", str),
             numeric("Voltage [V]", "voltage_V"),
             numeric("Thickness [mm]", "thickness_mm"),
-            numeric("Temperature [degC]", "temperature_degC"),
+            numeric("Temperature [°C]", "temperature_degC"),
             numeric("Duration [h]", "duration_d", lambda days: number(24.0 * days)),
         ),
         table.head(MAX_ROWS).to_dict("records"),

@@ -42,8 +42,8 @@ def plan_report(plan: PlannedTests) -> Report:
     return data_report(
         scenario,
         title=f"Test plan for {scenario.title}",
-        about=f"How many tests would show that a face was cured like "
-        f"{scenario.reference_strategy} and not like {plan.strategy}, by the scatter of such tests.",
+        about=f"How many tests it takes to show that a face was cured like "
+        f"{scenario.reference_strategy} and not like {plan.strategy}, given the scatter of such tests.",
         findings=plan_sentences(plan),
         sections=(
             Section("What each test needs", (_plan_table(plan, table),)),
@@ -76,7 +76,7 @@ def plot_power(plan: PlannedTests, *, ax: Axes | None = None) -> Axes:
     )
     note = (
         f"Probability of telling the two faces apart, with {formatting.percent(targets.significance)} "
-        f"false alarms; dashed: the power asked for. Dots: the number it takes."
+        f"false alarms; dashed: the power asked for. Dots: the number needed."
     )
     if ax is None:
         ax = sheet.new_axes(
@@ -203,7 +203,7 @@ def _with_effects(plan: PlannedTests) -> pd.DataFrame:
 def _effect(plan: PlannedTests, test: str) -> str:
     targets, units = plan.targets, plan.scenario.units
     if test == COVER_MEAN_TEST:
-        return f"{formatting.length(targets.shift, units=units)} too little"
+        return f"a shortfall of {formatting.length(targets.shift, units=units)}"
     if test == COVER_SHARE_TEST and targets.limit is not None:
         text = (
             f"below {formatting.percent(targets.allowed)} under "
@@ -212,7 +212,7 @@ def _effect(plan: PlannedTests, test: str) -> str:
         )
         if plan.share_as_specified < targets.allowed:
             return text
-        return f"{text}: not to be shown, since the specified cover does not reach it"
+        return f"{text}: cannot be shown, since the specified cover does not reach it"
     return f"ratio {formatting.number(plan.ratio)}"
 
 
@@ -233,11 +233,11 @@ def plan_sentences(plan: PlannedTests) -> tuple[str, ...]:
     for row in _with_effects(plan).to_dict("records"):
         each = " on each face" if row["shows"] == "diffusivity" else " readings"
         if not np.isfinite(row["needed"]):
-            texts.append(f"{row['test']}: {row['effect']}; no number of tests shows it.")
+            texts.append(f"{row['test']}: {row['effect']}; no number of tests detects it.")
             continue
         text = f"{row['test']}: {_count(row['needed'])}{each} ({row['effect']})"
         if row["have"]:
-            text += f"; {row['have']} are there, {_count(row['more'])} more are needed"
+            text += f"; you have {row['have']} and need {_count(row['more'])} more"
         texts.append(f"{text}.")
     return tuple(texts)
 
@@ -249,13 +249,13 @@ def _plan_table(plan: PlannedTests, table: pd.DataFrame) -> Table:
         "in mm. Diffusivity tests count per face.",
         (
             Column("Test", "test"),
-            Column("To be shown", "effect"),
+            Column("To detect", "effect"),
             numeric("Scatter", "scatter"),
             Column("From", "scatter_from"),
             numeric("Needed", "needed", _count),
             numeric("By the normal formula", "needed_normal_formula"),
-            numeric("There", "have", str),
-            numeric("More", "more", _count),
+            numeric("Done", "have", str),
+            numeric("Still needed", "more", _count),
             numeric("Power now", "power_now", formatting.percent),
         ),
         table.to_dict("records"),
@@ -270,8 +270,8 @@ def _warnings(cores: CoreScatter | None, survey: CoverSurvey | None) -> tuple[st
     texts = []
     if cores is None:
         texts.append(
-            "No fitted specimens are given (--specimens), so that cores with profiles are not "
-            "planned, and the scatter of migration tests is that of the scenario."
+            "Without fitted specimens (--specimens) no cores with profiles are planned, and migration "
+            "tests take the scatter of the scenario."
         )
     elif cores.degrees_of_freedom < 10:
         texts.append(
@@ -280,7 +280,7 @@ def _warnings(cores: CoreScatter | None, survey: CoverSurvey | None) -> tuple[st
         )
     if survey is None:
         texts.append(
-            "No cover survey is given (--cover): readings are counted as independent, with the "
-            "scatter that the scenario assumes."
+            "Without a cover survey (--cover) readings count as independent, with the scatter that the "
+            "scenario assumes."
         )
     return tuple(texts)

@@ -74,7 +74,7 @@ def findings(
         f"Penalty factors against {penalties.reference}, with 95 % intervals: "
         f"{formatting.first_few(parts, 'penalties.csv')}.",
         fitted,
-        f"Between specimens of one strategy ln Dₐ scatters with an sd of "
+        f"Specimens of one strategy scatter in ln Dₐ with an sd of "
         f"{number(float(np.sqrt(pooled.between_variance)), 2)}"
         + (
             " (assumed: no strategy has two specimens)."
@@ -125,7 +125,7 @@ def warnings(study: ProfilesStudy, *, ground: bool = True) -> tuple[str, ...]:
     if inside:
         texts.append(
             f"Profiles with their maximum inside: {inside}. Their depths count from there, and "
-            "the scenario needs a convection_zone to match."
+            "the scenario needs a convection_zone of the same depth."
         )
     if np.isnan(fits.layers.initial).any():
         texts.append(
@@ -139,7 +139,7 @@ def warnings(study: ProfilesStudy, *, ground: bool = True) -> tuple[str, ...]:
     if penalties is not None:
         texts += _replicates(penalties)
     else:
-        texts.append("Without --reference nothing is pooled, and no file for a scenario written.")
+        texts.append("Without --reference nothing is pooled and no file for a scenario is written.")
     return tuple(texts)
 
 
@@ -166,8 +166,8 @@ def slips(study: ProfilesStudy) -> tuple[str, ...]:
     short = data[data["exposure_d"] < LEAST_EXPOSURE].drop_duplicates("specimen")
     if len(short):
         texts.append(
-            f"Exposed for less than the {LEAST_EXPOSURE} d of ASTM C1556: {len(short)} specimens, the "
-            f"first {short['specimen'].iloc[0]} on line {int(short[LINE].iloc[0])}."
+            f"{len(short)} specimens were exposed for less than the {LEAST_EXPOSURE} d of ASTM C1556, the "
+            f"first of them {short['specimen'].iloc[0]} on line {int(short[LINE].iloc[0])}."
         )
     return tuple(texts)
 
@@ -210,10 +210,10 @@ def error_words(fits: ProfileFits) -> str:
         "beside it",
     }[error.kind]
     if not error.criterion:
-        return f"{words} (the kind as asked for)"
+        return f"{words} (as asked for)"
     best = min(value for _, value in error.criterion)
     gaps = ", ".join(f"{kind} {number(value - best, 2)}" for kind, value in error.criterion)
-    return f"{words} (chosen; criterion above the lowest: {gaps})"
+    return f"{words} (chosen by the criterion; above the lowest: {gaps})"
 
 
 def _power(smallest_rise: float) -> str:
@@ -244,9 +244,9 @@ def sections(study: ProfilesStudy) -> tuple[Section, ...]:
         parts.append(skin_section(fits, study.layered))
     depth = study.penetration_depth
     skin = (
-        f"At the fits, 95 % of the chloride's rise lies within {_mm_between(depth)} of the "
-        "surface. Where curing changed the concrete deeper than that, Dₐ is the skin's; where less "
-        "deep, it is an average over skin and bulk."
+        f"In the fitted profiles 95 % of the chloride's rise lies within {_mm_between(depth)} of the "
+        "surface. Where curing changed the concrete to a greater depth, Dₐ is that of the skin; elsewhere "
+        "it is an average over skin and bulk."
     )
     with sheet.style_context():
         drawn = profiles_figure(fits, study.layered)
@@ -268,7 +268,7 @@ def _mm_between(depth: NDArray[np.float64]) -> str:
 def _penetration(penetration_depth: NDArray[np.float64], affected_depth: float) -> str:
     within = int((penetration_depth < affected_depth).sum())
     count, depth = penetration_depth.size, formatting.length(affected_depth, units="SI")
-    text = f"Within the depth of {depth} that curing changed ended {within} of {count} profiles: "
+    text = f"{within} of {count} profiles end within the depth of {depth} that curing changed: "
     if within == count:
         return text + (
             "their Dₐ is the skin's, and the penalty factors belong to a scenario with that "
@@ -305,13 +305,13 @@ def _replicates(penalties: ProfilePenaltyFactors) -> list[str]:
         single = [n for n, c in zip(penalties.strategies, pooled.counts, strict=True) if c == 1]
         if single:
             texts.append(
-                f"{formatting.join_with_and(single[:6])}: one specimen only; its interval leans on the "
+                f"{formatting.join_with_and(single[:6])}: one specimen only; its interval takes the "
                 "scatter of the other strategies."
             )
         if pooled.degrees_of_freedom < MIN_DEGREES_OF_FREEDOM:
             texts.append(
                 f"Only {number(pooled.degrees_of_freedom)} degrees of freedom stand behind the scatter between "
-                "specimens: the intervals are wide because t is. More replicates narrow them."
+                "specimens, which makes the intervals wide. More replicates narrow them."
             )
     return texts
 

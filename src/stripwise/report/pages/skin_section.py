@@ -59,22 +59,22 @@ def skin_findings(layered: LayeredFits, *, reference: str | None) -> tuple[str, 
         )
     if names[SKIN_ONLY]:
         texts.append(
-            f"The exposure of {formatting.join_with_and(names[SKIN_ONLY][:6])} was too short to leave the "
-            f"{_mm(depth.value)} that curing changed: D_a is the skin's."
+            f"The exposure of {formatting.join_with_and(names[SKIN_ONLY][:6])} was too short to pass "
+            f"the {_mm(depth.value)} that curing changed, so that their Dₐ is that of the skin."
         )
     if names["uniform"]:
         texts.append(
-            f"The profiles of {formatting.join_with_and(names['uniform'][:6])} support no skin of their own: one "
+            f"The profiles of {formatting.join_with_and(names['uniform'][:6])} show no skin of their own: one "
             "diffusivity describes them as well."
         )
     if not depth.bounded:
         texts.append(
-            "The profiles do not tell how deep the skin is, so that none is taken up; give its "
+            "The profiles do not tell how deep the skin is, so that none is accepted; give its "
             "depth by --affected-depth."
         )
     if reference in names[LAYERED]:
         texts.append(
-            f"The reference {reference} shows a skin too: the penalties divide by its D_a over "
+            f"The reference {reference} shows a skin too: the penalties divide by its Dₐ over "
             "the whole profile, and are too small for a wall whose core is that of the reference."
         )
     return tuple(texts)
@@ -94,11 +94,11 @@ def skin_section(fits: ProfileFits, layered: LayeredFits) -> Section:
     names, all_of = layered.strategies, fits.profiles.strategies
     table = Table(
         f"Skin of {_mm(layered.depth.value)} on a core, geometric means in 10⁻¹² m²/s. "
-        "Gain: how far the criterion falls against one diffusivity; above 2 the skin is taken up.",
+        "Gain: by how much the criterion falls against one diffusivity; a skin is accepted above 2.",
         (
             Column("Strategy", write=lambda k: names[k]),
             numeric(
-                "Specimens that tell",
+                "Usable specimens",
                 write=lambda k: f"{int(own(names[k]).sum())} of {all_of.count(names[k])}",
             ),
             numeric("D of the skin", write=lambda k: _mean(layered.skin[own(names[k])])),

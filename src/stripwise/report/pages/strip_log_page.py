@@ -40,7 +40,7 @@ NAME_WIDTH_MM = 34.0
 """Width left of the axes for the names of the pours."""
 
 NO_PERMISSION = (
-    f"These are ages at which forms were taken, not ages at which they may be: {STRENGTH_FIRST}."
+    f"These are ages at which forms were removed, not ages at which they may be: {STRENGTH_FIRST}."
 )
 
 
@@ -51,8 +51,8 @@ def strip_log_report(study: StripLogStudy) -> Report:
     return data_report(
         data_file,
         title=f"Strip log: {data_file.path.stem}",
-        about=f"Age at which {len(log.pours)} pours lost their form, from their concrete "
-        f"temperature. {NO_PERMISSION}",
+        about=f"Age at which the forms of {len(log.pours)} pours were removed, by the clock and by the "
+        "temperature of the concrete.",
         findings=strip_log_sentences(study),
         sections=(
             *_assessed_sections(study),

@@ -130,7 +130,7 @@ class ChoicesTable(Table):
         list[FollowUpTable] | None,
         Key(
             "Kinds of curing after stripping.",
-            needed="a list with at least one follow-up, such as {}",
+            needed="a list with at least one way of curing after stripping, such as {}",
             example='{ method = "none" }',
         ),
     ] = None

@@ -91,7 +91,7 @@ class CostTable(Table):
     follow_up: Annotated[
         dict[str, Constant],
         Price(
-            "Price of each follow-up in use, by method.",
+            "Price of each method of curing after stripping in use.",
             HOURS,
             usual=(1e-6, 0.5),
             optional=True,
@@ -297,7 +297,7 @@ def _follow_up_prices(
         if method not in prices:
             problems.missing(
                 (*PATH, "follow_up", method),
-                'the scenario uses this follow-up; write its price, such as "2.5 EUR/m^2", '
+                'the scenario cures so after stripping; write its price, such as "2.5 EUR/m^2", '
                 "or 0 EUR/m^2 if it costs nothing",
             )
     return MappingProxyType(prices)

@@ -52,7 +52,7 @@ LAW_VARIATES = ("early_slope",)
 LAW_INPUTS = (*LAW_VARIATES, "affected_depth", "model_factor")
 
 RETENTION = Random(
-    "Share of a follow-up's time that counts as in the forms, by method and face; else published.",
+    "Share of the time of curing after stripping that counts as in the forms, by method and face; else published.",
     "moisture retention",
     PLAIN,
     "curing",

@@ -150,8 +150,8 @@ def read_follow_up(
     if temperature <= FREEZING:
         problems.add(
             (*path, "temperature"),
-            "must be above 0 degC: no follow-up cures a face that freezes. Give the temperature of "
-            "the protected concrete, not that of the forms or the air",
+            "must be above 0 degC: curing after stripping does nothing for a face that freezes. "
+            "Give the temperature of the protected concrete, not that of the forms or the air",
             found=table.temperature,
         )
     hours = _duration(table, path, method=method, problems=problems)

@@ -92,8 +92,8 @@ class Setting:
         if choices is None:
             raise InputError(
                 f"{scenario.path.name}: choices",
-                "is missing; a design needs the ranges of cover, strip age and follow-up: write "
-                "[choices] with cover, strip_age and follow_up",
+                "is missing; a design needs the ranges of cover, strip age and curing after stripping: "
+                "write [choices] with cover, strip_age and follow_up",
             )
         low, high, step = choices.cover
         intervals = max(int(np.ceil((high - low) / step - 1e-9)), 1)

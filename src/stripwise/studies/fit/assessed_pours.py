@@ -143,7 +143,7 @@ def _rows(k: int, pour: dict[Any, Any], age: float, notes: list[str]) -> list[di
         )
     method, hours, rule = counted_follow_up(str(pour.get("follow_up", "") or ""))
     if rule:
-        notes.append(f'{name}: its follow-up "{pour["follow_up"]}" {rule}.')
+        notes.append(f'{name}: its curing after stripping "{pour["follow_up"]}" {rule}.')
     if method != NO_FOLLOW_UP and coldest <= FREEZING:
         notes.append(f"{name}: no curing after stripping counts on a face at or below 0 degC.")
         method, hours = NO_FOLLOW_UP, 0.0
