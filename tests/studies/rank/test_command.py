@@ -5,6 +5,7 @@ import json
 import pandas as pd
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
 from typer.testing import CliRunner
 
 from stripwise import cli
@@ -132,9 +133,8 @@ def test_range_of_ages_and_json(small, tmp_path):
 
 
 @few
-def test_labels_of_the_figures_do_not_overlap(small, monkeypatch):
-    monkeypatch.setattr(style, "PNG_DPI", 100)  # text is set in whole pixels
-    from stripwise.report.figures import sheet, style
+def test_labels_of_the_figures_do_not_overlap(small):
+    from stripwise.report.figures import sheet
     from stripwise.report.figures.ranking_figures import draw_ranking_figures
     from stripwise.scenario.loading import load
     from stripwise.studies.rank.rank_study import rank
@@ -146,7 +146,7 @@ def test_labels_of_the_figures_do_not_overlap(small, monkeypatch):
         boxes = []
         for text in figure.axes[0].texts:
             if text.get_text() and name != "factors":
-                box = text.get_window_extent(renderer)
+                box = Text.get_window_extent(text, renderer)  # without its leader
                 boxes.append(
                     Box(box.x0 + box.width / 2, box.y0 + box.height / 2, box.width, box.height)
                 )
