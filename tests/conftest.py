@@ -265,6 +265,7 @@ def pier(pier_case):
 
 
 @pytest.fixture(scope="session")
-def inch(designs):
+def inch(designs, small_sizes):
     """A design in inches without prices and without knowledge inputs."""
-    return stripwise.design(designs.quick(designs.small("quay-wall-inch.toml")))
+    with small_sizes():
+        return stripwise.design(designs.quick(designs.small("quay-wall-inch.toml")))

@@ -20,6 +20,7 @@ from stripwise.risk.probability.grid_check import grid_check
 from stripwise.studies import run
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.rank_study import rank
+from stripwise.units.result_columns import fits
 
 FILE = Path(__file__).parents[2] / "scenarios" / "coated-wall.toml"
 
@@ -114,7 +115,7 @@ def test_the_hand_check_says_what_cannot_be_done_by_hand(result):
 
 
 def test_files_and_page_hold_the_table(result):
-    assert "layers.csv" in run_tables(result)
+    assert fits("layers", list(run_tables(result)["layers.csv"]))
     (section,) = service_sections(result, {})
     (table,) = (block for block in section.blocks if isinstance(block, Table))
     head, *lines = table.texts()

@@ -162,7 +162,7 @@ def test_a_ranking_holds_under_every_option(case, counted):
 def test_an_early_strip_is_answered_under_every_option(case, counted):
     name, scenario = case
     scenario = dataclasses.replace(scenario, strategies=scenario.strategies[:2])
-    if name == "rise over a skin":
+    if name in {"rise over a skin", "fall"}:  # whose fronts take longest
         tiny = dataclasses.replace(scenario.sampling, points=16, horizon=LIFE)
         known = tuple(dataclasses.replace(i, kind="scatter") for i in scenario.inputs)
         scenario = dataclasses.replace(scenario, sampling=tiny, inputs=known)
