@@ -13,8 +13,8 @@ from stripwise.distributions.posterior_points import posterior_points
 from stripwise.errors import EvidenceError, NumericalError
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.update import prior_predictive
-from stripwise.studies.update.active_likelihood import PointProbability
 from stripwise.studies.update.evidence_of_sets import check_sets, points_on_face
+from stripwise.studies.update.point_likelihood import PointProbability
 from stripwise.studies.update.update_sentences import update_sentences
 
 EDGES = np.array([0.0, 8.0, 16.0, 26.0])
@@ -194,9 +194,9 @@ def test_simulation_based_calibration_of_small_walls(few_samples):
         _, scores, likelihoods = problem(case, cores(("A1",)), points=16)
         rng = np.random.default_rng(100 + k)
         z = rng.standard_normal((scores.dimensions, 1))
-        (core,) = likelihoods.likelihoods[0].cores
+        (core,) = likelihoods.likelihoods[0].specimens
         w = rng.standard_normal((core.scatter.dimensions, 1, 1))
-        expected = core.contents(scores.draws(z), w)[:, 0, 0]
+        expected = core.expected(scores.draws(z), w)[:, 0, 0]
         read = expected * (1.0 + 0.06 * rng.standard_normal(3))
         table = cores(("A1",)).assign(chloride_pct_binder=read)
         _, _, own = problem(case, table, points=16)

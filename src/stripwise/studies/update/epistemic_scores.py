@@ -127,13 +127,11 @@ class EpistemicScores:
         if self.joint is None:
             return self.draws(np.zeros((self.dimensions, 1)))
         whole = self.joint_draws(np.random.default_rng(0))
-        return EpistemicDraws(
-            *(
-                {name: np.median(column, keepdims=True) for name, column in columns.items()}
-                for columns in (whole.inputs, whole.scores, whole.errors)
-            ),
-            count=1,
+        inputs, scores, errors = (
+            {name: np.median(column, keepdims=True) for name, column in columns.items()}
+            for columns in (whole.inputs, whole.scores, whole.errors)
         )
+        return EpistemicDraws(inputs, scores, errors, 1)
 
 
 @dataclass(frozen=True, slots=True)
