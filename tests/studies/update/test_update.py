@@ -292,6 +292,25 @@ def test_foreign_joint_draws_are_weighted_and_refused_when_too_few_are_left(smal
     assert_allclose(mean, 25.0 / (25.0 + variance) * (45.4 - 50.0), atol=0.2)
 
 
+def test_a_second_update_counts_all_data_from_the_prior(small_sizes, tmp_path):
+    (tmp_path / "wall.toml").write_text(stripwise.as_toml(wall()), "utf-8")
+    cores(("A1",)).to_csv(tmp_path / "cores.csv", index=False)
+    COVER.to_csv(tmp_path / "cover.csv", index=False)
+    case = stripwise.load(tmp_path / "wall.toml")
+    with small_sizes():
+        first = stripwise.update(case, tmp_path / "cores.csv")
+        first.write(tmp_path / "out")
+        for name in ("posterior.csv", "posterior.json"):
+            (tmp_path / name).write_bytes((tmp_path / "out" / name).read_bytes())
+        later = case.replace({"knowledge": {"from": "posterior.csv"}})
+        second = stripwise.update(later, tmp_path / "cover.csv")
+        joint = stripwise.update(case, [tmp_path / "cores.csv", tmp_path / "cover.csv"])
+    assert_allclose(second.posterior, joint.posterior)
+    assert any("counted anew" in note for note in second.notes)
+    (tmp_path / "cores.csv").unlink()
+    assert "was made with cores.csv" in bad(later, tmp_path / "cover.csv")
+
+
 def test_close_cores_are_told():
     face = {"width": "6 m", "height": "3 m", "correlation_length": "2 m"}
     table = cores(x_m=[1.0] * 3 + [1.5] * 3, y_m=1.0)

@@ -31,6 +31,7 @@ from stripwise.studies.update.before_and_after import (
     curve_table,
     learned_table,
 )
+from stripwise.studies.update.earlier_data import earlier_update
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import (
     SetLikelihoods,
@@ -113,10 +114,18 @@ def update(
     16384
     """
     case = with_options(case, points=points, seed=seed)
+    many = _as_list(tables)
+    given = [Path(table) for table in many if not isinstance(table, pd.DataFrame)]
+    earlier = earlier_update(case, given)
+    if earlier is not None:
+        case = with_options(earlier.prior, points=points, seed=seed)
+        many = [*earlier.paths, *many]
+        first_exposure = first_exposure or earlier.first_exposure
     report = progress or (lambda _stage, _done: None)
     wall = build_wall(case)
-    sets = read_sets(tables, case, first_exposure=_first_exposure(first_exposure))
+    sets = read_sets(many, case, first_exposure=_first_exposure(first_exposure))
     notes = check_sets(sets, case, wall, as_scatter=as_scatter)
+    notes += [] if earlier is None else [earlier.note]
     scores = EpistemicScores.from_wall(wall, unknown_errors(sets))
     likelihoods = SetLikelihoods.from_sets(
         sets,
@@ -172,7 +181,7 @@ def update(
         ),
         age=age,
         notes=tuple(notes),
-        run=_record(posterior, likelihoods, case),
+        run={**_record(posterior, likelihoods, case), "first_exposure": first_exposure},
     )
 
 
@@ -184,15 +193,19 @@ def _first_exposure(text: str | None) -> date | None:
         raise InputError("first exposure", rule) from error
 
 
-def read_sets(
-    tables: Table | Sequence[Table], case: Scenario, *, first_exposure: date | None = None
-) -> tuple[InspectionSet, ...]:
-    """Read files of inspections, all problems of a file at once."""
+def _as_list(tables: Table | Sequence[Table]) -> list[Table]:
     many = [tables] if isinstance(tables, str | Path | pd.DataFrame) else list(tables)
     if not many:
         raise InputError("tables", "holds no file of inspections; give at least one")
+    return many
+
+
+def read_sets(
+    tables: Sequence[Table], case: Scenario, *, first_exposure: date | None = None
+) -> tuple[InspectionSet, ...]:
+    """Read files of inspections, all problems of a file at once."""
     sets = []
-    for place, table in enumerate(many, start=1):
+    for place, table in enumerate(tables, start=1):
         data_file: DataFile = (
             read_data_frame(table, kinds=INSPECTIONS, name=f"table-{place}.csv")
             if isinstance(table, pd.DataFrame)
