@@ -175,7 +175,7 @@ SMALL_SIZES = {
     "studies.run": {"MONTE_CARLO_SAMPLES": 2_000, "NUMERICAL_MONTE_CARLO_SAMPLES": 500},
     "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
     "studies.target_answers": {"MOST_GROWTH": 1, "STRIP_NODES": 9},
-    "studies.update.active_likelihood": {"INNER_POINTS": 64, "SLOW_INNER_POINTS": 32},
+    "studies.update.point_likelihood": {"INNER_POINTS": 64, "SLOW_INNER_POINTS": 32},
     "studies.update.posterior_of_sets": {"DRAWS": 2048, "CHECKED": 64},
     "studies.update.predicted_profiles": {"DEPTHS": 11, "DRAWS": 64},
     "studies.update.prior_predictive": {"SIMULATED": 50, "DRAWS": 64},

@@ -52,6 +52,14 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
             "move it.",
         ),
     ] = False,
+    first_exposure: Annotated[
+        str | None,
+        typer.Option(
+            "--first-exposure",
+            metavar="DATE",
+            help="Date of first exposure, as 2021-05-20, for inspections that have a date.",
+        ),
+    ] = None,
     out: Annotated[Path | None, out_option("report; reports/<file name>-update")] = None,
     overwrite: Overwrite = False,
     png: Png = False,
@@ -65,7 +73,8 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
 ) -> None:
     """Update a wall by what inspections found; the columns tell which kind of data a table holds.
 
-    Chloride contents of cores, cover readings, half-cell surveys. Writes the answer before and after
+    Chloride contents of cores, depths of a colour indicator or of carbonation, cover readings,
+    half-cell surveys, steel laid open, cracks, migration tests of young concrete. Writes the answer before and after
     and posterior.csv, which every other command takes as `knowledge`.
     """
     with report_errors():
@@ -85,6 +94,7 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
                 scenario,
                 data,
                 as_scatter=as_scatter,
+                first_exposure=first_exposure,
                 workers=workers,
                 progress=report_progress,
             )

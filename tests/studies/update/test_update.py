@@ -13,8 +13,8 @@ from stripwise.distributions.posterior_points import posterior_points
 from stripwise.errors import EvidenceError, NumericalError
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.update import prior_predictive
-from stripwise.studies.update.active_likelihood import PointProbability
 from stripwise.studies.update.evidence_of_sets import check_sets, points_on_face
+from stripwise.studies.update.point_likelihood import PointProbability
 from stripwise.studies.update.update_sentences import update_sentences
 
 EDGES = np.array([0.0, 8.0, 16.0, 26.0])
@@ -194,9 +194,9 @@ def test_simulation_based_calibration_of_small_walls(few_samples):
         _, scores, likelihoods = problem(case, cores(("A1",)), points=16)
         rng = np.random.default_rng(100 + k)
         z = rng.standard_normal((scores.dimensions, 1))
-        (core,) = likelihoods.likelihoods[0].cores
+        (core,) = likelihoods.likelihoods[0].specimens
         w = rng.standard_normal((core.scatter.dimensions, 1, 1))
-        expected = core.contents(scores.draws(z), w)[:, 0, 0]
+        expected = core.expected(scores.draws(z), w)[:, 0, 0]
         read = expected * (1.0 + 0.06 * rng.standard_normal(3))
         table = cores(("A1",)).assign(chloride_pct_binder=read)
         _, _, own = problem(case, table, points=16)
@@ -290,6 +290,25 @@ def test_foreign_joint_draws_are_weighted_and_refused_when_too_few_are_left(smal
     mean = found.posterior["reinforcement.cover.mean_sd_mm"].mean()
     variance = (8.0**2 + 2.0**2) / 5.0  # the conjugate normal
     assert_allclose(mean, 25.0 / (25.0 + variance) * (45.4 - 50.0), atol=0.2)
+
+
+def test_a_second_update_counts_all_data_from_the_prior(small_sizes, tmp_path):
+    (tmp_path / "wall.toml").write_text(stripwise.as_toml(wall()), "utf-8")
+    cores(("A1",)).to_csv(tmp_path / "cores.csv", index=False)
+    COVER.to_csv(tmp_path / "cover.csv", index=False)
+    case = stripwise.load(tmp_path / "wall.toml")
+    with small_sizes():
+        first = stripwise.update(case, tmp_path / "cores.csv")
+        first.write(tmp_path / "out")
+        for name in ("posterior.csv", "posterior.json"):
+            (tmp_path / name).write_bytes((tmp_path / "out" / name).read_bytes())
+        later = case.replace({"knowledge": {"from": "posterior.csv"}})
+        second = stripwise.update(later, tmp_path / "cover.csv")
+        joint = stripwise.update(case, [tmp_path / "cores.csv", tmp_path / "cover.csv"])
+    assert_allclose(second.posterior, joint.posterior)
+    assert any("counted anew" in note for note in second.notes)
+    (tmp_path / "cores.csv").unlink()
+    assert "was made with cores.csv" in bad(later, tmp_path / "cover.csv")
 
 
 def test_close_cores_are_told():

@@ -10,22 +10,38 @@ from stripwise.evidence.tables.columns import (
     Column,
     FileKind,
 )
-from stripwise.evidence.tables.data_kinds import FARTHEST, SPECIMEN, STRATEGY
+from stripwise.evidence.tables.data_kinds import FARTHEST, MIGRATION, SPECIMEN, STRATEGY
 
-__all__ = ["CORES", "COVER_READINGS", "HALF_CELL_AREAS", "HALF_CELL_POINTS", "INSPECTIONS"]
+__all__ = [
+    "CARBONATION_DEPTHS",
+    "COLOUR_DEPTHS",
+    "CORES",
+    "COVER_READINGS",
+    "CRACK_POINTS",
+    "HALF_CELL_AREAS",
+    "HALF_CELL_POINTS",
+    "INSPECTIONS",
+    "MIGRATION_TESTS",
+    "OPENED_POINTS",
+]
 
 LEAST_COVER_ERROR = 0.1
 """Smallest error of a cover reading [mm]; no meter is better."""
 
-EXPOSURE = Column(
-    "exposure",
-    DURATION,
-    low=0.0,
-    open_low=True,
-    high=365.25 * 500.0,
-    usual=(7.0, 36525.0),
-    unit="yr",
+EXPOSURE = (
+    Column(
+        "exposure",
+        DURATION,
+        required=False,
+        low=0.0,
+        open_low=True,
+        high=365.25 * 500.0,
+        usual=(7.0, 36525.0),
+        unit="yr",
+    ),
+    Column("date", required=False),
 )
+"""Age since first exposure, or the date of the inspection."""
 PLACE = (
     Column("x", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
     Column("y", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
@@ -34,7 +50,12 @@ CHANCES = (
     Column("detection", UNITLESS, low=0.0, high=1.0),
     Column("false_alarm", UNITLESS, low=0.0, high=1.0),
 )
-"""Chance that corroding steel is found, and that passive steel is taken for corroding."""
+"""Chance that what is asked for is found where it is, and where it is not."""
+EFFECTIVE = Column("effective_points", UNITLESS, required=False, low=1.0)
+DEPTH_ERROR = Column("error", LENGTH, low=0.1, high=50.0, usual=(0.2, 15.0))
+ERROR_SHARE = Column(
+    "error_share", UNITLESS, required=False, low=0.0, open_low=True, usual=(0.005, 0.5)
+)
 
 CORES = FileKind(
     "cores",
@@ -55,12 +76,37 @@ CORES = FileKind(
         Column("depth", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 200.0)),
         Column("chloride", CHLORIDE, low=0.0, censored=True),
         Column("error", CHLORIDE, required=False, low=0.0, open_low=True),
-        Column("error_share", UNITLESS, required=False, low=0.0, open_low=True, usual=(0.005, 0.5)),
-        EXPOSURE,
+        ERROR_SHARE,
+        *EXPOSURE,
         *PLACE,
     ),
     key_column="chloride",
     one_of=(("depth_from", "depth_to"), ("depth",)),
+)
+COLOUR_DEPTHS = FileKind(
+    "colour-depths",
+    "depths of a colour indicator of chloride",
+    (
+        SPECIMEN,
+        STRATEGY,
+        Column("colour_depth", LENGTH, low=0.0, high=1000.0, usual=(0.0, 200.0)),
+        Column("colour_content", CHLORIDE, low=0.0, open_low=True),
+        DEPTH_ERROR,
+        *EXPOSURE,
+    ),
+    key_column="colour_depth",
+)
+CARBONATION_DEPTHS = FileKind(
+    "carbonation-depths",
+    "depths of carbonation",
+    (
+        SPECIMEN,
+        STRATEGY,
+        Column("carbonation_depth", LENGTH, low=0.0, high=1000.0, usual=(0.0, 150.0)),
+        DEPTH_ERROR,
+        *EXPOSURE,
+    ),
+    key_column="carbonation_depth",
 )
 COVER_READINGS = FileKind(
     "cover-readings",
@@ -68,7 +114,7 @@ COVER_READINGS = FileKind(
     (
         Column("cover", LENGTH, low=0.0, high=500.0, open_low=True, usual=(5.0, 300.0)),
         Column("error", LENGTH, low=LEAST_COVER_ERROR, high=50.0, usual=(0.2, 15.0)),
-        Column("effective_points", UNITLESS, required=False, low=1.0),
+        EFFECTIVE,
         *PLACE,
     ),
     key_column="cover",
@@ -76,14 +122,7 @@ COVER_READINGS = FileKind(
 HALF_CELL_POINTS = FileKind(
     "half-cell-points",
     "half-cell readings at points",
-    (
-        STRATEGY,
-        Column("active"),
-        EXPOSURE,
-        *CHANCES,
-        Column("effective_points", UNITLESS, required=False, low=1.0),
-        *PLACE,
-    ),
+    (STRATEGY, Column("active"), *EXPOSURE, *CHANCES, EFFECTIVE, *PLACE),
     key_column="active",
 )
 HALF_CELL_AREAS = FileKind(
@@ -94,12 +133,46 @@ HALF_CELL_AREAS = FileKind(
         STRATEGY,
         Column("points", UNITLESS, low=1.0, high=1e6),
         Column("active_points", UNITLESS, low=0.0, high=1e6),
-        EXPOSURE,
+        *EXPOSURE,
         *CHANCES,
         Column("effective_points", UNITLESS, low=0.0, open_low=True, high=1e6),
     ),
     key_column="active_points",
 )
+OPENED_POINTS = FileKind(
+    "opened-points",
+    "points where the steel was laid open",
+    (STRATEGY, Column("depassivated"), *EXPOSURE, EFFECTIVE, *PLACE),
+    key_column="depassivated",
+)
+CRACK_POINTS = FileKind(
+    "crack-points",
+    "points looked at for cracks",
+    (STRATEGY, Column("crack"), *EXPOSURE, *CHANCES, EFFECTIVE, *PLACE),
+    key_column="crack",
+)
+MIGRATION_TESTS = FileKind(
+    "migration-tests",
+    "migration tests of young concrete",
+    (
+        *(column for column in MIGRATION.columns if column.stem != "age"),
+        Column(
+            "age", DURATION, low=0.0, open_low=True, high=36525.0, usual=(1.0, 7305.0), unit="d"
+        ),
+        Column("error_share", UNITLESS, low=0.0, open_low=True, usual=(0.02, 0.5)),
+    ),
+    key_column="voltage",
+)
 
-INSPECTIONS = (CORES, COVER_READINGS, HALF_CELL_POINTS, HALF_CELL_AREAS)
+INSPECTIONS = (
+    CORES,
+    COLOUR_DEPTHS,
+    CARBONATION_DEPTHS,
+    COVER_READINGS,
+    HALF_CELL_POINTS,
+    HALF_CELL_AREAS,
+    OPENED_POINTS,
+    CRACK_POINTS,
+    MIGRATION_TESTS,
+)
 """What `stripwise update` takes."""

@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Mapping
+from datetime import date
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
-from stripwise.evidence.inspections.inspection_kinds import (
-    CORES,
-    COVER_READINGS,
-    HALF_CELL_AREAS,
-    HALF_CELL_POINTS,
-)
+from stripwise.evidence.inspections import inspection_kinds as kinds
 from stripwise.evidence.inspections.inspection_sets import (
-    ActiveCount,
-    ActiveSet,
+    CRACK,
+    DEPASSIVATION,
     CoreSet,
     CoverSet,
+    DepthSet,
     InspectionSet,
+    MigrationSet,
+    PointCount,
+    PointSet,
+    SpecimenDepths,
 )
 from stripwise.evidence.statistics.effective_sample_size import estimate_spatial_correlation
 from stripwise.evidence.tables.data_file import LINE, NO, YES, DataFile
+from stripwise.evidence.tables.migration_rows import build_migration_tests
 from stripwise.evidence.tables.profile_rows import build_profiles, padded_column
 from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR
@@ -37,20 +41,90 @@ LEAST_LAYERS = 3
 LEAST_PLACED, PERMUTATION_SEED = 5, 20_261_130
 """Fewest cover readings whose places tell how alike neighbours are, and the seed of that test."""
 
+OLDEST_TEST_D = 90.0
+"""Age of concrete up to which a migration test tells the diffusivity of a scenario [d]."""
 
 EffectivePoints = Callable[[Array, float], float]
-"""Number of independent points that places (n, 2) [m] are worth, where a share of them is active."""
+"""Number of independent points that places (n, 2) [m] are worth, where a share of them is found."""
 
 
-def read_set(data_file: DataFile, *, effective: EffectivePoints | None = None) -> InspectionSet:
+def read_set(
+    data_file: DataFile,
+    *,
+    effective: EffectivePoints | None = None,
+    first_exposure: date | None = None,
+) -> InspectionSet:
     """Check a file of one of the kinds of inspections.
 
-    `effective` weighs the points of a face, None where its correlation is not known.
+    `effective` weighs the points of a face, None where its correlation is not known;
+    `first_exposure` is what dates of inspections count from.
     """
-    return READERS[data_file.kind.name](data_file, effective)
+    kind = data_file.kind
+    if any(column.stem == "exposure" for column in kind.columns):
+        data_file = _with_exposure(data_file, first_exposure)
+    if kind == kinds.CORES:
+        return _cores(data_file)
+    if kind == kinds.COVER_READINGS:
+        return _covers(data_file)
+    if kind == kinds.HALF_CELL_AREAS:
+        return _areas(data_file)
+    if kind == kinds.MIGRATION_TESTS:
+        return _migration(data_file)
+    if kind in (kinds.COLOUR_DEPTHS, kinds.CARBONATION_DEPTHS):
+        return _depths(data_file)
+    return _points(data_file, effective)
 
 
-def _cores(data_file: DataFile, _effective: EffectivePoints | None) -> CoreSet:
+def _with_exposure(data_file: DataFile, first: date | None) -> DataFile:
+    """Return the file with an exposure in every row, from dates where it has those."""
+    data, problems = data_file.data, data_file.problems()
+    head = data_file.headers
+    if ("date" in data) == ("exposure_d" in data):
+        problems.add(
+            "needs exposure_yr or date, one of them"
+            if "date" not in data
+            else f"has both {head['exposure_d']} and {head['date']}; keep one of them"
+        )
+        problems.raise_all()
+    column = "date" if "date" in data else "exposure_d"
+    blank = data[column].eq("") if column == "date" else data[column].isna()
+    for at in np.flatnonzero(blank):
+        problems.add(
+            "has no value; every row needs one",
+            line=int(data[LINE].iloc[at]),
+            column=head[column],
+        )
+    if column == "exposure_d" or problems.texts:
+        problems.raise_all()
+        return data_file
+    if first is None:
+        problems.add("needs --first-exposure, the date from which ages count", column=head["date"])
+        problems.raise_all()
+    assert first is not None
+    days = []
+    for text, line in zip(data["date"], data[LINE], strict=True):
+        found = _days(str(text), first)
+        if isinstance(found, str):
+            problems.add(found, line=int(line), column=head["date"], found=text)
+            found = np.nan
+        days.append(found)
+    problems.raise_all()
+    return dataclasses.replace(data_file, data=data.assign(exposure_d=np.array(days)))
+
+
+def _days(text: str, first: date) -> float | str:
+    """Return the days from first exposure to a date, or what is wrong with it."""
+    try:
+        found = date.fromisoformat(text.strip())
+    except ValueError:
+        return "must be a date such as 2031-05-20"
+    days = float((found - first).days)
+    if days <= 0.0:
+        return f"must lie after first exposure on {first.isoformat()}"
+    return days
+
+
+def _cores(data_file: DataFile) -> CoreSet:
     data, problems = data_file.data, data_file.problems()
     given = {name: data_file.headers[name] for name in ("error", "error_share") if name in data}
     if len(given) == 2:
@@ -63,10 +137,6 @@ def _cores(data_file: DataFile, _effective: EffectivePoints | None) -> CoreSet:
             problems.add(
                 "has no value; every row needs one", line=int(data[LINE].iloc[at]), column=header
             )
-    if "error" in given and data_file.bases["error"] != data_file.bases["chloride"]:
-        problems.add(
-            f"must have the unit of {data_file.headers['chloride']}", column=given["error"]
-        )
     problems.raise_all()
     profiles = build_profiles(data_file, keep_limits=True)
     if not given and int(profiles.present.sum(axis=1).max()) < LEAST_LAYERS:
@@ -93,7 +163,62 @@ def _cores(data_file: DataFile, _effective: EffectivePoints | None) -> CoreSet:
     )
 
 
-def _covers(data_file: DataFile, _effective: EffectivePoints | None) -> CoverSet:
+def _depths(data_file: DataFile) -> DepthSet:
+    data, problems = data_file.data, data_file.problems()
+    stem = data_file.kind.key_column
+    own = ["strategy", "exposure_d", *(["colour_content"] if "colour_content" in data else [])]
+    _check_specimens(data_file, own, problems)
+    problems.raise_all()
+    records = []
+    for specimen, rows in data.groupby("specimen", sort=False):
+        first = rows.iloc[0]
+        records.append(
+            SpecimenDepths(
+                specimen=str(specimen),
+                strategy=str(first["strategy"]),
+                age=float(first["exposure_d"]) / DAYS_PER_YEAR,
+                depths=rows[f"{stem}_mm"].to_numpy(dtype=float),
+                error=rows["error_mm"].to_numpy(dtype=float),
+                content=float(first.get("colour_content", np.nan)),
+            )
+        )
+    return DepthSet(data_file, tuple(records), data_file.bases.get("colour_content", ""))
+
+
+def _migration(data_file: DataFile) -> MigrationSet:
+    data, problems = data_file.data, data_file.problems()
+    _check_specimens(data_file, ["error_share"], problems)
+    for at in np.flatnonzero(data["age_d"] > OLDEST_TEST_D):
+        problems.add(
+            f"must be at most {OLDEST_TEST_D:g} d: an older core has aged on the wall, and its "
+            "coefficient is not that of the scenario; convert it by a method that you state, and "
+            "give the diffusivity in the scenario",
+            line=int(data[LINE].iloc[at]),
+            column=data_file.headers["age_d"],
+            found=float(data["age_d"].iloc[at]),
+        )
+    problems.raise_all()
+    share = data.groupby("specimen", sort=False)["error_share"].first().to_numpy(dtype=float)
+    return MigrationSet(data_file, build_migration_tests(data_file), share)
+
+
+def _check_specimens(data_file: DataFile, columns: list[str], problems: TableProblems) -> None:
+    """Refuse a specimen of which a column has two values."""
+    data = data_file.data
+    for name in columns:
+        first = data.groupby("specimen")[name].transform("first")
+        for at in np.flatnonzero(data[name].ne(first)):
+            row = data.iloc[at]
+            problems.add(
+                "a specimen has one; give the other one a name of its own",
+                line=int(row[LINE]),
+                about=f"specimen {row['specimen']}",
+                column=data_file.headers.get(name, name),
+                found=row[name],
+            )
+
+
+def _covers(data_file: DataFile) -> CoverSet:
     problems = data_file.problems()
     positions = _positions(data_file, problems)
     stated = _stated_effective(data_file, problems)
@@ -111,38 +236,37 @@ def _covers(data_file: DataFile, _effective: EffectivePoints | None) -> CoverSet
     return CoverSet(data_file, cover, data_file.data["error_mm"].to_numpy(dtype=float), effective)
 
 
-def _areas(data_file: DataFile, _effective: EffectivePoints | None) -> ActiveSet:
+def _areas(data_file: DataFile) -> PointSet:
     data, problems = data_file.data, data_file.problems()
     _check_chances(data_file, problems)
     head = data_file.headers
     for row in data.to_dict("records"):
-        line, about = int(row[LINE]), f"area {row['area']}"
-        for name in ("points", "active_points"):
-            if row[name] != round(row[name]):
-                problems.add(
-                    "must be a whole number",
-                    line=line,
-                    about=about,
-                    column=head[name],
-                    found=row[name],
-                )
-        for name in ("active_points", "effective_points"):
-            if row[name] > row["points"]:
-                problems.add(
-                    f"must be at most {head['points']} of its row",
-                    line=line,
-                    about=about,
-                    column=head[name],
-                    found=row[name],
-                )
+        wrong = {
+            name: "must be a whole number"
+            for name in ("points", "active_points")
+            if row[name] != round(row[name])
+        } | {
+            name: f"must be at most {head['points']} of its row"
+            for name in ("active_points", "effective_points")
+            if row[name] > row["points"]
+        }
+        for name, rule in wrong.items():
+            problems.add(
+                rule,
+                line=int(row[LINE]),
+                about=f"area {row['area']}",
+                column=head[name],
+                found=row[name],
+            )
     problems.raise_all()
-    return ActiveSet(
+    return PointSet(
         data_file,
         tuple(
-            ActiveCount(
+            PointCount(
+                event=DEPASSIVATION,
                 strategy=str(row["strategy"]),
                 age=row["exposure_d"] / DAYS_PER_YEAR,
-                active=row["active_points"],
+                found=row["active_points"],
                 points=row["points"],
                 weight=row["effective_points"] / row["points"],
                 detection=row["detection"],
@@ -153,20 +277,28 @@ def _areas(data_file: DataFile, _effective: EffectivePoints | None) -> ActiveSet
     )
 
 
-def _points(data_file: DataFile, effective: EffectivePoints | None) -> ActiveSet:
-    data, problems = data_file.data, data_file.problems()
-    _check_chances(data_file, problems)
-    active = _yes_no(data_file, "active", problems)
+SURE: Mapping[str, float] = {"detection": 1.0, "false_alarm": 0.0}
+"""Chances where the steel itself was seen."""
+
+
+def _points(data_file: DataFile, effective: EffectivePoints | None) -> PointSet:
+    problems, stem = data_file.problems(), data_file.kind.key_column
+    if "detection" in data_file.data:
+        _check_chances(data_file, problems)
+    data: pd.DataFrame = data_file.data.assign(
+        **{name: value for name, value in SURE.items() if name not in data_file.data}
+    )
+    found = _yes_no(data_file, stem, problems)
     positions = _positions(data_file, problems)
     stated = _stated_effective(data_file, problems)
     problems.raise_all()
     if stated is None and (positions is None or effective is None):
         problems.add(_needs_effective("x_m and y_m, with [extent] in the scenario,"))
         problems.raise_all()
-    keys = ["strategy", "exposure_d", "detection", "false_alarm"]
     counts = []
+    keys = ["strategy", "exposure_d", "detection", "false_alarm"]
     for place in data.groupby(keys, sort=False).indices.values():
-        row, own = data.iloc[place[0]], active[place]
+        row, own = data.iloc[place[0]], found[place]
         if stated is not None:
             weight = stated / len(data)
         else:
@@ -175,25 +307,18 @@ def _points(data_file: DataFile, effective: EffectivePoints | None) -> ActiveSet
             share = (own.sum() + 0.5) / (own.size + 1.0)
             weight = effective(positions[place], float(share)) / own.size
         counts.append(
-            ActiveCount(
+            PointCount(
+                event=CRACK if data_file.kind == kinds.CRACK_POINTS else DEPASSIVATION,
                 strategy=str(row["strategy"]),
                 age=float(row["exposure_d"]) / DAYS_PER_YEAR,
-                active=float(own.sum()),
+                found=float(own.sum()),
                 points=float(own.size),
                 weight=weight,
                 detection=float(row["detection"]),
                 false_alarm=float(row["false_alarm"]),
             )
         )
-    return ActiveSet(data_file, tuple(counts))
-
-
-READERS: Mapping[str, Callable[[DataFile, EffectivePoints | None], InspectionSet]] = {
-    CORES.name: _cores,
-    COVER_READINGS.name: _covers,
-    HALF_CELL_POINTS.name: _points,
-    HALF_CELL_AREAS.name: _areas,
-}
+    return PointSet(data_file, tuple(counts))
 
 
 def _needs_effective(places: str) -> str:
@@ -229,7 +354,7 @@ def _stated_effective(data_file: DataFile, problems: TableProblems) -> float | N
     if "effective_points" not in data:
         return None
     header, found = data_file.headers["effective_points"], data["effective_points"]
-    if found.isna().any() or found.nunique() != 1:
+    if found.isna().any() or (found != found.iloc[0]).any():
         problems.add("must be one number, the same in every row of the file", column=header)
         return None
     value = float(found.iloc[0])
@@ -244,8 +369,8 @@ def _check_chances(data_file: DataFile, problems: TableProblems) -> None:
     data, head = data_file.data, data_file.headers
     for at in np.flatnonzero(data["detection"] < data["false_alarm"]):
         problems.add(
-            f"must be at least {head['false_alarm']} of its row: a survey that finds sound steel "
-            "more often than corroding steel says the opposite of what it means",
+            f"must be at least {head['false_alarm']} of its row: a survey that finds more where "
+            "there is nothing says the opposite of what it means",
             line=int(data[LINE].iloc[at]),
             column=head["detection"],
             found=float(data["detection"].iloc[at]),

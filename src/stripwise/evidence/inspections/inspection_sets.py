@@ -10,13 +10,29 @@ from numpy.typing import NDArray
 from stripwise.errors import EvidenceError
 from stripwise.evidence.profiles.chloride_profiles import Profiles
 from stripwise.evidence.tables.data_file import DataFile
+from stripwise.evidence.tables.migration_rows import MigrationTests
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR
 from stripwise.units.formatting import count
 
-__all__ = ["ActiveCount", "ActiveSet", "CoreSet", "CoverSet", "InspectionSet", "refuse_repeats"]
+__all__ = [
+    "CRACK",
+    "DEPASSIVATION",
+    "CoreSet",
+    "CoverSet",
+    "DepthSet",
+    "InspectionSet",
+    "MigrationSet",
+    "PointCount",
+    "PointSet",
+    "SpecimenDepths",
+    "refuse_repeats",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+DEPASSIVATION, CRACK = "depassivation", "crack"
+"""What a point may be looked at for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +69,11 @@ class CoreSet:
         return self.error is None and self.error_share is None
 
     @property
+    def specimens(self) -> tuple[str, ...]:
+        """Names of the cores."""
+        return self.profiles.specimens
+
+    @property
     def strategies(self) -> tuple[str, ...]:
         """Strategies whose faces were cored."""
         return tuple(dict.fromkeys(self.profiles.strategies))
@@ -65,7 +86,110 @@ class CoreSet:
     @property
     def size(self) -> str:
         """How much it holds, in words."""
-        return f"{len(self.profiles.specimens)} cores, {int(self.profiles.present.sum())} readings"
+        return f"{len(self.specimens)} cores, {int(self.profiles.present.sum())} readings"
+
+
+@dataclass(frozen=True, slots=True)
+class SpecimenDepths:
+    """Depths read on one specimen.
+
+    Attributes
+    ----------
+    specimen, strategy
+        Names.
+    age
+        Age since first exposure [yr].
+    depths, error
+        (m,) readings and their standard deviation [mm].
+    content
+        Content at which the colour changes, in the unit of the file; NaN for carbonation.
+    """
+
+    specimen: str
+    strategy: str
+    age: float
+    depths: Array
+    error: Array
+    content: float
+
+
+@dataclass(frozen=True, slots=True)
+class DepthSet:
+    """Depths of a colour indicator of chloride, or of carbonation.
+
+    Attributes
+    ----------
+    data_file
+        The file.
+    depths
+        A record per specimen.
+    basis
+        Unit of the content at which the colour changes; empty for carbonation.
+    """
+
+    data_file: DataFile
+    depths: tuple[SpecimenDepths, ...]
+    basis: str
+
+    @property
+    def specimens(self) -> tuple[str, ...]:
+        """Names of the specimens."""
+        return tuple(one.specimen for one in self.depths)
+
+    @property
+    def strategies(self) -> tuple[str, ...]:
+        """Strategies whose faces were looked at."""
+        return tuple(dict.fromkeys(one.strategy for one in self.depths))
+
+    @property
+    def last_age(self) -> float:
+        """Age at the last of them [yr]."""
+        return max(one.age for one in self.depths)
+
+    @property
+    def size(self) -> str:
+        """How much it holds, in words."""
+        readings = sum(one.depths.size for one in self.depths)
+        return f"{len(self.depths)} specimens, {readings} readings"
+
+
+@dataclass(frozen=True, slots=True)
+class MigrationSet:
+    """Migration tests of young concrete.
+
+    Attributes
+    ----------
+    data_file
+        The file.
+    tests
+        The coefficients.
+    error_share
+        (g,) standard deviation of a result over it, the scatter between specimens left out.
+    """
+
+    data_file: DataFile
+    tests: MigrationTests
+    error_share: Array
+
+    @property
+    def specimens(self) -> tuple[str, ...]:
+        """Names of the specimens."""
+        return self.tests.specimens
+
+    @property
+    def strategies(self) -> tuple[str, ...]:
+        """Strategies by which the specimens were cured."""
+        return tuple(dict.fromkeys(self.tests.strategies))
+
+    @property
+    def last_age(self) -> float:
+        """No age of the wall counts."""
+        return 0.0
+
+    @property
+    def size(self) -> str:
+        """How much it holds, in words."""
+        return f"{len(self.specimens)} specimens"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +214,11 @@ class CoverSet:
     effective: float
 
     @property
+    def specimens(self) -> tuple[str, ...]:
+        """None."""
+        return ()
+
+    @property
     def strategies(self) -> tuple[str, ...]:
         """None: a cover belongs to the wall."""
         return ()
@@ -106,26 +235,29 @@ class CoverSet:
 
 
 @dataclass(frozen=True, slots=True)
-class ActiveCount:
-    """How many points of a face read as corroding at one age.
+class PointCount:
+    """At how many points of a face something was found at one age.
 
     Attributes
     ----------
+    event
+        What was looked for: `DEPASSIVATION` or `CRACK`.
     strategy
         The face.
     age
         Age since first exposure [yr].
-    active, points
-        Points that read as corroding, of how many.
+    found, points
+        Points at which it was found, of how many.
     weight
         Independent points over points.
     detection, false_alarm
-        Chance that a depassivated point reads as corroding, and that another does.
+        Chance that it is found where it is, and where it is not.
     """
 
+    event: str
     strategy: str
     age: float
-    active: float
+    found: float
     points: float
     weight: float
     detection: float
@@ -133,11 +265,16 @@ class ActiveCount:
 
 
 @dataclass(frozen=True, slots=True)
-class ActiveSet:
-    """Half-cell surveys, as counts."""
+class PointSet:
+    """Points at which something was looked for, as counts."""
 
     data_file: DataFile
-    counts: tuple[ActiveCount, ...]
+    counts: tuple[PointCount, ...]
+
+    @property
+    def specimens(self) -> tuple[str, ...]:
+        """None."""
+        return ()
 
     @property
     def strategies(self) -> tuple[str, ...]:
@@ -152,28 +289,27 @@ class ActiveSet:
     @property
     def size(self) -> str:
         """How much it holds, in words."""
-        found = sum(one.active for one in self.counts)
-        return f"{count(found)} of {count(sum(one.points for one in self.counts))} points active"
+        found, points = (sum(getattr(c, name) for c in self.counts) for name in ("found", "points"))
+        return f"found at {count(found)} of {count(points)} points"
 
 
-InspectionSet = CoreSet | CoverSet | ActiveSet
+InspectionSet = CoreSet | DepthSet | MigrationSet | CoverSet | PointSet
 
 
 def refuse_repeats(sets: tuple[InspectionSet, ...]) -> None:
-    """Raise EvidenceError where a file stands twice, or a core in two of them."""
-    texts, files, cores = [], dict[str, str](), dict[str, str]()
+    """Raise EvidenceError where a file stands twice, or a specimen in two of one kind."""
+    texts, files, known = [], dict[str, str](), dict[tuple[str, str], str]()
     for one in sets:
         name, digest = one.data_file.name, one.data_file.digest
         if digest in files:
             texts.append(f"{name}: is the same file as {files[digest]}; data count once")
         files.setdefault(digest, name)
-        if isinstance(one, CoreSet):
-            for specimen in one.profiles.specimens:
-                other = cores.setdefault(specimen, name)
-                if other != name:
-                    texts.append(
-                        f"{name}: specimen {specimen} stands in {other} too; a core counts once, "
-                        "give another one a name of its own"
-                    )
+        for specimen in one.specimens:
+            other = known.setdefault((one.data_file.kind.name, specimen), name)
+            if other != name:
+                texts.append(
+                    f"{name}: specimen {specimen} stands in {other} too; it counts once, give another "
+                    "one a name of its own"
+                )
     if texts:
         raise EvidenceError(texts)

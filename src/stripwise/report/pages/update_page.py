@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 from typing import Any
@@ -26,8 +27,9 @@ from stripwise.report.figures.update_figures import (
     plot_update,
     plot_updated_curves,
 )
-from stripwise.report.files import declared_tables, json_text, scenario_record
+from stripwise.report.files import csv_text, declared_tables, json_text, scenario_record
 from stripwise.report.prose import paragraphs, sentence
+from stripwise.studies.update.earlier_data import MADE_BY, POSTERIOR, SIDECAR
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.studies.update.update_sentences import contradictions, update_sentences
 from stripwise.units.formatting import (
@@ -46,9 +48,6 @@ from stripwise.units.source_files import SourceFile
 __all__ = ["update_report"]
 
 Row = Mapping[Any, Any]
-
-POSTERIOR = "posterior.csv"
-"""Joint draws for a scenario; its sidecar says where they come from."""
 
 
 def update_report(result: UpdateResult) -> Report:
@@ -81,7 +80,7 @@ def update_report(result: UpdateResult) -> Report:
             }
         )
         | {POSTERIOR: result.posterior},
-        texts={"posterior.json": json_text(posterior_record(result, further))},
+        texts={SIDECAR: json_text(posterior_record(result, further))},
         record={
             **result.run,
             "scenario": scenario_record(case),
@@ -94,6 +93,9 @@ def update_report(result: UpdateResult) -> Report:
 def posterior_record(result: UpdateResult, sources: tuple[SourceFile, ...]) -> dict[str, Any]:
     """Say what posterior.csv was made of: the prior, the data, and what its draws are worth."""
     return {
+        "made_by": MADE_BY,
+        "sha256": hashlib.sha256(csv_text(result.posterior).encode()).hexdigest(),
+        "first_exposure": result.run["first_exposure"],
         "prior": {"file": result.case.path.name, "sha256": result.case.digest},
         "data": [{"file": source.name, "sha256": source.sha256} for source in sources],
         "draws": result.run["draws"],

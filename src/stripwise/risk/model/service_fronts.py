@@ -134,9 +134,7 @@ class ServiceFronts:
         )
         depth = np.maximum(scaled_cover - block.zone, 0.0)
         for i in range(len(block.log_penalty)):
-            depassivated = started & (
-                (self._content_share(depth, i, age) >= ratio) | (ratio <= 0.0)
-            )
+            depassivated = started & ((self.content_share(depth, i, age) >= ratio) | (ratio <= 0.0))
             if self.conditions.carbonation:
                 depassivated = depassivated | (self.carbonated_depth(i, age) >= scaled_cover)
             yield depassivated
@@ -308,7 +306,7 @@ class ServiceFronts:
         """Thickness of the skin below the convection zone [mm]."""
         return np.asarray(np.maximum(self.block.skin - self.block.zone, 0.0))
 
-    def _content_share(self, depth: Array, i: int, age: float) -> Array:
+    def content_share(self, depth: Array, i: int, age: float) -> Array:
         """Return the share of the full surface content at a depth below the convection zone."""
         block, rise = self.block, self.rise
         assert rise is not None

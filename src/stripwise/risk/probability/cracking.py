@@ -18,7 +18,13 @@ from stripwise.risk.probability.integral import Integral, log_initiation_ages
 from stripwise.risk.probability.nested_sampling import MAP_OUTER_POINTS, NestedSample
 from stripwise.risk.probability.parallel import run_parallel
 
-__all__ = ["CORROSION_RATE", "CrackingCurves", "cracking_curves", "first_crack_loss"]
+__all__ = [
+    "CORROSION_RATE",
+    "CrackingCurves",
+    "crack_probability_by_sample",
+    "cracking_curves",
+    "first_crack_loss",
+]
 
 Array = NDArray[np.float64]
 
@@ -131,6 +137,31 @@ def cracking_curves(
 
     epistemic = np.array(list(run_parallel(outer, sample.count, workers=workers)))
     return CrackingCurves(times, by_repeat, epistemic, points)
+
+
+def crack_probability_by_sample(
+    wall: Wall, integral: Integral, values: Values, score_mean: Number, age: float
+) -> Array:
+    """Return the probability of a crack by an age [yr] at every sample of a wall with one strategy."""
+    with np.errstate(over="ignore"):
+        start = np.exp(log_initiation_ages(wall, wall.sample_block(values), values))[0]
+    return _crack_by_sample(integral, values, score_mean, start, age)
+
+
+def _crack_by_sample(
+    integral: Integral, values: Values, score_mean: Number, start: Array, age: float
+) -> Array:
+    loss = first_crack_loss(
+        values[COVER],
+        bar_diameter=values["cracking.bar_diameter"],
+        tensile_strength=values["cracking.tensile_strength"],
+    )
+    wet = np.maximum(age - start, 0.0) * values["cracking.wet_share"]
+    if not integral.name:
+        return np.asarray((wet > 0.0) & (wet * values[CORROSION_RATE] >= loss), dtype=float)
+    with np.errstate(divide="ignore"):
+        critical_rate = np.where(wet > 0.0, loss / wet, np.inf)
+    return integral.probability_below(critical_rate, score_mean, above=True)
 
 
 def _cracking_probability(

@@ -17,29 +17,39 @@ from scipy.spatial.distance import pdist
 from stripwise.distributions.distribution import Distribution
 from stripwise.errors import EvidenceError
 from stripwise.evidence.inspections.inspection_sets import (
+    CRACK,
     CoreSet,
     CoverSet,
+    DepthSet,
     InspectionSet,
+    MigrationSet,
+    PointSet,
 )
+from stripwise.risk.model.service_conditions import CARBONATION
 from stripwise.risk.model.wall import COVER, DIFFUSIVITY, Wall
 from stripwise.risk.probability.extent import bivariate_normal_cdf, face_correlation
 from stripwise.risk.probability.parallel import run_parallel
 from stripwise.scenario.model import Scenario
-from stripwise.studies.update.active_likelihood import ActiveLikelihood
-from stripwise.studies.update.core_contents import SURFACE
-from stripwise.studies.update.core_likelihood import ERROR_PRIOR, CoreLikelihood
 from stripwise.studies.update.cover_likelihood import CoverLikelihood, teaches_cover
 from stripwise.studies.update.epistemic_scores import EpistemicDraws
+from stripwise.studies.update.expected_readings import SURFACE
+from stripwise.studies.update.point_likelihood import PointLikelihood
+from stripwise.studies.update.specimen_likelihood import ERROR_PRIOR, SpecimenLikelihood
 from stripwise.units.formatting import join_with_and, number
 from stripwise.units.names import nearest_spelling, printable
 
 __all__ = ["SetLikelihoods", "check_sets", "content_factor", "points_on_face", "unknown_errors"]
 
 Array = NDArray[np.float64]
-Likelihood = CoreLikelihood | CoverLikelihood | ActiveLikelihood
+Likelihood = SpecimenLikelihood | CoverLikelihood | PointLikelihood
 
 CHUNK = 256
 """Draws that are computed together."""
+
+BINDER = "pct_binder"
+"""Unit of contents by mass of binder."""
+
+RESISTANCE = f"{CARBONATION}inverse_resistance"
 
 SUGGESTED = 0.5
 """Share between walls that is suggested where a measured input has none."""
@@ -77,13 +87,18 @@ class SetLikelihoods:
         """Prepare the sets for a wall; `middle` is one draw in the middle of the prior."""
         found: list[Likelihood] = []
         for one in sets:
-            if isinstance(one, CoreSet):
-                factor = content_factor(case, one.profiles.basis, one.data_file.name)
-                found.append(CoreLikelihood.from_set(one, wall, factor=factor, middle=middle))
-            elif isinstance(one, CoverSet):
+            if isinstance(one, CoverSet):
                 found.append(CoverLikelihood.from_set(one, wall))
+            elif isinstance(one, PointSet):
+                found.append(PointLikelihood.from_set(one, wall, seed=case.sampling.seed))
             else:
-                found.append(ActiveLikelihood.from_set(one, wall, seed=case.sampling.seed))
+                basis = BINDER
+                if isinstance(one, CoreSet):
+                    basis = one.profiles.basis
+                elif isinstance(one, DepthSet) and one.basis:
+                    basis = one.basis
+                factor = content_factor(case, basis, one.data_file.name)
+                found.append(SpecimenLikelihood.from_set(one, wall, factor=factor, middle=middle))
         return cls(tuple(found), workers, points)
 
     def __call__(self, draws: EpistemicDraws) -> Array:
@@ -108,7 +123,7 @@ def unknown_errors(sets: Sequence[InspectionSet]) -> dict[str, Distribution]:
 
 def content_factor(case: Scenario, basis: str, name: str) -> float:
     """Return per cent of binder over a content in the unit of a file; EvidenceError if unknown."""
-    if basis == "pct_binder":
+    if basis == BINDER:
         return 1.0
     binder, density = case.binder_content, case.concrete_density
     factor = density / binder if basis == "pct" else 100.0 / binder
@@ -170,8 +185,8 @@ def check_sets(
                 f"{one.data_file.name}: an inspection after {number(one.last_age)} yr lies beyond "
                 f"the horizon of {number(case.sampling.horizon)} yr"
             )
+        texts += _unread(one, case)
         if isinstance(one, CoreSet):
-            texts += _unread_cores(one, case)
             told += _close_cores(one, case)
     found, sentences = _unshared(sets, case, wall)
     if found and not as_scatter:
@@ -192,18 +207,25 @@ def _unknown_names(one: InspectionSet, case: Scenario) -> list[str]:
     ]
 
 
-def _unread_cores(one: CoreSet, case: Scenario) -> list[str]:
-    """Say under which options contents cannot be compared."""
+def _unread(one: InspectionSet, case: Scenario) -> list[str]:
+    """Say under which options data of a kind cannot be compared with the model."""
     service = case.service
-    reasons = [
-        ("chloride does not act", not service.chloride),
-        ("the face has layers or a coating", service.numerical),
-        ("the surface chloride changes in time", service.history is not None),
-        ("the seasons are integrated", service.first_month is not None),
-        ("the front is a model of the caller's own", case.front_model is not None),
-    ]
+    numerical = ("the face has layers or a coating", service.numerical)
+    own = ("the front is a model of the caller's own", case.front_model is not None)
+    still = ("chloride does not act", not service.chloride)
+    cracking = ("the scenario has no [cracking]", service.cracking is None)
+    reasons: list[tuple[str, bool]] = []
+    if isinstance(one, CoreSet) or (isinstance(one, DepthSet) and one.basis):
+        reasons = [still, numerical, own]
+    elif isinstance(one, DepthSet):
+        reasons = [("the scenario has no carbonation", not service.carbonation), own]
+    elif isinstance(one, MigrationSet):
+        reasons = [still, own]
+    elif isinstance(one, PointSet):
+        cracks = any(count.event == CRACK for count in one.counts)
+        reasons = [numerical, *([cracking] if cracks else [])]
     return [
-        f"{one.data_file.name}: contents of cores cannot be compared where {reason}"
+        f"{one.data_file.name}: {one.data_file.kind.description} cannot be compared where {reason}"
         for reason, found in reasons
         if found
     ]
@@ -223,6 +245,17 @@ def _close_cores(one: CoreSet, case: Scenario) -> list[str]:
     ]
 
 
+def _measures(one: InspectionSet) -> tuple[str, ...]:
+    """Name the inputs that a set measures."""
+    if isinstance(one, CoverSet):
+        return (COVER,)
+    if isinstance(one, MigrationSet):
+        return (DIFFUSIVITY,)
+    if isinstance(one, DepthSet) and not one.basis:
+        return (RESISTANCE,)
+    return () if isinstance(one, PointSet) else (SURFACE, DIFFUSIVITY)
+
+
 def _unshared(
     sets: Sequence[InspectionSet], case: Scenario, wall: Wall
 ) -> tuple[list[str], list[str]]:
@@ -230,12 +263,10 @@ def _unshared(
     measured: dict[str, list[str]] = {}
     shares = {item.name: item.epistemic_share for item in wall.inputs}
     for one in sets:
-        if isinstance(one, CoreSet):
-            for name in (SURFACE, DIFFUSIVITY):
-                if shares.get(name, 0.0) == 0.0:
-                    measured.setdefault(name, []).append(one.data_file.name)
-        if isinstance(one, CoverSet) and not teaches_cover(wall):
-            measured.setdefault(COVER, []).append(one.data_file.name)
+        for name in _measures(one):
+            taught = teaches_cover(wall) if name == COVER else shares.get(name, 0.0) > 0.0
+            if not taught:
+                measured.setdefault(name, []).append(one.data_file.name)
     texts, told = [], []
     for name, files in measured.items():
         way = f"write between_walls = {number(SUGGESTED)} on it"

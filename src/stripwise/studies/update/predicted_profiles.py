@@ -11,21 +11,23 @@ from numpy.typing import NDArray
 
 from stripwise.distributions.sampling import random_stream
 from stripwise.risk.model.wall import Wall
-from stripwise.studies.update.core_contents import CoreModel, core_inputs
-from stripwise.studies.update.core_likelihood import Core
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, ScatterInputs
+from stripwise.studies.update.expected_readings import CoreModel, model_inputs
+from stripwise.studies.update.specimen_likelihood import Specimen
 from stripwise.studies.update.update_result import ProfileBands
 
 __all__ = ["profile_bands"]
 
 Array = NDArray[np.float64]
 
+Cored = tuple[Specimen, CoreModel]
+
 DEPTHS, DRAWS = 41, 1024
 QUANTILES = {"low": 0.025, "mid": 0.5, "high": 0.975}
 
 
 def profile_bands(
-    cores: list[Core],
+    specimens: list[Specimen],
     wall: Wall,
     *,
     before: EpistemicDraws,
@@ -37,23 +39,24 @@ def profile_bands(
     A band is that of the content of one core: what is epistemic and what varies along the wall, the
     error of readings left out.
     """
-    groups: dict[tuple[str, float], list[Core]] = {}
-    for core in cores:
-        groups.setdefault((core.strategy, core.model.age), []).append(core)
+    groups: dict[tuple[str, float], list[Cored]] = {}
+    for one in specimens:
+        if isinstance(one.model, CoreModel):
+            groups.setdefault((one.strategy, one.model.age), []).append((one, one.model))
     found = []
     for (strategy, age), own in groups.items():
-        deepest = max(float(core.model.lower.max()) for core in own)
+        deepest = max(float(model.lower.max()) for _, model in own)
         depth = np.linspace(0.0, deepest, DEPTHS)
         face = wall.with_plans(tuple(p for p in wall.plans if p.name == strategy))
         model = CoreModel(face, age, depth, depth)
-        scatter = ScatterInputs.among(core_inputs(face), wall.correlations)
+        scatter = ScatterInputs.among(model_inputs(model), wall.correlations)
         table = {"depth_mm": depth}
         for when, draws in (("before", before), ("after", after)):
             rng = random_stream(seed, stage="update", index=(0, 2000))
             chosen = draws.rows(np.linspace(0, draws.count - 1, DRAWS).astype(np.intp))
             w = rng.standard_normal((scatter.dimensions, DRAWS, 1))
             contents = np.broadcast_to(
-                model.contents(scatter.values(chosen, w)), (DEPTHS, DRAWS, 1)
+                model.expected(scatter.values(chosen, w)), (DEPTHS, DRAWS, 1)
             )
             for name, share in QUANTILES.items():
                 table[f"{when}_{name}"] = np.quantile(contents[..., 0], share, axis=1)
@@ -61,19 +64,19 @@ def profile_bands(
     return tuple(found)
 
 
-def _readings(cores: list[Core]) -> pd.DataFrame:
+def _readings(cores: list[Cored]) -> pd.DataFrame:
     return pd.concat(
         [
             pd.DataFrame(
                 {
                     "specimen": core.name,
-                    "depth_from_mm": core.model.upper,
-                    "depth_to_mm": core.model.lower,
+                    "depth_from_mm": model.upper,
+                    "depth_to_mm": model.lower,
                     "chloride": core.measured,
                     "below": core.below,
                 }
             )
-            for core in cores
+            for core, model in cores
         ],
         ignore_index=True,
     )

@@ -20,11 +20,11 @@ from scipy import special
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.evidence.inspections.inspection_sets import InspectionSet
 from stripwise.risk.model.wall import MEAN_COVER_OFFSET
-from stripwise.studies.update.active_likelihood import ActiveLikelihood
-from stripwise.studies.update.core_likelihood import Core, CoreLikelihood
 from stripwise.studies.update.cover_likelihood import CoverLikelihood
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import SetLikelihoods
+from stripwise.studies.update.point_likelihood import PointLikelihood
+from stripwise.studies.update.specimen_likelihood import Specimen, SpecimenLikelihood
 from stripwise.units.result_columns import columns
 
 __all__ = ["SURPRISING", "surprise_table"]
@@ -77,24 +77,24 @@ def surprise_table(
 
 
 def _statistics(
-    likelihood: CoreLikelihood | CoverLikelihood | ActiveLikelihood,
+    likelihood: SpecimenLikelihood | CoverLikelihood | PointLikelihood,
     judged: EpistemicDraws,
     simulated: EpistemicDraws,
     rng: np.random.Generator,
 ) -> list[Statistic]:
-    if isinstance(likelihood, CoreLikelihood):
-        return [_core(core, judged, simulated, rng) for core in likelihood.cores]
+    if isinstance(likelihood, SpecimenLikelihood):
+        return [_specimen(one, judged, simulated, rng) for one in likelihood.specimens]
     if isinstance(likelihood, CoverLikelihood):
         return [_cover(likelihood, judged, simulated, rng)]
     return _counts(likelihood, judged, simulated, rng)
 
 
-def _core(
-    core: Core, judged: EpistemicDraws, simulated: EpistemicDraws, rng: np.random.Generator
+def _specimen(
+    core: Specimen, judged: EpistemicDraws, simulated: EpistemicDraws, rng: np.random.Generator
 ) -> Statistic:
     d = core.scatter.dimensions
     w = next(iter(sobol_blocks(d, MOMENT_POINTS, rng)))
-    expected = core.contents(judged, np.broadcast_to(w[:, None], (d, judged.count, w.shape[1])))
+    expected = core.expected(judged, np.broadcast_to(w[:, None], (d, judged.count, w.shape[1])))
     mean = expected.mean(axis=2).T
     gap = expected - mean.T[:, :, None]
     sd = core.sd(judged)(mean.T[:, :, None])[..., 0].T
@@ -103,7 +103,7 @@ def _core(
     factor = np.linalg.cholesky(covariance)
     inverse = np.linalg.inv(factor)
     constant = -np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-    one = core.contents(simulated, rng.standard_normal((d, simulated.count, 1)))
+    one = core.expected(simulated, rng.standard_normal((d, simulated.count, 1)))
     noise = rng.standard_normal((len(core.measured), simulated.count, 1))
     made = np.asarray(one + core.sd(simulated)(one) * noise)[..., 0].T
     low = core.below & (made < core.measured)
@@ -163,7 +163,7 @@ def _covers(likelihood: CoverLikelihood, draws: EpistemicDraws, along: Array) ->
 
 
 def _counts(
-    likelihood: ActiveLikelihood,
+    likelihood: PointLikelihood,
     judged: EpistemicDraws,
     simulated: EpistemicDraws,
     rng: np.random.Generator,
@@ -172,7 +172,7 @@ def _counts(
     for count in likelihood.found.counts:
         by_draw = []
         for draws in (judged, simulated):
-            p = likelihood.faces[count.strategy].at(draws, count.age)
+            p = likelihood.faces[count.strategy, count.event].at(draws, count.age)
             by_draw.append(count.detection * p + count.false_alarm * (1.0 - p))
         effective = count.weight * count.points
         tries = max(round(effective), 1)
@@ -182,5 +182,5 @@ def _counts(
             s = share[:, None]
             return np.asarray(effective * (special.xlogy(s, p) + special.xlog1py(1.0 - s, -p)))
 
-        found.append((logs(np.array([count.active / count.points]))[0], logs(made)))
+        found.append((logs(np.array([count.found / count.points]))[0], logs(made)))
     return found

@@ -29,7 +29,7 @@ Predict = Callable[[Array], Array]
 NODE_SEED = 20_261_130
 """Seed of the scores about the mode, which are no part of a run's own sample."""
 
-MOST_STEPS, SMALL_STEP, SETTLED_SHARE = 12, 0.05, 0.99
+MOST_STEPS, SMALL_STEP, SETTLED_SHARE = 12, 0.2, 0.95
 """Most steps to the mode; a step in standard deviations that ends it, for so many of the draws."""
 
 DIFFERENCE, LONGEST_STEP = 0.01, 1.5
@@ -134,6 +134,7 @@ def scatter_mode(
     best = np.repeat(start[:, None], draws, axis=1)
     step = np.zeros_like(best)
     lowest = np.full(draws, np.inf)
+    settled = np.zeros(draws, dtype=bool)
     curvature = np.broadcast_to(np.eye(dimensions), (draws, dimensions, dimensions)).copy()
     for _ in range(MOST_STEPS):
         trial = best + step
@@ -157,7 +158,7 @@ def scatter_mode(
         move = move * np.minimum(1.0, LONGEST_STEP / np.maximum(far, 1e-300))
         curvature = np.where(better[:, None, None], own, curvature)
         step = np.where(better, move, 0.5 * step)
-        settled = np.where(better, size, np.inf) < SMALL_STEP
+        settled |= better & (size < SMALL_STEP)
         if np.mean(settled) >= SETTLED_SHARE:
             break
     return best, curvature

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import platform
 from collections.abc import Callable, Sequence
+from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,7 @@ from stripwise.studies.update.before_and_after import (
     curve_table,
     learned_table,
 )
-from stripwise.studies.update.core_likelihood import CoreLikelihood
+from stripwise.studies.update.earlier_data import earlier_update
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import (
     SetLikelihoods,
@@ -41,12 +42,14 @@ from stripwise.studies.update.evidence_of_sets import (
 from stripwise.studies.update.posterior_of_sets import Posterior, find_posterior
 from stripwise.studies.update.predicted_profiles import profile_bands
 from stripwise.studies.update.prior_predictive import surprise_table
+from stripwise.studies.update.specimen_likelihood import SpecimenLikelihood
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.studies.update.weight_of_data import (
     data_table,
     probabilities_by_point,
     variance_shares,
 )
+from stripwise.units.names import printable
 
 __all__ = ["update"]
 
@@ -65,6 +68,7 @@ def update(
     tables: Table | Sequence[Table],
     *,
     as_scatter: bool = False,
+    first_exposure: str | None = None,
     points: int | None = None,
     seed: int | None = None,
     workers: int = 2,
@@ -80,6 +84,8 @@ def update(
         One file of inspections or several, as paths or DataFrames; the columns tell the kind.
     as_scatter
         Whether a measured input that only varies along the wall stays so.
+    first_exposure
+        Date of first exposure, "2021-05-20", from which dates of inspections count.
     points, seed
         Instead of the scenario's: points of a scrambling of the curves, a power of two, and the
         seed.
@@ -108,10 +114,18 @@ def update(
     16384
     """
     case = with_options(case, points=points, seed=seed)
+    many = _as_list(tables)
+    given = [Path(table) for table in many if not isinstance(table, pd.DataFrame)]
+    earlier = earlier_update(case, given)
+    if earlier is not None:
+        case = with_options(earlier.prior, points=points, seed=seed)
+        many = [*earlier.paths, *many]
+        first_exposure = first_exposure or earlier.first_exposure
     report = progress or (lambda _stage, _done: None)
     wall = build_wall(case)
-    sets = read_sets(tables, case)
+    sets = read_sets(many, case, first_exposure=_first_exposure(first_exposure))
     notes = check_sets(sets, case, wall, as_scatter=as_scatter)
+    notes += [] if earlier is None else [earlier.note]
     scores = EpistemicScores.from_wall(wall, unknown_errors(sets))
     likelihoods = SetLikelihoods.from_sets(
         sets,
@@ -141,11 +155,11 @@ def update(
     )
     shares = variance_shares(posterior.all_draws, posterior.points.weights(), probability)
     prior = _prior_draws(scores, seed=seed_used)
-    cores = [
-        core
+    specimens = [
+        specimen
         for one in likelihoods.likelihoods
-        if isinstance(one, CoreLikelihood)
-        for core in one.cores
+        if isinstance(one, SpecimenLikelihood)
+        for specimen in one.specimens
     ]
     return UpdateResult(
         case=case,
@@ -162,26 +176,43 @@ def update(
             without=lambda k: _without(k, wall, scores, likelihoods, case=case, workers=workers),
         ),
         checks=surprise_table(sets, likelihoods, scores, seed=seed_used),
-        profiles=profile_bands(cores, wall, before=prior, after=posterior.draws, seed=seed_used),
+        profiles=profile_bands(
+            specimens, wall, before=prior, after=posterior.draws, seed=seed_used
+        ),
         age=age,
         notes=tuple(notes),
-        run=_record(posterior, likelihoods, case),
+        run={**_record(posterior, likelihoods, case), "first_exposure": first_exposure},
     )
 
 
-def read_sets(tables: Table | Sequence[Table], case: Scenario) -> tuple[InspectionSet, ...]:
-    """Read files of inspections, all problems of a file at once."""
+def _first_exposure(text: str | None) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text.strip())
+    except ValueError as error:
+        rule = f"= {printable(text)} must be a date such as 2021-05-20"
+        raise InputError("first exposure", rule) from error
+
+
+def _as_list(tables: Table | Sequence[Table]) -> list[Table]:
     many = [tables] if isinstance(tables, str | Path | pd.DataFrame) else list(tables)
     if not many:
         raise InputError("tables", "holds no file of inspections; give at least one")
+    return many
+
+
+def read_sets(
+    tables: Sequence[Table], case: Scenario, *, first_exposure: date | None = None
+) -> tuple[InspectionSet, ...]:
+    """Read files of inspections, all problems of a file at once."""
     sets = []
-    for place, table in enumerate(many, start=1):
+    for place, table in enumerate(tables, start=1):
         data_file: DataFile = (
             read_data_frame(table, kinds=INSPECTIONS, name=f"table-{place}.csv")
             if isinstance(table, pd.DataFrame)
             else read_data_file(table, kinds=INSPECTIONS)
         )
-        sets.append(read_set(data_file, effective=points_on_face(case)))
+        effective = points_on_face(case)
+        sets.append(read_set(data_file, effective=effective, first_exposure=first_exposure))
     refuse_repeats(tuple(sets))
     return tuple(sets)
 

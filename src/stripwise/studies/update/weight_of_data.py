@@ -15,8 +15,8 @@ from stripwise.distributions.posterior_points import LEAST_EFFECTIVE, effective_
 from stripwise.evidence.inspections.inspection_sets import InspectionSet
 from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.parallel import run_parallel
-from stripwise.studies.update.active_likelihood import PointProbability
 from stripwise.studies.update.epistemic_scores import EpistemicDraws
+from stripwise.studies.update.point_likelihood import PointProbability
 from stripwise.studies.update.posterior_of_sets import Posterior
 from stripwise.units.result_columns import columns
 

@@ -1,7 +1,8 @@
-"""How probable the counts of a half-cell survey are for each draw of what is epistemic.
+"""How probable counts of points are for each draw of what is epistemic.
 
-A point reads as corroding with p = detection P(t|e) + false alarm (1 - P(t|e)). The probability of
-a random point, P(t|e), integrates what varies along the wall, the cover exactly.
+Something is found at a point with p = detection P(t|e) + false alarm (1 - P(t|e)). The probability
+of a random point, P(t|e), integrates what varies along the wall: of depassivation the cover exactly,
+of a crack the corrosion rate.
 
 Axes: n draws, k points of what varies along the wall.
 """
@@ -14,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stripwise.evidence.inspections.inspection_sets import ActiveSet
+from stripwise.evidence.inspections.inspection_sets import CRACK, DEPASSIVATION, PointSet
 from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.cracking import CORROSION_RATE, crack_probability_by_sample
 from stripwise.risk.probability.nested_sampling import NestedSample
 from stripwise.studies.update.epistemic_scores import EpistemicDraws
 
-__all__ = ["ActiveLikelihood", "PointProbability"]
+__all__ = ["PointLikelihood", "PointProbability"]
 
 Array = NDArray[np.float64]
 
@@ -32,7 +34,7 @@ JOINED = 2**15
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PointProbability:
-    """The probability of depassivation of a random point of a face by draw.
+    """The probability that a random point of a face is depassivated, or cracked, by draw.
 
     Attributes
     ----------
@@ -47,13 +49,24 @@ class PointProbability:
     wall: Wall
     nested: NestedSample
     plain: bool
+    event: str = DEPASSIVATION
 
     @classmethod
-    def of_face(cls, wall: Wall, strategy: str, *, seed: int) -> PointProbability | None:
+    def of_face(
+        cls, wall: Wall, strategy: str, *, seed: int, event: str = DEPASSIVATION
+    ) -> PointProbability | None:
         """Sample what varies along a wall; None where nothing epistemic counts."""
         plan = next(plan for plan in wall.plans if plan.name == strategy)
         face = wall.with_plans((plan,)).with_coarse_grid()
-        plain = face.conditions is None and not face.layered and face.front_model is None
+        plain = (
+            event == DEPASSIVATION
+            and face.conditions is None
+            and not face.layered
+            and face.front_model is None
+        )
+        integrated = None
+        if event == CRACK:
+            integrated = "" if face.input(CORROSION_RATE).distribution.is_fixed else CORROSION_RATE
         inner = INNER_POINTS if plain else SLOW_INNER_POINTS
         nested = NestedSample.from_wall(
             face,
@@ -63,8 +76,9 @@ class PointProbability:
             prefer_cover=True,
             outer_points=1,
             inner_points=inner,
+            integrated=integrated,
         )
-        return None if nested is None else cls(face, nested, plain)
+        return None if nested is None else cls(face, nested, plain, event)
 
     def at(self, draws: EpistemicDraws, age: float) -> Array:
         """Return P(age | draw), (n,)."""
@@ -105,6 +119,11 @@ class PointProbability:
             for name, value in values.items()
         }
         scores = np.broadcast_to(score_mean, shape).ravel()
+        if self.event == CRACK:
+            cracked = crack_probability_by_sample(self.wall, integral, flat, scores, age)
+            return np.asarray(
+                np.broadcast_to(cracked, draws.count * inner).reshape(shape).mean(axis=1)
+            )
         block = self.wall.sample_block(flat)
         found = integral.probabilities_by_sample(self.wall, block, flat, scores, ages, False)
         flat_p = np.broadcast_to(found[0], draws.count * inner)
@@ -112,33 +131,33 @@ class PointProbability:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ActiveLikelihood:
+class PointLikelihood:
     """The counts of one set."""
 
-    found: ActiveSet
-    faces: dict[str, PointProbability]
+    found: PointSet
+    faces: dict[tuple[str, str], PointProbability]
 
     @classmethod
-    def from_set(cls, found: ActiveSet, wall: Wall, *, seed: int) -> ActiveLikelihood:
+    def from_set(cls, found: PointSet, wall: Wall, *, seed: int) -> PointLikelihood:
         """Prepare the counts of a file."""
         faces = {}
-        for strategy in found.strategies:
-            face = PointProbability.of_face(wall, strategy, seed=seed)
+        for strategy, event in {(one.strategy, one.event): None for one in found.counts}:
+            face = PointProbability.of_face(wall, strategy, seed=seed, event=event)
             if face is not None:
-                faces[strategy] = face
+                faces[strategy, event] = face
         return cls(found, faces)
 
     def log_likelihood(self, draws: EpistemicDraws, _points: int) -> Array:
         """Return ln p(counts | draw), (n,), weighed for points that are alike."""
         total = np.zeros(draws.count)
-        known: dict[tuple[str, float], Array] = {}
+        known: dict[tuple[str, str, float], Array] = {}
         for count in self.found.counts:
-            key = (count.strategy, count.age)
+            key = (count.strategy, count.event, count.age)
             if key not in known:
-                known[key] = self.faces[count.strategy].at(draws, count.age)
-            active = count.detection * known[key] + count.false_alarm * (1.0 - known[key])
+                known[key] = self.faces[key[:2]].at(draws, count.age)
+            found = count.detection * known[key] + count.false_alarm * (1.0 - known[key])
             total += count.weight * (
-                special.xlogy(count.active, active)
-                + special.xlog1py(count.points - count.active, -active)
+                special.xlogy(count.found, found)
+                + special.xlog1py(count.points - count.found, -found)
             )
         return total

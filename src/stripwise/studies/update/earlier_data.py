@@ -1,0 +1,105 @@
+"""What an earlier update left: its data, so that a second one counts all data once, from the prior."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from stripwise.errors import EvidenceError
+from stripwise.scenario.model import Scenario
+from stripwise.units.formatting import join_with_and
+from stripwise.units.source_files import SourceFile
+
+__all__ = ["MADE_BY", "POSTERIOR", "SIDECAR", "EarlierUpdate", "earlier_update"]
+
+POSTERIOR, SIDECAR = "posterior.csv", "posterior.json"
+"""Draws that an update writes, and what they were made of."""
+MADE_BY = "stripwise update"
+LARGEST = 1_000_000
+"""Largest such record that is read, in bytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierUpdate:
+    """An update whose posterior a scenario names as its knowledge.
+
+    Attributes
+    ----------
+    prior
+        The scenario without it.
+    paths
+        Its data, where they lie.
+    first_exposure
+        Date from which its dates count; None without one.
+    note
+        What to tell.
+    """
+
+    prior: Scenario
+    paths: tuple[Path, ...]
+    first_exposure: str | None
+    note: str
+
+
+def earlier_update(case: Scenario, given: Sequence[Path]) -> EarlierUpdate | None:
+    """Return the update that a case's joint draws come from; None where they are someone else's.
+
+    Its data are looked for beside the draws and the scenario, by name and hash, where they are not
+    among the `given` files; EvidenceError where one is not found.
+    """
+    if case.draws is None or not case.draws.source:
+        return None
+    draws = case.path.parent / case.draws.source
+    record = _read(draws.with_name(SIDECAR))
+    if record.get("made_by") != MADE_BY or record.get("sha256") != _digest(draws):
+        return None
+    known = {_digest(path): path for path in given}
+    paths, missing = list[Path](), list[str]()
+    for item in record.get("data", ()):
+        source = SourceFile(str(item["file"]), str(item["sha256"]))
+        if source.sha256 in known:
+            continue
+        places = [folder / source.name for folder in (draws.parent, case.path.parent)]
+        found = next((p for p in places if _digest(p) == source.sha256), None)
+        if found is None:
+            missing.append(source.name)
+        else:
+            paths.append(found)
+    if missing:
+        raise EvidenceError(
+            [
+                f"{case.draws.source}: was made with {name}, which lies neither beside it nor among "
+                "the files given; give it too, so that all data count once, from the prior"
+                for name in missing
+            ]
+        )
+    names = join_with_and([str(item["file"]) for item in record["data"]])
+    return EarlierUpdate(
+        prior=case.replace({"knowledge": None}),
+        paths=tuple(paths),
+        first_exposure=record.get("first_exposure"),
+        note=f"{case.draws.source} was made with {names}. All data are counted anew, from the scenario "
+        "without it, so that the order of inspections does not matter.",
+    )
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > LARGEST:
+            return {}
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _digest(path: Path) -> str:
+    """Return the SHA-256 of a file; empty where it cannot be read."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
