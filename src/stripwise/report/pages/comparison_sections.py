@@ -270,6 +270,9 @@ def _level_finding(comparison: Comparison, pairs: list[ComparedPair]) -> str:
     values = [pair.ratio.value for pair in pairs]
     text = f"{names} {interval(min(values), max(values))} times, "
     text += f"shown to differ in {sum(map(_differs, pairs))} of {len(pairs)}"
+    if comparison.margin is not None:
+        within = sum(pair.ratio.apart < comparison.margin for pair in pairs)
+        text += f", by less than {percent(comparison.margin)} in {within}"
     open_ones = [pair.ratio.apart for pair in pairs if not _differs(pair)]
     return text + (f" (else less than {percent(max(open_ones))} apart)" if open_ones else "")
 
