@@ -64,6 +64,9 @@ FITS = {
     "scenarios/site-records/as-specified.toml",
     "cover-bounds": "site-records/cover.csv --bounds '20 mm to 100 mm'",
     "drying": "site-records/drying.csv --profiles scenarios/site-records/diffusivities.csv",
+    "form-faces": "site-records/form-faces.csv --margin '25 %'",
+    "profiles-life": "lab-wall/profiles.csv --reference 'Forms 7 d' --scenario "
+    "scenarios/lab-wall/lab-wall.toml",
     "no-reference": "lab-wall/profiles.csv",
     "wrong-option": "site-records/cover.csv --zone CET",
     "scenario": "garage-wall.toml",

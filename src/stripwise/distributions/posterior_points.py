@@ -22,6 +22,7 @@ from stripwise.distributions.sobol_sequence import BITS, SobolSequence
 __all__ = [
     "FEWEST_POINTS",
     "LEAST_EFFECTIVE",
+    "MOST_DRAWN",
     "WeightedPoints",
     "effective_weights",
     "posterior_points",
@@ -34,7 +35,7 @@ LogLikelihood = Callable[[Array], Array]
 LEAST_EFFECTIVE = 400.0
 """Effective points (Kish) below which a posterior is no answer."""
 
-WANTED, FEWEST_POINTS, MOST_POINTS = 4000.0, 2**12, 2**15
+WANTED, FEWEST_POINTS, MOST_DRAWN = 4000.0, 2**12, 2**15
 """Effective points that the answer aims at, and the fewest and most points that it takes."""
 PILOT_POINTS = 2**10
 """Points of a rung."""
@@ -154,7 +155,7 @@ def posterior_points(
         total = _total(log_likelihood(z), None)
     if points is None:
         wanted = int(np.ceil(np.log2(WANTED / max(kept, 1e-3))))
-        points = min(max(2**wanted, FEWEST_POINTS), MOST_POINTS)
+        points = min(max(2**wanted, FEWEST_POINTS), MOST_DRAWN)
     rng = random_stream(seed, stage="update", index=(index, MOST_RUNGS + 1))
     z, log_weight = proposal.draw(points, rng)
     return WeightedPoints(z, log_likelihood(z), log_weight, rungs)

@@ -12,7 +12,7 @@ from stripwise import cli
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.errors import EvidenceError, InputError
 from stripwise.evidence.profiles.penalty_factors import penalty_factors
-from stripwise.studies.fit.life_lost import life_lost
+from stripwise.studies.fit.life_lost import life_lost, lives_with
 
 FACES = {"steel": 1.0, "liner": 0.5}
 CURINGS = {"none": 1.0, "sheet 3 d": 0.8}
@@ -140,6 +140,32 @@ def flat_case(tmp_path_factory):
     return dataclasses.replace(case, inputs=inputs, correlations=(), sampling=sampling)
 
 
+def test_the_truth_of_the_shipped_test_lies_within_all_intervals():
+    """What make_data.py puts in: plywood 0.96 and a liner 0.6 of steel, a sheet 0.8 of no curing."""
+    truth = {
+        ("steel", "plywood"): 1.0 / 0.96,
+        ("steel", "draining liner"): 1.0 / 0.6,
+        ("plywood", "draining liner"): 0.96 / 0.6,
+        ("no curing", "sheet 3 d"): 1.0 / 0.8,
+        ("Forms 24 h", "Forms 7 d"): 2.2 / 1.4,
+    }
+    found = stripwise.fit_drying("scenarios/site-records/form-faces.csv", margin=0.25)
+    loss = found.comparisons[1]
+    pairs = [pair for kind in loss.condition_kinds for pair in loss.of_kind(kind)]
+    assert len(pairs) == 12 + 6 + 6
+    for pair in pairs:
+        assert pair.ratio.low <= truth[pair.name, pair.name_against] <= pair.ratio.high
+    # a difference of 4 % cannot be shown; that it is less than 25 % can, mostly
+    findings = {p.ratio.finding(0.25) for p in pairs if p.name_against == "plywood"}
+    assert findings == {"no difference shown", "differs by less than the margin"}
+
+
+def alone():
+    return penalty_factors(
+        np.log([5e-12, 6e-12]), np.zeros(2), strategies=["A", "A"], reference="A"
+    )
+
+
 def test_the_life_lost_against_the_closed_form(flat_case):
     """With nothing but the cover random k_c t^(1-a) is the same at every life: L / L_ref = k^(-1/(1-a))."""
     names = ["A", "A", "B", "B"]
@@ -149,6 +175,10 @@ def test_the_life_lost_against_the_closed_form(flat_case):
         strategies=names,
         reference="A",
     )
+    with pytest.raises(InputError, match="needs --reference, the strategy that lives are"):
+        lives_with(None, flat_case, source="made")
+    with pytest.raises(InputError, match="the reference is the only strategy"):
+        lives_with(alone(), flat_case, source="made")
     assert flat_case.ageing_convention == "apparent"
     found = life_lost(factors, flat_case, source="made", workers=1)
     row = found.table.set_index("strategy").loc["B"]

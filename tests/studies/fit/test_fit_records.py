@@ -34,7 +34,7 @@ def call(*arguments):
                 "--age",
                 "7 d",
             ],
-            {"specimens.csv", "strategies.csv", "correlations.csv"},
+            {"specimens.csv", "strategies.csv", "correlations.csv", "comparisons.csv"},
             [
                 "Mass loss at 7 d (%)",
                 "fitted diffusivity, by strategy: 1 over 4 pairs",
@@ -130,7 +130,8 @@ def test_the_data_are_what_the_script_makes(tmp_path, monkeypatch):
     script = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(script)
     monkeypatch.setattr(script, "HOME", tmp_path)
-    for seed, make in enumerate((script.drying, script.strip_log, script.cover)):
+    makers = (script.drying, script.strip_log, script.cover, script.form_faces)
+    for seed, make in enumerate(makers):
         make(np.random.default_rng(20261125 + seed))
     made = {path.relative_to(tmp_path) for path in tmp_path.rglob("*.csv")}
     assert made == {path.relative_to(FOLDER) for path in FOLDER.rglob("*.csv")}

@@ -18,6 +18,7 @@ from stripwise.errors import InputError
 
 __all__ = [
     "DUNNETT",
+    "OPEN",
     "TUKEY",
     "Groups",
     "Ratio",
@@ -29,6 +30,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 DUNNETT, TUKEY = "Dunnett", "Tukey-Kramer"
+OPEN = "no difference shown"
 
 MOST_BY_DUNNETT = 24
 """Most strategies beside the reference whose interval is Dunnett's, whose quantile is sampled."""
@@ -129,7 +131,7 @@ class Ratio:
         """
         within = margin is not None and self.apart < margin
         if self.low <= 1.0 <= self.high:
-            return "differs by less than the margin" if within else "no difference shown"
+            return "differs by less than the margin" if within else OPEN
         return ("higher" if self.low > 1.0 else "lower") + ", by less than the margin" * within
 
 

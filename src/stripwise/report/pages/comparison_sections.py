@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 
+from stripwise.evidence.statistics.simultaneous_intervals import OPEN
 from stripwise.report.components import (
     Bullets,
     Cell,
@@ -46,6 +47,7 @@ __all__ = [
     "comparison_sections",
     "comparison_warnings",
     "further_findings",
+    "further_record",
     "further_sections",
 ]
 
@@ -106,6 +108,16 @@ def further_findings(comparison: Comparison | None, lost: LifeLost | None) -> tu
         *(() if lost is None else _life_findings(lost)),
         *(() if comparison is None else comparison_findings(comparison)),
     )
+
+
+def further_record(comparison: Comparison | None, lost: LifeLost | None) -> dict[str, object]:
+    """Return what run.json says of them."""
+    found: dict[str, object] = {}
+    if comparison is not None:
+        found["comparisons"] = comparison.table.to_dict("records")
+    if lost is not None:
+        found["life_lost"] = lost.table.to_dict("records")
+    return found
 
 
 def comparison_findings(comparison: Comparison) -> tuple[str, ...]:
@@ -257,7 +269,7 @@ def _finding(comparison: Comparison, pair: ComparedPair) -> str:
     """Write what a pair shows after its names: "1.8 (1.4 to 2.3), higher"."""
     ratio = pair.ratio
     text = _shown(comparison, pair)
-    if text.startswith("no difference"):
+    if text == OPEN:
         text += f", less than {percent(ratio.apart)} apart"
     return f"{value_with_interval(ratio.value, ratio.low, ratio.high)}, {text}"
 
@@ -268,10 +280,16 @@ def _level_finding(comparison: Comparison, pairs: list[ComparedPair]) -> str:
     if len(pairs) == 1:
         return f"{names} {_finding(comparison, pairs[0])}"
     values = [pair.ratio.value for pair in pairs]
-    text = f"{names} {interval(min(values), max(values))} times, "
-    text += f"shown to differ in {sum(map(_differs, pairs))} of {len(pairs)}"
-    open_ones = [pair.ratio.apart for pair in pairs if not _differs(pair)]
-    return text + (f" (else less than {percent(max(open_ones))} apart)" if open_ones else "")
+    found = [_shown(comparison, pair) for pair in pairs]
+    parts = []
+    for text in dict.fromkeys(found):
+        times = found.count(text)
+        part = f"{text} in {'all' if times == len(pairs) else f'{times} of'} {len(pairs)}"
+        if text == OPEN:
+            apart = (p.ratio.apart for p, own in zip(pairs, found, strict=True) if own == OPEN)
+            part += f" (less than {percent(max(apart))} apart)"
+        parts.append(part)
+    return f"{names} {interval(min(values), max(values))} times, {', '.join(parts)}"
 
 
 def _differs(pair: ComparedPair) -> bool:

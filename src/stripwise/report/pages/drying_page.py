@@ -68,6 +68,7 @@ def drying_report(study: DryingStudy) -> Report:
             "window_d": result.window,
             "strategies": result.strategies.to_dict("records"),
             "correlations": [] if correlations is None else correlations.to_dict("records"),
+            "comparisons": [row for table in compared for row in table.to_dict("records")],
         },
         further=() if study.diffusivities is None else study.diffusivities.sources,
     )
@@ -190,8 +191,9 @@ def drying_sentences(study: DryingStudy) -> tuple[str, ...]:
         ]
         shown = parts if len(parts) <= 8 else [*parts[:4], "...", *parts[-3:]]
         texts.append(f"{name}, from least to most: {'; '.join(shown)}.")
-    for comparison in study.comparisons:
-        texts += comparison_findings(comparison)
+    compared = [text for item in study.comparisons for text in comparison_findings(item)]
+    by_condition = any(item.condition_kinds for item in study.comparisons)
+    texts = [*compared, *texts] if by_condition else [*texts, *compared]
     texts += [_correlation_text(item) for item in result.correlations]
     texts.append(sentence("drying.no_diffusivity"))
     return tuple(texts)

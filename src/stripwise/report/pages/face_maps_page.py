@@ -26,6 +26,7 @@ from stripwise.report.figures.profile_figures import CONTENT_UNITS
 from stripwise.report.pages.profile_text import findings, sections, warnings
 from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.face_maps_study import FaceMapsStudy
+from stripwise.studies.fit.fitted_inputs import JOINT_DRAWS
 from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number, percent
 
@@ -61,6 +62,7 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
             "residuals.csv": profiles.residuals,
             "penalties.csv": profiles.penalty_table,
             "penalty_covariance.csv": profiles.covariance_table,
+            JOINT_DRAWS: profiles.joint_draws,
             "methods.csv": study.comparison_table,
         },
         texts=profiles.scenario_files,

@@ -25,13 +25,14 @@ from stripwise.report.figures import sheet
 from stripwise.report.figures.inventory_figures import plot_past_limit
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.prose import paragraphs
+from stripwise.scenario.sections.interventions import INVENTORY_ALONE
 from stripwise.studies.candidate_targets import GRID, STATED
 from stripwise.studies.inventory.class_tables import class_sample
 from stripwise.studies.inventory.inventory_plan import ALL_FACES
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import CRITERIA, MONEY_SAVED
 from stripwise.studies.inventory.totals import AREA, FACES, PAST
-from stripwise.units.formatting import DASH, count, number, percent, price, years
+from stripwise.units.formatting import DASH, MINUS, count, number, percent, price, years
 from stripwise.units.source_files import SourceFile, hashes_text
 
 __all__ = ["inventory_report", "inventory_sentences"]
@@ -189,7 +190,7 @@ def inventory_report(result: InventoryResult) -> Report:
         answer=sentences,
         findings=(_other_targets(result),),
         picture=picture,
-        warnings=(*result.notes, *case.warnings),
+        warnings=(*result.notes, *(text for text in case.warnings if text != INVENTORY_ALONE)),
         sections=tuple(_sections(result)),
         signature=Signature(
             f"Table, scenario and what it reads: {hashes_text(sources)}; stripwise "
@@ -302,7 +303,9 @@ def _intervention_section(result: InventoryResult, table: pd.DataFrame) -> Secti
 
 def _money(value: float) -> str:
     """Write an amount; from a thousand on in whole units of the currency."""
-    return count(round(value)) if abs(value) >= 1000.0 else price(value)
+    if not abs(value) >= 1000.0:
+        return price(value)
+    return ("" if value > 0.0 else MINUS) + count(abs(value))
 
 
 def _left(value: float) -> str:

@@ -22,6 +22,7 @@ from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.pages.comparison_sections import (
     comparison_warnings,
     further_findings,
+    further_record,
     further_sections,
 )
 from stripwise.report.prose import paragraphs
@@ -78,7 +79,7 @@ def migration_report(study: MigrationStudy) -> Report:
         },
         further=() if study.life_lost is None else study.life_lost.scenario.sources,
         texts=study.scenario_files,
-        record=record,
+        record=record | further_record(study.comparison, study.life_lost),
     )
 
 

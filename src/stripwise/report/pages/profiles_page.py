@@ -10,6 +10,7 @@ from stripwise.report.components import Report, Section, data_report
 from stripwise.report.pages.comparison_sections import (
     comparison_warnings,
     further_findings,
+    further_record,
     further_sections,
 )
 from stripwise.report.pages.profile_text import findings, method, sections, warnings
@@ -62,7 +63,9 @@ def profiles_report(study: ProfilesStudy) -> Report:
         },
         further=() if study.life_lost is None else study.life_lost.scenario.sources,
         texts=texts,
-        record=_record(study) | ({} if layered is None else skin_record(layered)),
+        record=_record(study)
+        | further_record(study.comparison, study.life_lost)
+        | ({} if layered is None else skin_record(layered)),
     )
 
 

@@ -114,7 +114,12 @@ def lives_with(
         raise InputError(
             "--scenario", "needs --reference, the strategy that lives are compared with"
         )
-    return life_lost(penalties, scenario, source=source, progress=progress)
+    found = life_lost(penalties, scenario, source=source, progress=progress)
+    if found is None:
+        raise InputError(
+            "--scenario", "the reference is the only strategy: no life is lost against it"
+        )
+    return found
 
 
 def _without_strategies(scenario: Scenario) -> list[Input]:
