@@ -107,10 +107,6 @@ class Key:
         return (self.needed or self.missing).replace("{}", example).replace("{options}", options)
 
 
-_KNOWN_ENDS: dict[tuple[str, str, bool], tuple[float, float]] = {}
-"""Ranges in words, the unit they are wanted in and whether a difference is, once converted."""
-
-
 @dataclass(frozen=True, slots=True)
 class Quantity(Key):
     """A number with a unit, or a list of such numbers.
@@ -178,13 +174,7 @@ class Quantity(Key):
     def _ends(self, words: str) -> tuple[float, float]:
         if not words:
             return -math.inf, math.inf
-        key = words, self.measure.unit, self.difference
-        if key not in _KNOWN_ENDS:
-            low, high = (
-                self.measure.number(end, difference=self.difference) for end in words.split(" to ")
-            )
-            _KNOWN_ENDS[key] = low, high
-        return _KNOWN_ENDS[key]
+        return self.measure.ends(words, difference=self.difference)
 
 
 @dataclass(frozen=True, slots=True)

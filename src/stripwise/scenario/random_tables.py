@@ -203,14 +203,8 @@ class _Reader:
         elif not self._within_bounds(moments, family):
             return None
         try:
-            law = _law(
-                family,
-                mean=moments.mean,
-                sd=moments.sd,
-                cov=moments.cov,
-                low=moments.low,
-                high=moments.high,
-            )
+            numbers = {key: getattr(moments, key) for key in _Moments.__slots__}
+            law = _law(family, **numbers)
         except InputError as error:
             key = (*self.path, error.where) if error.where else self.path
             unit = self.declared.unit
