@@ -317,8 +317,11 @@ def _hand_check(assessment: Assessment) -> Section:
 def _inputs(assessment: Assessment) -> Iterable[Section]:
     scenario = assessment.scenario
     by = written_conversion(scenario.raw)
-    basis = "mass of concrete" if scenario.chloride_basis == "concrete" else "volume"
-    converted = f", converted where the scenario gives it by {basis} ({by})" if by else ""
+    converted = f" ({by})" if by else ""
+    if scenario.chloride_basis == "concrete":
+        converted = f", converted from the scenario, which gives it by mass of concrete{converted}"
+    elif by:
+        converted = f", converted where the scenario gives it by volume{converted}"
     text = (
         f"Chloride in % by mass of binder{converted}. Strip ages that are fixed stand with the "
         "strategies. All digits: inputs.csv."
