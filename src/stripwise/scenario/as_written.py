@@ -9,7 +9,7 @@ from typing import Any
 from stripwise.distributions.random_input import Input
 from stripwise.scenario.shapes import InputTable
 
-__all__ = ["written_input", "written_lines", "written_mean"]
+__all__ = ["written_conversion", "written_input", "written_lines", "written_mean"]
 
 NUMBERS = ("value", "nominal", "bias", "mean", "sd", "cov", "low", "high", "from")
 """Keys of an input that say its numbers, in the order in which they are shown."""
@@ -29,6 +29,19 @@ def written_input(raw: Mapping[str, Any], name: str) -> str:
         parts = (f"{key} {_text(found[key])}" for key in NUMBERS if key in found)
         return ", ".join(part.removeprefix("value ") for part in parts)
     return "" if found is None else _text(found)
+
+
+def written_conversion(raw: Mapping[str, Any]) -> str:
+    """Return what chloride contents are converted by, as the file writes it; "" where it gives none.
+
+    Examples
+    --------
+    >>> written_conversion({"exposure": {"binder_content": "650 lb/yd^3"}})
+    'binder content 650 lb/yd^3'
+    """
+    words = {"binder_content": "binder content", "density": "density of the concrete"}
+    found = {what: written_input(raw, f"exposure.{key}") for key, what in words.items()}
+    return ", ".join(f"{what} {text}" for what, text in found.items() if text)
 
 
 def written_lines(table: Mapping[str, Any], prefix: str = "") -> list[str]:

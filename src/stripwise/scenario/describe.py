@@ -11,7 +11,7 @@ from stripwise.curing.laws import DEFAULT_LAW, LAWS
 from stripwise.distributions.families import SAMPLE
 from stripwise.distributions.random_input import Input
 from stripwise.ingress.season import MONTHS
-from stripwise.scenario.as_written import written_input, written_lines
+from stripwise.scenario.as_written import written_conversion, written_input, written_lines
 from stripwise.scenario.model import Cost, Scenario, Strategy
 from stripwise.units.formatting import percent, years
 from stripwise.units.quantities import convert
@@ -170,11 +170,12 @@ def _chloride_lines(scenario: Scenario) -> list[str]:
     if not scenario.service.chloride:
         return []
     ends = scenario.ageing_ends
+    conversion = written_conversion(scenario.raw)
     return [
         f"Ageing: {scenario.ageing_convention} diffusivity"
         + ("." if math.isinf(ends) else f", ends at {ends:g} yr."),
         f"Contents: the file gives them by mass of {scenario.chloride_basis}; shown here by mass "
-        "of binder.",
+        f"of binder{conversion and f' ({conversion})'}.",
     ]
 
 

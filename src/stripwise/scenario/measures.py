@@ -60,6 +60,10 @@ class Meant:
         return printable(self.value)
 
 
+_KNOWN_ENDS: dict[tuple[str, str, bool], tuple[float, float]] = {}
+"""Ranges in words, the unit they are wanted in and whether a difference is, once converted."""
+
+
 @dataclass(frozen=True, slots=True)
 class Measure:
     """A kind of quantity in its internal unit; `pint_unit` where pint spells the unit otherwise."""
@@ -72,6 +76,14 @@ class Measure:
         """Convert a value, or a difference of two, to the internal unit; raise InputError."""
         to = self.pint_unit or self.unit
         return parse(raw, self.quantity, to=to, difference=difference)
+
+    def ends(self, words: str, *, difference: bool = False) -> tuple[float, float]:
+        """Return both ends of a range in words, "0 mm to 5 mm", in the internal unit."""
+        key = words, self.unit, difference
+        if key not in _KNOWN_ENDS:
+            low, high = (self.number(end, difference=difference) for end in words.split(" to "))
+            _KNOWN_ENDS[key] = low, high
+        return _KNOWN_ENDS[key]
 
     def column(self, numbers: ArrayLike, unit: str, *, difference: bool = False) -> Array:
         """Convert a column whose head gives the unit; raise InputError where it does not fit."""

@@ -33,7 +33,8 @@ COMPARED = {
 """Columns of strategies.csv that are compared, with their names before "_before" and "_now"."""
 QUANTILES = ("p05", "p95")
 INPUT_COLUMNS = ("family", "mean", "sd", *QUANTILES, "kind", "between_walls")
-CURING = {"strip_age_h": "strip age", "effective_curing_h": "effective curing"}
+CURING = {"strip_age_h": ("strip age", 1e-9), "effective_curing_h": ("effective curing", 0.01)}
+"""What tells a change of curing, with how near two values count as the same: one is sampled."""
 FACTS = {
     "service_life_yr": "service life [yr]",
     "target_probability": "allowed probability",
@@ -167,9 +168,9 @@ def _changed_curing(
             "now": now[name][column],
             "unit": "h",
         }
-        for column, words in CURING.items()
+        for column, (words, rtol) in CURING.items()
         for name in now
-        if name in before and not _same(before[name][column], now[name][column])
+        if name in before and not _same(before[name][column], now[name][column], rtol=rtol)
     ]
 
 
@@ -207,9 +208,9 @@ def _by(table: pd.DataFrame, column: str) -> dict[str, dict[str, Any]]:
     return {str(row[column]): {**row} for row in table.to_dict(orient="records")}  # type: ignore[dict-item]
 
 
-def _same(a: Any, b: Any) -> bool:
-    """Whether two cells agree, numbers to nine digits."""
+def _same(a: Any, b: Any, *, rtol: float = 1e-9) -> bool:
+    """Whether two cells agree, numbers to nine digits unless told otherwise."""
     numbers = (int, float, np.integer, np.floating)
     if isinstance(a, numbers) and isinstance(b, numbers):
-        return bool(np.isclose(a, b, rtol=1e-9, atol=0.0, equal_nan=True))
+        return bool(np.isclose(a, b, rtol=rtol, atol=0.0, equal_nan=True))
     return bool(a == b) or (pd.isna(a) and pd.isna(b))

@@ -223,8 +223,14 @@ def test_contents_by_volume(write):
 @pytest.mark.parametrize(
     ("depth", "words"),
     [
-        (60.0, "9 of 9 profiles: their Dₐ is the skin's"),
-        (10.0, "0 of 9 profiles: Dₐ of the others is an average"),
+        (
+            60.0,
+            "9 of 9 profiles end within the depth of 60 mm that curing changed: their Dₐ is the skin's",
+        ),
+        (
+            10.0,
+            "0 of 9 profiles end within the depth of 10 mm that curing changed: Dₐ of the others",
+        ),
     ],
 )
 def test_a_profile_shorter_than_the_affected_depth_measured_the_skin(write, depth, words):

@@ -38,7 +38,7 @@ def call(*arguments):
             [
                 "Mass loss at 7 d (%)",
                 "fitted diffusivity, by strategy: 1 over 4 pairs",
-                "is never a diffusivity",
+                "gives no diffusivity",
             ],
         ),
         (
@@ -67,7 +67,7 @@ def call(*arguments):
                 "0.1",
             ],
             {"plan.csv"},
-            ["migration tests at 28 d:", "covermeter, mean:", "160 are there"],
+            ["Migration tests at 28 d:", "Covermeter, mean:", "you have 160"],
         ),
     ],
     ids=["drying", "strip-log", "cover-survey", "plan-tests"],

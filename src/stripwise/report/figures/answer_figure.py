@@ -45,6 +45,6 @@ def plot_answer(data: Assessment, *, ax: Axes | None = None) -> Axes:
         label="Probability of depassivation [%]",
         mark=100.0 * target.probability,
         width=sheet.NARROW_MM,
-        number_width=16.0,
+        number_width=22.0,
         ax=ax,
     )

@@ -18,6 +18,7 @@ from stripwise.report.components import (
     Table,
     data_report,
     numeric,
+    sentence_case,
 )
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import spread_labels
@@ -206,14 +207,14 @@ def _effect(plan: PlannedTests, test: str) -> str:
         return f"a shortfall of {formatting.length(targets.shift, units=units)}"
     if test == COVER_SHARE_TEST and targets.limit is not None:
         text = (
-            f"below {formatting.percent(targets.allowed)} under "
+            f"less than {formatting.percent(targets.allowed)} below "
             f"{formatting.length(targets.limit, units=units)} "
             f"({formatting.percent(plan.share_as_specified)} as specified)"
         )
         if plan.share_as_specified < targets.allowed:
             return text
-        return f"{text}: cannot be shown, since the specified cover does not reach it"
-    return f"ratio {formatting.number(plan.ratio)}"
+        return f"{text}, which the specified cover does not reach"
+    return f"a ratio of {formatting.number(plan.ratio)}"
 
 
 def _range(needed: list[float]) -> str:
@@ -231,11 +232,12 @@ def plan_sentences(plan: PlannedTests) -> tuple[str, ...]:
         f"{formatting.percent(plan.targets.power)}:"
     ]
     for row in _with_effects(plan).to_dict("records"):
+        name = sentence_case(str(row["test"]))
         each = " on each face" if row["shows"] == "diffusivity" else " readings"
         if not np.isfinite(row["needed"]):
-            texts.append(f"{row['test']}: {row['effect']}; no number of tests detects it.")
+            texts.append(f"{name}: no number of tests shows {row['effect']}.")
             continue
-        text = f"{row['test']}: {_count(row['needed'])}{each} ({row['effect']})"
+        text = f"{name}: {_count(row['needed'])}{each} to show {row['effect']}"
         if row["have"]:
             text += f"; you have {row['have']} and need {_count(row['more'])} more"
         texts.append(f"{text}.")
@@ -249,7 +251,7 @@ def _plan_table(plan: PlannedTests, table: pd.DataFrame) -> Table:
         "in mm. Diffusivity tests count per face.",
         (
             Column("Test", "test"),
-            Column("To detect", "effect"),
+            Column("To show", "effect"),
             numeric("Scatter", "scatter"),
             Column("From", "scatter_from"),
             numeric("Needed", "needed", _count),

@@ -39,6 +39,7 @@ from stripwise.report.pages.service_section import service_sections
 from stripwise.report.prose import sentence
 from stripwise.report.render import math
 from stripwise.risk.model.own_front import BY_HAND_REFUSED
+from stripwise.scenario.as_written import written_conversion
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import Assessment
 from stripwise.studies.verdict import uncertainty_range
@@ -315,11 +316,12 @@ def _hand_check(assessment: Assessment) -> Section:
 
 def _inputs(assessment: Assessment) -> Iterable[Section]:
     scenario = assessment.scenario
-    converted = (
-        ", converted from the scenario, which gives it by mass of concrete"
-        if scenario.chloride_basis == "concrete"
-        else ""
-    )
+    by = written_conversion(scenario.raw)
+    converted = f" ({by})" if by else ""
+    if scenario.chloride_basis == "concrete":
+        converted = f", converted from the scenario, which gives it by mass of concrete{converted}"
+    elif by:
+        converted = f", converted where the scenario gives it by volume{converted}"
     text = (
         f"Chloride in % by mass of binder{converted}. Strip ages that are fixed stand with the "
         "strategies. All digits: inputs.csv."
