@@ -307,13 +307,14 @@ def drying_rates(result: DryingStudy, *, ax: Axes | None = None) -> Axes:
 
 
 def comparison(
-    result: ProfilesStudy | MigrationStudy | DryingStudy,
+    result: ProfilesStudy | FaceMapsStudy | MigrationStudy | DryingStudy,
     quantity: str | None = None,
     *,
     ax: Axes | None = None,
 ) -> Axes:
     """Plot the ratios of strategies in a test; `quantity` chooses among those of a drying test."""
-    found = result.comparisons if isinstance(result, DryingStudy) else (result.comparison,)
+    own = _profiles(result) if isinstance(result, FaceMapsStudy) else result
+    found = own.comparisons if isinstance(own, DryingStudy) else (own.comparison,)
     chosen = [c for c in found if c is not None and quantity in (None, c.quantity)]
     how = "too few specimens scatter, or there is no such quantity"
     return _draw(
@@ -321,9 +322,12 @@ def comparison(
     )
 
 
-def life_lost(result: ProfilesStudy | MigrationStudy, *, ax: Axes | None = None) -> Axes:
+def life_lost(
+    result: ProfilesStudy | FaceMapsStudy | MigrationStudy, *, ax: Axes | None = None
+) -> Axes:
     """Plot the change of life [%] with every penalty of a test against that of the reference."""
-    lost = _given(result.life_lost, "give the fit a scenario")
+    own = _profiles(result) if isinstance(result, FaceMapsStudy) else result
+    lost = _given(own.life_lost, "give the fit a scenario")
     return _draw(partial(comparison_figures.plot_life_lost, lost), ax)
 
 
