@@ -291,7 +291,7 @@ def make_strategies(scenario: Scenario, curves: pd.DataFrame, penalties) -> pd.D
             if np.isfinite(row["know_low"]):
                 row.update(life_change_know_low=change - 9, life_change_know_high=change + 9)
         else:
-            row["life_status"] = "this strategy exceeds the limit beyond the horizon of 120 yr"
+            row["life_status"] = "this strategy keeps the limit up to 120 yr, the horizon"
     return pd.DataFrame(rows)
 
 

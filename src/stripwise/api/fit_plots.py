@@ -315,7 +315,7 @@ def planned_tests(result: PlannedTests, *, ax: Axes | None = None) -> Axes:
 
 
 def comparison(
-    result: ProfilesStudy | MigrationStudy | DryingStudy,
+    result: ProfilesStudy | FaceMapsStudy | MigrationStudy | DryingStudy,
     quantity: str | None = None,
     *,
     ax: Axes | None = None,
@@ -329,19 +329,23 @@ def comparison(
     >>> len(comparison(study).get_yticks()) > 0
     True
     """
-    found = result.comparisons if isinstance(result, DryingStudy) else (result.comparison,)
+    own = _profiles(result) if isinstance(result, FaceMapsStudy) else result
+    found = own.comparisons if isinstance(own, DryingStudy) else (own.comparison,)
     chosen = [c for c in found if c is not None and quantity in (None, c.quantity)]
     how = "too few specimens scatter, or there is no such quantity"
     shown = _given(next(iter(chosen), None), how)
     return sheet.draw_on(partial(comparison_figures.plot_comparison, shown), ax)
 
 
-def life_lost(result: ProfilesStudy | MigrationStudy, *, ax: Axes | None = None) -> Axes:
+def life_lost(
+    result: ProfilesStudy | FaceMapsStudy | MigrationStudy, *, ax: Axes | None = None
+) -> Axes:
     """Plot the change of life [%] with every penalty of a test against that of the reference.
 
     InputError for a fit without a scenario.
     """
-    lost = _given(result.life_lost, "give the fit a scenario")
+    own = _profiles(result) if isinstance(result, FaceMapsStudy) else result
+    lost = _given(own.life_lost, "give the fit a scenario")
     return sheet.draw_on(partial(comparison_figures.plot_life_lost, lost), ax)
 
 

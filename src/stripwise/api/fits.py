@@ -18,6 +18,7 @@ from stripwise.evidence.tables.face_map_files import (
     face_map_list,
 )
 from stripwise.evidence.tables.timestamps import find_time_zone
+from stripwise.scenario.model import Scenario
 from stripwise.studies.fit.cover_survey_study import CoverSurveyStudy, study_cover_survey
 from stripwise.studies.fit.drying_study import DryingStudy, study_drying
 from stripwise.studies.fit.face_maps_study import FaceMapsStudy, study_face_maps
@@ -82,6 +83,8 @@ def fit_face_maps(
     affected_depth: float | None = None,
     keep_first: bool = False,
     fit_initial: bool = False,
+    margin: float | None = None,
+    scenario: Scenario | None = None,
 ) -> FaceMapsStudy:
     """Take the aggregate out of chloride maps of cut faces, and fit the profiles of the paste.
 
@@ -106,6 +109,8 @@ def fit_face_maps(
         Depth that curing changed [mm].
     keep_first, fit_initial
         Whether to fit the shallowest layer too, and the initial content even if measured.
+    margin, scenario
+        As of `fit_profiles`.
 
     Returns
     -------
@@ -151,6 +156,8 @@ def fit_face_maps(
         affected_depth=affected_depth,
         keep_first=keep_first,
         fit_initial=fit_initial,
+        margin=margin,
+        scenario=scenario,
     )
 
 

@@ -62,7 +62,7 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
         typer.Option(
             "--margin",
             metavar="SHARE",
-            help="Profiles, migration tests, drying: difference between strategies that matters, "
+            help="Profiles, maps, migration tests, drying: difference between strategies that matters, "
             'as "20 %"; pairs that are shown to differ by less are named.',
         ),
     ] = None,
@@ -261,8 +261,8 @@ def fit(  # noqa: PLR0917 - typer reads the options from the signature
             "--scenario",
             metavar="FILE",
             help="Cover survey, strip log: scenario that is run with the surveyed cover, or by which "
-            "every pour is assessed. Profiles, migration tests: wall whose life is computed with "
-            "every penalty.",
+            "every pour is assessed. Profiles, maps, migration tests: wall whose life is computed "
+            "with every penalty.",
         ),
     ] = None,
     skip_bad: SkipBad = False,

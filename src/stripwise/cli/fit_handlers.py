@@ -107,20 +107,28 @@ def _face_maps(data_file: DataFile, options: FitOptions) -> Report:
     from stripwise.studies.fit.face_maps_study import study_face_maps
     from stripwise.units.quantities import LENGTH
 
-    study = study_face_maps(
-        data_file,
-        aggregate=read_aggregate(options.aggregate),
-        layer=option_quantity("--layer", options.layer, kind=LENGTH, to="mm", most=50.0),
-        binder_share=read_binder_share(options.binder_share),
-        ground=None
+    scenario = _scenario(options)
+    ground = (
+        None
         if options.profiles is None
-        else read_data_file(options.profiles, kinds=[PROFILES], skip_bad=options.skip_bad),
-        reference=options.reference,
-        affected_depth=read_affected_depth(options.affected_depth),
-        keep_first=bool(options.keep_first),
-        fit_initial=bool(options.fit_initial),
-        accept=bool(options.accept),
+        else read_data_file(options.profiles, kinds=[PROFILES], skip_bad=options.skip_bad)
     )
+    with progress_bar(quiet=options.quiet or scenario is None) as report_progress:
+        study = study_face_maps(
+            data_file,
+            aggregate=read_aggregate(options.aggregate),
+            layer=option_quantity("--layer", options.layer, kind=LENGTH, to="mm", most=50.0),
+            binder_share=read_binder_share(options.binder_share),
+            ground=ground,
+            reference=options.reference,
+            affected_depth=read_affected_depth(options.affected_depth),
+            keep_first=bool(options.keep_first),
+            fit_initial=bool(options.fit_initial),
+            accept=bool(options.accept),
+            margin=read_margin(options.margin),
+            scenario=scenario,
+            progress=report_progress,
+        )
     return face_maps_report(study)
 
 
@@ -226,6 +234,7 @@ REGISTRY = {
                 "keep_first",
                 "fit_initial",
                 "accept",
+                *LIFE_OPTIONS,
             }
         ),
     ),

@@ -21,7 +21,7 @@ from stripwise.risk.sensitivity.anova import Anova
 from stripwise.risk.sensitivity.input_sets import index_status
 from stripwise.risk.sensitivity.margin_indices import MarginIndices
 from stripwise.studies.decision import ERROR_CHANCE, Decision, decide
-from stripwise.units.formatting import interval, signed, years
+from stripwise.units.formatting import signed, value_with_interval, years
 from stripwise.units.result_columns import columns
 
 __all__ = [
@@ -258,11 +258,11 @@ def _life_change(
             "life_change_high95": 100.0 * np.expm1(float(high)),
             "life_status": "ok",
         }
-    late = f"beyond the horizon of {years(target.horizon)}"
+    horizon = years(target.horizon)
     reasons = []
     for name, lives in (("this strategy", strategy_lives), ("the reference", reference_lives)):
         if not np.isfinite(lives).all():
-            reasons.append(f"{name} exceeds the limit {late}, or never")
+            reasons.append(f"{name} keeps the limit up to {horizon}, the horizon")
         elif np.any(lives <= 0.0):
             reasons.append(f"{name} exceeds the limit from the start")
     with np.errstate(invalid="ignore"):  # both may be infinite
@@ -271,8 +271,8 @@ def _life_change(
     if np.isfinite(gap).all():
         shift, least, most = (float(x) for x in t_interval(gap))
         text += (
-            f"; its reliability index at {years(target.life)} differs from the reference's by "
-            f"{signed(shift)} (sampling interval {interval(least, most, signed)})"
+            f"; the reliability index at {years(target.life)} differs from the reference's by "
+            f"{value_with_interval(shift, least, most, signed)}"
         )
     return {**empty, "life_status": text}
 

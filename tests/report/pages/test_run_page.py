@@ -47,7 +47,7 @@ def plain(six, example):
         "Prepared by",
         "Checked by",
         "ab" * 32,
-        "No. 6: this strategy exceeds the limit beyond the horizon of 120 yr.",
+        "No. 6: this strategy keeps the limit up to 120 yr, the horizon.",
     ],
 )
 def test_the_page_says(plain, sentence):

@@ -214,7 +214,9 @@ def _life_findings(lost: LifeLost) -> tuple[str, ...]:
         ends = (row["life_change_know_low"], row["life_change_know_high"])
         text = value_with_interval(row["life_change_pct"], *ends, signed_percent)
         known = np.isfinite(row["life_change_pct"])
-        parts.append(f"{row['strategy']} {text if known else row['life_status']}")
+        parts.append(
+            f"{row['strategy']} {text}" if known else f"{row['strategy']}: {row['life_status']}"
+        )
     return (
         f"Change of life of {lost.scenario.path.name} against {lost.reference}: "
         f"{first_few(parts, 'life_lost.csv')}.",

@@ -23,6 +23,12 @@ from stripwise.report.figures.face_map_figures import (
     plot_agreement,
 )
 from stripwise.report.figures.profile_figures import CONTENT_UNITS
+from stripwise.report.pages.comparison_sections import (
+    comparison_warnings,
+    further_findings,
+    further_record,
+    further_sections,
+)
 from stripwise.report.pages.profile_text import findings, sections, warnings
 from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.face_maps_study import FaceMapsStudy
@@ -50,9 +56,15 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
             _maps_section(study),
             _paste_section(study),
             *(part for part in sections(profiles) if part.heading != "Specimens"),
+            *further_sections(profiles.comparison, profiles.life_lost),
             *([] if study.comparison is None else [_comparison_section(study.comparison)]),
         ),
-        warnings=(*data_file.notes, *_warnings(study), *warnings(profiles, ground=False)),
+        warnings=(
+            *data_file.notes,
+            *_warnings(study),
+            *warnings(profiles, ground=False),
+            *comparison_warnings(profiles.comparison, "diffusivity"),
+        ),
         method=paragraphs("face_maps.method", strips=STRIPS),
         assumptions=(*paragraphs("face_maps.assumptions"), *paragraphs("profiles.assumptions")),
         tables={
@@ -62,12 +74,17 @@ def face_maps_report(study: FaceMapsStudy) -> Report:
             "residuals.csv": profiles.residuals,
             "penalties.csv": profiles.penalty_table,
             "penalty_covariance.csv": profiles.covariance_table,
+            "comparisons.csv": None if profiles.comparison is None else profiles.comparison.table,
+            "life_lost.csv": None if profiles.life_lost is None else profiles.life_lost.table,
             JOINT_DRAWS: profiles.joint_draws,
             "methods.csv": study.comparison_table,
         },
         texts=profiles.scenario_files,
-        record=_record(study),
-        further=study.sources,
+        record=_record(study) | further_record(profiles.comparison, profiles.life_lost),
+        further=(
+            *study.sources,
+            *(() if profiles.life_lost is None else profiles.life_lost.scenario.sources),
+        ),
     )
 
 
@@ -75,6 +92,7 @@ def face_maps_sentences(study: FaceMapsStudy) -> tuple[str, ...]:
     """Say what the fits, the penalty factors and the aggregate show."""
     return (
         *findings(study.profiles.fits, study.profiles.penalties, ground=False),
+        *further_findings(study.profiles.comparison, study.profiles.life_lost),
         *_map_findings(study),
     )
 

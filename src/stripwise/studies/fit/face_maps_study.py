@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +23,7 @@ from stripwise.evidence.profiles.profile_fit import fit_profiles
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.face_map_files import build_face_maps
 from stripwise.evidence.tables.profile_rows import build_profiles
+from stripwise.scenario.model import Scenario
 from stripwise.studies.fit.profiles_study import ProfilesStudy, study_profiles
 from stripwise.studies.shown_results import Reported
 from stripwise.units.source_files import SourceFile
@@ -89,6 +91,9 @@ def study_face_maps(
     keep_first: bool = False,
     fit_initial: bool = False,
     accept: bool = False,
+    margin: float | None = None,
+    scenario: Scenario | None = None,
+    progress: Callable[[str, float], None] | None = None,
 ) -> FaceMapsStudy:
     """Take the aggregate out of chloride maps, and fit the profile of the paste.
 
@@ -106,7 +111,7 @@ def study_face_maps(
         Mass of binder per mass of paste; contents stay by mass of paste unless given.
     ground
         Ground profiles of some of the same specimens, to compare with.
-    reference, affected_depth, keep_first, fit_initial
+    reference, affected_depth, keep_first, fit_initial, margin, scenario
         As for ground profiles.
 
     Raises
@@ -137,6 +142,9 @@ def study_face_maps(
         fit_initial=fit_initial,
         fits=fits,
         accept=accept,
+        margin=margin,
+        scenario=scenario,
+        progress=progress,
     )
     comparison = None
     if ground is not None:

@@ -86,7 +86,7 @@ class ProfilesStudy(Reported):
     scenario_files
         Files that a scenario reads, TOML by name; empty without a reference.
     comparison
-        The strategies compared; None for maps, and where too few specimens allow it.
+        The strategies compared; None where too few specimens allow it.
     life_lost
         Lives of a scenario with the penalties; None without one.
     joint_draws
@@ -186,7 +186,6 @@ def study_profiles(
     EvidenceError
         If the file holds rows or profiles that cannot be used.
     """
-    of_maps = fits is not None
     if fits is None:
         data_file = with_conditions(data_file)
         fits = fit_profiles(
@@ -230,9 +229,7 @@ def study_profiles(
         layered_table=None if skin is None else layered_table(fits, skin),
         scenario_files=files,
         joint_draws=written_draws(penalties, files),
-        comparison=None
-        if of_maps
-        else compare_strategies(
+        comparison=compare_strategies(
             fits.diffusivity,
             fits.profiles.strategies,
             quantity="diffusivity",
