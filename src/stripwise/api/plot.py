@@ -2,7 +2,7 @@
 
 Each function takes a result and an `ax`; without one it makes a sheet of the size of a report. On
 the caller's axes the plot shrinks them until labels and headline lie inside their part of the
-figure. Those of several panels, `profiles` and `face_maps`, come as a whole figure. `with
+figure. Those of several panels, `profiles`, `face_maps`, `core_contents`, come as a whole figure. `with
 stripwise.plot.style():` gives the fonts and lines of the reports to all drawn and saved within.
 
 >>> import stripwise
@@ -41,6 +41,7 @@ from stripwise.report.figures import (
     service_figures,
     sheet,
     target_figures,
+    update_figures,
 )
 from stripwise.report.pages import (
     cover_survey_page,
@@ -63,6 +64,7 @@ from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
 from stripwise.studies.target_study import TargetResult
+from stripwise.studies.update.update_result import UpdateResult
 
 __all__ = [
     "aggregate",
@@ -70,6 +72,7 @@ __all__ = [
     "choice_spans",
     "choices",
     "convergence",
+    "core_contents",
     "cost",
     "cover_comparison",
     "cover_positions",
@@ -100,6 +103,8 @@ __all__ = [
     "target_cost",
     "target_cover",
     "total_indices",
+    "update",
+    "updated_curves",
     "variance_shares",
 ]
 
@@ -333,6 +338,23 @@ def past_limit(result: InventoryResult, *, ax: Axes | None = None) -> Axes:
     """Plot the faces of an inventory past the limit over the years with their range."""
     draw = partial(inventory_figures.plot_past_limit, result.totals, faces=result.faces)
     return _draw(draw, ax)
+
+
+def update(result: UpdateResult, *, ax: Axes | None = None) -> Axes:
+    """Plot each strategy's probability at the target life before and after inspections [%]."""
+    return _draw(partial(update_figures.plot_update, result), ax)
+
+
+def updated_curves(result: UpdateResult, *, ax: Axes | None = None) -> Axes:
+    """Plot the reference strategy's probability [%] over age [yr] before and after inspections."""
+    return _draw(partial(update_figures.plot_updated_curves, result), ax)
+
+
+def core_contents(result: UpdateResult) -> Figure:
+    """Draw contents of cores beside those expected, a panel per face and age."""
+    _given(result.profiles or None, "update by cores")
+    with sheet.style_context():
+        return update_figures.contents_figure(result)
 
 
 def _profiles(result: ProfilesStudy | FaceMapsStudy) -> ProfilesStudy:
