@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import platform
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -13,9 +14,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from stripwise.distributions.posterior_points import FEWEST_POINTS, LEAST_EFFECTIVE
+from stripwise.distributions.posterior_points import LEAST_EFFECTIVE
 from stripwise.distributions.sampling import random_stream
-from stripwise.errors import InputError
+from stripwise.errors import InputError, NumericalError
 from stripwise.evidence.inspections.inspection_kinds import INSPECTIONS
 from stripwise.evidence.inspections.inspection_rows import read_set
 from stripwise.evidence.inspections.inspection_sets import InspectionSet, refuse_repeats
@@ -55,6 +56,9 @@ __all__ = ["update"]
 
 Progress = Callable[[str, float], None]
 Table = str | Path | pd.DataFrame
+
+WITHOUT_POINTS = 2**12
+"""Points of a posterior without one set."""
 
 PRIOR_DRAWS = 2048
 """Draws of the prior for what stands before the update."""
@@ -235,7 +239,10 @@ def _without(
     seed = case.sampling.seed
     if kept:
         fewer = dataclasses.replace(likelihoods, likelihoods=kept)
-        draws = find_posterior(wall, scores, fewer, seed=seed, points=FEWEST_POINTS).draws
+        try:
+            draws = find_posterior(wall, scores, fewer, seed=seed, points=WITHOUT_POINTS).draws
+        except NumericalError:
+            return math.nan
     else:
         draws = _prior_draws(scores, seed=seed)
     chosen = draws.rows(np.linspace(0, draws.count - 1, PRIOR_DRAWS).astype(np.intp))
