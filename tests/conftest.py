@@ -119,6 +119,7 @@ SMALL_SIZES = {
     "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
     "studies.target_answers": {"MOST_GROWTH": 1},
     "studies.update.point_likelihood": {"INNER_POINTS": 64, "SLOW_INNER_POINTS": 32},
+    "studies.update.next_inspection": {"DRAWS": 512},
     "studies.update.posterior_of_sets": {"DRAWS": 2048, "CHECKED": 64},
     "studies.update.predicted_profiles": {"DEPTHS": 11, "DRAWS": 64},
     "studies.update.update_study": {"WITHOUT_POINTS": 2**11},

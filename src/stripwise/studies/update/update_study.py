@@ -40,6 +40,7 @@ from stripwise.studies.update.evidence_of_sets import (
     points_on_face,
     unknown_errors,
 )
+from stripwise.studies.update.next_inspection import next_inspections
 from stripwise.studies.update.posterior_of_sets import Posterior, find_posterior
 from stripwise.studies.update.predicted_profiles import profile_bands
 from stripwise.studies.update.prior_predictive import surprise_table
@@ -50,6 +51,7 @@ from stripwise.studies.update.weight_of_data import (
     probabilities_by_point,
     variance_shares,
 )
+from stripwise.units.formatting import number
 from stripwise.units.names import printable
 
 __all__ = ["update"]
@@ -73,6 +75,7 @@ def update(
     *,
     as_scatter: bool = False,
     first_exposure: str | None = None,
+    next_at: float | None = None,
     points: int | None = None,
     seed: int | None = None,
     workers: int = 2,
@@ -90,6 +93,8 @@ def update(
         Whether a measured input that only varies along the wall stays so.
     first_exposure
         Date of first exposure, "2021-05-20", from which dates of inspections count.
+    next_at
+        Age of the wall [yr] at which a next inspection is weighed; none unless given.
     points, seed
         Instead of the scenario's: points of a scrambling of the curves, a power of two, and the
         seed.
@@ -125,6 +130,9 @@ def update(
         case = with_options(earlier.prior, points=points, seed=seed)
         many = [*earlier.paths, *many]
         first_exposure = first_exposure or earlier.first_exposure
+    if next_at is not None and not 0.0 < next_at <= case.sampling.horizon:
+        rule = f"= {number(next_at)} yr must be above 0 and within the horizon of the scenario"
+        raise InputError("next inspection", rule)
     report = progress or (lambda _stage, _done: None)
     wall = build_wall(case)
     sets = read_sets(many, case, first_exposure=_first_exposure(first_exposure))
@@ -149,6 +157,9 @@ def update(
     before = answer_to(case, workers=workers, progress=progress)
     after = answer_to(after_case, workers=workers, progress=progress)
     age = max(one.last_age for one in sets)
+    planned = None
+    if next_at is not None:
+        planned = next_inspections(case, wall, posterior.draws, age=next_at, workers=workers)
     probability = probabilities_by_point(
         wall,
         case.reference_strategy,
@@ -183,6 +194,7 @@ def update(
         profiles=profile_bands(
             specimens, wall, before=prior, after=posterior.draws, seed=seed_used
         ),
+        next_inspections=planned,
         age=age,
         notes=tuple(notes),
         run={**_record(posterior, likelihoods, case), "first_exposure": first_exposure},
