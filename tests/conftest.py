@@ -133,7 +133,11 @@ def _module(name: str, path: Path):
 
 
 SMALL_SIZES = {
-    "distributions.posterior_points": {"PILOT_POINTS": 256, "WANTED": 800.0, "FEWEST_POINTS": 1024},
+    "distributions.posterior_points": {
+        "PILOT_POINTS": 256,
+        "WANTED": 800.0,
+        "FEWEST_POINTS": 2**11,
+    },
     "risk.model.service_conditions": {"DEFAULT_GRID": Grid(12, 4, 4)},
     "risk.model.wall": {"COARSE_GRID": Grid(12, 4, 4)},
     "risk.probability.confidence": {"SCRAMBLINGS": 2, "OUTER_POINTS": 8, "SLOW_OUTER_POINTS": 2},
@@ -176,8 +180,10 @@ SMALL_SIZES = {
     "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
     "studies.target_answers": {"MOST_GROWTH": 1, "STRIP_NODES": 9},
     "studies.update.point_likelihood": {"INNER_POINTS": 64, "SLOW_INNER_POINTS": 32},
+    "studies.update.next_inspection": {"DRAWS": 512},
     "studies.update.posterior_of_sets": {"DRAWS": 2048, "CHECKED": 64},
     "studies.update.predicted_profiles": {"DEPTHS": 11, "DRAWS": 64},
+    "studies.update.update_study": {"WITHOUT_POINTS": 2**11},
     "studies.update.prior_predictive": {"SIMULATED": 50, "DRAWS": 64},
     "report.figures.style": {"PNG_DPI": 20},
 }

@@ -27,6 +27,7 @@ COMPUTED = (
     "rank",
     "stripped_early",
     "target",
+    "update",
 )
 """Functions of which a second call with the same arguments gives what the first one gave."""
 
@@ -56,8 +57,10 @@ load, originals = stripwise.load, {name: getattr(stripwise, name) for name in CO
 @cache
 def _small(name):
     """Return a shipped scenario made small; for the retaining wall, its options on another wall."""
-    case, changes = load(ROOT / "scenarios" / f"{name}.toml"), SMALL
-    if name == "retaining-wall":
+    case, changes = load(ROOT / "scenarios" / name), SMALL
+    if name.startswith("inspections"):
+        changes = {"sampling": SMALL["sampling"]}
+    if name == "retaining-wall.toml":
         changes = {k: v for k, v in SMALL.items() if not k.startswith("choices")}
         changes |= {"choices": None, "cracking": case.raw["cracking"], "extent": FACE}
         case = load(ROOT / "scenarios" / "garage-wall.toml")
@@ -93,6 +96,6 @@ def _small_examples(request):
                 monkeypatch.setattr(f"stripwise.{module}.{key}", value)
     few = partial(corroded_share_moments, points=256)
     monkeypatch.setattr("stripwise.studies.service_results.corroded_share_moments", few)
-    monkeypatch.setattr(stripwise, "load", lambda path: _small(Path(path).stem))
+    monkeypatch.setattr(stripwise, "load", lambda path: _small(path.removeprefix("scenarios/")))
     for name in COMPUTED:
         monkeypatch.setattr(stripwise, name, _kept(name, kept_results))

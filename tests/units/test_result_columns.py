@@ -215,8 +215,17 @@ def test_an_update(tmp_path, written):
     core = tmp_path / "core.csv"
     rows = (folder / "cores-year-10.csv").read_text("utf-8").splitlines()[1:6]
     core.write_text("\n".join(rows).replace("Forms 24 h", "Forms 72 h"), "utf-8")
-    invoke("update", path, core, folder / "cover.csv", "--out", tmp_path / "out")
-    more = ("updated", "answers", "learned", "inspections", "surprise", "contents", "posterior")
+    invoke("update", path, core, folder / "cover.csv", "--next", "20", "--out", tmp_path / "out")
+    more = (
+        "next_inspections",
+        "updated",
+        "answers",
+        "learned",
+        "inspections",
+        "surprise",
+        "contents",
+        "posterior",
+    )
     written |= check(tmp_path / "out", more=more)
 
 

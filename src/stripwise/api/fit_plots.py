@@ -343,6 +343,16 @@ def life_lost(
     """Plot the change of life [%] with every penalty of a test against that of the reference.
 
     InputError for a fit without a scenario.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/garage-wall.toml")
+    >>> study = stripwise.fit_profiles(
+    ...     "scenarios/lab-wall/profiles.csv", reference="Forms 7 d", scenario=case
+    ... )
+    >>> life_lost(study).get_xlabel()
+    'Change of life [%]; negative: life lost'
     """
     own = _profiles(result) if isinstance(result, FaceMapsStudy) else result
     lost = _given(own.life_lost, "give the fit a scenario")

@@ -2,7 +2,7 @@
 
 Each function takes a result and an `ax`; without one it makes a sheet of the size of a report. On
 the caller's axes the plot shrinks them until labels and headline lie inside their part of the
-figure. Those of several panels, `profiles` and `face_maps`, come as a whole figure. `with
+figure. Those of several panels, `profiles`, `face_maps`, `core_contents`, come as a whole figure. `with
 stripwise.plot.style():` gives the fonts and lines of the reports to all drawn and saved within.
 
 >>> import stripwise
@@ -17,6 +17,7 @@ from functools import partial
 from typing import Any
 
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from stripwise.api.fit_plots import (
     aggregate,
@@ -39,6 +40,7 @@ from stripwise.api.fit_plots import (
     skins,
     strip_ages,
 )
+from stripwise.errors import InputError
 from stripwise.report.figures import (
     answer_figure,
     choices_figure,
@@ -53,12 +55,14 @@ from stripwise.report.figures import (
     service_figures,
     sheet,
     target_figures,
+    update_figures,
 )
 from stripwise.studies.design.design_result import DesignResult
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
 from stripwise.studies.target_study import TargetResult
+from stripwise.studies.update.update_result import UpdateResult
 
 __all__ = [
     "aggregate",
@@ -67,6 +71,7 @@ __all__ = [
     "choices",
     "comparison",
     "convergence",
+    "core_contents",
     "cost",
     "cover_comparison",
     "cover_positions",
@@ -99,6 +104,8 @@ __all__ = [
     "target_cost",
     "target_cover",
     "total_indices",
+    "update",
+    "updated_curves",
     "variance_shares",
 ]
 
@@ -392,3 +399,48 @@ def past_limit(result: InventoryResult, *, ax: Axes | None = None) -> Axes:
     """
     draw = partial(inventory_figures.plot_past_limit, result.totals, faces=result.faces)
     return sheet.draw_on(draw, ax)
+
+
+def update(result: UpdateResult, *, ax: Axes | None = None) -> Axes:
+    """Plot each strategy's probability at the target life before and after inspections [%].
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
+    >>> result = stripwise.update(case, "scenarios/inspections/cover.csv")
+    >>> update(result).get_xlabel()
+    'Probability of depassivation [%]'
+    """
+    return sheet.draw_on(partial(update_figures.plot_update, result), ax)
+
+
+def updated_curves(result: UpdateResult, *, ax: Axes | None = None) -> Axes:
+    """Plot the reference strategy's probability [%] over age [yr] before and after inspections.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
+    >>> result = stripwise.update(case, "scenarios/inspections/cover.csv")
+    >>> updated_curves(result).get_ylabel()
+    'Probability [%]'
+    """
+    return sheet.draw_on(partial(update_figures.plot_updated_curves, result), ax)
+
+
+def core_contents(result: UpdateResult) -> Figure:
+    """Draw contents of cores beside those expected, a panel per face and age.
+
+    Examples
+    --------
+    >>> import stripwise
+    >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
+    >>> result = stripwise.update(case, "scenarios/inspections/cores-year-5.csv")
+    >>> core_contents(result).axes[1].get_title(loc="left")
+    'Forms 24 h, 5 yr'
+    """
+    if not result.profiles:
+        raise InputError("result", "has nothing to draw: update by cores")
+    with sheet.style_context():
+        return update_figures.contents_figure(result)

@@ -60,6 +60,14 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
             help="Date of first exposure, as 2021-05-20, for inspections that have a date.",
         ),
     ] = None,
+    next_at: Annotated[
+        float | None,
+        typer.Option(
+            "--next",
+            metavar="YEARS",
+            help="Age of the wall at which a next inspection is weighed: cores, cover, half-cell.",
+        ),
+    ] = None,
     out: Annotated[Path | None, out_option("report; reports/<file name>-update")] = None,
     overwrite: Overwrite = False,
     png: Png = False,
@@ -95,6 +103,7 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
                 data,
                 as_scatter=as_scatter,
                 first_exposure=first_exposure,
+                next_at=next_at,
                 workers=workers,
                 progress=report_progress,
             )
@@ -111,6 +120,9 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
                     "learned": result.inputs.to_dict(orient="records"),
                     "inspections": result.data.to_dict(orient="records"),
                     "surprise": result.checks.to_dict(orient="records"),
+                    "next_inspections": []
+                    if result.next_inspections is None
+                    else result.next_inspections.to_dict(orient="records"),
                     "folder": str(folder),
                     "files": [str(path) for path in written],
                 }

@@ -22,7 +22,6 @@ from stripwise.distributions.sobol_sequence import BITS, SobolSequence
 __all__ = [
     "FEWEST_POINTS",
     "LEAST_EFFECTIVE",
-    "MOST_DRAWN",
     "WeightedPoints",
     "effective_weights",
     "posterior_points",
@@ -32,10 +31,10 @@ Array = NDArray[np.float64]
 LogLikelihood = Callable[[Array], Array]
 """Parts (g, n) of the log likelihood of points (d, n)."""
 
-LEAST_EFFECTIVE = 400.0
-"""Effective points (Kish) below which a posterior is no answer."""
+LEAST_EFFECTIVE, ENOUGH_EFFECTIVE = 400.0, 1000.0
+"""Effective points (Kish) below which a posterior is no answer, and below which more are taken."""
 
-WANTED, FEWEST_POINTS, MOST_DRAWN = 4000.0, 2**12, 2**15
+WANTED, FEWEST_POINTS, MOST_POINTS = 4000.0, 2**12, 2**15
 """Effective points that the answer aims at, and the fewest and most points that it takes."""
 PILOT_POINTS = 2**10
 """Points of a rung."""
@@ -153,12 +152,21 @@ def posterior_points(
         rng = random_stream(seed, stage="update", index=(index, rungs))
         z, log_weight = proposal.draw(pilot, rng)
         total = _total(log_likelihood(z), None)
-    if points is None:
+    size = points
+    if size is None:
         wanted = int(np.ceil(np.log2(WANTED / max(kept, 1e-3))))
-        points = min(max(2**wanted, FEWEST_POINTS), MOST_DRAWN)
-    rng = random_stream(seed, stage="update", index=(index, MOST_RUNGS + 1))
-    z, log_weight = proposal.draw(points, rng)
-    return WeightedPoints(z, log_likelihood(z), log_weight, rungs)
+        size = min(max(2**wanted, FEWEST_POINTS), MOST_POINTS)
+    for turn in range(1, MOST_REFITS + 2):
+        rng = random_stream(seed, stage="update", index=(index, MOST_RUNGS + turn))
+        z, log_weight = proposal.draw(size, rng)
+        found = WeightedPoints(z, log_likelihood(z), log_weight, rungs)
+        weights = found.weights()
+        effective = effective_weights(weights)
+        if points is not None or effective >= ENOUGH_EFFECTIVE or effective <= len(z):
+            break
+        # a proposal that fits badly is fitted again to many more points
+        proposal, size = _Proposal.fitted(z, weights), min(4 * size, MOST_POINTS)
+    return found
 
 
 def _total(parts: Array, counted: Array | None) -> Array:

@@ -168,11 +168,11 @@ def test_an_own_mcmc_finds_the_same_posterior():
         return np.where(np.isfinite(total), total, -np.inf)
 
     rng = np.random.default_rng(1)
-    sampler = emcee.EnsembleSampler(40, 7, log_density, vectorize=True)
+    sampler = emcee.EnsembleSampler(32, 7, log_density, vectorize=True)
     sampler.random_state = np.random.RandomState(1).get_state()
-    sampler.run_mcmc(0.3 * rng.standard_normal((40, 7)), 900)
-    chain = sampler.get_chain(discard=200)
-    time = sampler.get_autocorr_time(discard=200, quiet=True)[:3]
+    sampler.run_mcmc(0.3 * rng.standard_normal((32, 7)), 700)
+    chain = sampler.get_chain(discard=150)
+    time = sampler.get_autocorr_time(discard=150, quiet=True)[:3]
     effective = chain.shape[0] * chain.shape[1] / time
     own = np.array(
         [

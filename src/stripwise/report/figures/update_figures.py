@@ -72,6 +72,8 @@ def plot_updated_curves(data: UpdateResult, *, ax: Axes | None = None) -> Axes:
         "Probability of depassivation by age; shaded: uncertainty range (95 %). Dotted: limit at the "
         "target life."
     )
+    if data.age:
+        note += " Grey line: last inspection."
     if ax is None:
         ax = sheet.new_axes(
             height=HEIGHT_MM, left=15.0, right=LABEL_WIDTH_MM, bottom=12.0, title=title, note=note

@@ -30,6 +30,7 @@ from stripwise.report.figures.update_figures import (
 from stripwise.report.files import csv_text, declared_tables, json_text, scenario_record
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.studies.update.earlier_data import MADE_BY, POSTERIOR, SIDECAR
+from stripwise.studies.update.next_inspection import ASSUMED
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.studies.update.update_sentences import contradictions, update_sentences
 from stripwise.units.formatting import (
@@ -76,6 +77,7 @@ def update_report(result: UpdateResult) -> Report:
                 "learned": result.inputs,
                 "inspections": result.data,
                 "surprise": result.checks,
+                "next_inspections": result.next_inspections,
                 "contents": contents_table(result) if result.profiles else None,
             }
         )
@@ -130,6 +132,8 @@ def _sections(result: UpdateResult) -> Iterable[Section]:
             "Contents of the cores", (Figure("contents", drawing, "Data: contents.csv."),)
         )
     yield Section("What was learned", (*_learned_blocks(result),))
+    if result.next_inspections is not None:
+        yield Section("What to look at next", (*_next_blocks(result.next_inspections),))
     run = result.run
     steps = run["tempering_steps"]
     sampled = paragraphs(
@@ -260,3 +264,34 @@ def _learned_blocks(result: UpdateResult) -> Iterable[Any]:
         result.inputs.to_dict("records"),
     )
     yield Paragraph(sentence("update.scores"), "note")
+
+
+def _next_blocks(table: pd.DataFrame) -> Iterable[Any]:
+    def ends(low: str, high: str) -> Any:
+        return lambda row: interval(row[low], row[high], percent)
+
+    yield Paragraph(sentence("update.next", year=number(float(table["age_yr"].iloc[0]))))
+    yield Table(
+        "What a next inspection may be expected to tell",
+        (
+            Column("inspection", "design"),
+            numeric("range narrower by", "narrowing", percent),
+            numeric("sampling interval", write=ends("narrowing_low95", "narrowing_high95")),
+            numeric("chance of another verdict", "chance_of_another_verdict", percent),
+            numeric("sampling interval", write=ends("chance_low95", "chance_high95")),
+        ),
+        table.to_dict("records"),
+    )
+    yield Paragraph(
+        sentence(
+            "update.next_assumed",
+            layers=count(ASSUMED["layers"]),
+            deepest=number(ASSUMED["deepest"]),
+            core_error=percent(ASSUMED["core_error"]),
+            readings=count(ASSUMED["readings"]),
+            cover_error=number(ASSUMED["cover_error"]),
+            detection=percent(ASSUMED["detection"]),
+            false_alarm=percent(ASSUMED["false_alarm"]),
+        ),
+        "note",
+    )

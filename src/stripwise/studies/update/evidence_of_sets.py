@@ -38,7 +38,14 @@ from stripwise.studies.update.specimen_likelihood import ERROR_PRIOR, SpecimenLi
 from stripwise.units.formatting import join_with_and, number
 from stripwise.units.names import nearest_spelling, printable
 
-__all__ = ["SetLikelihoods", "check_sets", "content_factor", "points_on_face", "unknown_errors"]
+__all__ = [
+    "SetLikelihoods",
+    "check_sets",
+    "content_factor",
+    "core_reasons",
+    "points_on_face",
+    "unknown_errors",
+]
 
 Array = NDArray[np.float64]
 Likelihood = SpecimenLikelihood | CoverLikelihood | PointLikelihood
@@ -207,12 +214,20 @@ def _unknown_names(one: InspectionSet, case: Scenario) -> list[str]:
     ]
 
 
+def core_reasons(case: Scenario) -> list[tuple[str, bool]]:
+    """Return why contents of cores might not be comparable with the model, and whether it is so."""
+    service = case.service
+    return [
+        ("chloride does not act", not service.chloride),
+        ("the face has layers or a coating", service.numerical),
+        ("the front is a model of the caller's own", case.front_model is not None),
+    ]
+
+
 def _unread(one: InspectionSet, case: Scenario) -> list[str]:
     """Say under which options data of a kind cannot be compared with the model."""
     service = case.service
-    numerical = ("the face has layers or a coating", service.numerical)
-    own = ("the front is a model of the caller's own", case.front_model is not None)
-    still = ("chloride does not act", not service.chloride)
+    still, numerical, own = core_reasons(case)
     cracking = ("the scenario has no [cracking]", service.cracking is None)
     reasons: list[tuple[str, bool]] = []
     if isinstance(one, CoreSet) or (isinstance(one, DepthSet) and one.basis):

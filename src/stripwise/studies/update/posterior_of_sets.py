@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from stripwise.distributions.posterior_points import (
     LEAST_EFFECTIVE,
-    MOST_DRAWN,
     WeightedPoints,
     posterior_points,
 )
@@ -78,9 +77,6 @@ def find_posterior(
         found = _weighted(wall, scores, likelihoods, seed=seed, points=points, progress=progress)
         points_found, all_draws = found
         if points_found.effective < LEAST_EFFECTIVE:
-            if points is not None and points < MOST_DRAWN:
-                points = MOST_DRAWN  # few points were asked for to be quick
-                continue
             raise NumericalError(_refusal(points_found, foreign=wall.draws is not None))
         rows = points_found.equal_weight_rows(
             DRAWS, random_stream(seed, stage="update", index=(0, 4000))

