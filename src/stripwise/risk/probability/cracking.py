@@ -151,17 +151,30 @@ def crack_probability_by_sample(
 def _crack_by_sample(
     integral: Integral, values: Values, score_mean: Number, start: Array, age: float
 ) -> Array:
+    wet, loss = _wet_time_and_loss(values, start, age)
+    if not integral.name:
+        return np.asarray(_is_cracked(values, wet, loss), dtype=float)
+    return integral.probability_below(_critical_rate(wet, loss), score_mean, above=True)
+
+
+def _wet_time_and_loss(values: Values, start: Array, age: float) -> tuple[Array, Array]:
+    """Return the wet time since depassivation [yr] and the loss that cracks the cover [um]."""
     loss = first_crack_loss(
         values[COVER],
         bar_diameter=values["cracking.bar_diameter"],
         tensile_strength=values["cracking.tensile_strength"],
     )
-    wet = np.maximum(age - start, 0.0) * values["cracking.wet_share"]
-    if not integral.name:
-        return np.asarray((wet > 0.0) & (wet * values[CORROSION_RATE] >= loss), dtype=float)
+    return np.asarray(np.maximum(age - start, 0.0) * values["cracking.wet_share"]), loss
+
+
+def _critical_rate(wet: Array, loss: Array) -> Array:
+    """Return the corrosion rate that cracks the cover in a wet time [um/yr]."""
     with np.errstate(divide="ignore"):
-        critical_rate = np.where(wet > 0.0, loss / wet, np.inf)
-    return integral.probability_below(critical_rate, score_mean, above=True)
+        return np.where(wet > 0.0, loss / wet, np.inf)
+
+
+def _is_cracked(values: Values, wet: Array, loss: Array) -> Array:
+    return np.asarray((wet > 0.0) & (wet * values[CORROSION_RATE] >= loss))
 
 
 def _cracking_probability(
@@ -170,23 +183,19 @@ def _cracking_probability(
     """Return the mean probability of a crack over one block, (s, t)."""
     with np.errstate(over="ignore"):
         starts = np.exp(log_initiation_ages(wall, wall.sample_block(values), values))
-    loss = first_crack_loss(
-        values[COVER],
-        bar_diameter=values["cracking.bar_diameter"],
-        tensile_strength=values["cracking.tensile_strength"],
-    )
-    share: Number = values["cracking.wet_share"]
     means = np.zeros((len(starts), times.size))
     for i, start in enumerate(starts):
         for j, age in enumerate(times):
-            wet = np.maximum(age - start, 0.0) * share
-            with np.errstate(divide="ignore"):
-                critical_rate = np.where(wet > 0.0, loss / wet, np.inf)
+            wet, loss = _wet_time_and_loss(values, start, age)
             means[i, j] = (
                 float(
-                    np.mean(integral.mean_probability_below(critical_rate, score_mean, above=True))
+                    np.mean(
+                        integral.mean_probability_below(
+                            _critical_rate(wet, loss), score_mean, above=True
+                        )
+                    )
                 )
                 if integral.name
-                else np.mean((wet > 0.0) & (wet * values[CORROSION_RATE] >= loss))
+                else np.mean(_is_cracked(values, wet, loss))
             )
     return means
