@@ -21,6 +21,7 @@ COVER = """[input]
 family = "normal"
 mean = "55 mm"
 sd = "8 mm"
+mean_sd = "3 mm"
 """
 SURVEY = "cover_mm\n" + "".join(f"{50 + i % 7}\n" for i in range(40))
 DRYING = "specimen,strategy,time_d,mass_loss_pct\n" + "".join(
@@ -34,6 +35,7 @@ CORES = "strategy,diffusivity_m2_s\n" + "".join(
     for s, d in (("early", 6e-12), ("late", 4e-12), ("last", 3e-12))
     for i in range(3)
 )
+GAUGE = "cover_mm,error_mm,effective_points\n" + "".join(f"{50 + i % 7},2,9\n" for i in range(9))
 SITE = {"site.csv", "inputs/cover.toml"}
 
 JOBS = {
@@ -59,6 +61,7 @@ JOBS = {
         {"maps.csv", "ground.csv", "F3.npz"},
     ),
     "inventory": ("inventory faces.csv --scenario wall.toml", {"faces.csv", "wall.toml", *SITE}),
+    "update": ("update wall.toml gauge.csv", {"wall.toml", *SITE, "gauge.csv"}),
     "plan-tests": (
         "plan-tests wall.toml --specimens cores.csv --cover survey.csv",
         {"wall.toml", *SITE, "cores.csv", "survey.csv"},
@@ -95,6 +98,7 @@ def home(tmp_path_factory):
         "inputs/cover.toml": COVER,
         "survey.csv": SURVEY,
         "drying.csv": DRYING,
+        "gauge.csv": GAUGE,
         "maps.csv": "specimen,strategy,exposure_d,map_file\nF3,Forms 24 h,90,F3.npz\n",
         "cores.csv": CORES,
         "faces.csv": "element,strip_age_h,age_yr\nA,24,10\nB,36,20\n",

@@ -105,7 +105,7 @@ def test_the_options_reach_the_fit(tmp_path):
         "--fit-initial",
     )
     assert result.exit_code == 0, result.stderr
-    assert "of 50.8 mm that curing changed ended 16 of 16 profiles" in result.stdout
+    assert "16 of 16 profiles end within the depth of 50.8 mm that curing changed" in result.stdout
     assert "Where no initial content was given it is fitted" in result.stdout
     table = (tmp_path / "out" / "specimens.csv").read_text("utf-8")
     # the washed-out first layer takes part, and so makes a maximum inside
@@ -139,7 +139,7 @@ def test_a_skin_reaches_the_files_of_a_scenario(tmp_path, skins):
     result = run(skins, *REFERENCE, "--layered", "--out", out)
     assert result.exit_code == 0, result.stderr
     assert "on a core of another diffusivity is supported for Forms 12 h." in result.stdout
-    assert "The profiles of Forms 7 d support no skin of their own" in result.stdout
+    assert "The profiles of Forms 7 d show no skin of their own" in result.stdout
     record = json.loads((out / "run.json").read_text("utf-8"))
     assert record["models"] == {"Forms 7 d": "uniform", "Forms 12 h": "layered"}
     assert record["skin_depth_low95"] < 8.0 < record["skin_depth_high95"]

@@ -165,10 +165,10 @@ def slips(study: ProfilesStudy) -> tuple[str, ...]:
         )
     short = data[data["exposure_d"] < LEAST_EXPOSURE].drop_duplicates("specimen")
     if len(short):
-        texts.append(
-            f"{len(short)} specimens were exposed for less than the {LEAST_EXPOSURE} d of ASTM C1556, the "
-            f"first of them {short['specimen'].iloc[0]} on line {int(short[LINE].iloc[0])}."
-        )
+        first = f"{short['specimen'].iloc[0]} on line {int(short[LINE].iloc[0])}"
+        many = f"{len(short)} specimens were exposed for less than the {LEAST_EXPOSURE} d of ASTM C1556, first"
+        one = f"A specimen was exposed for less than the {LEAST_EXPOSURE} d of ASTM C1556:"
+        texts.append(f"{one if len(short) == 1 else many} {first}.")
     return tuple(texts)
 
 

@@ -382,6 +382,6 @@ class Wall:
             log_factor = np.log(monthly_temperature_factor(self.monthly, coefficient))
         else:
             log_factor = log_temperature_factor(values["exposure.temperature"], coefficient)
-        return np.asarray(
-            log_factor + np.log(self.test_factor) + np.log(values.get(DIFFUSIVITY, 1.0))
-        )
+        with np.errstate(divide="ignore"):  # a diffusivity cut at 0 may be 0
+            log_diffusivity = np.log(values.get(DIFFUSIVITY, 1.0))
+        return np.asarray(log_factor + np.log(self.test_factor) + log_diffusivity)
