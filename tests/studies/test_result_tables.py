@@ -59,7 +59,7 @@ def test_strategies_against_the_curves(computed):
     own = rows.loc[target.reference]
     assert own["life_status"] == "reference"
     assert np.isnan(own["life_change_pct"])
-    late = rows[rows["life_status"].str.contains("beyond the horizon of 120 yr")]
+    late = rows[rows["life_status"].str.contains("keeps the limit up to 120 yr, the horizon")]
     given = rows[rows["life_status"] == "ok"]
     assert len(late) + len(given) == len(rows) - 1
     assert not given.empty

@@ -163,7 +163,7 @@ def test_an_early_strip_is_answered_under_every_option(case, counted):
     name, scenario = case
     scenario = dataclasses.replace(scenario, strategies=scenario.strategies[:2])
     if name in {"rise over a skin", "fall"}:  # whose fronts take longest
-        tiny = dataclasses.replace(scenario.sampling, points=16, horizon=LIFE)
+        tiny = dataclasses.replace(scenario.sampling, points=64, horizon=LIFE)
         known = tuple(dataclasses.replace(i, kind="scatter") for i in scenario.inputs)
         scenario = dataclasses.replace(scenario, sampling=tiny, inputs=known)
     answer = stripwise.stripped_early(scenario, after="14 h", at="12 degC", workers=1)

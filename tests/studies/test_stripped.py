@@ -348,4 +348,4 @@ def test_a_life_that_is_not_reached_has_no_change(tmp_path):
     row = found.outcomes.iloc[1]
     assert found.outcomes["life_at_target_yr"].iloc[0] == np.inf
     assert np.isnan(row["life_change_pct"])
-    assert "beyond the horizon of 120 yr" in row["life_status"]
+    assert "keeps the limit up to 120 yr, the horizon" in row["life_status"]

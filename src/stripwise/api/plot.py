@@ -17,7 +17,6 @@ from functools import partial
 from typing import Any
 
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from stripwise.api.fit_plots import (
     aggregate,
@@ -40,14 +39,13 @@ from stripwise.api.fit_plots import (
     skins,
     strip_ages,
 )
-from stripwise.errors import InputError
+from stripwise.api.owner_plots import core_contents, past_limit, update, updated_curves
 from stripwise.report.figures import (
     answer_figure,
     choices_figure,
     cost_figure,
     curves_figure,
     drivers_figure,
-    inventory_figures,
     map_figure,
     pareto_figure,
     ranking_figures,
@@ -55,14 +53,11 @@ from stripwise.report.figures import (
     service_figures,
     sheet,
     target_figures,
-    update_figures,
 )
 from stripwise.studies.design.design_result import DesignResult
-from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.rank.rank_study import Ranking
 from stripwise.studies.results import Assessment
 from stripwise.studies.target_study import TargetResult
-from stripwise.studies.update.update_result import UpdateResult
 
 __all__ = [
     "aggregate",
@@ -383,64 +378,3 @@ def target_cost(result: TargetResult, *, ax: Axes | None = None) -> Axes:
     'Cost of the cheapest pair [EUR/m²]'
     """
     return sheet.draw_on(partial(target_figures.plot_target_cost, result), ax)
-
-
-def past_limit(result: InventoryResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the faces of an inventory past the limit over the years with their range.
-
-    Examples
-    --------
-    >>> import pandas as pd, stripwise
-    >>> case = stripwise.load("scenarios/garage-wall.toml")
-    >>> table = pd.DataFrame({"element": ["a", "b"], "strip_age_h": [14, 30], "age_yr": [3, 8]})
-    >>> table = table.assign(concrete_temperature_degC=12, nominal_cover_mm=60)
-    >>> past_limit(stripwise.inventory(case, table)).get_ylabel()
-    'Faces past the limit'
-    """
-    draw = partial(inventory_figures.plot_past_limit, result.totals, faces=result.faces)
-    return sheet.draw_on(draw, ax)
-
-
-def update(result: UpdateResult, *, ax: Axes | None = None) -> Axes:
-    """Plot each strategy's probability at the target life before and after inspections [%].
-
-    Examples
-    --------
-    >>> import stripwise
-    >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
-    >>> result = stripwise.update(case, "scenarios/inspections/cover.csv")
-    >>> update(result).get_xlabel()
-    'Probability of depassivation [%]'
-    """
-    return sheet.draw_on(partial(update_figures.plot_update, result), ax)
-
-
-def updated_curves(result: UpdateResult, *, ax: Axes | None = None) -> Axes:
-    """Plot the reference strategy's probability [%] over age [yr] before and after inspections.
-
-    Examples
-    --------
-    >>> import stripwise
-    >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
-    >>> result = stripwise.update(case, "scenarios/inspections/cover.csv")
-    >>> updated_curves(result).get_ylabel()
-    'Probability [%]'
-    """
-    return sheet.draw_on(partial(update_figures.plot_updated_curves, result), ax)
-
-
-def core_contents(result: UpdateResult) -> Figure:
-    """Draw contents of cores beside those expected, a panel per face and age.
-
-    Examples
-    --------
-    >>> import stripwise
-    >>> case = stripwise.load("scenarios/inspections/inspected-wall.toml")
-    >>> result = stripwise.update(case, "scenarios/inspections/cores-year-5.csv")
-    >>> core_contents(result).axes[1].get_title(loc="left")
-    'Forms 24 h, 5 yr'
-    """
-    if not result.profiles:
-        raise InputError("result", "has nothing to draw: update by cores")
-    with sheet.style_context():
-        return update_figures.contents_figure(result)
