@@ -295,17 +295,18 @@ def _points(data_file: DataFile, effective: EffectivePoints | None) -> PointSet:
     if stated is None and (positions is None or effective is None):
         problems.add(_needs_effective("x_m and y_m, with [extent] in the scenario,"))
         problems.raise_all()
+    weights = np.full(len(data), np.nan if stated is None else stated / len(data))
+    if stated is None:
+        assert positions is not None
+        assert effective is not None
+        # all points of a face together: another date or another chance makes none independent
+        for place in data.groupby("strategy", sort=False).indices.values():
+            share = (found[place].sum() + 0.5) / (place.size + 1.0)
+            weights[place] = effective(positions[place], float(share)) / place.size
     counts = []
     keys = ["strategy", "exposure_d", "detection", "false_alarm"]
     for place in data.groupby(keys, sort=False).indices.values():
         row, own = data.iloc[place[0]], found[place]
-        if stated is not None:
-            weight = stated / len(data)
-        else:
-            assert positions is not None
-            assert effective is not None
-            share = (own.sum() + 0.5) / (own.size + 1.0)
-            weight = effective(positions[place], float(share)) / own.size
         counts.append(
             PointCount(
                 event=CRACK if data_file.kind == kinds.CRACK_POINTS else DEPASSIVATION,
@@ -313,7 +314,7 @@ def _points(data_file: DataFile, effective: EffectivePoints | None) -> PointSet:
                 age=float(row["exposure_d"]) / DAYS_PER_YEAR,
                 found=float(own.sum()),
                 points=float(own.size),
-                weight=weight,
+                weight=float(weights[place[0]]),
                 detection=float(row["detection"]),
                 false_alarm=float(row["false_alarm"]),
             )
