@@ -1,13 +1,18 @@
 """What inspections must not say twice, and data that a slip would turn into good news."""
 
+import json
+from hashlib import sha256
+
 import numpy as np
 import pandas as pd
 import pytest
-from inspected import problem, sets_of, wall
+from inspected import sets_of, wall
 from numpy.testing import assert_allclose
 
 import stripwise
-from stripwise.distributions.posterior_points import posterior_points
+from stripwise.errors import EvidenceError
+from stripwise.evidence.inspections.inspection_sets import refuse_repeats
+from stripwise.studies.update.update_study import read_sets
 
 FACE = {"width": "6 m", "height": "3 m", "correlation_length": "1.5 m"}
 X, Y = np.meshgrid(np.arange(0.25, 6.0, 0.5), np.arange(0.25, 3.0, 0.5))
@@ -20,6 +25,19 @@ POINTS = pd.DataFrame(
         "exposure_yr": 10.0,
         "detection": 0.85,
         "false_alarm": 0.05,
+    }
+)
+
+AREA = pd.DataFrame(
+    {
+        "area": ["A"],
+        "strategy": "Forms 24 h",
+        "points": 100,
+        "active_points": 3,
+        "exposure_yr": 30.0,
+        "detection": 0.9,
+        "false_alarm": 0.05,
+        "effective_points": 9,
     }
 )
 
@@ -58,22 +76,71 @@ def test_points_of_a_face_of_which_nothing_is_epistemic_teach_nothing(small_size
             ],
         }
     )
-    area = pd.DataFrame(
-        {
-            "area": ["A"],
-            "strategy": "Forms 24 h",
-            "points": 100,
-            "active_points": 3,
-            "exposure_yr": 30.0,
-            "detection": 0.9,
-            "false_alarm": 0.05,
-            "effective_points": 9,
-        }
-    )
     with small_sizes():
-        result = stripwise.update(case, area)
+        result = stripwise.update(case, AREA)
     assert_allclose(result.inputs["sd_ratio"], 1.0, atol=0.02)
     first = result.strategies.iloc[0]
     error = sum(first[f"high95_{w}"] - first[f"low95_{w}"] for w in ("before", "after")) / 2.0
     assert_allclose(first["probability_after"], first["probability_before"], atol=error)
     assert error < 0.02
+
+
+CORE = pd.DataFrame(
+    {
+        "specimen": "A1",
+        "strategy": "Forms 24 h",
+        "depth_mm": [5.0, 15.0, 25.0],
+        "chloride_pct_binder": [2.4, 1.6, 0.8],
+        "exposure_yr": 10.0,
+    }
+)
+
+
+def refusal(*tables):
+    with pytest.raises(EvidenceError) as told:
+        refuse_repeats(sets_of(wall(), *tables))
+    return str(told.value)
+
+
+def test_per_cent_of_a_content_given_as_a_content_is_refused():
+    told = refusal(CORE.assign(error_pct_binder=[6.0, 0.1, 0.1]))
+    assert "error_pct_binder = 6.0: is above every content of the file" in told
+    sets_of(wall(), CORE.assign(chloride_pct_binder=0.02, error_pct_binder=0.03))
+
+
+def test_an_area_counts_once_a_year():
+    twice = pd.concat([AREA, AREA.assign(active_points=4)])
+    assert "area A in year 30 stands twice" in refusal(twice)
+    assert "area A in year 30 stands in table-1.csv too" in refusal(
+        AREA, AREA.assign(active_points=4)
+    )
+    refuse_repeats(sets_of(wall(), pd.concat([AREA, AREA.assign(exposure_yr=35.0)])))
+
+
+def test_files_of_one_name_in_two_folders_do_not_hide_a_core_that_stands_twice(tmp_path):
+    for folder, content in (("five", 2.4), ("ten", 2.3)):
+        (tmp_path / folder).mkdir()
+        table = CORE.assign(chloride_pct_binder=content, error_share=0.1)
+        table.to_csv(tmp_path / folder / "cores.csv", index=False)
+    paths = [tmp_path / folder / "cores.csv" for folder in ("five", "ten")]
+    with pytest.raises(EvidenceError, match="specimen A1 stands in"):
+        read_sets(paths, wall())
+
+
+@pytest.mark.parametrize(
+    ("record", "first", "words"),
+    [
+        ({"prior": {"knowledge": "fit.csv"}}, None, "was made from the joint draws of"),
+        ({"first_exposure": "2021-05-20"}, "2012-05-20", "its dates count from"),
+    ],
+)
+def test_a_second_update_starts_from_the_same_prior_and_date(tmp_path, record, first, words):
+    case = wall()
+    draws = tmp_path / "posterior.csv"
+    stripwise.epistemic_draws(case, n=512).to_csv(draws, index=False)
+    made = {"made_by": "stripwise update", "sha256": sha256(draws.read_bytes()).hexdigest()}
+    (tmp_path / "posterior.json").write_text(json.dumps({**made, "data": [], **record}), "utf-8")
+    (tmp_path / "wall.toml").write_text(stripwise.as_toml(case), "utf-8")
+    later = stripwise.load(tmp_path / "wall.toml").replace({"knowledge": {"from": "posterior.csv"}})
+    with pytest.raises(EvidenceError, match=words):
+        stripwise.update(later, CORE.assign(error_share=0.1), first_exposure=first)

@@ -83,8 +83,9 @@ class NestedSample:
         """Sample both levels, scrambled anew by `replicate`; None if nothing that counts is epistemic.
 
         `outer_points` are those of a map unless given. `integrated` names the input to integrate in
-        place of the wall's own, empty for none. `always` samples them where nothing counts too. Joint draws are thinned at even steps of their
-        order, each of several `replicates` from its own part of them.
+        place of the wall's own, empty for none. `always` samples where
+        nothing counts too. Joint draws are thinned at even steps of their order, each of several
+        `replicates` from its own part of them.
         """
         outer_points = MAP_OUTER_POINTS if outer_points is None else outer_points
         outer_inputs = [i for i in wall.inputs if i.epistemic_share > 0.0]

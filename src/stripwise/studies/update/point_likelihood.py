@@ -86,10 +86,11 @@ class PointProbability:
         """Return P(age | draw), (n,)."""
         inner = self._size()
         most = max(JOINED // inner, 1)
-        parts = [
-            self._part(draws.rows(slice(first, first + most)), age, inner)
-            for first in range(0, draws.count, most)
-        ]
+        with np.errstate(divide="ignore"):  # a diffusivity of 0
+            parts = [
+                self._part(draws.rows(slice(first, first + most)), age, inner)
+                for first in range(0, draws.count, most)
+            ]
         return np.concatenate(parts)
 
     def _size(self) -> int:
