@@ -6,12 +6,14 @@ from hashlib import sha256
 import numpy as np
 import pandas as pd
 import pytest
-from inspected import sets_of, wall
+from inspected import problem, sets_of, wall
 from numpy.testing import assert_allclose
 
 import stripwise
 from stripwise.errors import EvidenceError
 from stripwise.evidence.inspections.inspection_sets import refuse_repeats
+from stripwise.studies.update import prior_predictive
+from stripwise.studies.update.prior_predictive import surprise_table
 from stripwise.studies.update.update_study import read_sets
 
 FACE = {"width": "6 m", "height": "3 m", "correlation_length": "1.5 m"}
@@ -144,3 +146,17 @@ def test_a_second_update_starts_from_the_same_prior_and_date(tmp_path, record, f
     later = stripwise.load(tmp_path / "wall.toml").replace({"knowledge": {"from": "posterior.csv"}})
     with pytest.raises(EvidenceError, match=words):
         stripwise.update(later, CORE.assign(error_share=0.1), first_exposure=first)
+
+
+@pytest.mark.parametrize("error", ["error_share", "error_pct_binder"])
+@pytest.mark.parametrize("factor", [1.0, 1.0 / 6.9, 6.9])
+def test_contents_on_the_wrong_basis_surprise_on_both_sides(error, factor, monkeypatch):
+    # 2350 kg/m3 of concrete over 340 kg/m3 of binder is 6.9; contents as the prior's median has them
+    monkeypatch.setattr(prior_predictive, "SIMULATED", 500)
+    table = pd.concat([CORE.assign(specimen=name) for name in ("A1", "A2", "A3")])
+    table = table.assign(depth_mm=3 * [3.0, 9.0, 15.0], chloride_pct_binder=3 * [1.6, 1.1, 0.7])
+    table["chloride_pct_binder"] *= factor
+    table[error] = 0.08 if error == "error_share" else 0.1 * factor
+    _, scores, likelihoods = problem(wall(), table)
+    checks = surprise_table(sets_of(wall(), table), likelihoods, scores, seed=1)
+    assert (checks["p_value"].iloc[0] < 0.01) == (factor != 1.0)
