@@ -12,7 +12,9 @@ from numpy.testing import assert_allclose
 import stripwise
 from stripwise.errors import EvidenceError
 from stripwise.evidence.inspections.inspection_sets import refuse_repeats
+from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.update import prior_predictive
+from stripwise.studies.update.evidence_of_sets import check_sets
 from stripwise.studies.update.prior_predictive import surprise_table
 from stripwise.studies.update.update_study import read_sets
 
@@ -160,3 +162,14 @@ def test_contents_on_the_wrong_basis_surprise_on_both_sides(error, factor, monke
     _, scores, likelihoods = problem(wall(), table)
     checks = surprise_table(sets_of(wall(), table), likelihoods, scores, seed=1)
     assert (checks["p_value"].iloc[0] < 0.01) == (factor != 1.0)
+
+
+def test_surveys_of_the_same_points_are_told():
+    case = wall(extent=FACE)
+    told = check_sets(
+        sets_of(case, AREA, AREA.assign(exposure_yr=35.0), POINTS),
+        case,
+        build_wall(case),
+        as_scatter=False,
+    )
+    assert [note for note in told if "More than one survey holds area A." in note] == told
