@@ -11,6 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.evidence.inspections import inspection_kinds as kinds
+from stripwise.evidence.inspections.inspection_checks import (
+    check_chances,
+    check_errors,
+    check_specimens,
+    places,
+    stated_effective,
+    yes_no,
+)
 from stripwise.evidence.inspections.inspection_sets import (
     CRACK,
     DEPASSIVATION,
@@ -24,10 +32,9 @@ from stripwise.evidence.inspections.inspection_sets import (
     SpecimenDepths,
 )
 from stripwise.evidence.statistics.effective_sample_size import estimate_spatial_correlation
-from stripwise.evidence.tables.data_file import LINE, NO, YES, DataFile
+from stripwise.evidence.tables.data_file import LINE, DataFile
 from stripwise.evidence.tables.migration_rows import build_migration_tests
 from stripwise.evidence.tables.profile_rows import build_profiles, padded_column
-from stripwise.evidence.tables.table_problems import TableProblems
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR
 
 __all__ = ["EffectivePoints", "read_set"]
@@ -144,7 +151,8 @@ def _cores(data_file: DataFile) -> CoreSet:
             "needs error_pct or error_share: no core has the "
             f"{LEAST_LAYERS} layers from which the error of a reading could be fitted"
         )
-    positions = _positions(data_file, problems)
+    check_errors(data_file, problems)
+    positions = places(data_file, problems)
     problems.raise_all()
 
     def column(name: str) -> Array | None:
@@ -167,7 +175,7 @@ def _depths(data_file: DataFile) -> DepthSet:
     data, problems = data_file.data, data_file.problems()
     stem = data_file.kind.key_column
     own = ["strategy", "exposure_d", *(["colour_content"] if "colour_content" in data else [])]
-    _check_specimens(data_file, own, problems)
+    check_specimens(data_file, own, problems)
     problems.raise_all()
     records = []
     for specimen, rows in data.groupby("specimen", sort=False):
@@ -187,7 +195,7 @@ def _depths(data_file: DataFile) -> DepthSet:
 
 def _migration(data_file: DataFile) -> MigrationSet:
     data, problems = data_file.data, data_file.problems()
-    _check_specimens(data_file, ["error_share"], problems)
+    check_specimens(data_file, ["error_share"], problems)
     for at in np.flatnonzero(data["age_d"] > OLDEST_TEST_D):
         problems.add(
             f"must be at most {OLDEST_TEST_D:g} d: an older core has aged on the wall, and its "
@@ -202,26 +210,10 @@ def _migration(data_file: DataFile) -> MigrationSet:
     return MigrationSet(data_file, build_migration_tests(data_file), share)
 
 
-def _check_specimens(data_file: DataFile, columns: list[str], problems: TableProblems) -> None:
-    """Refuse a specimen of which a column has two values."""
-    data = data_file.data
-    for name in columns:
-        first = data.groupby("specimen")[name].transform("first")
-        for at in np.flatnonzero(data[name].ne(first)):
-            row = data.iloc[at]
-            problems.add(
-                "a specimen has one; give the other one a name of its own",
-                line=int(row[LINE]),
-                about=f"specimen {row['specimen']}",
-                column=data_file.headers.get(name, name),
-                found=row[name],
-            )
-
-
 def _covers(data_file: DataFile) -> CoverSet:
     problems = data_file.problems()
-    positions = _positions(data_file, problems)
-    stated = _stated_effective(data_file, problems)
+    positions = places(data_file, problems)
+    stated = stated_effective(data_file, problems)
     problems.raise_all()
     cover = data_file.data["cover_mm"].to_numpy(dtype=float)
     effective = stated
@@ -238,7 +230,7 @@ def _covers(data_file: DataFile) -> CoverSet:
 
 def _areas(data_file: DataFile) -> PointSet:
     data, problems = data_file.data, data_file.problems()
-    _check_chances(data_file, problems)
+    check_chances(data_file, problems)
     head = data_file.headers
     for row in data.to_dict("records"):
         wrong = {
@@ -271,6 +263,7 @@ def _areas(data_file: DataFile) -> PointSet:
                 weight=row["effective_points"] / row["points"],
                 detection=row["detection"],
                 false_alarm=row["false_alarm"],
+                area=str(row["area"]),
             )
             for row in data.to_dict("records")
         ),
@@ -284,28 +277,31 @@ SURE: Mapping[str, float] = {"detection": 1.0, "false_alarm": 0.0}
 def _points(data_file: DataFile, effective: EffectivePoints | None) -> PointSet:
     problems, stem = data_file.problems(), data_file.kind.key_column
     if "detection" in data_file.data:
-        _check_chances(data_file, problems)
+        check_chances(data_file, problems)
     data: pd.DataFrame = data_file.data.assign(
         **{name: value for name, value in SURE.items() if name not in data_file.data}
     )
-    found = _yes_no(data_file, stem, problems)
-    positions = _positions(data_file, problems)
-    stated = _stated_effective(data_file, problems)
+    found = yes_no(data_file, stem, problems)
+    positions = places(data_file, problems)
+    stated = stated_effective(data_file, problems)
     problems.raise_all()
     if stated is None and (positions is None or effective is None):
         problems.add(_needs_effective("x_m and y_m, with [extent] in the scenario,"))
         problems.raise_all()
+    weights = np.full(len(data), np.nan if stated is None else stated / len(data))
+    if stated is None:
+        assert positions is not None
+        assert effective is not None
+        # all points of a face together: another date or another chance makes none independent
+        for strategy in data["strategy"].unique():
+            face = (data["strategy"] == strategy).to_numpy()
+            own = found[face]
+            share = (own.sum() + 0.5) / (own.size + 1.0)
+            weights[face] = effective(positions[face], float(share)) / own.size
     counts = []
     keys = ["strategy", "exposure_d", "detection", "false_alarm"]
     for place in data.groupby(keys, sort=False).indices.values():
         row, own = data.iloc[place[0]], found[place]
-        if stated is not None:
-            weight = stated / len(data)
-        else:
-            assert positions is not None
-            assert effective is not None
-            share = (own.sum() + 0.5) / (own.size + 1.0)
-            weight = effective(positions[place], float(share)) / own.size
         counts.append(
             PointCount(
                 event=CRACK if data_file.kind == kinds.CRACK_POINTS else DEPASSIVATION,
@@ -313,7 +309,7 @@ def _points(data_file: DataFile, effective: EffectivePoints | None) -> PointSet:
                 age=float(row["exposure_d"]) / DAYS_PER_YEAR,
                 found=float(own.sum()),
                 points=float(own.size),
-                weight=weight,
+                weight=float(weights[place[0]]),
                 detection=float(row["detection"]),
                 false_alarm=float(row["false_alarm"]),
             )
@@ -326,64 +322,3 @@ def _needs_effective(places: str) -> str:
         f"needs {places} or effective_points, the number of independent points that say as much: "
         "neighbouring points fare alike"
     )
-
-
-def _positions(data_file: DataFile, problems: TableProblems) -> Array | None:
-    """Return places (n, 2) [m]; None where the file has none."""
-    data = data_file.data
-    there = [name for name in ("x_mm", "y_mm") if name in data]
-    if not there:
-        return None
-    if len(there) == 1:
-        missing = "y_m" if there[0] == "x_mm" else "x_m"
-        problems.add(f"needs {missing} beside it", column=data_file.headers[there[0]])
-        return None
-    for name in there:
-        for at in np.flatnonzero(data[name].isna()):
-            problems.add(
-                "has no value; every row needs one",
-                line=int(data[LINE].iloc[at]),
-                column=data_file.headers[name],
-            )
-    return data[there].to_numpy(dtype=float) / 1000.0
-
-
-def _stated_effective(data_file: DataFile, problems: TableProblems) -> float | None:
-    """Return the one number of effective points that a file of single readings states."""
-    data = data_file.data
-    if "effective_points" not in data:
-        return None
-    header, found = data_file.headers["effective_points"], data["effective_points"]
-    if found.isna().any() or (found != found.iloc[0]).any():
-        problems.add("must be one number, the same in every row of the file", column=header)
-        return None
-    value = float(found.iloc[0])
-    if value > len(data):
-        problems.add(
-            f"must be at most the number of readings, {len(data)}", column=header, found=value
-        )
-    return value
-
-
-def _check_chances(data_file: DataFile, problems: TableProblems) -> None:
-    data, head = data_file.data, data_file.headers
-    for at in np.flatnonzero(data["detection"] < data["false_alarm"]):
-        problems.add(
-            f"must be at least {head['false_alarm']} of its row: a survey that finds more where "
-            "there is nothing says the opposite of what it means",
-            line=int(data[LINE].iloc[at]),
-            column=head["detection"],
-            found=float(data["detection"].iloc[at]),
-        )
-
-
-def _yes_no(data_file: DataFile, name: str, problems: TableProblems) -> Flags:
-    found = []
-    for text, line in zip(data_file.data[name], data_file.data[LINE], strict=True):
-        word = str(text).strip().casefold()
-        if word not in YES | NO:
-            problems.add(
-                "must be yes or no", line=int(line), column=data_file.headers[name], found=text
-            )
-        found.append(word in YES)
-    return np.array(found, dtype=bool)

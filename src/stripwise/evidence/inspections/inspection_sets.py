@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from stripwise.evidence.profiles.chloride_profiles import Profiles
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.evidence.tables.migration_rows import MigrationTests
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR
-from stripwise.units.formatting import count
+from stripwise.units.formatting import count, number
 
 __all__ = [
     "CRACK",
@@ -252,6 +253,8 @@ class PointCount:
         Independent points over points.
     detection, false_alarm
         Chance that it is found where it is, and where it is not.
+    area
+        Name of the area; empty for single points.
     """
 
     event: str
@@ -262,6 +265,7 @@ class PointCount:
     weight: float
     detection: float
     false_alarm: float
+    area: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,19 +301,32 @@ InspectionSet = CoreSet | DepthSet | MigrationSet | CoverSet | PointSet
 
 
 def refuse_repeats(sets: tuple[InspectionSet, ...]) -> None:
-    """Raise EvidenceError where a file stands twice, or a specimen in two of one kind."""
-    texts, files, known = [], dict[str, str](), dict[tuple[str, str], str]()
-    for one in sets:
+    """Raise EvidenceError where a file, a specimen or a survey of an area stands twice in a kind."""
+    texts, files, known = [], dict[str, str](), dict[tuple[str, str], int]()
+    for place, one in enumerate(sets):
         name, digest = one.data_file.name, one.data_file.digest
         if digest in files:
             texts.append(f"{name}: is the same file as {files[digest]}; data count once")
-        files.setdefault(digest, name)
-        for specimen in one.specimens:
-            other = known.setdefault((one.data_file.kind.name, specimen), name)
-            if other != name:
+            continue
+        files[digest] = name
+        for what in _looked_at(one):
+            other = known.setdefault((one.data_file.kind.name, what), place)
+            if other != place:
+                where = f"in {sets[other].data_file.name} too"
                 texts.append(
-                    f"{name}: specimen {specimen} stands in {other} too; it counts once, give another "
-                    "one a name of its own"
+                    f"{name}: {what} stands {where}; it counts once, give another one a name of its own"
                 )
+        texts += [
+            f"{name}: {what} stands twice; it counts once, give another one a name of its own"
+            for what, often in Counter(_looked_at(one)).items()
+            if often > 1
+        ]
     if texts:
         raise EvidenceError(texts)
+
+
+def _looked_at(one: InspectionSet) -> list[str]:
+    if isinstance(one, PointSet):
+        surveyed = [count for count in one.counts if count.area]
+        return [f"area {count.area} in year {number(count.age)}" for count in surveyed]
+    return [f"specimen {specimen}" for specimen in one.specimens]

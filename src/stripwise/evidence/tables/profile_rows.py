@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from stripwise.evidence.profiles.chloride_profiles import Profiles
 from stripwise.evidence.tables.data_file import LINE, DataFile
 
-__all__ = ["build_profiles", "padded_column"]
+__all__ = ["MAX_CONTENT", "build_profiles", "padded_column"]
 
 Array = NDArray[np.float64]
 Places = NDArray[np.intp]

@@ -94,11 +94,16 @@ def update_report(result: UpdateResult) -> Report:
 
 def posterior_record(result: UpdateResult, sources: tuple[SourceFile, ...]) -> dict[str, Any]:
     """Say what posterior.csv was made of: the prior, the data, and what its draws are worth."""
+    draws = result.case.draws
     return {
         "made_by": MADE_BY,
         "sha256": hashlib.sha256(csv_text(result.posterior).encode()).hexdigest(),
         "first_exposure": result.run["first_exposure"],
-        "prior": {"file": result.case.path.name, "sha256": result.case.digest},
+        "prior": {
+            "file": result.case.path.name,
+            "sha256": result.case.digest,
+            "knowledge": None if draws is None else draws.source or "a table in memory",
+        },
         "data": [{"file": source.name, "sha256": source.sha256} for source in sources],
         "draws": result.run["draws"],
         "effective_draws": result.run["effective_draws"],

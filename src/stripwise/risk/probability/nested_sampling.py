@@ -78,16 +78,18 @@ class NestedSample:
         replicate: int = 0,
         replicates: int = 1,
         integrated: str | None = None,
+        always: bool = False,
     ) -> NestedSample | None:
         """Sample both levels, scrambled anew by `replicate`; None if nothing that counts is epistemic.
 
         `outer_points` are those of a map unless given. `integrated` names the input to integrate in
-        place of the wall's own, empty for none. Joint draws are thinned at even steps of their
-        order, each of several `replicates` from its own part of them.
+        place of the wall's own, empty for none. `always` samples where
+        nothing counts too. Joint draws are thinned at even steps of their order, each of several
+        `replicates` from its own part of them.
         """
         outer_points = MAP_OUTER_POINTS if outer_points is None else outer_points
         outer_inputs = [i for i in wall.inputs if i.epistemic_share > 0.0]
-        if not any(wall.uses(i) for i in outer_inputs):
+        if not (always or any(wall.uses(i) for i in outer_inputs)):
             return None
         rest = [i for i in wall.inputs if i.epistemic_share < 1.0]
         if wall.has_surface_history and wall.layered:

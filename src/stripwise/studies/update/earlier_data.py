@@ -12,6 +12,7 @@ from typing import Any
 from stripwise.errors import EvidenceError
 from stripwise.scenario.model import Scenario
 from stripwise.units.formatting import join_with_and
+from stripwise.units.names import printable
 from stripwise.units.source_files import SourceFile
 
 __all__ = ["MADE_BY", "POSTERIOR", "SIDECAR", "EarlierUpdate", "earlier_update"]
@@ -45,11 +46,14 @@ class EarlierUpdate:
     note: str
 
 
-def earlier_update(case: Scenario, given: Sequence[Path]) -> EarlierUpdate | None:
+def earlier_update(
+    case: Scenario, given: Sequence[Path], *, first_exposure: str | None = None
+) -> EarlierUpdate | None:
     """Return the update that a case's joint draws come from; None where they are someone else's.
 
     Its data are looked for beside the draws and the scenario, by name and hash, where they are not
-    among the `given` files; EvidenceError where one is not found.
+    among the `given` files; EvidenceError where one is not found, where the update itself started
+    from joint draws, or where its dates count from another `first_exposure`.
     """
     if case.draws is None or not case.draws.source:
         return None
@@ -57,6 +61,7 @@ def earlier_update(case: Scenario, given: Sequence[Path]) -> EarlierUpdate | Non
     record = _read(draws.with_name(SIDECAR))
     if record.get("made_by") != MADE_BY or record.get("sha256") != _digest(draws):
         return None
+    _check_start(record, case.draws.source, first_exposure)
     known = {_digest(path): path for path in given}
     paths, missing = list[Path](), list[str]()
     for item in record.get("data", ()):
@@ -85,6 +90,25 @@ def earlier_update(case: Scenario, given: Sequence[Path]) -> EarlierUpdate | Non
         note=f"{case.draws.source} was made with {names}. All data are counted anew, from the scenario "
         "without it, so that the order of inspections does not matter.",
     )
+
+
+def _check_start(record: dict[str, Any], source: str, first_exposure: str | None) -> None:
+    prior, first = record.get("prior"), record.get("first_exposure")
+    draws = prior.get("knowledge") if isinstance(prior, dict) else None
+    if draws:
+        raise EvidenceError(
+            [
+                f"{source}: was made from the joint draws of {printable(str(draws))}; name those in "
+                "knowledge.from, and give all data at once"
+            ]
+        )
+    if first and first_exposure and first.strip() != first_exposure.strip():
+        raise EvidenceError(
+            [
+                f"{source}: its dates count from {printable(first)}, and --first-exposure says "
+                f"{printable(first_exposure)}; a wall has one"
+            ]
+        )
 
 
 def _read(path: Path) -> dict[str, Any]:

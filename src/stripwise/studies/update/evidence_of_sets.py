@@ -195,6 +195,7 @@ def check_sets(
         texts += _unread(one, case)
         if isinstance(one, CoreSet):
             told += _close_cores(one, case)
+    told += _repeated_surveys(sets)
     found, sentences = _unshared(sets, case, wall)
     if found and not as_scatter:
         texts += found
@@ -257,6 +258,21 @@ def _close_cores(one: CoreSet, case: Scenario) -> list[str]:
         f"{one.data_file.name}: two cores lie {number(nearest)} m apart, closer than the correlation "
         f"length of {number(extent.correlation_length)} m. They are counted as independent, so the "
         "update is too sure of itself."
+    ]
+
+
+def _repeated_surveys(sets: Sequence[InspectionSet]) -> list[str]:
+    """Name the faces, or areas of them, whose points more than one survey holds."""
+    surveys: dict[str, set[tuple[int, float]]] = {}
+    for place, one in enumerate(sets):
+        for count in one.counts if isinstance(one, PointSet) else ():
+            where = f"area {count.area}" if count.area else f"points of {count.strategy}"
+            surveys.setdefault(where, set()).add((place, count.age if count.area else 0.0))
+    return [
+        f"More than one survey holds {where}. They are counted as "
+        "independent; where they looked at the same points, the update is too sure of itself."
+        for where, found in surveys.items()
+        if len(found) > 1
     ]
 
 

@@ -209,7 +209,6 @@ def _simulated_survey(
     case: Scenario, wall: Wall, age: float
 ) -> Callable[[EpistemicDraws, np.random.Generator], Array]:
     face = PointProbability.of_face(wall, case.reference_strategy, seed=case.sampling.seed)
-    assert face is not None
 
     def simulate(draws: EpistemicDraws, rng: np.random.Generator) -> Array:
         p = face.at(draws, age)

@@ -54,8 +54,8 @@ class PointProbability:
     @classmethod
     def of_face(
         cls, wall: Wall, strategy: str, *, seed: int, event: str = DEPASSIVATION
-    ) -> PointProbability | None:
-        """Sample what varies along a wall; None where nothing epistemic counts."""
+    ) -> PointProbability:
+        """Sample what varies along a wall."""
         plan = next(plan for plan in wall.plans if plan.name == strategy)
         face = wall.with_plans((plan,)).with_coarse_grid()
         plain = (
@@ -77,17 +77,20 @@ class PointProbability:
             outer_points=1,
             inner_points=inner,
             integrated=integrated,
+            always=True,  # what is epistemic may lie in the curing of another face alone
         )
-        return None if nested is None else cls(face, nested, plain, event)
+        assert nested is not None
+        return cls(face, nested, plain, event)
 
     def at(self, draws: EpistemicDraws, age: float) -> Array:
         """Return P(age | draw), (n,)."""
         inner = self._size()
         most = max(JOINED // inner, 1)
-        parts = [
-            self._part(draws.rows(slice(first, first + most)), age, inner)
-            for first in range(0, draws.count, most)
-        ]
+        with np.errstate(divide="ignore"):  # a diffusivity of 0
+            parts = [
+                self._part(draws.rows(slice(first, first + most)), age, inner)
+                for first in range(0, draws.count, most)
+            ]
         return np.concatenate(parts)
 
     def _size(self) -> int:
@@ -140,11 +143,10 @@ class PointLikelihood:
     @classmethod
     def from_set(cls, found: PointSet, wall: Wall, *, seed: int) -> PointLikelihood:
         """Prepare the counts of a file."""
-        faces = {}
-        for strategy, event in {(one.strategy, one.event): None for one in found.counts}:
-            face = PointProbability.of_face(wall, strategy, seed=seed, event=event)
-            if face is not None:
-                faces[strategy, event] = face
+        faces = {
+            (strategy, event): PointProbability.of_face(wall, strategy, seed=seed, event=event)
+            for strategy, event in {(one.strategy, one.event): None for one in found.counts}
+        }
         return cls(found, faces)
 
     def log_likelihood(self, draws: EpistemicDraws, _points: int) -> Array:

@@ -23,6 +23,7 @@ from stripwise.risk.model.wall import MEAN_COVER_OFFSET
 from stripwise.studies.update.cover_likelihood import CoverLikelihood
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import SetLikelihoods
+from stripwise.studies.update.expected_readings import CoreModel
 from stripwise.studies.update.point_likelihood import PointLikelihood
 from stripwise.studies.update.specimen_likelihood import Specimen, SpecimenLikelihood
 from stripwise.units.result_columns import columns
@@ -38,6 +39,10 @@ SIMULATED, DRAWS, MOMENT_POINTS = 1000, 512, 64
 CHUNK = 100
 SURPRISING = 0.01
 """p value below which the data contradict the scenario."""
+
+LEAST_CONTENT = 0.01
+"""Content from which on the density is that of its logarithm [% by mass of binder]: by the content
+itself the lowest are the densest, and contents read far too low would surprise nobody."""
 
 LIMIT_SHARE = 0.5
 """Share of a limit of detection that stands for a content below it, in this check alone."""
@@ -112,7 +117,10 @@ def _specimen(
 
     def logs(values: Array) -> Array:
         residual = np.einsum("mlj,smj->sml", inverse, values[:, None] - mean)
-        return np.asarray(constant - 0.5 * np.sum(residual**2, axis=2))
+        found = constant - 0.5 * np.sum(residual**2, axis=2)
+        if isinstance(core.model, CoreModel):
+            found += np.log(np.maximum(values, LEAST_CONTENT)).sum(axis=1)[:, None]
+        return np.asarray(found)
 
     parts = [logs(made[first : first + CHUNK]) for first in range(0, len(made), CHUNK)]
     return logs(data[None])[0], np.concatenate(parts)

@@ -125,7 +125,7 @@ def update(
     case = with_options(case, points=points, seed=seed)
     many = _as_list(tables)
     given = [Path(table) for table in many if not isinstance(table, pd.DataFrame)]
-    earlier = earlier_update(case, given)
+    earlier = earlier_update(case, given, first_exposure=first_exposure)
     if earlier is not None:
         case = with_options(earlier.prior, points=points, seed=seed)
         many = [*earlier.paths, *many]

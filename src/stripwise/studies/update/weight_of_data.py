@@ -36,7 +36,6 @@ def probabilities_by_point(
 ) -> Array:
     """Return P(age | draw) of a face for every draw, (n,)."""
     face = PointProbability.of_face(wall, strategy, seed=seed)
-    assert face is not None
 
     def chunk(k: int) -> Array:
         return face.at(draws.rows(slice(CHUNK * k, CHUNK * (k + 1))), age)
