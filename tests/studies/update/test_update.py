@@ -307,6 +307,12 @@ def test_a_second_update_counts_all_data_from_the_prior(small_sizes, tmp_path):
         joint = stripwise.update(case, [tmp_path / "cores.csv", tmp_path / "cover.csv"])
     assert_allclose(second.posterior, joint.posterior)
     assert any("counted anew" in note for note in second.notes)
+    # what the draws were found with is told where it has changed
+    told = "differs from the scenario that posterior.csv was made of"
+    assert not any(told in warning for warning in later.warnings)
+    moved = later.replace({"reinforcement.cover.sd": "9 mm"})
+    (warning,) = [one for one in moved.warnings if told in one]
+    assert warning.startswith("reinforcement.cover differs")
     (tmp_path / "cores.csv").unlink()
     assert "was made with cores.csv" in bad(later, tmp_path / "cover.csv")
 

@@ -10,7 +10,7 @@ from stripwise.evidence.tables.columns import (
     Column,
     FileKind,
 )
-from stripwise.evidence.tables.data_kinds import FARTHEST, MIGRATION, SPECIMEN, STRATEGY
+from stripwise.evidence.tables.data_kinds import COVER, LAYER, MIGRATION, PLACE, SPECIMEN, STRATEGY
 
 __all__ = [
     "CARBONATION_DEPTHS",
@@ -42,10 +42,6 @@ EXPOSURE = (
     Column("date", required=False),
 )
 """Age since first exposure, or the date of the inspection."""
-PLACE = (
-    Column("x", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
-    Column("y", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
-)
 CHANCES = (
     Column("detection", UNITLESS, low=0.0, high=1.0),
     Column("false_alarm", UNITLESS, low=0.0, high=1.0),
@@ -63,17 +59,7 @@ CORES = FileKind(
     (
         SPECIMEN,
         STRATEGY,
-        Column("depth_from", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 150.0)),
-        Column(
-            "depth_to",
-            LENGTH,
-            required=False,
-            low=0.0,
-            high=1000.0,
-            open_low=True,
-            usual=(0.1, 200.0),
-        ),
-        Column("depth", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 200.0)),
+        *LAYER,
         Column("chloride", CHLORIDE, low=0.0, censored=True),
         Column("error", CHLORIDE, required=False, low=0.0, open_low=True),
         ERROR_SHARE,
@@ -112,7 +98,7 @@ COVER_READINGS = FileKind(
     "cover-readings",
     "cover readings",
     (
-        Column("cover", LENGTH, low=0.0, high=500.0, open_low=True, usual=(5.0, 300.0)),
+        COVER,
         Column("error", LENGTH, low=LEAST_COVER_ERROR, high=50.0, usual=(0.2, 15.0)),
         EFFECTIVE,
         *PLACE,

@@ -19,16 +19,22 @@ from stripwise.evidence.tables.columns import (
 
 __all__ = [
     "CONDITIONS",
+    "COVER",
     "COVER_SURVEY",
     "DIFFUSIVITIES",
     "DRYING",
     "FACE_MAP",
     "FACE_MAPS",
     "FACE_MAP_ARRAYS",
+    "FARTHEST",
     "KINDS",
+    "LAYER",
     "LOGGER",
     "MIGRATION",
+    "PLACE",
     "PROFILES",
+    "SPECIMEN",
+    "STRATEGY",
     "STRIP_LOG",
 ]
 
@@ -37,6 +43,26 @@ FARTHEST = 1e8
 
 SPECIMEN = Column("specimen", is_name=True)
 STRATEGY = Column("strategy", is_name=True)
+LAYER = (
+    Column("depth_from", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 150.0)),
+    Column(
+        "depth_to",
+        LENGTH,
+        required=False,
+        low=0.0,
+        high=1000.0,
+        open_low=True,
+        usual=(0.1, 200.0),
+    ),
+    Column("depth", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 200.0)),
+)
+"""Where a reading was taken: a layer, or a depth."""
+PLACE = (
+    Column("x", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
+    Column("y", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
+)
+"""Place of a reading on the face."""
+COVER = Column("cover", LENGTH, low=0.0, high=500.0, open_low=True, usual=(5.0, 300.0))
 CONDITIONS = (
     Column("form_face", required=False, is_name=True),
     Column("follow_up", required=False, is_name=True),
@@ -59,17 +85,7 @@ PROFILES = FileKind(
     (
         SPECIMEN,
         STRATEGY,
-        Column("depth_from", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 150.0)),
-        Column(
-            "depth_to",
-            LENGTH,
-            required=False,
-            low=0.0,
-            high=1000.0,
-            open_low=True,
-            usual=(0.1, 200.0),
-        ),
-        Column("depth", LENGTH, required=False, low=0.0, high=1000.0, usual=(0.0, 200.0)),
+        *LAYER,
         Column("chloride", CHLORIDE, low=0.0, censored=True),
         Column(
             "exposure", DURATION, low=0.0, open_low=True, high=365.25 * 200.0, usual=(7.0, 36525.0)
@@ -133,9 +149,8 @@ COVER_SURVEY = FileKind(
     "cover-survey",
     "a cover survey",
     (
-        Column("cover", LENGTH, low=0.0, high=500.0, open_low=True, usual=(5.0, 300.0)),
-        Column("x", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
-        Column("y", LENGTH, required=False, unit="m", low=-FARTHEST, high=FARTHEST),
+        COVER,
+        *PLACE,
         Column("area", required=False, is_name=True),
     ),
     key_column="cover",

@@ -11,6 +11,7 @@ from stripwise.evidence.profiles.fitted_curves import curve_band, skin_curve
 from stripwise.evidence.profiles.layered_fit import LAYERED, LayeredFits
 from stripwise.evidence.profiles.penalty_factors import ProfilePenaltyFactors
 from stripwise.report.figures import sheet, style
+from stripwise.report.figures.depth_panels import depth_panels
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.figures.label_placement import shorten_text
 from stripwise.units import formatting
@@ -31,7 +32,6 @@ MOST_PANELS, MOST_LINES = 12, 8
 MOST_DOTS = 60
 """Most specimens of each strategy whose residuals or diffusivities are drawn."""
 
-PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 46.0, 17.0, 7.0, 13.0, 6.0
 LEGEND_WIDTH_MM = 46.0
 KEY_WIDTH_MM = 22.0
 """Most that a specimen's name takes of its panel."""
@@ -48,53 +48,19 @@ def profiles_figure(fits: ProfileFits, skin: LayeredFits | None = None) -> Figur
     """
     names = list(dict.fromkeys(fits.profiles.strategies))[:MOST_PANELS]
     columns = min(len(names), 3) if len(names) != 4 else 2
-    rows = -(-len(names) // columns)
     title = "The error function, averaged over each layer, against the measured layers"
     note = _profiles_note(fits)
     if skin is not None and LAYERED in skin.choice:
         note += " Where a skin is supported the line is that of skin and core; thin dots: uniform."
-    below = (rows - 1) * (PANEL_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
-    first = sheet.new_axes(
-        height=PANEL_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below, title=title, note=note
-    )
-    figure = first.get_figure(root=True)
-    assert figure is not None
-    sheet.headline(first, title, note=note)
-    first.set_axis_off()
-    total = figure.get_size_inches()[1] * formatting.MM_PER_INCH
-    width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
-    width = min(width, 92.0)
+    unit = CONTENT_UNITS[fits.profiles.basis]
+    figure, panels = depth_panels(names, columns=columns, title=title, note=note, unit=unit)
     shown = [place for place, name in enumerate(fits.profiles.strategies) if name in names]
     deepest = float(np.where(fits.profiles.present, fits.profiles.lower, 0.0)[shown].max())
     highest = float(max(fits.profiles.content[shown].max(), fits.surface[shown].max()))
-    for place, name in enumerate(names):
-        row, column = divmod(place, columns)
-        bottom = below - row * (PANEL_MM + BELOW_MM + ABOVE_MM)
-        ax = figure.add_axes(
-            (
-                (LEFT_MM + column * (width + GAP_MM)) / style.WIDTH_MM,
-                bottom / total,
-                width / style.WIDTH_MM,
-                PANEL_MM / total,
-            )
-        )
+    for ax, name in zip(panels, names, strict=True):
         _draw_panel(ax, fits, name, skin)
         ax.set_xlim(0.0, deepest)
         ax.set_ylim(0.0, 1.08 * highest)
-        ax.set_title(
-            shorten_text(name, width=width * sheet.POINTS_PER_MM, size=style.TEXT_SIZE),
-            loc="left",
-            fontsize=style.TEXT_SIZE,
-            color=style.TEXT_COLOR,
-            pad=3.0,
-            parse_math=False,
-        )
-        ax.set_xlabel("Depth [mm]", fontsize=style.TEXT_SIZE)
-        if column:
-            ax.set_yticklabels([])
-        else:
-            unit = CONTENT_UNITS[fits.profiles.basis]
-            ax.set_ylabel(f"Chloride\n[{unit}]", fontsize=style.TEXT_SIZE)
     return figure
 
 
@@ -247,7 +213,6 @@ def ratio_ticks(ax: Axes) -> None:
 
 
 def _draw_panel(ax: Axes, fits: ProfileFits, name: str, skin: LayeredFits | None) -> None:
-    sheet.style_axes(ax)
     profiles = fits.profiles
     rows = [r for r, strategy in enumerate(profiles.strategies) if strategy == name][:MOST_LINES]
     _specimen_key(ax, [profiles.specimens[row] for row in rows])

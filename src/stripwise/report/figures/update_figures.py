@@ -7,12 +7,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from stripwise.report.figures import sheet, style
+from stripwise.report.figures.depth_panels import depth_panels
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
-from stripwise.report.figures.label_placement import shorten_text
 from stripwise.report.figures.line_ends import LineEnd, label_line_ends
+from stripwise.report.figures.profile_figures import CONTENT_UNITS
 from stripwise.studies.decision import YES
 from stripwise.studies.update.update_result import ProfileBands, UpdateResult
-from stripwise.units import formatting
 from stripwise.units.formatting import number, percent, years
 
 __all__ = ["contents_figure", "plot_update", "plot_updated_curves"]
@@ -21,7 +21,6 @@ NARROW_MM = 110.0
 LABEL_WIDTH_MM = 40.0
 HEIGHT_MM = 78.0
 BEFORE_COLOR, AFTER_COLOR = style.GREY, style.PALETTE[0]
-PANEL_MM, LEFT_MM, GAP_MM, BELOW_MM, ABOVE_MM = 50.0, 15.0, 8.0, 13.0, 6.0
 MOST_PANELS = 8
 LOOKS = {
     "before": (BEFORE_COLOR, style.LINE_PATTERNS[1]),
@@ -117,8 +116,6 @@ def plot_updated_curves(data: UpdateResult, *, ax: Axes | None = None) -> Axes:
 def contents_figure(data: UpdateResult) -> Figure:
     """Draw the contents of cores beside those expected before and after, a panel per face and age."""
     shown = data.profiles[:MOST_PANELS]
-    columns = min(len(shown), 2)
-    rows = -(-len(shown) // columns)
     title = "Contents of the cores beside what is expected of a core before and after"
     note = (
         "Bars: content of a layer; arrows: below detection. Lines: median of a core; shaded: 95 % of "
@@ -126,54 +123,24 @@ def contents_figure(data: UpdateResult) -> Figure:
     )
     if len(data.profiles) > MOST_PANELS:
         note += f" The first {MOST_PANELS} of {len(data.profiles)} faces and ages are drawn."
-    below = (rows - 1) * (PANEL_MM + BELOW_MM + ABOVE_MM) + BELOW_MM
-    first = sheet.new_axes(
-        height=PANEL_MM + ABOVE_MM, left=LEFT_MM, right=3.0, bottom=below, title=title, note=note
+    figure, panels = depth_panels(
+        [f"{one.strategy}, {number(one.age)} yr" for one in shown],
+        columns=min(len(shown), 2),
+        title=title,
+        note=note,
+        unit=CONTENT_UNITS["pct_binder"],
     )
-    figure = sheet.parent_figure(first)
-    sheet.headline(first, title, note=note)
-    first.set_axis_off()
-    total = figure.get_size_inches()[1] * formatting.MM_PER_INCH
-    width = (style.WIDTH_MM - LEFT_MM - 3.0 - (columns - 1) * GAP_MM) / columns
     highest = max(
         max(one.bands[["before_high", "after_high"]].max().max(), one.readings["chloride"].max())
         for one in shown
     )
-    for place, one in enumerate(shown):
-        row, column = divmod(place, columns)
-        bottom = below - row * (PANEL_MM + BELOW_MM + ABOVE_MM)
-        ax = figure.add_axes(
-            (
-                (LEFT_MM + column * (width + GAP_MM)) / style.WIDTH_MM,
-                bottom / total,
-                width / style.WIDTH_MM,
-                PANEL_MM / total,
-            )
-        )
+    for place, (ax, one) in enumerate(zip(panels, shown, strict=True)):
         _draw_panel(ax, one, place)
         ax.set_ylim(0.0, 1.05 * float(highest))
-        ax.set_title(
-            shorten_text(
-                f"{one.strategy}, {number(one.age)} yr",
-                width=width * sheet.POINTS_PER_MM,
-                size=style.TEXT_SIZE,
-            ),
-            loc="left",
-            fontsize=style.TEXT_SIZE,
-            color=style.TEXT_COLOR,
-            pad=3.0,
-            parse_math=False,
-        )
-        ax.set_xlabel("Depth [mm]", fontsize=style.TEXT_SIZE)
-        if column:
-            ax.set_yticklabels([])
-        else:
-            ax.set_ylabel("Chloride\n[% by mass of binder]", fontsize=style.TEXT_SIZE)
     return figure
 
 
 def _draw_panel(ax: Axes, one: ProfileBands, place: int) -> None:
-    sheet.style_axes(ax)
     depth = one.bands["depth_mm"].to_numpy(dtype=float)
     for when, (color, pattern) in LOOKS.items():
         low, middle, high = (

@@ -29,7 +29,7 @@ from stripwise.report.figures.update_figures import (
 )
 from stripwise.report.files import csv_text, declared_tables, json_text, scenario_record
 from stripwise.report.prose import paragraphs, sentence
-from stripwise.studies.update.earlier_data import MADE_BY, POSTERIOR, SIDECAR
+from stripwise.scenario.posterior_record import MADE_BY, POSTERIOR, SIDECAR, law_record
 from stripwise.studies.update.next_inspection import ASSUMED
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.studies.update.update_sentences import contradictions, update_sentences
@@ -104,6 +104,7 @@ def posterior_record(result: UpdateResult, sources: tuple[SourceFile, ...]) -> d
             "sha256": result.case.digest,
             "knowledge": None if draws is None else draws.source or "a table in memory",
         },
+        "inputs": law_record(result.case.inputs),
         "data": [{"file": source.name, "sha256": source.sha256} for source in sources],
         "draws": result.run["draws"],
         "effective_draws": result.run["effective_draws"],

@@ -23,6 +23,12 @@ from stripwise.scenario.draw_table import DrawTable, read_draw_table
 from stripwise.scenario.engine import read_keys
 from stripwise.scenario.fields import Choice, Text
 from stripwise.scenario.measures import Measure
+from stripwise.scenario.posterior_record import (
+    SIDECAR,
+    changed_since,
+    file_digest,
+    read_posterior_record,
+)
 from stripwise.scenario.problems import KeyPath, Problems
 from stripwise.scenario.shapes import String, Table
 from stripwise.units.names import nearest_spelling, printable
@@ -145,7 +151,15 @@ def read_knowledge(
         for n, column, score in zip(random, values, is_score, strict=True)
         if not score
     }
-    told = [*_warnings(random, draws, name), *_completion_warnings(missing, left_out)]
+    record = read_posterior_record(folder / name) if name else {}
+    if record:
+        sidecar = (folder / name).with_name(SIDECAR)
+        files[(Path(name).parent / SIDECAR).as_posix()] = file_digest(sidecar)
+    told = [
+        *_warnings(random, draws, name),
+        *_completion_warnings(missing, left_out),
+        *changed_since(record, inputs, name),
+    ]
     changed = [
         dataclasses.replace(item, distribution=marginals.get(item.name, item.distribution))
         for item in inputs

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,17 +9,12 @@ from typing import Any
 
 from stripwise.errors import EvidenceError
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.posterior_record import file_digest, read_posterior_record
 from stripwise.units.formatting import join_with_and
 from stripwise.units.names import printable
 from stripwise.units.source_files import SourceFile
 
-__all__ = ["MADE_BY", "POSTERIOR", "SIDECAR", "EarlierUpdate", "earlier_update"]
-
-POSTERIOR, SIDECAR = "posterior.csv", "posterior.json"
-"""Draws that an update writes, and what they were made of."""
-MADE_BY = "stripwise update"
-LARGEST = 1_000_000
-"""Largest such record that is read, in bytes."""
+__all__ = ["EarlierUpdate", "earlier_update"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,18 +51,18 @@ def earlier_update(
     if case.draws is None or not case.draws.source:
         return None
     draws = case.path.parent / case.draws.source
-    record = _read(draws.with_name(SIDECAR))
-    if record.get("made_by") != MADE_BY or record.get("sha256") != _digest(draws):
+    record = read_posterior_record(draws)
+    if not record:
         return None
     _check_start(record, case.draws.source, first_exposure)
-    known = {_digest(path): path for path in given}
+    known = {file_digest(path): path for path in given}
     paths, missing = list[Path](), list[str]()
     for item in record.get("data", ()):
         source = SourceFile(str(item["file"]), str(item["sha256"]))
         if source.sha256 in known:
             continue
         places = [folder / source.name for folder in (draws.parent, case.path.parent)]
-        found = next((p for p in places if _digest(p) == source.sha256), None)
+        found = next((p for p in places if file_digest(p) == source.sha256), None)
         if found is None:
             missing.append(source.name)
         else:
@@ -109,21 +102,3 @@ def _check_start(record: dict[str, Any], source: str, first_exposure: str | None
                 f"{printable(first_exposure)}; a wall has one"
             ]
         )
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > LARGEST:
-            return {}
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}
-
-
-def _digest(path: Path) -> str:
-    """Return the SHA-256 of a file; empty where it cannot be read."""
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""

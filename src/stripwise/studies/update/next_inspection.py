@@ -19,7 +19,7 @@ from scipy import special
 
 from stripwise.distributions.sampling import random_stream
 from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET, Wall
-from stripwise.risk.probability.intervals import t_interval
+from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile, t_interval
 from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
 from stripwise.scenario.model import Scenario
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, ScatterInputs
@@ -91,7 +91,7 @@ def next_inspections(
         workers=workers,
     )
     index = np.clip(reliability_index(p, 1.0 - p), -INFINITE_INDEX, INFINITE_INDEX)
-    now = float(np.subtract(*np.quantile(p, [0.975, 0.025])))
+    now = float(np.subtract(*point_quantile(p, RANGE_ENDS)[::-1]))
     fails = float(p.mean()) > target.probability
     rows = []
     for design in _designs(case, wall, age):
@@ -127,8 +127,8 @@ def next_inspections(
 
 def _width(index: Array, sd: float) -> Array:
     """Return the width of the 95 % range of P where its index is normal about `index`."""
-    half = 1.959964 * sd
-    return np.asarray(special.ndtr(-(index - half)) - special.ndtr(-(index + half)))
+    low, high = index + sd * special.ndtri(RANGE_ENDS)[:, None]
+    return np.asarray(special.ndtr(-low) - special.ndtr(-high))
 
 
 def _cross_fitted(summary: Array, index: Array) -> Array:
