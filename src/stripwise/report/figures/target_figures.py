@@ -54,7 +54,7 @@ def plot_passing(data: TargetResult, *, ax: Axes | None = None) -> Axes:
             np.nan,
             np.nan,
             f"{formatting.percent(float(row['probability']))}"
-            f"{', meets the stated target' if row['meets_target'] == YES else ''}",
+            f"{', meets it' if row['meets_target'] == YES else ''}",
         )
         for row in stated.to_dict("records")
     ]

@@ -199,7 +199,11 @@ def _life_section(lost: LifeLost) -> Section:
         f"Life lost against {lost.reference}",
         (
             Paragraph(about),
-            Figure("life-lost", sheet.draw(plot_life_lost, lost), "Data: life_lost.csv."),
+            *(
+                [Figure("life-lost", sheet.draw(plot_life_lost, lost), "Data: life_lost.csv.")]
+                if lost.table["life_change_pct"].notna().any()
+                else []
+            ),
             table,
         ),
     )
@@ -207,20 +211,25 @@ def _life_section(lost: LifeLost) -> Section:
 
 def _life_findings(lost: LifeLost) -> tuple[str, ...]:
     """Say how much life each strategy costs."""
-    parts = []
+    parts, unknown = [], []
     for row in lost.table.to_dict("records"):
         if row["strategy"] == lost.reference:
             continue
+        if not np.isfinite(row["life_change_pct"]):
+            unknown.append(row["strategy"])
+            continue
         ends = (row["life_change_know_low"], row["life_change_know_high"])
         text = value_with_interval(row["life_change_pct"], *ends, signed_percent)
-        known = np.isfinite(row["life_change_pct"])
-        parts.append(
-            f"{row['strategy']} {text}" if known else f"{row['strategy']}: {row['life_status']}"
+        parts.append(f"{row['strategy']} {text}")
+    about = f"Change of life of {lost.scenario.path.name} against {lost.reference}"
+    texts = [f"{about}: {first_few(parts, 'life_lost.csv')}."] if parts else []
+    if unknown:
+        texts.append(
+            f"{about if not parts else 'It'} cannot be given for {join_with_and(unknown)}: one of "
+            "the two keeps the limit beyond the horizon, or fails from the start. life_lost.csv gives "
+            "the difference of the reliability index instead."
         )
-    return (
-        f"Change of life of {lost.scenario.path.name} against {lost.reference}: "
-        f"{first_few(parts, 'life_lost.csv')}.",
-    )
+    return tuple(texts)
 
 
 def _table(comparison: Comparison, kind: str) -> Table:
@@ -278,9 +287,9 @@ def _finding(comparison: Comparison, pair: ComparedPair) -> str:
 
 def _level_finding(comparison: Comparison, pairs: list[ComparedPair]) -> str:
     """Write what two levels of a condition show, over all that they have in common."""
-    names = f"{pairs[0].name} against {pairs[0].name_against}"
+    name, other = pairs[0].name, pairs[0].name_against
     if len(pairs) == 1:
-        return f"{names} {_finding(comparison, pairs[0])}"
+        return f"{name} against {other} {_finding(comparison, pairs[0])}"
     values = [pair.ratio.value for pair in pairs]
     found = [_shown(comparison, pair) for pair in pairs]
     parts = []
@@ -291,7 +300,7 @@ def _level_finding(comparison: Comparison, pairs: list[ComparedPair]) -> str:
             apart = (p.ratio.apart for p, own in zip(pairs, found, strict=True) if own == OPEN)
             part += f" (less than {percent(max(apart))} apart)"
         parts.append(part)
-    return f"{names} {interval(min(values), max(values))} times, {', '.join(parts)}"
+    return f"{name} {interval(min(values), max(values))} times {other}, {', '.join(parts)}"
 
 
 def _differs(pair: ComparedPair) -> bool:

@@ -302,10 +302,11 @@ def _intervention_section(result: InventoryResult, table: pd.DataFrame) -> Secti
 
 
 def _money(value: float) -> str:
-    """Write an amount; from a thousand on in whole units of the currency."""
+    """Write an amount; from a thousand on in whole units of the currency, three digits of it."""
     if not abs(value) >= 1000.0:
         return price(value)
-    return ("" if value > 0.0 else MINUS) + count(abs(value))
+    rounded = round(abs(value), 2 - int(np.floor(np.log10(abs(value)))))
+    return ("" if value > 0.0 else MINUS) + count(rounded)
 
 
 def _left(value: float) -> str:

@@ -105,12 +105,16 @@ def _assessed_findings(study: StripLogStudy) -> tuple[str, ...]:
     table, target = study.assessed.table, study.assessed.scenario.target
     failing = table[table["meets_target"] != YES]
     worst = table.iloc[0]
-    names = formatting.first_few([str(name) for name in failing["pour"]], "assessed.csv")
+    names = [str(name) for name in failing["pour"]]
+    if len(names) > MAX_NAMED:
+        names = [*names[:MAX_NAMED], f"{len(names) - MAX_NAMED} more in assessed.csv"]
     found = (
         f"{formatting.count(len(table) - len(failing))} of {formatting.count(len(table))} pours meet "
         f"the target of at most {formatting.percent(target.probability)} within "
         f"{formatting.years(target.service_life)} by durability alone",
-        f"; not so {names}." if len(failing) else ".",
+        f"; {formatting.join_with_and(names)} {'do' if len(failing) > 1 else 'does'} not."
+        if names
+        else ".",
     )
     return (
         "".join(found),
