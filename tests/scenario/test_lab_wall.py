@@ -5,7 +5,9 @@ import importlib.util
 import tomllib
 from pathlib import Path
 
+import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
 from stripwise.evidence.tables.data_file import read_data_file
 from stripwise.evidence.tables.data_kinds import KINDS
@@ -53,6 +55,12 @@ def test_the_inputs_are_what_the_fit_writes(study, name):
     assert numbers(ours) == [
         pytest.approx(x, rel=1e-4, abs=0) if isinstance(x, float) else x for x in numbers(theirs)
     ]
+
+
+def test_the_joint_draws_are_those_the_fit_writes(study):
+    ours, theirs = study.joint_draws, pd.read_csv(FOLDER / "joint_draws.csv")
+    assert list(ours) == list(theirs)
+    assert_allclose(ours, theirs, rtol=1e-3, atol=1e-3)
 
 
 def test_from_the_fit_to_a_verdict(script):

@@ -152,7 +152,7 @@ def test_differences_have_their_sign_and_a_true_minus():
 
 def test_counts_and_readings():
     assert [formatting.count(n) for n in (12, 200_000.0)] == ["12", "200,000"]
-    assert [formatting.one_decimal(x) for x in (12.34, -0.01, -2.0, NAN)] == [
+    assert [formatting.decimals(x) for x in (12.34, -0.01, -2.0, NAN)] == [
         "12.3",
         "0.0",
         "\N{MINUS SIGN}2.0",

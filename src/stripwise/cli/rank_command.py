@@ -85,7 +85,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
         from stripwise.report.write import RANKING_FILES, write_report
         from stripwise.scenario.loading import load
         from stripwise.studies.rank.rank_study import rank as run_ranking
-        from stripwise.units.formatting import count, number, one_decimal
+        from stripwise.units.formatting import count, decimals, number
         from stripwise.units.names import slug
 
         scenario = load(file, allow_outside=allow_outside)
@@ -122,7 +122,7 @@ def rank(  # noqa: PLR0917 - typer reads the options from the signature
         elif not quiet:
             cost = (
                 f"\nCost: {count(result.run['model_runs'])} model runs at {len(result.ages)} ages "
-                f"in {one_decimal(result.run['seconds']['indices'])} s; widest 95 % interval "
+                f"in {decimals(result.run['seconds']['indices'])} s; widest 95 % interval "
                 f"{number(result.run['widest_interval'])}."
             )
             files = [("Report", folder / "report.html")]

@@ -24,6 +24,7 @@ __all__ = [
     "amount_without_unit",
     "confidence",
     "count",
+    "decimals",
     "diffusivity",
     "display_unit",
     "distinct_percents",
@@ -36,7 +37,6 @@ __all__ = [
     "length",
     "no_break_spaces",
     "number",
-    "one_decimal",
     "per_unit",
     "percent",
     "points",
@@ -104,12 +104,12 @@ def signed(x: float, digits: int = 2) -> str:
     return f"+{text}" if x > 0 and text != "0" else text
 
 
-def one_decimal(value: float) -> str:
-    """Write a number to one decimal, without a negative 0: readings under each other, ticks."""
+def decimals(value: float, places: int = 1) -> str:
+    """Write a number to some decimals, without a negative 0: readings under each other, ticks."""
     if not math.isfinite(value):
-        return DASH
-    text = f"{value:.1f}"
-    return ("0.0" if float(text) == 0 else text).replace("-", MINUS)
+        return number(value)
+    text = f"{value:.{places}f}"
+    return (text.lstrip("-") if float(text) == 0 else text).replace("-", MINUS)
 
 
 def percent(p: float) -> str:

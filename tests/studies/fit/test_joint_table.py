@@ -54,13 +54,13 @@ def test_a_scenario_takes_them_by_the_names_of_the_fit(study, tmp_path):
     assert 'knowledge = { from = "joint_draws.csv", others = "independent" }' in (
         tmp_path / "diffusivity.toml"
     ).read_text("utf-8")
-    head = 'knowledge = { from = "joint_draws.csv", others = "independent" }\n'
+    assert '\nknowledge = { from = "joint_draws.csv", others = "independent" }\n' in text
     old = 'name = "Forms 12 h"\nstrip_age = "12 h"\npenalty = { from = "penalties.toml" }'
     assert old in text
     new = 'name = "Half a day"\nstrip_age = "12 h"\n'
     new += 'penalty = { from = "penalties.toml", as = "Forms 12 h" }'
     path = tmp_path / "wall.toml"
-    path.write_text(head + text.replace(old, new), "utf-8")
+    path.write_text(text.replace(old, new), "utf-8")
     case = stripwise.load(path)
     values = dict(zip(case.draws.names, case.draws.values, strict=True))
     pair = np.corrcoef(
@@ -84,3 +84,20 @@ def test_specimens_that_do_not_scatter_give_the_value_itself():
     factors = penalty_factors(log, np.full(4, 0.01), strategies=[*"AABB"], reference="A")
     found = joint_draws(factors)["concrete.diffusivity_mm2/yr"]
     assert_allclose(found.median() / 31.5576e12, 5.0e-12, rtol=1e-3)
+
+
+def test_lives_take_the_penalties_of_the_test_and_the_other_draws_of_the_wall(study):
+    """The draws of lab-wall.toml are those of the same fit, so the lives are as with its files."""
+    case = stripwise.load(LAB / "lab-wall.toml").replace({"sampling.points": 256})
+    lost = stripwise.fit_profiles(LAB / "profiles.csv", reference="Forms 7 d", scenario=case)
+    table = lost.life_lost.table.set_index("strategy")
+    whole = stripwise.assess(case, only="curves").strategies.set_index("strategy")
+    for name in ("Forms 12 h", "Forms 24 h"):
+        error = (whole.loc[name, "life_high95"] - whole.loc[name, "life_low95"]) / 4.26
+        gap = table.loc[name, "life_at_target_yr"] - whole.loc[name, "life_at_target_yr"]
+        assert abs(gap) <= 4.0 * np.sqrt(2.0) * error
+        # the error of the reference counts twice here, so the range is no narrower
+        ends = ["life_change_know_low", "life_change_know_high"]
+        low, high = table.loc[name, ends] - whole.loc[name, ends]
+        assert low <= 1.0
+        assert high >= -2.0

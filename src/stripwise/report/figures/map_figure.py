@@ -199,7 +199,7 @@ def _label_lines(ax: Axes, lines: QuadContourSet, boxes: list[Box], *, bold: boo
         text = (
             f"target {formatting.index(float(level))}"
             if bold
-            else formatting.one_decimal(float(level))
+            else formatting.decimals(float(level))
         )
         size = text_width(text, style.NOTE_SIZE, bold) + 4.0, style.NOTE_SIZE * 1.5
         vertices = np.asarray(path.vertices, dtype=float)

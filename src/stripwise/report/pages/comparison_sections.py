@@ -19,6 +19,7 @@ from stripwise.report.components import (
     numeric,
     sentence_case,
 )
+from stripwise.report.even_decimals import even
 from stripwise.report.figures import sheet
 from stripwise.report.figures.comparison_figures import plot_comparison, plot_life_lost
 from stripwise.report.prose import paragraphs, sentence
@@ -30,7 +31,6 @@ from stripwise.studies.fit.comparisons import (
 )
 from stripwise.studies.fit.life_lost import LifeLost
 from stripwise.units.formatting import (
-    diffusivity,
     first_few,
     interval,
     join_with_and,
@@ -51,13 +51,13 @@ __all__ = [
     "further_sections",
 ]
 
-UNITS: Mapping[str, tuple[str, Callable[[float], str]]] = {
-    "diffusivity": ("10⁻¹² m²/s", diffusivity),
-    "migration coefficient": ("10⁻¹² m²/s", diffusivity),
-    "initial rate": ("% per d", number),
-    "loss at age": ("%", number),
+UNITS: Mapping[str, tuple[str, float]] = {
+    "diffusivity": ("10⁻¹² m²/s", 1e12),
+    "migration coefficient": ("10⁻¹² m²/s", 1e12),
+    "initial rate": ("% per d", 1.0),
+    "loss at age": ("%", 1.0),
 }
-"""Unit of a compared quantity on the page, and how its mean is written."""
+"""Unit of a compared quantity on the page, and how many of them make one of the study's."""
 
 MOST_PAIRS = 24
 """Most pairs in a table of a page."""
@@ -73,8 +73,9 @@ def _section(comparison: Comparison) -> Section:
     kinds = comparison.condition_kinds
     what = join_with_and(kinds) if kinds else "strategies"
     reference = comparison.of_kind(WITH_REFERENCE)
-    unit, write = UNITS[comparison.quantity]
-    order = "; ".join(f"{name} {write(mean)}" for name, mean in comparison.means.items())
+    unit, size = UNITS[comparison.quantity]
+    write = even(size * mean for mean in comparison.means.values())
+    order = "; ".join(f"{name} {write(size * mean)}" for name, mean in comparison.means.items())
     tables = [_table(comparison, kind) for kind in kinds]
     if reference:
         tables.append(_table(comparison, WITH_REFERENCE))
@@ -245,6 +246,7 @@ def _table(comparison: Comparison, kind: str) -> Table:
         if pair.shared and (before is None or before.shared != pair.shared):
             rows.append(GroupRow(sentence_case(pair.shared)))
         rows.append(pair)
+    ratio = even(pair.ratio.value for pair in pairs)
     return Table(
         f"{caption}. Intervals by {pairs[0].ratio.method}, 95 % for all pairs at once.",
         (
@@ -254,7 +256,9 @@ def _table(comparison: Comparison, kind: str) -> Table:
             ),
             numeric(
                 "Ratio",
-                write=lambda p: Cell(number(p.ratio.value), interval(p.ratio.low, p.ratio.high)),
+                write=lambda p: Cell(
+                    ratio(p.ratio.value), interval(p.ratio.low, p.ratio.high, ratio)
+                ),
             ),
             Column("Shown", write=lambda p: _shown(comparison, p)),
             numeric("Apart by less than", write=lambda p: percent(p.ratio.apart)),

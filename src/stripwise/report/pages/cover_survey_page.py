@@ -18,6 +18,7 @@ from stripwise.report.components import (
     data_report,
     numeric,
 )
+from stripwise.report.even_decimals import even_numbers
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.cover_comparison_figure import (
     comparison_findings,
@@ -231,8 +232,8 @@ def _sections(study: CoverSurveyStudy) -> tuple[Section, ...]:
             (
                 Column("Area", "area"),
                 numeric("Readings", "readings", str),
-                numeric("Mean [mm]", "mean_mm"),
-                numeric("sd [mm]", "sd_mm"),
+                even_numbers("Mean [mm]", "mean_mm", rows),
+                even_numbers("sd [mm]", "sd_mm", rows),
             ),
             rows,
         )

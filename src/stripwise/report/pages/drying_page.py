@@ -21,6 +21,7 @@ from stripwise.report.components import (
     numeric,
     sentence_case,
 )
+from stripwise.report.even_decimals import even, even_numbers
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.figures.label_placement import shorten_text, spread_labels
@@ -218,18 +219,20 @@ def _quantity(result: DryingResult, quantity: str) -> str:
 
 
 def _strategy_table(result: DryingResult, quantity: str, unit: str) -> Table:
+    rows = result.ranked(quantity)
+    mean = even(row["mean"] for row in rows)
     return Table(
         f"{sentence_case(_quantity(result, quantity))} by strategy. Rank 1 loses least. Intervals take "
         "the scatter pooled over strategies.",
         (
             Column("Strategy", "strategy"),
             numeric("Specimens", "specimens", str),
-            numeric(f"Mean [{unit}]", "mean"),
-            numeric("95 % interval", write=lambda r: interval(r["low95"], r["high95"])),
-            numeric("sd", "sd"),
+            numeric(f"Mean [{unit}]", "mean", mean),
+            numeric("95 % interval", write=lambda r: interval(r["low95"], r["high95"], mean)),
+            even_numbers("sd", "sd", rows),
             numeric("Rank", write=_rank_text),
         ),
-        result.ranked(quantity),
+        rows,
     )
 
 
@@ -242,19 +245,20 @@ def _comparison_warnings(study: DryingStudy) -> tuple[str, ...]:
 def _sections(study: DryingStudy) -> tuple[Section, ...]:
     data, result = study.data_file.data, study.result
     more = len(result.specimens) > MAX_LINES
+    rows = result.specimens.head(MAX_LINES).to_dict("records")
     each = Table(
         "Each specimen" + (f"; the first {MAX_LINES}, all in specimens.csv" if more else "") + ".",
         (
             Column("Specimen", "specimen"),
             Column("Strategy", "strategy"),
             numeric("Readings", "readings", str),
-            numeric("Last [d]", "last_d"),
-            numeric("Initial rate [% per d]", "rate_pct_d"),
-            numeric("Standard error", "rate_se", lambda x: number(x, 2)),
-            numeric(f"Loss at {number(result.age)} d [%]", "loss_pct"),
+            even_numbers("Last [d]", "last_d", rows),
+            even_numbers("Initial rate [% per d]", "rate_pct_d", rows),
+            even_numbers("Standard error", "rate_se", rows, 2),
+            even_numbers(f"Loss at {number(result.age)} d [%]", "loss_pct", rows),
             Column("Notes", "notes"),
         ),
-        result.specimens.head(MAX_LINES).to_dict("records"),
+        rows,
     )
     losses = sheet.draw(plot_losses, data, result)
     rates = sheet.draw(plot_rates, result)

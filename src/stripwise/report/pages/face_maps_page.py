@@ -16,6 +16,7 @@ from stripwise.report.components import (
     data_report,
     numeric,
 )
+from stripwise.report.even_decimals import even
 from stripwise.report.figures import sheet
 from stripwise.report.figures.face_map_figures import (
     face_maps_figure,
@@ -34,7 +35,7 @@ from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.face_maps_study import FaceMapsStudy
 from stripwise.studies.fit.fitted_inputs import JOINT_DRAWS
 from stripwise.units import formatting
-from stripwise.units.formatting import diffusivity, number, percent
+from stripwise.units.formatting import number, percent
 
 __all__ = ["face_maps_report", "face_maps_sentences"]
 
@@ -171,22 +172,23 @@ def _paste_section(study: FaceMapsStudy) -> Section:
     def between(low: float, high: float, write: object = number) -> str:
         return formatting.interval(float(low), float(high), write)  # type: ignore[arg-type]
 
+    written, content = even(1e12 * fits.diffusivity), even(fits.surface)
     table = Table(
         f"Each map, with 95 % intervals from {STRIPS} strips. Contents in {unit}.",
         (
             Column("Specimen", write=lambda k: study.faces[k].specimen),
             Column("Strategy", write=lambda k: study.faces[k].strategy),
-            numeric("Dₐ [10⁻¹² m²/s]", write=lambda k: diffusivity(float(fits.diffusivity[k]))),
+            numeric("Dₐ [10⁻¹² m²/s]", write=lambda k: written(1e12 * float(fits.diffusivity[k]))),
             numeric(
                 "95 % interval",
                 write=lambda k: between(
-                    errors.diffusivity_low[k], errors.diffusivity_high[k], diffusivity
+                    1e12 * errors.diffusivity_low[k], 1e12 * errors.diffusivity_high[k], written
                 ),
             ),
-            numeric("Surface content", write=lambda k: number(float(fits.surface[k]))),
+            numeric("Surface content", write=lambda k: content(float(fits.surface[k]))),
             numeric(
                 "95 % interval",
-                write=lambda k: between(errors.surface_low[k], errors.surface_high[k]),
+                write=lambda k: between(errors.surface_low[k], errors.surface_high[k], content),
             ),
             numeric(
                 "Effective strips", write=lambda k: number(float(errors.effective_strips[k]), 2)

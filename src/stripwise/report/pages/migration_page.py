@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from stripwise.report.components import (
     data_report,
     numeric,
 )
+from stripwise.report.even_decimals import even, even_numbers
 from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.report.pages.comparison_sections import (
@@ -169,20 +171,22 @@ def _warnings(study: MigrationStudy) -> tuple[str, ...]:
 def _sections(study: MigrationStudy) -> tuple[Section, ...]:
     table = study.specimens
     cut = f" The first {MAX_ROWS}; all in specimens.csv." if len(table) > MAX_ROWS else ""
+    rows = table.head(MAX_ROWS).to_dict("records")
+    coefficient = even(1e12 * table["diffusivity_m2_s"].head(MAX_ROWS))
     each = Table(
         f"Each specimen; ± the standard error from its readings.{cut}",
         (
             Column("Specimen", "specimen"),
             Column("Strategy", "strategy"),
-            numeric("D [10⁻¹² m²/s]", write=_coefficient),
-            numeric("Depth [mm]", "penetration_mm"),
+            numeric("D [10⁻¹² m²/s]", write=lambda r: _coefficient(r, coefficient)),
+            even_numbers("Depth [mm]", "penetration_mm", rows),
             numeric("Readings", "readings", str),
-            numeric("Voltage [V]", "voltage_V"),
-            numeric("Thickness [mm]", "thickness_mm"),
-            numeric("Temperature [°C]", "temperature_degC"),
+            even_numbers("Voltage [V]", "voltage_V", rows),
+            even_numbers("Thickness [mm]", "thickness_mm", rows),
+            even_numbers("Temperature [°C]", "temperature_degC", rows),
             numeric("Duration [h]", "duration_d", lambda days: number(24.0 * days)),
         ),
-        table.head(MAX_ROWS).to_dict("records"),
+        rows,
     )
     return (
         Section(
@@ -208,6 +212,8 @@ def _strategy_table(study: MigrationStudy) -> Table:
         for k, row in enumerate(rows):
             row |= {"ratio": np.exp(penalties.log_ratios.log_mean[k])}
             row |= {"low": penalties.low95[k], "high": penalties.high95[k]}
+    written = even(1e12 * row["diffusivity_m2_s"] for row in rows)
+    median = even(row["ratio"] for row in rows if "ratio" in row)
     return Table(
         "By strategy.",
         (
@@ -215,12 +221,12 @@ def _strategy_table(study: MigrationStudy) -> Table:
                 "Strategy", "strategy", lambda name: name + " (reference)" * (name == reference)
             ),
             numeric("Specimens", "specimens", str),
-            numeric("D [10⁻¹² m²/s]", "diffusivity_m2_s", diffusivity),
-            numeric("Penalty, median", write=lambda r: number(r["ratio"]) if "ratio" in r else ""),
+            numeric("D [10⁻¹² m²/s]", "diffusivity_m2_s", lambda d: written(1e12 * d)),
+            numeric("Penalty, median", write=lambda r: median(r["ratio"]) if "ratio" in r else ""),
             numeric(
                 "95 % interval",
                 write=lambda r: (
-                    formatting.interval(r["low"], r["high"])
+                    formatting.interval(r["low"], r["high"], median)
                     if "ratio" in r and r["strategy"] != reference
                     else ""
                 ),
@@ -230,7 +236,7 @@ def _strategy_table(study: MigrationStudy) -> Table:
     )
 
 
-def _coefficient(row: dict[str, Any]) -> str:
+def _coefficient(row: dict[str, Any], write: Callable[[float], str]) -> str:
     error = row["diffusivity_se"]
-    text = diffusivity(row["diffusivity_m2_s"])
-    return f"{text} ± {diffusivity(error, 2)}" if error else text
+    text = write(1e12 * row["diffusivity_m2_s"])
+    return f"{text} ± {write(1e12 * error)}" if error else text

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S, ProfileFits
+from stripwise.evidence.profiles.chloride_profiles import ProfileFits
 from stripwise.evidence.profiles.layered_fit import LAYERED
 from stripwise.evidence.profiles.penalty_factors import MIN_SPECIMENS, ProfilePenaltyFactors
 from stripwise.evidence.profiles.pooling import ESTIMATOR
 from stripwise.evidence.tables.data_file import LINE
 from stripwise.evidence.tables.slips import MOST_SLIPS, is_tenfold
-from stripwise.report.components import Cell, Column, Figure, Paragraph, Section, Table, numeric
+from stripwise.report.components import Figure, Paragraph, Section
 from stripwise.report.figures import sheet
 from stripwise.report.figures.profile_figures import (
     CONTENT_UNITS,
@@ -19,6 +19,7 @@ from stripwise.report.figures.profile_figures import (
     plot_residuals,
     profiles_figure,
 )
+from stripwise.report.pages.fitted_tables import penalty_table, specimen_table
 from stripwise.report.pages.skin_section import skin_section
 from stripwise.report.prose import paragraphs
 from stripwise.studies.fit.fitted_inputs import unwritten_penalties
@@ -27,9 +28,6 @@ from stripwise.units import formatting
 from stripwise.units.formatting import diffusivity, number
 
 __all__ = ["findings", "method", "sections", "warnings"]
-
-MAX_ROWS = 60
-"""Most specimens in a table."""
 
 SIGNIFICANCE = 0.05
 """Level of the test of a common surface content."""
@@ -239,7 +237,7 @@ def sections(study: ProfilesStudy) -> tuple[Section, ...]:
             sheet.draw(plot_penalties, penalties, study.penalty_fits),
             "Data: penalties.csv, penalty_covariance.csv, specimens.csv.",
         )
-        parts.append(Section("Penalty factors", (about, factors, _penalty_table(penalties, unit))))
+        parts.append(Section("Penalty factors", (about, factors, penalty_table(penalties, unit))))
     if study.layered is not None:
         parts.append(skin_section(fits, study.layered))
     depth = study.penetration_depth
@@ -255,7 +253,7 @@ def sections(study: ProfilesStudy) -> tuple[Section, ...]:
         *parts,
         Section("Profiles", (Paragraph(skin), Figure("profiles", drawn, "Data: residuals.csv."))),
         Section("Residuals", (residuals,)),
-        Section("Specimens", (_specimen_table(fits, unit),)),
+        Section("Specimens", (specimen_table(fits, unit),)),
     )
 
 
@@ -314,81 +312,3 @@ def _replicates(penalties: ProfilePenaltyFactors) -> list[str]:
                 "specimens, which makes the intervals wide. More replicates narrow them."
             )
     return texts
-
-
-def _penalty_table(penalties: ProfilePenaltyFactors, unit: str) -> Table:
-    pooled, ratios, surface = penalties.log_diffusivity, penalties.log_ratios, penalties.surface
-    names, reference = penalties.strategies, penalties.reference
-
-    def ends(k: int) -> str:
-        low, high = float(penalties.low95[k]), float(penalties.high95[k])
-        return "" if names[k] == reference else formatting.interval(low, high)
-
-    return Table(
-        f"By strategy. Surface content in {unit}, ± its standard error.",
-        (
-            Column("Strategy", write=lambda k: names[k] + " (reference)" * (names[k] == reference)),
-            numeric("Specimens", write=lambda k: str(pooled.counts[k])),
-            numeric("Dₐ [10⁻¹² m²/s]", write=lambda k: diffusivity(float(np.exp(pooled.mean[k])))),
-            numeric("Penalty, median", write=lambda k: number(float(np.exp(ratios.log_mean[k])))),
-            numeric("95 % interval", write=ends),
-            numeric(
-                "Mean; sd",
-                write=lambda k: f"{number(penalties.mean[k])}; {number(penalties.sd[k], 2)}",
-            ),
-            numeric(
-                "Surface content",
-                write=lambda k: (
-                    f"{number(surface.mean[k])} ± {number(np.sqrt(surface.variance[k]), 2)}"
-                ),
-            ),
-        ),
-        range(len(names)),
-    )
-
-
-def _specimen_table(fits: ProfileFits, unit: str) -> Table:
-    profiles, count = fits.profiles, len(fits.layers_used)
-    cut = f" The first {MAX_ROWS}; all in specimens.csv." if count > MAX_ROWS else ""
-
-    def ends(k: int) -> str:
-        low, high = np.exp((fits.intervals.log_d_low[k], fits.intervals.log_d_high[k]))
-        return formatting.interval(
-            float(low) / MM2_D_PER_M2_S, float(high) / MM2_D_PER_M2_S, diffusivity
-        )
-
-    def surface_ends(k: int) -> str:
-        low, high = fits.intervals.surface_low[k], fits.intervals.surface_high[k]
-        return formatting.interval(float(low), float(high))
-
-    return Table(
-        f"Each specimen, ± standard errors; in grey 95 % intervals. Contents in {unit}.{cut}",
-        (
-            Column("Specimen", write=lambda k: profiles.specimens[k]),
-            Column("Strategy", write=lambda k: profiles.strategies[k]),
-            numeric(
-                "Dₐ [10⁻¹² m²/s]",
-                write=lambda k: Cell(
-                    _with_error(1e12 * fits.diffusivity[k], 1e12 * fits.diffusivity_se[k]), ends(k)
-                ),
-                kind="tight",
-            ),
-            numeric(
-                "Surface content",
-                write=lambda k: Cell(
-                    _with_error(fits.surface[k], fits.surface_se[k]), surface_ends(k)
-                ),
-                kind="tight",
-            ),
-            numeric("Correlation", write=lambda k: number(float(fits.correlation[k]), 2)),
-            numeric("Rmse", write=lambda k: number(float(fits.rmse[k]), 2)),
-            numeric("Layers", write=lambda k: str(fits.layers_used[k])),
-            *([Column("Notes", write=lambda k: fits.notes[k])] * any(fits.notes[:MAX_ROWS])),
-        ),
-        range(min(count, MAX_ROWS)),
-    )
-
-
-def _with_error(value: float, error: float) -> str:
-    text = f"{number(float(value))} ± {number(float(error), 2)}"
-    return text.replace(" ", "\N{NO-BREAK SPACE}")

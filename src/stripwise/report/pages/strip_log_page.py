@@ -18,6 +18,7 @@ from stripwise.report.components import (
     data_report,
     numeric,
 )
+from stripwise.report.even_decimals import even_numbers
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.fitted_families_figure import family_table, plot_fit
 from stripwise.report.figures.label_placement import shorten_text
@@ -131,6 +132,7 @@ def _assessed_sections(study: StripLogStudy) -> tuple[Section, ...]:
     def maybe(value: float) -> str:
         return dash if np.isnan(value) else percent(value)
 
+    pours = study.assessed.table.head(MAX_POURS).to_dict("records")
     table = Table(
         f"Pours as walls of their own, the worst first; years lost against {study.assessed.against}. "
         f"The record itself stands below, unchanged. All: assessed.csv.",
@@ -143,8 +145,8 @@ def _assessed_sections(study: StripLogStudy) -> tuple[Section, ...]:
                 "confidence",
                 lambda share: dash if np.isnan(share) else formatting.confidence(share),
             ),
-            numeric("Equivalent age [h]", "equivalent_h", formatting.one_decimal),
-            numeric("Penalty", "penalty_mean"),
+            numeric("Equivalent age [h]", "equivalent_h", formatting.decimals),
+            even_numbers("Penalty", "penalty_mean", pours),
             numeric(
                 "Years lost",
                 "years_lost",
@@ -155,7 +157,7 @@ def _assessed_sections(study: StripLogStudy) -> tuple[Section, ...]:
             Column("Decision", write=lambda _row: ""),
             Column("Name, date", write=lambda _row: ""),
         ),
-        study.assessed.table.head(MAX_POURS).to_dict("records"),
+        pours,
     )
     return (
         Section(
@@ -278,7 +280,7 @@ def _findings(log: StripLog) -> tuple[str, ...]:
 def _pour_table(log: StripLog) -> Table:
     rows = log.pours.sort_values(AGE_COLUMNS[log.function], kind="stable").head(MAX_POURS)
     more = f" The youngest {MAX_POURS}; all in pours.csv." if len(log.pours) > len(rows) else ""
-    one = formatting.one_decimal
+    one = formatting.decimals
     return Table(
         f"Pours, youngest first. Equivalent ages at {_degrees(log.reference_c)}.{more}",
         (

@@ -10,12 +10,11 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field as PydanticField
-from scipy import special
 
 from stripwise.distributions.distribution import from_sample
+from stripwise.distributions.independent_draws import independent_draws
 from stripwise.distributions.joint_draws import JointDraws, effective_draws
 from stripwise.distributions.random_input import Correlation, Input
-from stripwise.distributions.sampling import InputSampler, random_stream
 from stripwise.errors import InputError
 from stripwise.scenario import measures
 from stripwise.scenario.beside_files import read_beside
@@ -139,7 +138,7 @@ def read_knowledge(
             raise InputError("", "holds no input of the scenario")
         _check_number(np.array(list(columns.values())))
         if missing:
-            columns |= _independent(missing, columns, correlations)
+            columns |= independent_draws(missing, columns, correlations)
         values = np.array([columns[n] for n in random])
     except InputError as error:
         problems.add(FROM if name else PATH, error.problem, found=name or None)
@@ -191,36 +190,6 @@ def _renamed(
     kept = [k for k, head in enumerate(heads) if head not in left_out]
     renamed = DrawTable(tuple(heads[k] for k in kept), given.rows[:, kept], given.digest)
     return renamed, left_out
-
-
-def _independent(
-    missing: list[Input], columns: Mapping[str, Array], correlations: Sequence[Correlation]
-) -> dict[str, Array]:
-    """Draw inputs from their own distributions, a value for each different one of the draws.
-
-    A Latin hypercube (McKay, Beckman and Conover 1979, recalled): no sequence that the draws may
-    come from themselves.
-    """
-    names = {item.name for item in missing}
-    for pair in correlations:
-        if {pair.first, pair.second} & names and {pair.first, pair.second} & columns.keys():
-            lacking, held = sorted((pair.first, pair.second), key=lambda name: name in columns)
-            raise InputError(
-                "",
-                f"lacks {printable(lacking)}, which the scenario correlates with {printable(held)}; "
-                "it cannot be independent",
-            )
-    _, inverse = np.unique(np.array(list(columns.values())), axis=1, return_inverse=True)
-    count = int(inverse.max()) + 1
-    rng = random_stream(0, stage="samples")
-    ranks = np.array([rng.permutation(count) for _ in missing])
-    z = special.ndtri((ranks + rng.random(ranks.shape)) / count)
-    sampler = InputSampler.from_inputs(missing, correlations)
-    scores = sampler.correlate(z)[:, inverse.ravel()]
-    return {
-        item.name: score if item.epistemic_share < 1.0 else item.distribution.from_normal(score)
-        for item, score in zip(missing, scores, strict=True)
-    }
 
 
 def _completion_warnings(missing: Sequence[Input], left_out: Sequence[str]) -> list[str]:

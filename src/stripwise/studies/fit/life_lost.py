@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from stripwise.curing.follow_up import NO_FOLLOW_UP, REFERENCE_FACE
 from stripwise.distributions.distribution import distribution, fixed
+from stripwise.distributions.independent_draws import independent_draws
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
 from stripwise.errors import InputError
 from stripwise.evidence.profiles.penalty_factors import PenaltyFactors
@@ -22,6 +25,9 @@ from stripwise.studies.result_tables import strategy_table
 from stripwise.units.result_columns import columns
 
 __all__ = ["LifeLost", "life_lost", "lives_with"]
+
+STRATEGY = "strategy."
+"""Begins the names of the inputs of a strategy."""
 
 STRIP_AGE = 24.0
 """Strip age of the plans [h], without effect beside a penalty as measured."""
@@ -58,25 +64,18 @@ def life_lost(
 
     The wall's diffusivity is taken as that of the reference strategy, and penalties from the
     laboratory to the wall by the scenario's model factor.
-
-    Raises
-    ------
-    InputError
-        If the scenario takes joint draws, which hold no penalty of the test.
+    Joint draws of the scenario keep all but its own penalties.
     """
     fit = fitted_factors(penalties, source=source)
     if fit is None:
         return None
-    if scenario.draws is not None:
-        raise InputError(
-            "--scenario",
-            "takes joint draws (knowledge), which hold no penalty of these tests; leave them out",
-        )
     own = _penalty_inputs(penalties, fit)
+    correlations = _correlations(scenario, fit, own)
     case = dataclasses.replace(
         scenario,
         inputs=(*_without_strategies(scenario), *own.values()),
-        correlations=_correlations(scenario, fit, own),
+        correlations=correlations,
+        draws=_with_penalties(scenario.draws, list(own.values()), correlations),
         reference_strategy=penalties.reference,
         strategies=(),
     )
@@ -123,7 +122,7 @@ def lives_with(
 
 
 def _without_strategies(scenario: Scenario) -> list[Input]:
-    return [item for item in scenario.inputs if not item.name.startswith("strategy.")]
+    return [item for item in scenario.inputs if not item.name.startswith(STRATEGY)]
 
 
 def _penalty_inputs(penalties: PenaltyFactors, fit: FittedPenalties) -> dict[str, Input]:
@@ -139,6 +138,31 @@ def _penalty_inputs(penalties: PenaltyFactors, fit: FittedPenalties) -> dict[str
             f"strategy.{name}.penalty", f"penalty factor, {name}", law, "", "curing", "knowledge"
         )
     return found
+
+
+def _with_penalties(
+    draws: JointDraws | None, penalties: list[Input], correlations: Sequence[Correlation]
+) -> JointDraws | None:
+    """Put penalties of a test into joint draws in place of those that they hold."""
+    if draws is None:
+        return None
+    kept = [k for k, name in enumerate(draws.names) if not name.startswith(STRATEGY)]
+    if not kept:
+        return None
+    rows = draws.values  # noqa: PD011
+    columns = {draws.names[k]: rows[k] for k in kept}
+    new = independent_draws(
+        [item for item in penalties if not item.distribution.is_fixed],
+        columns,
+        correlations,
+        seed=1,  # the scenario's own draws may have been completed with the usual one
+    )
+    return dataclasses.replace(
+        draws,
+        names=(*columns, *new),
+        values=np.array([*columns.values(), *new.values()]),
+        is_score=(*(draws.is_score[k] for k in kept), *(False for _ in new)),
+    )
 
 
 def _correlations(
