@@ -12,7 +12,7 @@ from pathlib import Path
 from types import ModuleType
 
 import numpy as np
-from scipy import stats
+from scipy import optimize, stats
 
 __all__: list[str] = []
 
@@ -162,9 +162,26 @@ def maxima(repeats: int) -> None:
         )
 
 
+def lab_profiles(lab: ModuleType, seed: int):
+    """Profiles as the lab wall's script invents them."""
+    from stripwise.evidence.profiles.chloride_profiles import Profiles
+
+    strategy, content, initial = lab.simulate(np.random.default_rng(seed))
+    count = len(strategy)
+    return Profiles(
+        specimens=tuple(str(n) for n in range(count)),
+        strategies=tuple(strategy),
+        upper=np.tile(lab.EDGES_MM[:-1], (count, 1)),
+        lower=np.tile(lab.EDGES_MM[1:], (count, 1)),
+        content=content,
+        present=np.ones(content.shape, dtype=bool),
+        exposure=np.full(count, lab.EXPOSURE_D),
+        initial=initial,
+    )
+
+
 def profiles(repeats: int) -> None:
     """Penalty factors out of the invented profiles of the lab wall."""
-    from stripwise.evidence.profiles.chloride_profiles import Profiles
     from stripwise.evidence.profiles.penalty_factors import profile_penalty_factors
     from stripwise.evidence.profiles.profile_fit import fit_profiles
 
@@ -172,23 +189,57 @@ def profiles(repeats: int) -> None:
     truth = np.array(list(lab.PENALTY.values()))
     inside = np.zeros(len(truth))
     for seed in range(repeats):
-        strategy, content, initial = lab.simulate(np.random.default_rng(seed))
-        count = len(strategy)
-        data = Profiles(
-            specimens=tuple(str(n) for n in range(count)),
-            strategies=tuple(strategy),
-            upper=np.tile(lab.EDGES_MM[:-1], (count, 1)),
-            lower=np.tile(lab.EDGES_MM[1:], (count, 1)),
-            content=content,
-            present=np.ones(content.shape, dtype=bool),
-            exposure=np.full(count, lab.EXPOSURE_D),
-            initial=initial,
-        )
-        result = profile_penalty_factors(fit_profiles(data), lab.REFERENCE)
+        result = profile_penalty_factors(fit_profiles(lab_profiles(lab, seed)), lab.REFERENCE)
         inside += (result.low95 <= truth) & (truth <= result.high95)
     for name, share in zip(lab.PENALTY, inside / repeats, strict=True):
         if name != lab.REFERENCE:
             row(f"penalty of {name}, 4 specimens a strategy", share, "")
+
+
+def penalty_errors(repeats: int) -> None:
+    """Error of ln k where the readings scatter, beside two fits by scipy of each specimen.
+
+    The specimens of a strategy are alike here, so that the readings alone make the error.
+    """
+    from stripwise.evidence.profiles.penalty_factors import profile_penalty_factors
+    from stripwise.evidence.profiles.profile_fit import fit_profiles
+
+    lab = load(ROOT / "scenarios" / "lab-wall" / "make_data.py")
+    lab.SD_LN_DIFFUSIVITY = 0.0
+    truth = np.log(list(lab.PENALTY.values()))[:-1]
+    for share in (0.03, 0.07, 0.1):
+        lab.RELATIVE_ERROR = share
+        miss: dict[str, list[np.ndarray]] = {"here": [], "Huber, relative": [], "equal weights": []}
+        for seed in range(repeats):
+            data = lab_profiles(lab, seed)
+            found = profile_penalty_factors(fit_profiles(data), lab.REFERENCE)
+            miss["here"].append(found.log_ratios.log_mean[:-1] - truth)
+            for name in ("Huber, relative", "equal weights"):
+                logs = scipy_log_diffusivity(data, lab, relative=name != "equal weights")
+                means = logs.reshape(len(truth) + 1, -1).mean(axis=1)
+                miss[name].append(means[:-1] - means[-1] - truth)
+        rms = {name: np.sqrt(np.mean(np.square(errors))) for name, errors in miss.items()}
+        texts = ", ".join(f"{name} {value:.3f}" for name, value in rms.items())
+        print(
+            f"| rms of ln k, {share:g} of the content, n {3 * repeats} | {texts} | | |", flush=True
+        )
+
+
+def scipy_log_diffusivity(data, lab: ModuleType, *, relative: bool) -> np.ndarray:
+    """Fit each specimen by itself with scipy, the first layer left out."""
+    found = []
+    for content, initial in zip(data.content[:, 1:], data.initial, strict=True):
+
+        def residual(x, content=content, initial=initial):
+            share = lab.layer_average([np.exp(x[1])])[0, 1:]
+            gap = initial + (np.exp(x[0]) - initial) * share - content
+            floor = np.hypot(0.05 * content, lab.ABSOLUTE_ERROR_PCT)
+            return gap / floor if relative else gap
+
+        start = [np.log(content[0]), np.log(8e-12)]
+        loss = {"loss": "huber", "f_scale": 1.345} if relative else {}
+        found.append(optimize.least_squares(residual, start, **loss).x[1])
+    return np.array(found)
 
 
 def skins(repeats: int) -> None:
@@ -222,6 +273,7 @@ def main() -> None:
     specimens(repeats)
     maxima(repeats)
     profiles(repeats)
+    penalty_errors(repeats)
     surveys(repeats)
     skins(repeats)
 
