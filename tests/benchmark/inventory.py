@@ -1,6 +1,7 @@
 """Speed and memory of an inventory, as ratios measured in one run.
 
 python tests/benchmark/inventory.py                  # rows a CPU second, growth, against the loop
+python tests/benchmark/inventory.py --accuracy       # P, range and confidence against large samples
 python tests/benchmark/inventory.py --workers        # CPU seconds a face with two processes over one
 python tests/benchmark/inventory.py --rows 1000000   # end to end, with the memory of the process
 """
@@ -9,11 +10,23 @@ import argparse
 import resource
 import sys
 import tempfile
+import tomllib
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
+from scipy import special
 
 import stripwise
+from stripwise.risk.probability.confidence import epistemic_probability
+from stripwise.risk.probability.intervals import point_quantile
+from stripwise.risk.probability.nominal_covers import (
+    SamplingOptions,
+    probability_by_repeat,
+    with_nominal_cover,
+)
+from stripwise.risk.probability.reliability_index import reliability_index
+from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.inventory import elements, inventory_run
 from stripwise.studies.inventory.inventory_study import inventory
 
@@ -66,8 +79,11 @@ class elements_answer:  # noqa: N801 - stands in for the answers
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--workers", action="store_true")
+    parser.add_argument("--accuracy", nargs="?", const=SCENARIO, type=Path)
     parser.add_argument("--rows", type=int, default=0)
     options = parser.parse_args()
+    if options.accuracy:
+        return accuracy(options.accuracy)
     case = stripwise.load(SCENARIO)
     case = case.replace({"sampling.points": 4096})
     with tempfile.TemporaryDirectory() as folder:
@@ -77,6 +93,64 @@ def main():
         if options.rows:
             return end_to_end(case, make_faces(home / "faces.csv", options.rows), home / "parts")
         return sizes(case, home)
+
+
+def accuracy(path, plans=40, covers=5):
+    """Compare elements with P from 2^18 points, and its ranges over 16 times 1,024 outer points."""
+    rng = np.random.default_rng(8)
+    tables = tomllib.loads(path.read_text("utf-8"))
+    hours = np.exp(rng.uniform(np.log(10), np.log(100), plans)).round(1)
+    warm = rng.uniform(8, 22, plans).round(1)
+    tables["strategy"] = [
+        {
+            "name": f"Face {k}",
+            "strip_age": f"{hours[k]} h",
+            "concrete_temperature": f"{warm[k]} degC",
+        }
+        for k in range(plans)
+    ]
+    tables["reference_strategy"] = "Face 0"
+    case = stripwise.case({k: v for k, v in tables.items() if k != "choices"})
+    wall = build_wall(case)
+    age, target = case.target.service_life, case.target
+    center = wall.nominal_cover
+    faces, truth = [], []
+    for cover in center + np.linspace(-12.0, 12.0, covers) + 0.7:
+        there = with_nominal_cover(wall, cover, None)
+        sample = SamplingOptions(2**14, 16, 1, workers=2)
+        one = probability_by_repeat(there, np.array([cover]), np.array([age]), sample=sample)
+        p = one.mean(axis=0)[:, 0, 0]
+        found = epistemic_probability(
+            there,
+            age=age,
+            mean_index=reliability_index(p, 1.0 - p),
+            points=2**14,
+            seed=2,
+            outer_points=1024,
+        )
+        pooled = special.ndtr(-found.index).reshape(-1, plans)
+        low, high = (point_quantile(pooled, share) for share in (0.025, 0.975))
+        sure = (found.index >= target.reliability_index).mean(axis=(0, 1))
+        truth.append(np.stack((p, low, high, sure)))
+        faces.append(
+            pd.DataFrame(
+                {
+                    "element": [f"{cover:g} mm, face {k}" for k in range(plans)],
+                    "strip_age_h": hours,
+                    "concrete_temperature_degC": warm,
+                    "nominal_cover_mm": cover,
+                }
+            )
+        )
+    table = inventory(stripwise.load(path), pd.concat(faces)).elements
+    columns = ["probability_at_target", "know_low", "know_high", "confidence"]
+    gap = table[columns].to_numpy() - np.concatenate(truth, axis=1).T
+    print(
+        f"{path.name}: {len(table)} faces, P from {truth[-1][0].min():.2g} to {truth[0][0].max():.2g}"
+    )
+    for name, column in zip(columns, gap.T, strict=True):
+        rms, most = np.sqrt(np.mean(column**2)), np.abs(column).max()
+        print(f"{name}: rms error {rms:.2g}, largest {most:.2g}", flush=True)
 
 
 def sizes(case, home):

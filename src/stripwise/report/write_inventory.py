@@ -6,15 +6,11 @@ import contextlib
 import csv
 import hashlib
 import io
-import json
-import re
 from collections.abc import Iterator
-from importlib import resources
 from pathlib import Path
 
-from markupsafe import escape
-
 from stripwise.errors import OutputError
+from stripwise.report.face_list import face_list
 from stripwise.report.file_swap import TIMES_JSON, commit
 from stripwise.report.files import json_text
 from stripwise.report.folder_lock import locked_folder
@@ -22,7 +18,6 @@ from stripwise.report.pages.inventory_page import inventory_report
 from stripwise.report.write import SECONDS, report_files, run_record
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.part_store import FolderStore
-from stripwise.units.caution import CAUTION
 
 __all__ = ["INVENTORY_FILES", "working_folder", "write_inventory"]
 
@@ -128,19 +123,5 @@ def _batches(result: InventoryResult) -> Iterator[tuple[bytes, int]]:
 
 
 def _list(result: InventoryResult) -> str:
-    """Write the list to sort and filter, self-contained and without network."""
-    text = b"".join(result.parts()).decode("utf-8", "replace")
-    data = json.dumps({"head": result.header, "rows": list(csv.reader(io.StringIO(text)))})
-    for sign in "<>&\u2028\u2029":  # nothing of the data may end its script
-        data = data.replace(sign, f"\\u{ord(sign):04x}")
-    page = resources.files("stripwise.report.templates").joinpath("face_list.html")
-    values = {
-        "title": escape(f"Faces of {result.rows.name}"),
-        "caution": escape(CAUTION),
-        "data": data,
-    }
-    return re.sub(
-        r"@(title|caution|data)@",
-        lambda found: str(values[found[1]]),
-        page.read_text(encoding="utf-8"),
-    )
+    rows = b"".join(result.parts()).decode("utf-8", "replace")
+    return face_list(result.header, rows, source=result.rows.name)

@@ -85,7 +85,7 @@ def table_sample(wall: Wall, points: int, *, confidence: float) -> TableSample:
         return TableSample(min(points, 512), 8, 8, 8, 64, 16)
     if wall.conditions is not None:
         return TableSample(min(points, 2048), 8, 32, 8, 256, 64)
-    return TableSample(min(points, 8192), 8, 64, 8, min(points, 1024), 128)
+    return TableSample(min(points, 8192), 8, 128, 8, min(points, 512), 128)
 
 
 @dataclass(frozen=True, slots=True)
