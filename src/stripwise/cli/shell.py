@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import contextlib
+import copy
 import json
 import logging
 import math
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
+from typer.main import get_command_name
 
 from stripwise.cli.output_streams import open_streams
 from stripwise.errors import StripwiseError
@@ -219,13 +221,21 @@ def run_app() -> None:
     if not sys.warnoptions:  # for programmers, who can ask for them
         warnings.simplefilter("ignore")
     try:
-        app()
+        _with_command(sys.argv[1:2])()
     except OSError as problem:  # of the output alone: commands catch those of their files
         with contextlib.suppress(OSError):
             sys.stdout.close()
         with contextlib.suppress(OSError):
             print_error(f"the output cannot be written ({problem.strerror})")
         raise SystemExit(BAD_INPUT) from None
+
+
+def _with_command(words: list[str]) -> typer.Typer:
+    """Return the app with the command asked for alone: typer is slow to read them all."""
+    one, own = copy.copy(app), app.registered_commands
+    names = (c.name or get_command_name(getattr(c.callback, "__name__", "")) for c in own)
+    one.registered_commands = [c for c, name in zip(own, names, strict=True) if [name] == words]
+    return one if one.registered_commands else app
 
 
 @contextlib.contextmanager

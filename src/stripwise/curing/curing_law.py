@@ -384,6 +384,8 @@ def _checked_variate(where: str, z: ArrayLike) -> Array:
 def _checked(
     where: str, values: ArrayLike, *, low: float = -np.inf, high: float = np.inf, unit: str = ""
 ) -> Array:
+    if isinstance(values, float) and np.isfinite(values) and low <= values <= high:
+        return np.asarray(values)
     array = np.asarray(values, dtype=float)
     good = np.isfinite(array) & (array >= low) & (array <= high)
     if not np.all(good):

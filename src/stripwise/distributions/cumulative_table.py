@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import Distribution
 
-__all__ = ["CumulativeTable"]
+__all__ = ["JOINED_SIZE", "CumulativeTable", "JoinedMeans"]
 
 Array = NDArray[np.float64]
 
@@ -23,6 +23,9 @@ EXACT_BELOW = 1e-10
 """Mean below which the exact function is used instead."""
 TAIL_RELATIVE_TOLERANCE = 1e-3
 """Largest relative error of a value above a hundredth of `EXACT_BELOW`."""
+
+JOINED_SIZE = 8192
+"""Numbers that are computed together where samples are few; more would leave the cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +85,8 @@ class CumulativeTable:
         """
         offset = x * self.scale
         offset -= self.start * self.scale
-        np.clip(offset, 0.0, STEPS, out=offset)
+        np.maximum(offset, 0.0, out=offset)
+        np.minimum(offset, STEPS, out=offset)
         whole = np.trunc(offset)
         offset -= whole
         step = whole.astype(np.intp)
@@ -94,3 +98,36 @@ class CumulativeTable:
         for row in np.flatnonzero(means < EXACT_BELOW):
             means[row] = np.mean(exact(x[row]))
         return means
+
+
+class JoinedMeans:
+    """Means of small rows of samples, which a table takes together: a call costs more than they do."""
+
+    def __init__(self) -> None:
+        self.rows: dict[tuple[int, int, int], list[Array]] = {}
+        self.places: dict[tuple[int, int, int], list[tuple[int, int]]] = {}
+        self.ends: dict[tuple[int, int, int], tuple[CumulativeTable, Array]] = {}
+
+    def add(self, table: CumulativeTable, x: Array, means: Array, i: int, j: int) -> None:
+        """Have the mean over x (n,) put into the means (1, s, t) at strategy i and age j."""
+        x = np.asarray(x)
+        if x.ndim != 1 or 2 * x.size > JOINED_SIZE:
+            means[0, i, j] = table.means(np.atleast_2d(x))[0]
+            return
+        key = id(table), id(means), x.size
+        if key not in self.ends:
+            self.rows[key], self.places[key], self.ends[key] = [], [], (table, means)
+        self.rows[key].append(x)
+        self.places[key].append((i, j))
+        if len(self.rows[key]) * x.size >= JOINED_SIZE:
+            self._put(key)
+
+    def finish(self) -> None:
+        """Put what still waits into its place."""
+        for key in list(self.ends):
+            self._put(key)
+
+    def _put(self, key: tuple[int, int, int]) -> None:
+        table, means = self.ends.pop(key)
+        strategies, ages = zip(*self.places[key], strict=True)
+        means[0, list(strategies), list(ages)] = table.means(np.array(self.rows[key]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -100,9 +101,15 @@ class DeferredInverse:
     def __call__(self, z: Array) -> Array:
         """Evaluate x(z) for any shape of z."""
         if not self._built:
-            self._table = InverseTable.build(self._law)
+            self._table = _kept_table(self._law)
             self._built = True
         return exact_inverse(self._law, z) if self._table is None else self._table(z)
+
+
+@functools.lru_cache(maxsize=128)
+def _kept_table(law: Any) -> InverseTable | None:
+    """Build the table of a law once, however many scenarios hold one like it."""
+    return InverseTable.build(law)
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,15 +49,13 @@ class SobolSequence:
         ----------
         Matousek, J. Complexity 14, 1998 (recalled): the linear scrambling.
         """
-        plain = _plain_directions(dimensions)
         rng = rng.spawn(1)[0]  # as scipy's sequence does
         digits = rng.integers(0, 2, size=(dimensions, BITS), dtype=np.uint32)
         shift = (digits @ (np.uint32(1) << np.arange(BITS, dtype=np.uint32))).astype(np.uint32)
         matrix = rng.integers(0, 2, size=(dimensions, BITS, BITS), dtype=np.uint32)
         lower = np.tril(matrix, -1).astype(float) + np.eye(BITS)
         places = np.arange(BITS - 1, -1, -1, dtype=np.uint32)  # the first digit is the largest
-        bits = (plain[:, None, :] >> places[:, None]) & np.uint32(1)
-        mixed = np.rint(lower @ bits.astype(float)).astype(np.uint32) & np.uint32(1)
+        mixed = np.rint(lower @ _plain_bits(dimensions)).astype(np.uint32) & np.uint32(1)
         directions = np.bitwise_or.reduce(mixed << places[:, None], axis=1)
         return cls(directions, shift, 0)
 
@@ -79,6 +77,14 @@ class SobolSequence:
         np.bitwise_xor.accumulate(words, axis=1, out=words)
         self.skip(points)
         return np.asarray(words * 0.5**BITS)
+
+
+@functools.lru_cache(maxsize=64)
+def _plain_bits(dimensions: int) -> Array:
+    """Return the binary digits of the direction numbers, the largest first, (d, 30, 30)."""
+    places = np.arange(BITS - 1, -1, -1, dtype=np.uint32)
+    bits = (_plain_directions(dimensions)[:, None, :] >> places[:, None]) & np.uint32(1)
+    return bits.astype(float)
 
 
 @functools.lru_cache(maxsize=64)

@@ -88,6 +88,8 @@ class AgeingLaw:
         t = np.asarray(age, dtype=float)
         a = np.asarray(exponent, dtype=float)
         if self.convention == "apparent":
+            if t.ndim == 0 and t > 0.0 and np.isinf(self.ageing_ends):
+                return np.asarray(a * np.log(self.reference_age) + (1.0 - a) * np.log(t))
             ageing_time = np.minimum(t, self.ageing_ends)
             log_growth_after = (
                 np.log(np.maximum(t, self.ageing_ends) / self.ageing_ends)

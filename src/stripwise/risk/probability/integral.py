@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stripwise.distributions.cumulative_table import CumulativeTable
+from stripwise.distributions.cumulative_table import JOINED_SIZE, CumulativeTable, JoinedMeans
 from stripwise.distributions.distribution import Distribution
 from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation, Input
@@ -137,7 +137,7 @@ class Integral:
         table = None if self.weights is not None else self._table(above)
         if table is None:
             return _group_means(self.probability_below(x, score_mean, above=above), groups)
-        return np.broadcast_to(table.means(np.atleast_2d(x)), groups)
+        return _for_groups(table.means(np.atleast_2d(x)), groups)
 
     def _table(self, above: bool) -> CumulativeTable | None:
         assert self.distribution is not None
@@ -161,11 +161,17 @@ class Integral:
         are the inputs that the block was made of, `score_mean` is that of `conditional_mean`.
         """
         means = np.empty((groups or 1, len(wall.plans), len(ages)))
-        if self.name == COVER:
-            self._integrate_cover(wall, block, score_mean, ages, upper, means)
-        else:
-            self._integrate_diffusivity(wall, block, values, score_mean, ages, upper, means)
+        self._integrate(wall, block, values, score_mean, ages, [(upper, means)])
         return means[0] if groups is None else means
+
+    def both_tails(
+        self, wall: Wall, block: SampleBlock, values: Values, score_mean: Number, ages: Array
+    ) -> tuple[Array, Array]:
+        """Return `probabilities` of P and of 1 - P, (s, t) each, from the same fronts."""
+        upper = np.zeros((len(wall.plans), len(ages)), dtype=bool)
+        p, q = np.empty((2, 1, *upper.shape))
+        self._integrate(wall, block, values, score_mean, ages, [(upper, p), (~upper, q)])
+        return p[0], q[0]
 
     def probabilities_by_sample(  # noqa: PLR0917
         self,
@@ -182,10 +188,10 @@ class Integral:
         """
         if self.name == COVER:
             fronts = build_fronts(wall, block)
-            found = [
-                self.probability_below(next(iter(fronts.depths(age))), score_mean, above=above)
-                for age in ages
-            ]
+            depths = [next(iter(fronts.depths(age))) for age in ages]
+            if wall.front_model is None and _is_joinable(depths):
+                depths = [np.array(depths)]
+            found = [self.probability_below(x, score_mean, above=above) for x in depths]
         else:
             # the diffusivity reaches its critical factor where the front reaches the bars
             by_age = _critical_factors_by_age(wall, block, values[COVER], ages)
@@ -196,52 +202,65 @@ class Integral:
                 for factor in (next(iter(factors)) for factors in by_age)
             ]
         size = np.broadcast_shapes(
-            *(np.shape(x) for x in found), *(np.shape(v) for v in values.values())
+            *(np.shape(x)[-1:] for x in found), *(np.shape(v) for v in values.values())
         )
-        return np.array([np.broadcast_to(x, size) for x in found], dtype=float)
+        rows = (np.broadcast_to(x, (*np.shape(x)[:-1], *size)).reshape(-1, *size) for x in found)
+        return np.concatenate(list(rows), dtype=float)
 
-    def _integrate_cover(  # noqa: PLR0917
-        self,
-        wall: Wall,
-        block: SampleBlock,
-        score_mean: Number,
-        ages: Array,
-        upper: Flags,
-        means: Array,
-    ) -> None:
-        depths = build_fronts(wall, block)
-        for j, age in enumerate(ages):
-            for i, depth in enumerate(depths.depths(age)):
-                means[:, i, j] = self.mean_probability_below(
-                    depth, score_mean, above=bool(upper[i, j]), groups=len(means)
-                )
-
-    def _integrate_diffusivity(  # noqa: PLR0917
+    def _integrate(  # noqa: PLR0917
         self,
         wall: Wall,
         block: SampleBlock,
         values: Values,
         score_mean: Number,
         ages: Array,
-        upper: Flags,
-        means: Array,
+        tails: list[tuple[Flags, Array]],
     ) -> None:
-        groups = len(means)
-        for j, factors in enumerate(_critical_factors_by_age(wall, block, values[COVER], ages)):
-            for i, critical_factor in enumerate(factors):
-                flip = bool(upper[i, j])
-                means[:, i, j] = (
-                    self.mean_probability_below(
-                        critical_factor, score_mean, above=not flip, groups=groups
-                    )
-                    if self.name
-                    else _group_means((critical_factor <= 1.0) != flip, groups)
-                )
+        """Fill the means (g, s, t) of each tail, which is that of 1 - P where its flags are set."""
+        by_age: Iterable[Iterable[Array]]
+        if self.name == COVER:
+            fronts = build_fronts(wall, block)
+            by_age = (fronts.depths(age) for age in ages)
+        else:
+            # the diffusivity reaches its critical factor where the front reaches the bars
+            by_age = _critical_factors_by_age(wall, block, values[COVER], ages)
+        joined = JoinedMeans()
+        tables: dict[bool, CumulativeTable | None] = {}
+        if self.weights is not None or wall.front_model is not None:
+            tables = {False: None, True: None}
+        for j, by_plan in enumerate(by_age):
+            for i, x in enumerate(by_plan):
+                for upper, means in tails:
+                    flip = bool(upper[i, j])
+                    if not self.name:
+                        means[:, i, j] = _group_means((x <= 1.0) != flip, len(means))
+                        continue
+                    above = flip == (self.name == COVER)
+                    if above not in tables:
+                        tables[above] = self._table(above)
+                    table = tables[above]
+                    if table is not None and len(means) == 1:
+                        joined.add(table, x, means, i, j)
+                    else:
+                        means[:, i, j] = self.mean_probability_below(
+                            x, score_mean, above=above, groups=len(means)
+                        )
+        joined.finish()
+
+
+def _is_joinable(rows: list[Array]) -> bool:
+    """Whether rows of samples are alike and few enough to be computed as one matrix."""
+    shapes = {np.shape(row) for row in rows}
+    return len(shapes) == 1 and rows[0].ndim == 1 and 2 * rows[0].size <= JOINED_SIZE
 
 
 def _group_means(x: Array, groups: int) -> Array:
     """Return the mean of each row, (g,); one row, or a number, stands for all."""
-    return np.broadcast_to(np.mean(np.atleast_2d(x), axis=-1), groups)
+    return _for_groups(np.mean(np.atleast_2d(x), axis=-1), groups)
+
+
+def _for_groups(means: Array, groups: int) -> Array:
+    return means if len(means) == groups else np.broadcast_to(means, groups)
 
 
 @functools.lru_cache(maxsize=2048)

@@ -59,9 +59,7 @@ def choose_ages(
     score_mean = integral.conditional_mean(sampler.correlate(z))
 
     def index(ages: Array) -> Array:
-        flags = np.zeros((len(wall.plans), len(ages)), dtype=bool)
-        p = integral.probabilities(wall, block, values, score_mean, ages=ages, upper=flags)
-        q = integral.probabilities(wall, block, values, score_mean, ages=ages, upper=~flags)
+        p, q = integral.both_tails(wall, block, values, score_mean, ages)
         return np.minimum.accumulate(reliability_index(p, q), axis=-1)
 
     early, late = STARTING_AGES
