@@ -31,7 +31,7 @@ from stripwise.studies.inventory import elements, inventory_run
 from stripwise.studies.inventory.inventory_study import inventory
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "garage-wall.toml"
-SIZES = (5_000, 10_000, 20_000, 40_000)
+SIZES = (50_000, 100_000, 200_000, 400_000)
 
 
 def make_faces(path, rows):
