@@ -2,6 +2,7 @@
 
 python tests/benchmark/inventory.py                  # rows a CPU second, growth, against the loop
 python tests/benchmark/inventory.py --accuracy       # P, range and confidence against large samples
+python tests/benchmark/inventory.py --shipped        # faces against a run, on every shipped wall
 python tests/benchmark/inventory.py --workers        # CPU seconds of two processes and of a cluster over one
 python tests/benchmark/inventory.py --rows 1000000   # end to end, with the memory of the process
 """
@@ -80,9 +81,12 @@ class elements_answer:  # noqa: N801 - stands in for the answers
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--workers", action="store_true")
+    parser.add_argument("--shipped", action="store_true")
     parser.add_argument("--accuracy", nargs="?", const=SCENARIO, type=Path)
     parser.add_argument("--rows", type=int, default=0)
     options = parser.parse_args()
+    if options.shipped:
+        return shipped()
     if options.accuracy:
         return accuracy(options.accuracy)
     case = stripwise.load(SCENARIO)
@@ -152,6 +156,26 @@ def accuracy(path, plans=40, covers=5):
     for name, column in zip(columns, gap.T, strict=True):
         rms, most = np.sqrt(np.mean(column**2)), np.abs(column).max()
         print(f"{name}: rms error {rms:.2g}, largest {most:.2g}", flush=True)
+
+
+def shipped():
+    """Compare faces that only name a strategy with a run of every shipped wall, the slow ones too."""
+    for path in sorted([*SCENARIO.parent.glob("*.toml"), *SCENARIO.parent.glob("*/*wall.toml")]):
+        case = stripwise.load(path).replace({"sampling.points": 256, "sampling.repeats": 8})
+        if case.draws is not None:
+            print(f"{path.name}: takes joint draws, which an inventory refuses")
+            continue
+        names = [item.name for item in case.strategies]
+        faces = pd.DataFrame({"element": [f"F{k}" for k in range(len(names))], "strategy": names})
+        result = inventory(case, faces)
+        run = stripwise.assess(case, only="curves").strategies
+        gap = result.elements["probability_at_target"] - run["probability_at_target"].to_numpy()
+        same = (result.elements["meets_target"] == run["meets_target"].to_numpy()).sum()
+        print(
+            f"{path.name}: P off by at most {gap.abs().max():.4f} (told rms {result.table_error:.4f}), "
+            f"{same} of {len(names)} answers alike",
+            flush=True,
+        )
 
 
 def sizes(case, home):
