@@ -1,3 +1,4 @@
+import functools
 import importlib.util
 import sys
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -5,6 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+import typer.testing
 from _pytest.doctest import DoctestModule
 from hypothesis import settings
 
@@ -13,6 +15,7 @@ from stripwise.errors import ScenarioError
 from stripwise.ingress.finite_volume.finite_volume_solver import Grid
 from stripwise.risk.probability import parallel
 from stripwise.scenario.loading import load
+from stripwise.studies import site_record, stripped
 
 # No test is timed: on a busy machine a first call takes longer than hypothesis allows.
 settings.register_profile("untimed", deadline=None)
@@ -67,6 +70,21 @@ def _no_threads():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(parallel, "ThreadPoolExecutor", NoThreads)
         yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _read_commands_once():
+    """Read the commands once: typer looks at every option of all of them before each call."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(typer.testing, "_get_command", functools.cache(typer.testing._get_command))
+        yield
+
+
+@pytest.fixture
+def no_more_follow_ups(monkeypatch):
+    """Have a strip that has happened answered without follow-ups: its curves cost as many times."""
+    alone = site_record.follow_ups
+    monkeypatch.setattr(stripped, "follow_ups", lambda *args: alone(*args)[:1])
 
 
 @pytest.fixture(autouse=True)
@@ -152,9 +170,11 @@ SMALL_SIZES = {
         "PILOT_POINTS": 128,
         "NUMERICAL_PILOT_POINTS": 32,
         "SKIN_RISE_PILOT_POINTS": 64,
+        "INTERPOLATION_TOLERANCE": 2e-4,
     },
     "risk.probability.target_roots": {"STRIP_NODES": 9},
     "risk.sensitivity.margin_indices": {"BASE_POINTS": 64, "NUMERICAL_POINTS": 32},
+    "risk.sensitivity.shapley": {"MAX_EXACT_INPUTS": 2, "ORDERS": 2},
     "studies.design.hand_rules": {"CHECK_SAMPLES": 2_000},
     "studies.design.exchange_rates": {"MAX_STRIP_AGES": 2},
     "studies.design.explore_tables": {"SCRAMBLINGS": 4, "OUTER_POINTS": 8},
@@ -166,6 +186,7 @@ SMALL_SIZES = {
         "SLOW_OUTER_POINTS": 2,
     },
     "studies.design.prices": {"MOST_GROWTH": 1},
+    "studies.design.site_table": {"MAX_COVERS": 4},
     "studies.from_scenario": {"MOST_GROWTH": 1, "PENALTY_POINTS": 128},
     "studies.rank.choice_tables": {"KNOWLEDGE_POINTS": 64, "AGE_COUNT": 4, "MAX_REPEATS": 4},
     "studies.rank.convergence": {"FIRST_POINTS": 64},
@@ -177,6 +198,7 @@ SMALL_SIZES = {
         "MAX_REPEATS": 4,
     },
     "studies.run": {"MONTE_CARLO_SAMPLES": 2_000, "NUMERICAL_MONTE_CARLO_SAMPLES": 500},
+    "studies.stripped": {"BLOCK_SIZE": 1024},
     "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
     "studies.target_answers": {"MOST_GROWTH": 1, "STRIP_NODES": 9},
     "studies.update.point_likelihood": {"INNER_POINTS": 64, "SLOW_INNER_POINTS": 32},

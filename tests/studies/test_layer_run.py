@@ -17,7 +17,7 @@ from stripwise.report.pages.service_section import service_sections
 from stripwise.risk.model import service_conditions
 from stripwise.risk.probability import grid_check as grid_checks
 from stripwise.risk.probability.grid_check import grid_check
-from stripwise.studies import run
+from stripwise.studies import run, service_results
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank.rank_study import rank
 from stripwise.units.result_columns import fits
@@ -58,7 +58,8 @@ def result(case, small_sizes):
     # sizes on which nothing here depends; the grid of the curves is that of the case
     with small_sizes(), pytest.MonkeyPatch.context() as patch:
         patch.setattr(service_conditions, "DEFAULT_GRID", numerical_front.DEFAULT_GRID)
-        patch.setattr(grid_checks, "GRID_SAMPLES", 512)
+        for module in (grid_checks, service_results):  # which computes, which tells
+            patch.setattr(module, "GRID_SAMPLES", 128)
         patch.setattr(run, "NUMERICAL_MONTE_CARLO_SAMPLES", 2_000)  # it counts standard errors
         return stripwise.assess(case)
 
@@ -76,8 +77,9 @@ def test_the_coating_delays_and_the_grid_is_fine_enough(result):
     assert np.all(table["front_change_most_mm"] >= table["front_change_mean_mm"])
 
 
-def test_the_estimate_of_the_error_is_that_of_the_method(case):
+def test_the_estimate_of_the_error_is_that_of_the_method(case, monkeypatch):
     # error of the coarse grid against a very fine one, beside what two grids estimate
+    monkeypatch.setattr(grid_checks, "GRID_SAMPLES", 128)
     wall = build_wall(case)
     coarse = wall.with_coarse_grid()
     own = coarse.conditions
@@ -95,7 +97,7 @@ def test_everything_is_told(result):
         "Coating: credit is taken, as the scenario asks",
         "The evidence for the life of coatings is thin",
         "60 cells graded over the depth, 200 implicit steps of second order to 100 yr",
-        "Cells and steps half as large on 512 samples",
+        "Cells and steps half as large on 128 samples",
         "Drivers, choices and the uncertainty range about the curves take 40 cells and 100 steps",
         "at most 128 epistemic points with 512 of the scatter",
         "initiation beyond 100 yr either way",

@@ -122,6 +122,7 @@ def test_target_rank_and_a_sweep_decide_alike(decided):
     agree(list(swept["meets_target"]), decided)
 
 
+@pytest.mark.usefixtures("no_more_follow_ups")
 def test_a_reported_strip_says_of_the_plan_what_a_run_says(decided):
     case = decided.case
     answer = stripwise.stripped_early(case, after="20 h", at="14 degC", workers=1)

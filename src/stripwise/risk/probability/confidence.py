@@ -200,6 +200,7 @@ def epistemic_probabilities(
         ]
         return np.concatenate(parts)
 
+    workers = wall.useful_workers(workers)
     tails = np.array(list(run_parallel(scrambling, SCRAMBLINGS, workers=workers)))
     if tails.size == 0:
         return ()

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
-from stripwise.risk.model.wall import Wall
+from stripwise.risk.model.wall import COVER, Wall
 from stripwise.risk.probability.integral import Integral, front_depths
 
 __all__ = ["GRID_SAMPLES", "GridCheck", "grid_check"]
@@ -62,10 +62,14 @@ def grid_check(wall: Wall, age: float, *, seed: int) -> GridCheck:
     for grid in (conditions.grid, conditions.grid.finer()):
         variant = replace(wall, conditions=replace(conditions, grid=grid))
         block = variant.sample_block(values)
-        p_by_grid.append(
-            integral.probabilities(variant, block, values, score_mean, ages=ages, upper=upper)[:, 0]
-        )
-        depths.append(np.array(np.broadcast_arrays(*front_depths(variant, block, age))))
+        fronts = front_depths(variant, block, age)
+        if integral.name == COVER:  # a solution a grid serves both
+            p = [float(integral.mean_probability_below(x, score_mean)[0]) for x in fronts]
+            p_by_grid.append(np.array(p))
+        else:
+            found = integral.probabilities(variant, block, values, score_mean, ages, upper)
+            p_by_grid.append(found[:, 0])
+        depths.append(np.array(np.broadcast_arrays(*fronts)))
     both_have_front = np.isfinite(depths[0]) & (depths[0] > 0.0) & (depths[1] > 0.0)
     depth_change = np.where(
         both_have_front, np.abs(np.where(both_have_front, depths[1] - depths[0], 0.0)), 0.0

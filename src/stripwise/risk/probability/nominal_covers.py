@@ -146,7 +146,8 @@ def probability_by_repeat(
         assert total is not None
         return integrals.probability(total / sample.points)
 
-    return np.array(list(run_parallel(repeat, sample.repeats, workers=sample.workers)))
+    workers = wall.useful_workers(sample.workers)
+    return np.array(list(run_parallel(repeat, sample.repeats, workers=workers)))
 
 
 def probability_by_epistemic_point(
@@ -198,6 +199,7 @@ def nested_probability(
         return integrals.probability(integrals.sums(values, scores, ages, groups=groups))
 
     blocks = -(-nested.count // most)
+    workers = wall.useful_workers(workers)
     return np.concatenate(list(run_parallel(outer, blocks, workers=workers)))
 
 

@@ -125,7 +125,9 @@ class _RareSample:
             sampler = self.sampler.for_repeat(r, repeats, self.wall.draws)
             return np.asarray(self._by_sample(z, ages, sampler) @ _weights(z, centres) / points)
 
-        return np.array(list(run_parallel(repeat, repeats, workers=workers)))
+        return np.array(
+            list(run_parallel(repeat, repeats, workers=self.wall.useful_workers(workers)))
+        )
 
     def _centres(self, ages: Array, tail_means: Array) -> Array:
         """Return a centre (d,) for every decade of the probability, the largest first."""

@@ -111,7 +111,7 @@ def margin_indices(
         seed=seed,
         shift=shift,
         stage="sensitivity",
-        workers=workers,
+        workers=wall.useful_workers(workers),
         mixer=mixer if sampler.factor is None else None,
     )
     estimates, sampled = (
