@@ -213,7 +213,7 @@ def test_the_inspected_wall_by_two_cores_and_its_cover(small):
             total = total + np.log(np.exp(logs) @ weights + 1e-300)
         return total
 
-    chain, effective = sampled(log_likelihood, 7, 1500)
+    chain, effective = sampled(log_likelihood, 7, 1100)
     table = result.posterior
     own = [
         table["exposure.surface_chloride.wall_score"],
@@ -287,7 +287,7 @@ def test_the_garage_wall_by_two_cores_and_a_half_cell_survey(small):
         active = 0.9 * p + 0.06 * (1.0 - p)
         return total + 0.5 * (21.0 * np.log(active) + 39.0 * np.log1p(-active))
 
-    chain, effective = sampled(log_likelihood, 4, 1500)
+    chain, effective = sampled(log_likelihood, 4, 1100)
     table = result.posterior
     own = [
         score_of(beta(0.40, 0.03), table["concrete.ageing_exponent"]),

@@ -50,7 +50,7 @@ __all__ = [
 Array = NDArray[np.float64]
 Likelihood = SpecimenLikelihood | CoverLikelihood | PointLikelihood
 
-CHUNK = 256
+CHUNK = 512
 """Draws that are computed together."""
 
 BINDER = "pct_binder"
