@@ -18,6 +18,7 @@ from stripwise.units.formatting import (
     join_with_and,
     number,
     percent,
+    price,
     years,
 )
 
@@ -37,7 +38,7 @@ def update_sentences(result: UpdateResult) -> tuple[str, ...]:
     case = result.case
     row = _reference(result)
     found = [_headline(result, row), _verdict(case, row), _remaining(result, row)]
-    found += [_others(result), _moved(result), _open(result)]
+    found += [_others(result), _moved(result), _open(result), _worth(result)]
     return tuple(text for text in (*contradictions(result), *found) if text)
 
 
@@ -110,6 +111,32 @@ def _remaining(result: UpdateResult, row: Row) -> str:
         f"From year {number(result.age)} on, {after} are left until the {allowed} limit is exceeded; "
         f"before the update {before}."
     )
+
+
+def _worth(result: UpdateResult) -> str:
+    """Say which next inspection is worth most before a decision on the interventions."""
+    table, cost = result.next_inspections, result.case.cost
+    if table is None or cost is None or "worth_per_m2" not in table:
+        return ""
+    row = table.loc[table["worth_per_m2"].idxmax()]
+    when, now = number(float(row["age_yr"])), row["best_now"]
+    if float(row["worth_low95"]) <= 0.0:
+        return (
+            f"No inspection in year {when} is sure to be worth money before the choice among the "
+            f"stated interventions; by what is known now the best is {now}."
+        )
+    ends = interval(row["worth_low95"], row["worth_high95"], lambda x: price(cost.per_area(x)))
+    worth = price(cost.per_area(row["worth_per_m2"]))
+    text = (
+        f"By what is known now the best intervention counted from year {when} is {now}. To choose "
+        f"after an inspection then is worth most with the design {row['design']}: {worth} {cost.unit} "
+        f"(sampling interval {ends})"
+    )
+    extent = result.case.service.extent
+    if extent is not None:
+        face = extent.width * extent.height
+        text += f", {price(face * row['worth_per_m2'])} {cost.currency} on the face of [extent]"
+    return f"{text}. What the inspection costs comes off."
 
 
 def _others(result: UpdateResult) -> str:
