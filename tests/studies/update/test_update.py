@@ -323,4 +323,10 @@ def test_close_cores_are_told():
     sets = sets_of(wall(extent=face), table)
     case = wall(extent=face)
     (note,) = check_sets(sets, case, build_wall(case), as_scatter=False)
-    assert "two cores lie 0.5 m apart" in note
+    assert note.startswith("table-1.csv: two cores lie 0.5 m apart")
+    later = cores(("B1",), x_m=1.2, y_m=1.4, exposure_yr=15.0)
+    told = check_sets(sets_of(case, table, later), case, build_wall(case), as_scatter=False)
+    assert told[0] == note
+    assert told[1].startswith("table-1.csv and table-2.csv: two cores lie 0.447 m apart")
+    far = later.assign(x_m=4.0)
+    assert check_sets(sets_of(case, table, far), case, build_wall(case), as_scatter=False) == [note]

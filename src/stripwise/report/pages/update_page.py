@@ -37,8 +37,10 @@ from stripwise.studies.update.update_sentences import contradictions, update_sen
 from stripwise.units.formatting import (
     DASH,
     amount,
+    amount_without_unit,
     confidence,
     count,
+    display_unit,
     interval,
     number,
     percent,
@@ -79,6 +81,7 @@ def update_report(result: UpdateResult) -> Report:
                 "learned": result.inputs,
                 "inspections": result.data,
                 "surprise": result.checks,
+                "cover_spread": result.covers,
                 "next_inspections": result.next_inspections,
                 "contents": contents_table(result) if result.profiles else None,
             }
@@ -243,6 +246,25 @@ def _data_blocks(result: UpdateResult) -> Iterable[Any]:
         result.checks.to_dict("records"),
     )
     yield Paragraph(sentence("update.surprise"), "note")
+    if result.covers is not None:
+        unit = display_unit("mm", units=result.case.units)
+
+        def spread(name: str) -> Any:
+            return lambda row: amount_without_unit(row[name], "mm", units=result.case.units)
+
+        yield Table(
+            "Standard deviation of the cover along the wall, by the readings and in the scenario",
+            (
+                Column("file", "file"),
+                Column("the readings say", "status"),
+                numeric(f"by the readings [{unit}]", write=spread("sd_mm")),
+                numeric("from", write=spread("low95")),
+                numeric("to (95 %)", write=spread("high95")),
+                numeric("in the scenario", write=spread("sd_scenario_mm")),
+            ),
+            result.covers.to_dict("records"),
+        )
+        yield Paragraph(sentence("update.covers"), "note")
 
 
 def _learned_blocks(result: UpdateResult) -> Iterable[Any]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from stripwise.scenario.model import Scenario
 from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
+from stripwise.studies.update.cover_spread import AS_EXPECTED, MORE
 from stripwise.studies.update.prior_predictive import SURPRISING
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.units.formatting import (
@@ -16,6 +17,7 @@ from stripwise.units.formatting import (
     distinct_percents,
     interval,
     join_with_and,
+    length,
     number,
     percent,
     price,
@@ -38,7 +40,8 @@ def update_sentences(result: UpdateResult) -> tuple[str, ...]:
     case = result.case
     row = _reference(result)
     found = [_headline(result, row), _verdict(case, row), _remaining(result, row)]
-    found += [_others(result), _moved(result), _open(result), _worth(result)]
+    found += [_others(result), _moved(result), _open(result)]
+    found += [_covers(result), _worth(result)]
     return tuple(text for text in (*contradictions(result), *found) if text)
 
 
@@ -111,6 +114,30 @@ def _remaining(result: UpdateResult, row: Row) -> str:
         f"From year {number(result.age)} on, {after} are left until the {allowed} limit is exceeded; "
         f"before the update {before}."
     )
+
+
+def _covers(result: UpdateResult) -> str:
+    """Say how the spread of the covers read compares with the scenario's."""
+    if result.covers is None:
+        return ""
+    units = result.case.units
+    texts = []
+    for row in result.covers.to_dict("records"):
+        found, kept = (length(row[name], units=units) for name in ("sd_mm", "sd_scenario_mm"))
+        text = (
+            f"By {row['file']} the cover scatters along the wall with a standard deviation of {found}, "
+            f"in the scenario with {kept}"
+        )
+        if row["status"] == AS_EXPECTED:
+            texts.append(f"{text}; chance explains the difference, and the scenario's is kept.")
+            continue
+        way = "low" if row["status"] == MORE else "high"
+        texts.append(
+            f"{text}, which the update keeps. Chance does not explain the difference: where thin covers "
+            f"decide, the probability is too {way}. Write the spread that was found into the scenario "
+            "and update again."
+        )
+    return " ".join(texts)
 
 
 def _worth(result: UpdateResult) -> str:

@@ -32,6 +32,7 @@ from stripwise.studies.update.before_and_after import (
     curve_table,
     learned_table,
 )
+from stripwise.studies.update.cover_spread import cover_spread
 from stripwise.studies.update.earlier_data import earlier_update
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import (
@@ -194,6 +195,7 @@ def update(
             ),
         ),
         checks=surprise_table(sets, likelihoods, scores, seed=seed_used),
+        covers=cover_spread(sets, wall),
         profiles=profile_bands(
             specimens, wall, before=prior, after=posterior.draws, seed=seed_used
         ),
