@@ -12,6 +12,7 @@ from stripwise.distributions.distribution import distribution
 from stripwise.distributions.posterior_points import posterior_points
 from stripwise.errors import EvidenceError, NumericalError
 from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.posterior_notes import other_cover_note
 from stripwise.studies.update import prior_predictive
 from stripwise.studies.update.evidence_of_sets import check_sets, points_on_face
 from stripwise.studies.update.point_likelihood import PointProbability
@@ -313,6 +314,14 @@ def test_a_second_update_counts_all_data_from_the_prior(small_sizes, tmp_path):
     moved = later.replace({"reinforcement.cover.sd": "9 mm"})
     (warning,) = [one for one in moved.warnings if told in one]
     assert warning.startswith("reinforcement.cover differs")
+    with pytest.warns(UserWarning, match=f"reinforcement.cover {told.removesuffix('.')}") as swept:
+        stripwise.sweep(later, {"reinforcement.cover.mean": ["45 mm", "50 mm", "55 mm"]}, points=64)
+    assert len(swept) == 1
+    stripwise.sweep(later, {"target.probability": [0.05]}, points=64)
+    stripwise.sweep(moved, {"reinforcement.cover.mean": ["45 mm"]}, points=64)  # told already
+    (note,) = other_cover_note(later)
+    assert "a wall with 50 mm of nominal cover" in note
+    assert other_cover_note(case) == []
     (tmp_path / "cores.csv").unlink()
     assert "was made with cores.csv" in bad(later, tmp_path / "cover.csv")
 

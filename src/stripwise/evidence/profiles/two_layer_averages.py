@@ -119,13 +119,13 @@ def two_layer_content_above(
     depths = np.asarray(depth, dtype=float)
     shape = np.broadcast_shapes(depths.shape[1:], *(np.shape(v) for v in (core, ratio, skin)))
     x = np.broadcast_to(depths, (len(depths), *shape)).reshape(len(depths), math.prod(shape))
-    columns = [
+    tau, k, edge = (
         np.broadcast_to(np.asarray(v, dtype=float), shape).ravel() for v in (core, ratio, skin)
-    ]
+    )
     found = np.empty(x.shape)
     for first in range(0, x.shape[1], BLOCK):
         own = slice(first, first + BLOCK)
-        found[:, own] = _content_above(x[:, own], *(v[own] for v in columns), tolerance)
+        found[:, own] = _content_above(x[:, own], tau[own], k[own], edge[own], tolerance)
     return found.reshape(len(depths), *shape)
 
 

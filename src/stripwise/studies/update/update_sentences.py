@@ -145,7 +145,7 @@ def _worth(result: UpdateResult) -> str:
     table, cost = result.next_inspections, result.case.cost
     if table is None or cost is None or "worth_per_m2" not in table:
         return ""
-    row = table.loc[table["worth_per_m2"].idxmax()]
+    row = max(table.to_dict("records"), key=lambda one: float(one["worth_per_m2"]))
     when, now = number(float(row["age_yr"])), row["best_now"]
     if float(row["worth_low95"]) <= 0.0:
         return (
