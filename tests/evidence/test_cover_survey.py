@@ -237,10 +237,10 @@ def test_the_family_can_be_chosen(data_file):
     [
         ("cover_mm\n" + "52\n" * 30, "cover_mm: shows 52 mm in all 30 readings; cover scatters"),
         ("cover_mm\n" + "52\n52.0000001\n" * 30, "cover_mm: shows 52 mm in all 60 readings"),
-        ("x_m,cover_mm\n1e300,50\n", "line 2, x_m = 1e+300: must be at least -1e+08 mm"),
+        ("x_m,cover_mm\n1e300,50\n", "line 2, x_m = 1e+300: must be at least -100000 m"),
         ("cover_mm\n52\n53\n54\n", "has 3 readings; a distribution needs at least 5"),
         ("cover_mm\n52\n0\n54\n", "line 3, cover_mm = 0.0: must be above 0 mm and at most 500 mm"),
-        ("cover_in\n2\n52\n", "line 3, cover_in = 52.0: must be above 0 mm and at most 500 mm"),
+        ("cover_in\n2\n52\n", "line 3, cover_in = 52.0: must be above 0 in and at most 19.685 in"),
         ("y_m,cover_mm\n1,50\n2,51\n3,52\n4,53\n5,55\n", "stands without x; give both"),
         ("x_m,cover_mm\n1,50\n2,51\n,52\n4,53\n5,55\n", "line 4, x_m: has no value; give the pos"),
     ],

@@ -223,6 +223,7 @@ def test_an_update(tmp_path, written):
         "learned",
         "inspections",
         "surprise",
+        "cover_spread",
         "contents",
         "posterior",
     )

@@ -4,8 +4,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,6 +30,9 @@ from stripwise.cli.shell import (
     report_errors,
 )
 from stripwise.units.caution import CAUTION
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["update"]
 
@@ -120,9 +124,8 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
                     "learned": result.inputs.to_dict(orient="records"),
                     "inspections": result.data.to_dict(orient="records"),
                     "surprise": result.checks.to_dict(orient="records"),
-                    "next_inspections": []
-                    if result.next_inspections is None
-                    else result.next_inspections.to_dict(orient="records"),
+                    "cover_spread": _records(result.covers),
+                    "next_inspections": _records(result.next_inspections),
                     "folder": str(folder),
                     "files": [str(path) for path in written],
                 }
@@ -133,3 +136,7 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
                 ("Posterior, for `knowledge`", folder / "posterior.csv"),
             ]
             print_result(report.answer, report.warnings, files=files)
+
+
+def _records(table: pd.DataFrame | None) -> list[dict[Hashable, Any]]:
+    return [] if table is None else table.to_dict(orient="records")

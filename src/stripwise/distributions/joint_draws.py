@@ -36,12 +36,15 @@ class JointDraws:
         Whether each row holds scores.
     source
         File they came from; empty for a table in memory.
+    changed
+        Inputs of the scenario that are no longer those the draws were found with.
     """
 
     names: tuple[str, ...]
     values: Array
     is_score: tuple[bool, ...]
     source: str = ""
+    changed: tuple[str, ...] = ()
 
     @classmethod
     def from_rows(

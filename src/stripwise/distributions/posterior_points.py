@@ -34,17 +34,20 @@ LogLikelihood = Callable[[Array], Array]
 LEAST_EFFECTIVE, ENOUGH_EFFECTIVE = 400.0, 1000.0
 """Effective points (Kish) below which a posterior is no answer, and below which more are taken."""
 
-WANTED, FEWEST_POINTS, MOST_POINTS = 4000.0, 2**12, 2**15
+WANTED, FEWEST_POINTS, MOST_POINTS = 4000.0, 2**13, 2**15
 """Effective points that the answer aims at, and the fewest and most points that it takes."""
 PILOT_POINTS = 2**10
 """Points of a rung."""
 ENOUGH_SHARE = 0.2
 """Effective share of the prior's points from which they serve as they are."""
-RUNG_SHARE = 0.25
+RUNG_SHARE = 0.15
 """Effective share that a rung keeps of its points."""
+LEAST_GROWTH, MOST_STALLED = 1.02, 4
+"""Growth of the exponent below which a rung leads nowhere, and after how many such rungs in a row the
+proposal is as good as it gets."""
 GOOD_SHARE, MOST_REFITS, MOST_RUNGS = 0.4, 3, 60
 """Effective share from which the last t is fitted no further, and how often it may be."""
-PRIOR_SHARE, FREEDOM, INFLATION = 0.1, 6.0, 1.1
+PRIOR_SHARE, FREEDOM, INFLATION = 0.1, 8.0, 1.1
 """Share of the prior in a proposal; degrees of freedom and widening of its t."""
 BISECTIONS = 40
 
@@ -114,6 +117,8 @@ def posterior_points(
     seed: int,
     index: int = 0,
     points: int | None = None,
+    refined: Callable[[Array, Array], LogLikelihood] | None = None,
+    start: WeightedPoints | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> WeightedPoints:
     """Sample a posterior whose prior is standard normal in every score.
@@ -128,33 +133,49 @@ def posterior_points(
         Seed, and which of several samples of it this is.
     points
         Points of the answer, a power of two; by what the last rung keeps, unless given.
+    refined
+        Called with the last points (d, n) on the way to the proposal and their weights (n,); returns
+        the log likelihood of the answer, where `log_likelihood` is a cheaper one that leads there.
+    start
+        Points whose weights come near the posterior, in place of the way from the prior.
     progress
         Called with the tempering exponent reached, in [0, 1].
     """
     report = progress or (lambda _done: None)
-    proposal, pilot = _Proposal.prior(dimensions), PILOT_POINTS
+    proposal, pilot, rungs = _Proposal.prior(dimensions), PILOT_POINTS, 0
+    if start is not None:
+        proposal, rungs = _Proposal.fitted(start.z, start.weights()), 1
     rng = random_stream(seed, stage="update", index=(index, 0))
     z, log_weight = proposal.draw(pilot, rng)
-    total = _total(log_likelihood(z), None)
+    parts = log_likelihood(z)
+    total = _total(parts, None)
     kept = effective_weights(_normalised(log_weight + total)) / pilot
-    exponent, rungs, refits = 0.0, 0, 0
+    exponent, refits, stalled = 0.0, 0, 0
     while kept < ENOUGH_SHARE or rungs:
+        before = exponent
         exponent = _next_exponent(log_weight, total, exponent, RUNG_SHARE * len(total))
         report(exponent)
+        stalled = stalled + 1 if exponent < min(LEAST_GROWTH * before, 1.0) else 0
         weights = _normalised(log_weight + _tempered(total, exponent))
-        if exponent >= 1.0:
-            refits += 1
-            kept = effective_weights(weights) / pilot
+        refits += exponent >= 1.0
+        kept = effective_weights(_normalised(log_weight + total)) / pilot
         proposal = _Proposal.fitted(z, weights)
-        if kept >= GOOD_SHARE or refits > MOST_REFITS or rungs == MOST_RUNGS:
+        if kept >= GOOD_SHARE or refits > MOST_REFITS:
+            break
+        if rungs == MOST_RUNGS or stalled == MOST_STALLED:
             break
         rungs += 1
         rng = random_stream(seed, stage="update", index=(index, rungs))
         z, log_weight = proposal.draw(pilot, rng)
-        total = _total(log_likelihood(z), None)
+        parts = log_likelihood(z)
+        total = _total(parts, None)
+    if kept * MOST_POINTS < LEAST_EFFECTIVE:  # even the most points would not do
+        return WeightedPoints(z, parts, log_weight, rungs)
+    if refined is not None:
+        log_likelihood = refined(z, _normalised(log_weight + total))
     size = points
     if size is None:
-        wanted = int(np.ceil(np.log2(WANTED / max(kept, 1e-3))))
+        wanted = round(float(np.log2(WANTED / max(kept, 1e-3))))
         size = min(max(2**wanted, FEWEST_POINTS), MOST_POINTS)
     for turn in range(1, MOST_REFITS + 2):
         rng = random_stream(seed, stage="update", index=(index, MOST_RUNGS + turn))

@@ -15,7 +15,7 @@ from stripwise.distributions.distribution import Distribution
 from stripwise.errors import OutputError
 from stripwise.scenario.model import Scenario
 from stripwise.studies.results import Assessment
-from stripwise.units.result_columns import columns
+from stripwise.units.result_columns import columns, required
 
 __all__ = [
     "csv_text",
@@ -36,10 +36,10 @@ def declared_tables(tables: Mapping[str, pd.DataFrame | None]) -> dict[str, pd.D
     for name, table in tables.items():
         if table is None:
             continue
-        missing = [column for column in columns(name) if column not in table.columns]
+        missing = [column for column in required(name) if column not in table.columns]
         if missing:
             raise OutputError(f"{name}: the table lacks {', '.join(missing)}")
-        chosen[f"{name}.csv"] = table[columns(name)]
+        chosen[f"{name}.csv"] = table[[one for one in columns(name) if one in table.columns]]
     return chosen
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ __all__ = [
     "POSTERIOR",
     "SIDECAR",
     "changed_since",
+    "changed_text",
     "file_digest",
     "law_record",
     "read_posterior_record",
@@ -69,16 +70,18 @@ def law_record(inputs: Iterable[Input]) -> dict[str, list[str]]:
     }
 
 
-def changed_since(record: Mapping[str, Any], inputs: Iterable[Input], name: str) -> list[str]:
-    """Say which inputs are no longer those that the draws of a file were found with."""
+def changed_since(record: Mapping[str, Any], inputs: Iterable[Input]) -> tuple[str, ...]:
+    """Name the inputs that are no longer those that draws were found with."""
     before = record.get("inputs")
     if not isinstance(before, dict):
-        return []
+        return ()
     now = law_record(inputs)
-    changed = [key for key in now if key in before and before[key] != now[key]]
-    if not changed:
-        return []
-    return [
-        f"{join_with_and(changed)} {'differs' if len(changed) == 1 else 'differ'} from the scenario "
+    return tuple(key for key in now if key in before and before[key] != now[key])
+
+
+def changed_text(changed: Sequence[str], name: str) -> str:
+    """Say which inputs differ from those that the draws of a file were found with."""
+    return (
+        f"{join_with_and(list(changed))} {'differs' if len(changed) == 1 else 'differ'} from the scenario "
         f"that {name} was made of. Its draws hold for that one; update again from this one."
-    ]
+    )

@@ -25,6 +25,7 @@ from stripwise.risk.probability.target_rule import index_from_probability
 from stripwise.scenario.model import Scenario
 from stripwise.studies.decision import decide_sample, grow_until_decided
 from stripwise.studies.from_scenario import MOST_GROWTH, build_wall, largest_sample
+from stripwise.studies.posterior_notes import warn_of_changes
 from stripwise.units.quantities import LENGTH, parse
 
 __all__ = ["sweep"]
@@ -81,6 +82,11 @@ def sweep(
     high95, reliability_index, at the target life meets_target ("" at other ages), and a status: ok,
     or too rare for this sample, where the interval is a bound.
 
+    Warns
+    -----
+    UserWarning
+        Once, where points differ from the scenario that joint draws of an update were made of.
+
     Raises
     ------
     InputError
@@ -102,10 +108,15 @@ def sweep(
     if not at.size or not np.all(np.isfinite(at)) or np.any(at <= 0.0):
         raise InputError("ages", "must be above 0 yr")
     frames: dict[int, pd.DataFrame] = {}
+    changed: dict[str, str] = {}
     groups = _groups(case, grid)
     most = SWEEP_POINTS if len(groups) <= MANY_WALLS else MANY_SWEEP_POINTS
     for done, (changes, members) in enumerate(groups, start=1):
         one = case.replace(changes) if changes else case
+        given = [_with_nominal(grid[n], one) for n in members]
+        for other in given:
+            if other.draws is not None:
+                changed |= dict.fromkeys(other.draws.changed, other.draws.source)
         covers = [_nominal(grid[n], one) for n in members]
         wall = build_wall(one)
         own = any(key.startswith("sampling.") for key in changes)
@@ -123,6 +134,7 @@ def sweep(
             frames[n] = _rows(grid[n], one, wall, at, p[..., c], cover=covers[c], sample=sample)
         if progress is not None:
             progress("sweep", done / len(groups))
+    warn_of_changes(case, changed)
     return pd.concat([frames[n] for n in range(len(grid))], ignore_index=True)
 
 
@@ -166,11 +178,13 @@ def _groups(case: Scenario, grid: list[dict[str, Any]]) -> list[tuple[dict[str, 
     return list(groups.values())
 
 
+def _with_nominal(point: Mapping[str, Any], case: Scenario) -> Scenario:
+    """Return the case with the nominal cover of a point, by the file's own checks of the value."""
+    return case.replace({NOMINAL: point[NOMINAL]}) if NOMINAL in point else case
+
+
 def _nominal(point: Mapping[str, Any], case: Scenario) -> float:
-    if NOMINAL not in point:
-        return case.nominal_cover
-    case.replace({NOMINAL: point[NOMINAL]})  # the file's own checks of the value
-    return parse(point[NOMINAL], LENGTH, to="mm")
+    return parse(point[NOMINAL], LENGTH, to="mm") if NOMINAL in point else case.nominal_cover
 
 
 def _rows(

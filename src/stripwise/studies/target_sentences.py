@@ -11,6 +11,7 @@ import pandas as pd
 from stripwise.scenario.model import Scenario
 from stripwise.studies.candidate_targets import GRID, LIFE_FACTORS, LONGEST_LIFE, STATED
 from stripwise.studies.decision import TOO_CLOSE, YES
+from stripwise.studies.posterior_notes import other_cover_note
 from stripwise.studies.target_costs import NO_TARGET
 from stripwise.studies.verdict import NOTHING_EPISTEMIC
 from stripwise.units.curing_words import strip_age
@@ -185,7 +186,7 @@ def target_warnings(
     scenario: Scenario, targets: pd.DataFrame, *, longest: float
 ) -> tuple[str, ...]:
     """State what the reader must know before using the numbers."""
-    found = list(scenario.warnings)
+    found = [*scenario.warnings, *other_cover_note(scenario)]
     if targets["confidence"].isna().all():
         found.append(NOTHING_EPISTEMIC)
     wanted = max(LIFE_FACTORS) * scenario.target.service_life

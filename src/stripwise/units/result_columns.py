@@ -23,6 +23,7 @@ __all__ = [
     "columns",
     "file_words",
     "fits",
+    "required",
 ]
 
 OPTIONAL, REPEATED = "?", "+"
@@ -88,6 +89,17 @@ def columns(table: str) -> list[str]:
     ['strategy', 'specimens', 'mean', 'sd', 'low95', 'high95']
     """
     return [name.rstrip(OPTIONAL + REPEATED) for name in TABLES[table]]
+
+
+def required(table: str) -> list[str]:
+    """Return the columns that a table always has.
+
+    Examples
+    --------
+    >>> required("next_inspections")[-1]
+    'chance_high95'
+    """
+    return [name for name in TABLES[table] if not name.endswith((OPTIONAL, REPEATED))]
 
 
 def file_words(table: str) -> str:

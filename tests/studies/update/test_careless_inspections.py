@@ -173,3 +173,23 @@ def test_surveys_of_the_same_points_are_told():
         as_scatter=False,
     )
     assert [note for note in told if "More than one survey holds area A." in note] == told
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"exposure_yr": 3650.0}, "exposure_yr = 3650.0: must be above 0 yr and at most 500 yr"),
+        (
+            {"exposure_yr": [10.0, 12.0, 10.0]},
+            "exposure_yr = 12.0: a specimen has one exposure; give the other one a name of its own",
+        ),
+        ({"exposure_yr": 130.0}, "the usual value is 0.0192 to 100 yr"),
+    ],
+)
+def test_ages_are_refused_in_the_unit_that_was_typed(change, words):
+    table = CORE.assign(error_share=0.1, **change)
+    with pytest.raises(EvidenceError) as told:
+        sets_of(wall(), table)
+    assert words in str(told.value)
+    weeks = table.assign(exposure_yr=10.0).rename(columns={"exposure_yr": "exposure_wk"})
+    sets_of(wall(), weeks)

@@ -12,6 +12,7 @@ from stripwise.distributions.distribution import distribution
 from stripwise.distributions.posterior_points import posterior_points
 from stripwise.errors import EvidenceError, NumericalError
 from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.posterior_notes import other_cover_note
 from stripwise.studies.update import prior_predictive
 from stripwise.studies.update.evidence_of_sets import check_sets, points_on_face
 from stripwise.studies.update.point_likelihood import PointProbability
@@ -313,6 +314,14 @@ def test_a_second_update_counts_all_data_from_the_prior(small_sizes, tmp_path):
     moved = later.replace({"reinforcement.cover.sd": "9 mm"})
     (warning,) = [one for one in moved.warnings if told in one]
     assert warning.startswith("reinforcement.cover differs")
+    with pytest.warns(UserWarning, match=f"reinforcement.cover {told.removesuffix('.')}") as swept:
+        stripwise.sweep(later, {"reinforcement.cover.mean": ["45 mm", "50 mm", "55 mm"]}, points=64)
+    assert len(swept) == 1
+    stripwise.sweep(later, {"target.probability": [0.05]}, points=64)
+    stripwise.sweep(moved, {"reinforcement.cover.mean": ["45 mm"]}, points=64)  # told already
+    (note,) = other_cover_note(later)
+    assert "a wall with 50 mm of nominal cover" in note
+    assert other_cover_note(case) == []
     (tmp_path / "cores.csv").unlink()
     assert "was made with cores.csv" in bad(later, tmp_path / "cover.csv")
 
@@ -323,4 +332,10 @@ def test_close_cores_are_told():
     sets = sets_of(wall(extent=face), table)
     case = wall(extent=face)
     (note,) = check_sets(sets, case, build_wall(case), as_scatter=False)
-    assert "two cores lie 0.5 m apart" in note
+    assert note.startswith("table-1.csv: two cores lie 0.5 m apart")
+    later = cores(("B1",), x_m=1.2, y_m=1.4, exposure_yr=15.0)
+    told = check_sets(sets_of(case, table, later), case, build_wall(case), as_scatter=False)
+    assert told[0] == note
+    assert told[1].startswith("table-1.csv and table-2.csv: two cores lie 0.447 m apart")
+    far = later.assign(x_m=4.0)
+    assert check_sets(sets_of(case, table, far), case, build_wall(case), as_scatter=False) == [note]

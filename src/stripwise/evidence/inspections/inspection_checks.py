@@ -37,7 +37,7 @@ def check_errors(data_file: DataFile, problems: TableProblems) -> None:
                 "standard deviation in the unit of the content, error_share is one over the content",
                 line=int(data[LINE].iloc[at]),
                 column=header,
-                found=float(data["error"].iloc[at]),
+                found=data_file.typed("error", float(data["error"].iloc[at])),
             )
 
 
@@ -116,5 +116,5 @@ def check_specimens(data_file: DataFile, columns: list[str], problems: TableProb
                 line=int(row[LINE]),
                 about=f"specimen {row['specimen']}",
                 column=data_file.headers.get(name, name),
-                found=row[name],
+                found=data_file.typed(name, row[name]),
             )

@@ -196,14 +196,16 @@ def _depths(data_file: DataFile) -> DepthSet:
 def _migration(data_file: DataFile) -> MigrationSet:
     data, problems = data_file.data, data_file.problems()
     check_specimens(data_file, ["error_share"], problems)
+    most = data_file.typed("age_d", OLDEST_TEST_D)
+    oldest = f"{OLDEST_TEST_D:g} d" if most == OLDEST_TEST_D else f"{most:g} ({OLDEST_TEST_D:g} d)"
     for at in np.flatnonzero(data["age_d"] > OLDEST_TEST_D):
         problems.add(
-            f"must be at most {OLDEST_TEST_D:g} d: an older core has aged on the wall, and its "
+            f"must be at most {oldest}: an older core has aged on the wall, and its "
             "coefficient is not that of the scenario; convert it by a method that you state, and "
             "give the diffusivity in the scenario",
             line=int(data[LINE].iloc[at]),
             column=data_file.headers["age_d"],
-            found=float(data["age_d"].iloc[at]),
+            found=data_file.typed("age_d", float(data["age_d"].iloc[at])),
         )
     problems.raise_all()
     share = data.groupby("specimen", sort=False)["error_share"].first().to_numpy(dtype=float)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import itertools
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +67,8 @@ class DataFile:
         SHA-256 of the file.
     left_out
         Number of rows that were left out because they cannot be used.
+    scales
+        Factor and offset from the unit of the file to the internal one, by canonical name.
     """
 
     path: Path
@@ -76,6 +79,7 @@ class DataFile:
     notes: tuple[str, ...]
     digest: str
     left_out: int = 0
+    scales: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -90,6 +94,11 @@ class DataFile:
     def problems(self) -> TableProblems:
         """Start a list of problems of this file."""
         return TableProblems(self.name)
+
+    def typed(self, column: str, value: Any) -> Any:
+        """Return a number of a column as the file would type it; a text stays."""
+        factor, offset = self.scales.get(column, (1.0, 0.0))
+        return value if isinstance(value, str) else float(f"{(value - offset) / factor:.10g}")
 
     def has(self, column: str) -> bool:
         """Whether the file has the column of this canonical name."""
@@ -159,6 +168,7 @@ def _data_file(
         notes,
         digest,
         left_out=int(bad.sum()),
+        scales={one.canonical(): headers.scales[one.stem] for one, _ in headers.used.values()},
     )
 
 
@@ -268,7 +278,7 @@ def _columns(
         values, below = _numbers(cells, decimal_signs, problems)
         scale, offset = headers.scales[column.stem]
         values = values * scale + offset
-        _check_range(values, cells, problems, meant=meant)
+        _check_range(values, cells, problems, headers=headers, meant=meant)
         table[column.canonical()] = values
         if column.censored:
             table[f"{column.stem}_below"] = below
@@ -331,20 +341,19 @@ def _check_range(
     cells: _Cells,
     problems: TableProblems,
     *,
+    headers: Headers,
     meant: NDArray[np.bool_],
 ) -> None:
     column = cells.column
-    internals = column.measure.internal_units
-    unit = internals[0] if len(internals) == 1 else ""
-    unit = {"pct": " %", "": "", "m2_s": " m2/s"}.get(unit, f" {unit}")
+    unit, typed = headers.unit_words(column), partial(headers.typed, column)
     outside = np.zeros(len(values), dtype=bool)
     rules = []
     if column.low is not None:
         outside |= values <= column.low if column.open_low else values < column.low
-        rules.append(f"{'above' if column.open_low else 'at least'} {column.low:g}{unit}")
+        rules.append(f"{'above' if column.open_low else 'at least'} {typed(column.low)}{unit}")
     if column.high is not None:
         outside |= values > column.high
-        rules.append(f"at most {column.high:g}{unit}")
+        rules.append(f"at most {typed(column.high)}{unit}")
     for at in np.flatnonzero(outside):
         cells.add_problem(problems, at, f"must be {' and '.join(rules)}", of_row=True)
     if column.usual is None:
@@ -356,7 +365,7 @@ def _check_range(
         cells.add_problem(
             problems,
             at,
-            f"the usual value is {low:g} to {high:g}{unit}; check the unit and the columns, or "
+            f"the usual value is {typed(low, 3)} to {typed(high, 3)}{unit}; check the unit and the columns, or "
             f"write yes in a column {UNUSUAL.stem} if it is meant",
         )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from stripwise.errors import EvidenceError
 from stripwise.evidence.tables.columns import (
@@ -23,6 +23,10 @@ REMARK_COLUMNS = frozenset({"note", "notes", "remark", "remarks", "comment", "co
 """Columns that any file may have besides those of its kind."""
 
 
+UNIT_WORDS = {"": "", "pct": " %", "m2_s": " m2/s", "mm2_yr": " mm2/yr"}
+"""Units of columns in messages, where they are not written as they stand."""
+
+
 @dataclass(frozen=True, slots=True)
 class Headers:
     """The columns of a file.
@@ -37,6 +41,8 @@ class Headers:
         Column and its name in the file, by position from 0.
     scales
         Factor and offset to the internal unit, by stem.
+    units
+        Unit as the file has it, by stem; empty where the column has none.
     bases
         Unit of columns without a single internal unit, by stem.
     notes
@@ -47,12 +53,24 @@ class Headers:
     width: int
     used: dict[int, tuple[Column, str]] = field(default_factory=dict)
     scales: dict[str, tuple[float, float]] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
     bases: dict[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
     def header_names(self) -> dict[str, str]:
         """Return the file's name of each column by its canonical name."""
         return {column.canonical(): header for column, header in self.used.values()}
+
+    def typed(self, column: Column, value: float, digits: int = 6) -> str:
+        """Write a value in the internal unit as the file would, without its unit."""
+        factor, offset = self.scales[column.stem]
+        return f"{(value - offset) / factor:.{digits}g}"
+
+    def unit_words(self, column: Column) -> str:
+        """Return the unit of a column as the file has it, after a space; empty where none is known."""
+        internals = column.measure.internal_units
+        unit = self.units.get(column.stem, "") if len(internals) == 1 else ""
+        return UNIT_WORDS.get(unit, f" {unit}")
 
 
 def detect_kind(names: list[str], *, kinds: Sequence[FileKind], file: str) -> FileKind:
@@ -137,7 +155,7 @@ def match_headers(
         )
     _check_sets(result, line, problems)
     _check_bases(result, line, problems)
-    return Headers(kind, len(header), result.used, result.scales, result.bases, tuple(notes))
+    return replace(result, notes=tuple(notes))
 
 
 def _column_problem(column: Column, suffix: str, *, empty: bool, headers: Headers) -> str:
@@ -163,6 +181,7 @@ def _use_column(
     for spelling, unit in column.measure.units.items():
         if spelling.casefold() == suffix:
             headers.scales[column.stem] = unit.scale()
+            headers.units[column.stem] = spelling
             if len(column.measure.internal_units) > 1:
                 headers.bases[column.stem] = unit.internal
 

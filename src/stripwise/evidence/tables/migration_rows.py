@@ -123,7 +123,7 @@ def _check_rows(rows: pd.DataFrame, data_file: DataFile) -> None:
                 line=int(rows[LINE].iloc[at]),
                 about=f"specimen {rows['specimen'].iloc[at]}",
                 column=data_file.headers[name],
-                found=value.iloc[at],
+                found=data_file.typed(name, value.iloc[at]),
             )
     for at in np.flatnonzero(rows["penetration_mm"] >= rows["thickness_mm"]):
         problems.add(
@@ -131,7 +131,7 @@ def _check_rows(rows: pd.DataFrame, data_file: DataFile) -> None:
             line=int(rows[LINE].iloc[at]),
             about=f"specimen {rows['specimen'].iloc[at]}",
             column=data_file.headers["penetration_mm"],
-            found=float(rows["penetration_mm"].iloc[at]),
+            found=data_file.typed("penetration_mm", rows["penetration_mm"].iloc[at]),
         )
     problems.raise_all()
 
@@ -147,7 +147,7 @@ def _check_coefficients(
             line=int(first[LINE].iloc[at]),
             about=f"specimen {names[int(at)]}",
             column=data_file.headers["penetration_mm"],
-            found=float(first["penetration_mm"].iloc[at]),
+            found=data_file.typed("penetration_mm", first["penetration_mm"].iloc[at]),
         )
     problems.raise_all()
 

@@ -111,9 +111,10 @@ def _check(
             line=int(row[LINE]),
             about=f"specimen {row['specimen']}",
             column=head["depth_to_mm"],
-            found=float(row["depth_to_mm"]),
+            found=data_file.typed("depth_to_mm", row["depth_to_mm"]),
         )
     if not reversed_rows.any():
+        depth = "depth_mm" if "depth_mm" in head else "depth_from_mm"
         points = (rows["depth_from_mm"] == rows["depth_to_mm"]).to_numpy()
         gap = rows["depth_from_mm"] - rows["depth_to_mm"].shift()
         overlap = same & np.where(points, gap <= 0.0, gap < -OVERLAP_TOLERANCE)
@@ -123,8 +124,8 @@ def _check(
                 "overlaps another layer of its specimen; every depth belongs to one layer",
                 line=int(row[LINE]),
                 about=f"specimen {row['specimen']}, also line {before[LINE]}",
-                column=head.get("depth_mm", head["depth_from_mm"]),
-                found=float(row["depth_from_mm"]),
+                column=head[depth],
+                found=data_file.typed(depth, row["depth_from_mm"]),
             )
     for name, rule in (
         ("strategy", "a specimen has one strategy; rename the specimen or mend the strategy"),
@@ -140,7 +141,7 @@ def _check(
                 line=int(row[LINE]),
                 about=f"specimen {row['specimen']}",
                 column=head[name],
-                found=row[name],
+                found=data_file.typed(name, row[name]),
             )
     if "initial" in data_file.bases and data_file.bases["initial"] != data_file.bases["chloride"]:
         problems.add(f"{head['initial']} must have the unit of {head['chloride']}")
@@ -154,7 +155,7 @@ def _check(
             line=int(row[LINE]),
             about=f"specimen {row['specimen']}",
             column=head[name],
-            found=float(row[name]),
+            found=data_file.typed(name, row[name]),
         )
     if "chloride_below" in rows and not undetected:
         all_below = rows.groupby("specimen", sort=False)["chloride_below"].all()

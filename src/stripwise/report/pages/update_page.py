@@ -30,17 +30,21 @@ from stripwise.report.figures.update_figures import (
 from stripwise.report.files import csv_text, declared_tables, json_text, scenario_record
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.scenario.posterior_record import MADE_BY, POSTERIOR, SIDECAR, law_record
+from stripwise.scenario.sections.interventions import INVENTORY_ALONE
 from stripwise.studies.update.next_inspection import ASSUMED
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.studies.update.update_sentences import contradictions, update_sentences
 from stripwise.units.formatting import (
     DASH,
     amount,
+    amount_without_unit,
     confidence,
     count,
+    display_unit,
     interval,
     number,
     percent,
+    price,
     signed_points,
     years,
 )
@@ -63,7 +67,7 @@ def update_report(result: UpdateResult) -> Report:
         answer=(*found, sentence("update.licensed")),
         findings=(),
         picture=Figure("update", sheet.draw(plot_update, result), "Data: answers.csv."),
-        warnings=(*result.notes, *_data_notes(result), *case.warnings),
+        warnings=_warnings(result),
         sections=tuple(_sections(result)),
         signature=scenario_signature(
             case,
@@ -77,6 +81,7 @@ def update_report(result: UpdateResult) -> Report:
                 "learned": result.inputs,
                 "inspections": result.data,
                 "surprise": result.checks,
+                "cover_spread": result.covers,
                 "next_inspections": result.next_inspections,
                 "contents": contents_table(result) if result.profiles else None,
             }
@@ -87,7 +92,7 @@ def update_report(result: UpdateResult) -> Report:
             **result.run,
             "scenario": scenario_record(case),
             "verdict": list(found),
-            "warnings": [*result.notes, *_data_notes(result), *case.warnings],
+            "warnings": list(_warnings(result)),
         },
     )
 
@@ -124,8 +129,11 @@ def contents_table(result: UpdateResult) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def _data_notes(result: UpdateResult) -> tuple[str, ...]:
-    return tuple(note for one in result.sets for note in one.data_file.notes)
+def _warnings(result: UpdateResult) -> tuple[str, ...]:
+    planned = result.next_inspections
+    told = () if planned is None or "worth_per_m2" not in planned else (INVENTORY_ALONE,)
+    data = [note for one in result.sets for note in one.data_file.notes]
+    return (*result.notes, *data, *(text for text in result.case.warnings if text not in told))
 
 
 def _sections(result: UpdateResult) -> Iterable[Section]:
@@ -139,7 +147,7 @@ def _sections(result: UpdateResult) -> Iterable[Section]:
         )
     yield Section("What was learned", (*_learned_blocks(result),))
     if result.next_inspections is not None:
-        yield Section("What to look at next", (*_next_blocks(result.next_inspections),))
+        yield Section("What to look at next", (*_next_blocks(result, result.next_inspections),))
     run = result.run
     steps = run["tempering_steps"]
     sampled = paragraphs(
@@ -238,6 +246,25 @@ def _data_blocks(result: UpdateResult) -> Iterable[Any]:
         result.checks.to_dict("records"),
     )
     yield Paragraph(sentence("update.surprise"), "note")
+    if result.covers is not None:
+        unit = display_unit("mm", units=result.case.units)
+
+        def spread(name: str) -> Any:
+            return lambda row: amount_without_unit(row[name], "mm", units=result.case.units)
+
+        yield Table(
+            "Standard deviation of the cover along the wall, by the readings and in the scenario",
+            (
+                Column("file", "file"),
+                Column("the readings say", "status"),
+                numeric(f"by the readings [{unit}]", write=spread("sd_mm")),
+                numeric("from", write=spread("low95")),
+                numeric("to (95 %)", write=spread("high95")),
+                numeric("in the scenario", write=spread("sd_scenario_mm")),
+            ),
+            result.covers.to_dict("records"),
+        )
+        yield Paragraph(sentence("update.covers"), "note")
 
 
 def _learned_blocks(result: UpdateResult) -> Iterable[Any]:
@@ -272,7 +299,7 @@ def _learned_blocks(result: UpdateResult) -> Iterable[Any]:
     yield Paragraph(sentence("update.scores"), "note")
 
 
-def _next_blocks(table: pd.DataFrame) -> Iterable[Any]:
+def _next_blocks(result: UpdateResult, table: pd.DataFrame) -> Iterable[Any]:
     def ends(low: str, high: str) -> Any:
         return lambda row: interval(row[low], row[high], percent)
 
@@ -288,6 +315,24 @@ def _next_blocks(table: pd.DataFrame) -> Iterable[Any]:
         ),
         table.to_dict("records"),
     )
+    cost = result.case.cost
+    if cost is not None and "worth_per_m2" in table:
+
+        def money(name: str) -> Any:
+            return lambda row: price(cost.per_area(row[name]))
+
+        yield Table(
+            "What deciding on an intervention after the inspection, not before, is worth; best by what "
+            f"is known now: {table['best_now'].iloc[0]}",
+            (
+                Column("inspection", "design"),
+                numeric(f"worth [{cost.unit}]", write=money("worth_per_m2")),
+                numeric("from", write=money("worth_low95")),
+                numeric("to (95 % sampling interval)", write=money("worth_high95")),
+            ),
+            table.to_dict("records"),
+        )
+        yield Paragraph(sentence("update.worth"), "note")
     yield Paragraph(
         sentence(
             "update.next_assumed",

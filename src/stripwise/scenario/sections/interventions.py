@@ -19,7 +19,8 @@ __all__ = ["INVENTORY_ALONE", "Intervention", "InterventionTable", "read_interve
 MOST_INTERVENTIONS = 10
 
 INVENTORY_ALONE = (
-    "What an [[intervention]] saves is worked out by `stripwise inventory` alone, face by face."
+    "An [[intervention]] counts in two places alone: `stripwise inventory` works out what it saves, face "
+    "by face, and `stripwise update --next` what an inspection before it is worth."
 )
 
 

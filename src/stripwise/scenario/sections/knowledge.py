@@ -25,6 +25,7 @@ from stripwise.scenario.measures import Measure
 from stripwise.scenario.posterior_record import (
     SIDECAR,
     changed_since,
+    changed_text,
     file_digest,
     read_posterior_record,
 )
@@ -33,12 +34,7 @@ from stripwise.scenario.shapes import String, Table
 from stripwise.units.names import nearest_spelling, printable
 from stripwise.units.quantities import TEMPERATURE
 
-__all__ = [
-    "LEAST_DRAWS",
-    "KnowledgeTable",
-    "column_head",
-    "read_knowledge",
-]
+__all__ = ["LEAST_DRAWS", "KnowledgeTable", "column_head", "read_knowledge"]
 
 Array = NDArray[np.float64]
 
@@ -152,12 +148,13 @@ def read_knowledge(
     }
     record = read_posterior_record(folder / name) if name else {}
     if record:
-        sidecar = (folder / name).with_name(SIDECAR)
-        files[(Path(name).parent / SIDECAR).as_posix()] = file_digest(sidecar)
+        beside = Path(name).parent / SIDECAR
+        files[beside.as_posix()] = file_digest(folder / beside)
+    draws = dataclasses.replace(draws, changed=changed_since(record, inputs))
     told = [
         *_warnings(random, draws, name),
         *_completion_warnings(missing, left_out),
-        *changed_since(record, inputs, name),
+        *([changed_text(draws.changed, name)] if draws.changed else []),
     ]
     changed = [
         dataclasses.replace(item, distribution=marginals.get(item.name, item.distribution))

@@ -16,6 +16,7 @@ from stripwise.studies.design.exchange_rates import (
     COVER_PER_DAY,
     COVER_SAVED,
 )
+from stripwise.studies.posterior_notes import other_cover_note
 from stripwise.studies.service_notes import omitted_options
 from stripwise.studies.verdict import (
     NOTHING_EPISTEMIC,
@@ -62,7 +63,8 @@ def design_answer(result: DesignResult) -> tuple[str, ...]:
 
 def design_warnings(result: DesignResult) -> tuple[str, ...]:
     """State what the reader must know before using a design."""
-    warnings = [*result.scenario.warnings, *omitted_options(result.scenario, "design")]
+    case = result.scenario
+    warnings = [*case.warnings, *other_cover_note(case), *omitted_options(case, "design")]
     if result.required["know_low"].isna().all():
         warnings.append(NOTHING_EPISTEMIC)
     broken = result.rules[~result.rules["status"].eq("ok")]

@@ -5,6 +5,7 @@ Axes: g sets, n draws.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
-from scipy.spatial.distance import pdist
+from scipy.spatial.distance import cdist, pdist
 
 from stripwise.distributions.distribution import Distribution
 from stripwise.errors import EvidenceError
@@ -50,7 +51,7 @@ __all__ = [
 Array = NDArray[np.float64]
 Likelihood = SpecimenLikelihood | CoverLikelihood | PointLikelihood
 
-CHUNK = 256
+CHUNK = 512
 """Draws that are computed together."""
 
 BINDER = "pct_binder"
@@ -193,8 +194,7 @@ def check_sets(
                 f"the horizon of {number(case.sampling.horizon)} yr"
             )
         texts += _unread(one, case)
-        if isinstance(one, CoreSet):
-            told += _close_cores(one, case)
+    told += _close_cores(sets, case)
     told += _repeated_surveys(sets)
     found, sentences = _unshared(sets, case, wall)
     if found and not as_scatter:
@@ -247,18 +247,29 @@ def _unread(one: InspectionSet, case: Scenario) -> list[str]:
     ]
 
 
-def _close_cores(one: CoreSet, case: Scenario) -> list[str]:
+def _close_cores(sets: Sequence[InspectionSet], case: Scenario) -> list[str]:
+    """Name the files, or pairs of files, whose cores lie closer than points vary."""
     extent = case.service.extent
-    if one.positions is None or extent is None or len(one.positions) < 2:
+    if extent is None:
         return []
-    nearest = float(pdist(one.positions).min())
-    if nearest >= extent.correlation_length:
-        return []
-    return [
-        f"{one.data_file.name}: two cores lie {number(nearest)} m apart, closer than the correlation "
-        f"length of {number(extent.correlation_length)} m. They are counted as independent, so the "
-        "update is too sure of itself."
+    placed = [
+        (one.data_file.name, one.positions)
+        for one in sets
+        if isinstance(one, CoreSet) and one.positions is not None
     ]
+    told = []
+    for (name, own), (other, theirs) in itertools.combinations_with_replacement(placed, 2):
+        apart = pdist(own) if own is theirs else cdist(own, theirs).ravel()
+        nearest = float(apart.min(initial=np.inf))
+        if nearest >= extent.correlation_length:
+            continue
+        where = name if own is theirs else f"{name} and {other}"
+        told.append(
+            f"{where}: two cores lie {number(nearest)} m apart, closer than the correlation length of "
+            f"{number(extent.correlation_length)} m. They are counted as independent, so the update is "
+            "too sure of itself."
+        )
+    return told
 
 
 def _repeated_surveys(sets: Sequence[InspectionSet]) -> list[str]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stripwise.distributions.random_input import Input
 from stripwise.evidence.profiles.layer_averages import ierfc
-from stripwise.evidence.profiles.two_layer_averages import mean_two_layer_content
+from stripwise.evidence.profiles.two_layer_averages import two_layer_content_above
 from stripwise.ingress.carbonation import carbonation_depth
 from stripwise.ingress.front import layered_relative_content, uniform_relative_content
 from stripwise.ingress.transformed_time import DAYS_PER_YEAR
@@ -55,6 +55,10 @@ CONTENT_INPUTS = (
 
 LEAST_LOG_TAU = -40.0
 """ln of a transformed time [ln(mm2)] that stands for none at all."""
+
+THIN_MM, SERIES_TOLERANCE = 0.05, 1e-8
+"""Thickness below which a layer has the content at its middle [mm]; remainder of a series, far below
+what a reading could tell."""
 
 DEEPEST = 1000.0
 """Depth that stands for one beyond the wall [mm]."""
@@ -175,14 +179,31 @@ class CoreModel:
         self, tau: Array, log_penalty: Number, skin: Array, zone: Number, stretch: Number
     ) -> Array:
         """Average as `_uniform_shares` over a skin on better or worse concrete."""
+        thin = self.lower - self.upper < THIN_MM
+        edges, place = np.unique(
+            np.concatenate([self.upper[~thin], self.lower[~thin]]), return_inverse=True
+        )
+        ratio = np.exp(log_penalty)
+        depth = edges[:, None, None]
+        content = two_layer_content_above(
+            np.maximum(depth - zone, 0.0) / stretch,
+            core=tau,
+            ratio=ratio,
+            skin=skin,
+            tolerance=SERIES_TOLERANCE,
+        )
+        above = np.minimum(depth, zone) + stretch * content
+        first, last = np.split(place, 2)
+        means = iter(
+            (above[j] - above[i]) / (edges[j] - edges[i]) for i, j in zip(first, last, strict=True)
+        )
         found = []
-        for x1, x2 in zip(self.upper, self.lower, strict=True):
-            a, b = np.maximum(x1 - zone, 0.0), np.maximum(x2 - zone, 0.0)
-            mean = mean_two_layer_content(
-                a / stretch, b / stretch, core=tau, ratio=np.exp(log_penalty), skin=skin
-            )
-            inside = (b - a) / (x2 - x1) if x2 > x1 else 1.0
-            found.append(1.0 - inside + inside * mean)
+        for x1, x2, as_thin in zip(self.upper, self.lower, thin, strict=True):
+            if as_thin:
+                middle = np.maximum(0.5 * (x1 + x2) - zone, 0.0) / stretch
+                found.append(layered_relative_content(middle, tau, penalty=ratio, skin=skin))
+            else:
+                found.append(next(means))
         return np.array(np.broadcast_arrays(*found))
 
     def _service_shares(self, values: Values) -> Array:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,11 @@ from stripwise.studies.update.evidence_of_sets import core_reasons, points_on_fa
 from stripwise.studies.update.expected_readings import CoreModel, model_inputs
 from stripwise.studies.update.point_likelihood import PointProbability
 from stripwise.studies.update.weight_of_data import probabilities_by_point
+from stripwise.studies.update.worth_of_inspection import (
+    best_now,
+    saved_by_draw,
+    worth_of_deciding,
+)
 from stripwise.units.result_columns import columns
 
 __all__ = ["ASSUMED", "next_inspections"]
@@ -91,6 +97,8 @@ def next_inspections(
         workers=workers,
     )
     index = np.clip(reliability_index(p, 1.0 - p), -INFINITE_INDEX, INFINITE_INDEX)
+    saved = saved_by_draw(case, wall, chosen, age=age, workers=workers)
+    folds = np.arange(len(index)) % FOLDS
     now = float(np.subtract(*point_quantile(p, RANGE_ENDS)[::-1]))
     fails = float(p.mean()) > target.probability
     rows = []
@@ -98,7 +106,6 @@ def next_inspections(
         summary = design.simulate(chosen, rng)
         found = _cross_fitted(summary, index)
         left = index - found
-        folds = np.arange(len(index)) % FOLDS
         spread = np.array([float(np.std(left[folds == k])) for k in range(FOLDS)])
         sd = float(np.sqrt(np.mean(spread**2)))
         widths = _width(found, sd)
@@ -120,9 +127,26 @@ def next_inspections(
                 "chance_of_another_verdict": chance,
                 "chance_low95": max(least, 0.0),
                 "chance_high95": min(most, 1.0),
+                **_money(case, saved, summary, folds),
             }
         )
-    return pd.DataFrame(rows).reindex(columns=columns("next_inspections"))
+    table = pd.DataFrame(rows)
+    return table[[name for name in columns("next_inspections") if name in table]]
+
+
+def _money(case: Scenario, saved: Array, summary: Array, folds: NDArray[np.intp]) -> dict[str, Any]:
+    """Return what deciding on an intervention after a design is worth; empty without any."""
+    if not saved.shape[1] or case.cost is None:
+        return {}
+    expected = np.column_stack([_cross_fitted(summary, column) for column in saved.T])
+    worth = worth_of_deciding(saved, expected, folds)
+    return {
+        "best_now": best_now(case, saved),
+        "worth_per_m2": worth.mean,
+        "worth_low95": worth.low,
+        "worth_high95": worth.high,
+        "currency": case.cost.currency,
+    }
 
 
 def _width(index: Array, sd: float) -> Array:
@@ -132,7 +156,7 @@ def _width(index: Array, sd: float) -> Array:
 
 
 def _cross_fitted(summary: Array, index: Array) -> Array:
-    """Return the index (n,) that a quadratic regression on summaries (f, n) expects.
+    """Return the index (n,), or money, that a quadratic regression on summaries (f, n) expects.
 
     Each fold is predicted by a fit to the others, so that what is fitted by chance does not count.
     """

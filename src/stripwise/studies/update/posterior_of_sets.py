@@ -31,8 +31,9 @@ DRAWS = 2**14
 """Draws of equal weight."""
 MOST_ERROR, SETTLED_SHARE, CHECKED = 0.1, 0.99, 512
 """Largest error of a log likelihood, for what share of the draws, and of how many it is checked."""
-MOST_POINTS = 2048
-"""Most points of the integral over what varies along the wall."""
+SAFE_ERROR, MOST_POINTS = 0.08, 2048
+"""Error before sampling from which the points of the integral over what varies along the wall are
+enough, and the most of them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,15 +68,24 @@ def find_posterior(
     *,
     seed: int,
     points: int | None = None,
+    start: WeightedPoints | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Posterior:
     """Sample the posterior; NumericalError where fewer than 400 effective draws are left.
 
-    Joint draws that the wall has already are weighted as they are.
+    Joint draws that the wall has already are weighted as they are. `start` are points whose weights
+    come near the posterior, where there are such.
     """
     while True:
-        found = _weighted(wall, scores, likelihoods, seed=seed, points=points, progress=progress)
-        points_found, all_draws = found
+        if wall.draws is None:
+            points_found, likelihoods = _sampled(
+                scores, likelihoods, seed=seed, points=points, start=start, progress=progress
+            )
+            all_draws = scores.draws(points_found.z)
+        else:
+            all_draws = scores.joint_draws(random_stream(seed, stage="update", index=(0, 0)))
+            parts = likelihoods(all_draws)
+            points_found = WeightedPoints(wall.draws.values, parts, np.zeros(all_draws.count), 0)
         if points_found.effective < LEAST_EFFECTIVE:
             raise NumericalError(_refusal(points_found, foreign=wall.draws is not None))
         rows = points_found.equal_weight_rows(
@@ -85,29 +95,39 @@ def find_posterior(
         error = _integral_error(likelihoods, draws)
         if error <= MOST_ERROR or 2 * likelihoods.points > MOST_POINTS:
             return Posterior(points_found, all_draws, draws, error, likelihoods.points)
-        likelihoods = replace(likelihoods, points=4 * likelihoods.points)
+        likelihoods, start = replace(likelihoods, points=2 * likelihoods.points), points_found
 
 
-def _weighted(
-    wall: Wall,
+def _sampled(
     scores: EpistemicScores,
     likelihoods: SetLikelihoods,
     *,
     seed: int,
     points: int | None,
+    start: WeightedPoints | None,
     progress: Callable[[float], None] | None,
-) -> tuple[WeightedPoints, EpistemicDraws]:
-    if wall.draws is None:
-        found = posterior_points(
-            lambda z: likelihoods(scores.draws(z)),
-            scores.dimensions,
-            seed=seed,
-            points=points,
-            progress=progress,
-        )
-        return found, scores.draws(found.z)
-    draws = scores.joint_draws(random_stream(seed, stage="update", index=(0, 0)))
-    return WeightedPoints(wall.draws.values, likelihoods(draws), np.zeros(draws.count), 0), draws
+) -> tuple[WeightedPoints, SetLikelihoods]:
+    """Sample the posterior, and return the likelihoods of as many points as it took."""
+    fine = likelihoods
+    rng = random_stream(seed, stage="update", index=(0, 4500))
+
+    def refined(z: Array, weights: Array) -> Callable[[Array], Array]:
+        nonlocal fine
+        draws = scores.draws(z[:, rng.choice(weights.size, CHECKED, p=weights)])
+        while 2 * fine.points <= MOST_POINTS and _integral_error(fine, draws) > SAFE_ERROR:
+            fine = replace(fine, points=2 * fine.points)
+        return lambda z: fine(scores.draws(z))
+
+    found = posterior_points(
+        lambda z: likelihoods(scores.draws(z)),
+        scores.dimensions,
+        seed=seed,
+        points=points,
+        refined=refined,
+        start=start,
+        progress=progress,
+    )
+    return found, fine
 
 
 def _integral_error(likelihoods: SetLikelihoods, draws: EpistemicDraws) -> float:

@@ -18,13 +18,15 @@ from scipy import special
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 
-__all__ = ["Readings", "integrated_log_likelihood", "scatter_mode"]
+__all__ = ["Predict", "Readings", "Rows", "integrated_log_likelihood", "scatter_mode"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 Predict = Callable[[Array], Array]
 """Expected readings (m, n, k) at scores along the wall (d, n, k)."""
+
+Rows = slice | NDArray[np.intp]
 
 NODE_SEED = 20_261_130
 """Seed of the scores about the mode, which are no part of a run's own sample."""
@@ -34,6 +36,10 @@ MOST_STEPS, SMALL_STEP, SETTLED_SHARE = 12, 0.2, 0.95
 
 DIFFERENCE, LONGEST_STEP = 0.01, 1.5
 """Score step of a derivative; longest step to the mode."""
+
+PILOT, LEAST_FOR_FIT, RIDGE = 48, 128, 1e-3
+"""Draws whose modes tell where to seek those of the others, fewest draws for which it pays, and the
+ridge of that fit in variances of a feature."""
 
 SPREAD = 1.15
 """Standard deviation of the sampled scores in those of the curvature, so that no weight is large."""
@@ -77,26 +83,34 @@ class Readings:
         return np.asarray(logs.sum(axis=0))
 
 
+At = Callable[[Rows], tuple[Predict, Readings]]
+"""What is expected and read for some of the draws."""
+
+
 def integrated_log_likelihood(
-    predict: Predict, readings: Readings, *, draws: int, start: Array, points: int
+    at: At, *, draws: int, start: Array, points: int, features: Array | None = None
 ) -> Array:
     """Return ln p(readings | draw), (n,), what varies along the wall integrated.
 
     Parameters
     ----------
-    predict
-        Expected readings.
+    at
+        What is expected and read for some of the draws.
     draws
         Draws n.
     start
         (d,) scores along the wall from which the mode is sought.
     points
         Points about the mode, a power of two of at least 4.
+    features
+        (n, f) what the mode of a draw may follow from, so that it is sought near by.
     """
     dimensions = len(start)
+    predict, readings = at(slice(None))
     if dimensions == 0:
         return readings.log_density(predict(np.empty((0, draws, 1))))[:, 0]
-    mode, curvature = scatter_mode(predict, readings, draws=draws, start=start)
+    starts = _starts(at, start, features) if features is not None else start[:, None]
+    mode, curvature = scatter_mode(at, draws=draws, start=starts)
     u = _nodes(dimensions, points)
     factor = np.linalg.cholesky(curvature)
     # scores x with x' H x = u' u
@@ -112,6 +126,24 @@ def integrated_log_likelihood(
     return np.asarray(special.logsumexp(log_ratio, axis=1) - np.log(points) + log_volume)
 
 
+def _starts(at: At, start: Array, features: Array) -> Array:
+    """Return scores (d, n) near the modes: a linear fit to those of the first draws."""
+    draws = len(features)
+    if draws < LEAST_FOR_FIT:
+        return start[:, None]
+    pilot = np.arange(PILOT)
+    modes, _ = scatter_mode(lambda rows: at(pilot[rows]), draws=PILOT, start=start[:, None])
+    middle, spread = features[:PILOT].mean(axis=0), features[:PILOT].std(axis=0)
+    x = (features - middle) / np.where(spread > 0.0, spread, np.inf)
+    own = x[:PILOT]
+    matrix = own.T @ own + RIDGE * PILOT * np.eye(x.shape[1])
+    level = modes.mean(axis=1, keepdims=True)
+    slopes = np.linalg.solve(matrix, own.T @ (modes - level).T)
+    found = level + (x @ slopes).T
+    least, most = modes.min(axis=1, keepdims=True), modes.max(axis=1, keepdims=True)
+    return np.asarray(np.clip(found, least, most))
+
+
 def _nodes(dimensions: int, points: int) -> Array:
     """Return normal scores (d, k), the second half the mirror image of the first."""
     rng = random_stream(NODE_SEED, stage="inspections", index=(dimensions,))
@@ -119,34 +151,31 @@ def _nodes(dimensions: int, points: int) -> Array:
     return np.concatenate([half, -half], axis=1)
 
 
-def scatter_mode(
-    predict: Predict, readings: Readings, *, draws: int, start: Array
-) -> tuple[Array, Array]:
+def scatter_mode(at: At, *, draws: int, start: Array) -> tuple[Array, Array]:
     """Return the most probable scores (d, n) and the curvature there (n, d, d).
 
-    Gauss-Newton, a step that does not help halved; a mode that is missed by a little costs
-    precision and no bias.
+    Gauss-Newton from `start`, (d, 1) or (d, n), a step that does not help halved; draws leave as
+    they settle. A mode that is missed by a little costs precision and no bias.
     """
     dimensions = len(start)
     steps = np.concatenate([np.zeros((dimensions, 1)), DIFFERENCE * np.eye(dimensions)], axis=1)[
         :, None, :
     ]
-    best = np.repeat(start[:, None], draws, axis=1)
+    best = np.broadcast_to(start, (dimensions, draws)).copy()
     step = np.zeros_like(best)
     lowest = np.full(draws, np.inf)
-    settled = np.zeros(draws, dtype=bool)
     curvature = np.broadcast_to(np.eye(dimensions), (draws, dimensions, dimensions)).copy()
+    left = np.arange(draws)
     for _ in range(MOST_STEPS):
-        trial = best + step
+        predict, readings = at(left)
+        trial = best[:, left] + step[:, left]
         expected = predict(trial[:, :, None] + steps)
         gap, sd = readings.residuals(expected[..., :1])
         height = (
             0.5 * np.sum(trial**2, axis=0)
             + np.sum(0.5 * (gap / sd) ** 2 + np.log(sd), axis=0)[:, 0]
         )
-        better = height <= lowest
-        lowest = np.where(better, height, lowest)
-        best = np.where(better, trial, best)
+        better = height <= lowest[left]
         slope = (expected[..., 1:] - expected[..., :1]) / (DIFFERENCE * sd)
         if readings.below.any():
             slope = np.where(readings.below[:, None, None] & (gap >= 0.0), 0.0, slope)
@@ -156,9 +185,13 @@ def scatter_mode(
         size = np.sqrt(np.einsum("in,nij,jn->n", move, own, move))
         far = np.sqrt(np.sum(move**2, axis=0))
         move = move * np.minimum(1.0, LONGEST_STEP / np.maximum(far, 1e-300))
-        curvature = np.where(better[:, None, None], own, curvature)
-        step = np.where(better, move, 0.5 * step)
-        settled |= better & (size < SMALL_STEP)
-        if np.mean(settled) >= SETTLED_SHARE:
+        gone = better & (size < SMALL_STEP)
+        # the last step is taken unseen: it is small, and the next one would be smaller still
+        best[:, left] = np.where(better, trial + np.where(gone, move, 0.0), best[:, left])
+        lowest[left] = np.where(better, height, lowest[left])
+        curvature[left] = np.where(better[:, None, None], own, curvature[left])
+        step[:, left] = np.where(better, move, 0.5 * step[:, left])
+        left = left[~gone]
+        if len(left) <= (1.0 - SETTLED_SHARE) * draws:
             break
     return best, curvature

@@ -29,7 +29,9 @@ from stripwise.studies.update.expected_readings import (
     model_inputs,
 )
 from stripwise.studies.update.scatter_integral import (
+    Predict,
     Readings,
+    Rows,
     integrated_log_likelihood,
     scatter_mode,
 )
@@ -68,6 +70,8 @@ class Specimen:
         (m,) standard deviation over what is expected; None where fitted, by `error_name`.
     error_name
         Name of the unknown error; empty where the file states it.
+    open
+        Names of its inputs of which something is epistemic.
     start
         Scores along the wall that are most probable for it in the middle of the prior.
     """
@@ -81,6 +85,7 @@ class Specimen:
     error: Array | None
     error_share: Array | None = None
     error_name: str = ""
+    open: tuple[str, ...] = ()
     start: Array | None = None
 
     @classmethod
@@ -97,17 +102,18 @@ class Specimen:
         error_name: str = "",
     ) -> Specimen:
         """Make a specimen of what is expected and what was read on it."""
-        wall = model.wall
+        inputs = model_inputs(model)
         return cls(
             name=name,
             strategy=strategy,
             model=model,
-            scatter=ScatterInputs.among(model_inputs(model), wall.correlations),
+            scatter=ScatterInputs.among(inputs, model.wall.correlations),
             measured=measured,
             below=np.zeros(len(measured), dtype=bool) if below is None else below,
             error=error,
             error_share=error_share,
             error_name=error_name,
+            open=tuple(item.name for item in inputs if item.epistemic_share > 0.0),
         )
 
     def sd(self, draws: EpistemicDraws) -> Callable[[Array], Array]:
@@ -130,25 +136,34 @@ class Specimen:
 
     def log_likelihood(self, draws: EpistemicDraws, points: int) -> Array:
         """Return ln p(readings | draw), (n,)."""
+        columns = {**draws.inputs, **draws.scores}
+        known = [columns[name] for name in self.open if name in columns]
         return integrated_log_likelihood(
-            lambda w: self.expected(draws, w),
-            Readings(self.measured, self.below, self.sd(draws)),
+            self._at(draws),
             draws=draws.count,
             start=self._start,
             points=points,
+            features=np.column_stack(known) if known else None,
         )
 
     def started(self, middle: EpistemicDraws) -> Specimen:
         """Return the specimen with its start sought at one draw in the middle of the prior."""
         if not self.scatter.dimensions:
             return self
-        mode, _ = scatter_mode(
-            lambda w: self.expected(middle, w),
-            Readings(self.measured, self.below, self.sd(middle)),
-            draws=1,
-            start=self._start,
-        )
+        mode, _ = scatter_mode(self._at(middle), draws=1, start=self._start[:, None])
         return replace(self, start=mode[:, 0])
+
+    def _at(self, draws: EpistemicDraws) -> Callable[[Rows], tuple[Predict, Readings]]:
+        """Return what is expected and read for some of the draws."""
+
+        def at(rows: Rows) -> tuple[Predict, Readings]:
+            own = draws.rows(rows)
+            return (
+                lambda w: self.expected(own, w),
+                Readings(self.measured, self.below, self.sd(own)),
+            )
+
+        return at
 
     @property
     def _start(self) -> Array:

@@ -60,6 +60,9 @@ class UpdateResult(Reported):
         Each set: what the answer would be without it, the columns of `inspections`.
     checks
         How surprising each kind of data is under the scenario, the columns of `surprise`.
+    covers
+        Spread of each file of cover readings beside the scenario's, the columns of `cover_spread`;
+        None without one.
     profiles
         Contents of cores beside those expected.
     next_inspections
@@ -81,6 +84,7 @@ class UpdateResult(Reported):
     inputs: pd.DataFrame
     data: pd.DataFrame
     checks: pd.DataFrame
+    covers: pd.DataFrame | None
     profiles: tuple[ProfileBands, ...]
     next_inspections: pd.DataFrame | None
     age: float

@@ -8,6 +8,7 @@ from typing import Any
 
 from stripwise.scenario.model import Scenario
 from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
+from stripwise.studies.update.cover_spread import AS_EXPECTED, MORE
 from stripwise.studies.update.prior_predictive import SURPRISING
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.units.formatting import (
@@ -16,8 +17,10 @@ from stripwise.units.formatting import (
     distinct_percents,
     interval,
     join_with_and,
+    length,
     number,
     percent,
+    price,
     years,
 )
 
@@ -38,6 +41,7 @@ def update_sentences(result: UpdateResult) -> tuple[str, ...]:
     row = _reference(result)
     found = [_headline(result, row), _verdict(case, row), _remaining(result, row)]
     found += [_others(result), _moved(result), _open(result)]
+    found += [_covers(result), _worth(result)]
     return tuple(text for text in (*contradictions(result), *found) if text)
 
 
@@ -110,6 +114,56 @@ def _remaining(result: UpdateResult, row: Row) -> str:
         f"From year {number(result.age)} on, {after} are left until the {allowed} limit is exceeded; "
         f"before the update {before}."
     )
+
+
+def _covers(result: UpdateResult) -> str:
+    """Say how the spread of the covers read compares with the scenario's."""
+    if result.covers is None:
+        return ""
+    units = result.case.units
+    texts = []
+    for row in result.covers.to_dict("records"):
+        found, kept = (length(row[name], units=units) for name in ("sd_mm", "sd_scenario_mm"))
+        text = (
+            f"By {row['file']} the cover scatters along the wall with a standard deviation of {found}, "
+            f"in the scenario with {kept}"
+        )
+        if row["status"] == AS_EXPECTED:
+            texts.append(f"{text}; chance explains the difference, and the scenario's is kept.")
+            continue
+        way = "low" if row["status"] == MORE else "high"
+        texts.append(
+            f"{text}, which the update keeps. Chance does not explain the difference: where thin covers "
+            f"decide, the probability is too {way}. Write the spread that was found into the scenario "
+            "and update again."
+        )
+    return " ".join(texts)
+
+
+def _worth(result: UpdateResult) -> str:
+    """Say which next inspection is worth most before a decision on the interventions."""
+    table, cost = result.next_inspections, result.case.cost
+    if table is None or cost is None or "worth_per_m2" not in table:
+        return ""
+    row = max(table.to_dict("records"), key=lambda one: float(one["worth_per_m2"]))
+    when, now = number(float(row["age_yr"])), row["best_now"]
+    if float(row["worth_low95"]) <= 0.0:
+        return (
+            f"No inspection in year {when} is sure to be worth money before the choice among the "
+            f"stated interventions; by what is known now the best is {now}."
+        )
+    ends = interval(row["worth_low95"], row["worth_high95"], lambda x: price(cost.per_area(x)))
+    worth = price(cost.per_area(row["worth_per_m2"]))
+    text = (
+        f"By what is known now the best intervention counted from year {when} is {now}. To choose "
+        f"after an inspection then is worth most with the design {row['design']}: {worth} {cost.unit} "
+        f"(sampling interval {ends})"
+    )
+    extent = result.case.service.extent
+    if extent is not None:
+        face = extent.width * extent.height
+        text += f", {price(face * row['worth_per_m2'])} {cost.currency} on the face of [extent]"
+    return f"{text}. What the inspection costs comes off."
 
 
 def _others(result: UpdateResult) -> str:

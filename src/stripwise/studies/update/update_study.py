@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from stripwise.distributions.posterior_points import LEAST_EFFECTIVE
+from stripwise.distributions.posterior_points import LEAST_EFFECTIVE, WeightedPoints
 from stripwise.distributions.sampling import random_stream
 from stripwise.errors import InputError, NumericalError
 from stripwise.evidence.inspections.inspection_kinds import INSPECTIONS
@@ -32,6 +32,7 @@ from stripwise.studies.update.before_and_after import (
     curve_table,
     learned_table,
 )
+from stripwise.studies.update.cover_spread import cover_spread
 from stripwise.studies.update.earlier_data import earlier_update
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import (
@@ -59,13 +60,14 @@ __all__ = ["update"]
 Progress = Callable[[str, float], None]
 Table = str | Path | pd.DataFrame
 
-WITHOUT_POINTS = 2**12
-"""Points of a posterior without one set."""
+WITHOUT_POINTS, LEAST_NEAR = 2**11, 50.0
+"""Points of a posterior without one set, and effective points of the posterior with it from which
+it is sought there."""
 
 PRIOR_DRAWS = 2048
 """Draws of the prior for what stands before the update."""
 
-INTEGRAL_POINTS = 32
+INTEGRAL_POINTS = 16
 """Points of the integral over what varies along the wall, before it is checked."""
 
 
@@ -188,9 +190,12 @@ def update(
             sets,
             posterior,
             probability,
-            without=lambda k: _without(k, wall, scores, likelihoods, case=case, workers=workers),
+            without=lambda k: _without(
+                k, wall, scores, likelihoods, case=case, near=posterior.points, workers=workers
+            ),
         ),
         checks=surprise_table(sets, likelihoods, scores, seed=seed_used),
+        covers=cover_spread(sets, wall),
         profiles=profile_bands(
             specimens, wall, before=prior, after=posterior.draws, seed=seed_used
         ),
@@ -244,15 +249,23 @@ def _without(
     likelihoods: SetLikelihoods,
     *,
     case: Scenario,
+    near: WeightedPoints,
     workers: int,
 ) -> float:
-    """Return P of the reference at the target life by a posterior without one set."""
+    """Return P of the reference at the target life by a posterior without one set.
+
+    `near` are the points with all sets, from which it is sought where some of them still count.
+    """
     kept = tuple(one for j, one in enumerate(likelihoods.likelihoods) if j != k)
     seed = case.sampling.seed
     if kept:
         fewer = dataclasses.replace(likelihoods, likelihoods=kept)
+        left = dataclasses.replace(near, parts=np.delete(near.parts, k, axis=0))
+        start = left if left.effective >= LEAST_NEAR else None
         try:
-            draws = find_posterior(wall, scores, fewer, seed=seed, points=WITHOUT_POINTS).draws
+            draws = find_posterior(
+                wall, scores, fewer, seed=seed, points=WITHOUT_POINTS, start=start
+            ).draws
         except NumericalError:
             return math.nan
     else:
