@@ -11,7 +11,7 @@ import stripwise
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.studies.design.design_study import design
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.rank import reliability_table
+from stripwise.studies.rank import convergence, reliability_table
 from stripwise.studies.rank.rank_study import rank
 
 FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
@@ -32,6 +32,7 @@ SAMPLED_POINTS = reliability_table.SAMPLED_POINTS
 def small_answers(few_samples, monkeypatch):
     """Keep what is compared with plain Monte Carlo at its size, and the rest small."""
     monkeypatch.setattr(reliability_table, "SAMPLED_POINTS", SAMPLED_POINTS)
+    monkeypatch.setattr(convergence, "FIRST_POINTS", 16)
 
 
 def text(*, keep=(), changes=()):

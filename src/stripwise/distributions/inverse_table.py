@@ -161,6 +161,12 @@ def exact_inverse(law: Any, z: Array) -> Array:
 
     z has any shape; beyond 20 (a probability of 3e-89) it counts as 20.
     """
-    lower = law.ppf(special.ndtr(np.clip(z, -MAX_Z, 0.0)))
-    upper = law.isf(special.ndtr(-np.clip(z, 0.0, MAX_Z)))
-    return np.asarray(np.where(z < 0, lower, upper))
+    z = np.asarray(z)
+    is_lower = z < 0
+    is_upper = ~is_lower
+    x = np.empty(z.shape)
+    if is_lower.any():
+        x[is_lower] = law.ppf(special.ndtr(np.maximum(z[is_lower], -MAX_Z)))
+    if is_upper.any():
+        x[is_upper] = law.isf(special.ndtr(-np.minimum(z[is_upper], MAX_Z)))
+    return x
