@@ -1,10 +1,11 @@
-"""Updates by inspections: `python tests/benchmark/updates.py [--walls 200] [--cores 6]`.
+"""Updates by inspections: `python tests/benchmark/updates.py [--walls 200] [--cores 6] [--steps 0]`.
 
 Prints Markdown tables. Calibration: 200 invented walls of two cores with three layers, a fixed
 seed; the rank of every true epistemic value among its posterior must be uniform (Talts and others,
 2018), by Kolmogorov and Smirnov with Bonferroni's limit. Beside emcee (Foreman-Mackey and others,
 2013): effective draws a second of CPU time for the same posterior, both measured in one run; emcee
 samples what is epistemic and what is each core's own together, by the same expected contents.
+With --steps the two shipped walls of tests/studies/update/test_shipped_walls.py, chains that long.
 """
 
 from __future__ import annotations
@@ -30,12 +31,12 @@ ERROR_SHARE = 0.06
 MOVES, WALKERS = 3000, 80
 
 
-def load_walls():
-    """Import the small walls of the tests."""
-    path = ROOT / "tests" / "studies" / "update" / "inspected.py"
-    spec = importlib.util.spec_from_file_location("inspected", path)
+def load_walls(name="inspected"):
+    """Import the small walls of the tests, or another module beside them."""
+    path = ROOT / "tests" / "studies" / "update" / f"{name}.py"
+    spec = importlib.util.spec_from_file_location(name, path)
     module = importlib.util.module_from_spec(spec)
-    sys.modules["inspected"] = module
+    sys.modules[name] = module
     spec.loader.exec_module(module)
     return module
 
@@ -148,11 +149,38 @@ def beside_emcee(count: int) -> None:
     )
 
 
+def shipped(steps: int) -> None:
+    """Print how far updates of two shipped walls lie from emcee, whose chains are that long."""
+    module = load_walls("test_shipped_walls")
+    module.STEPS = steps
+
+    def tell(own, chain, effective, result):
+        found = np.abs(module.distances(own, chain, effective, result))
+        print(
+            f"| {result.title} | {found[0].max():.1f} | {found[1].max():.1f} | {min(effective):.0f} | "
+            f"{result.run['effective_draws']:.0f} |",
+            flush=True,
+        )
+
+    module.agree = tell
+    head = "shipped wall | farthest mean, in its errors | farthest spread | emcee's draws | ours"
+    print(f"| {head} |\n|---|---|---|---|---|")
+    for test in (
+        module.test_the_inspected_wall_by_two_cores_and_its_cover,
+        module.test_the_garage_wall_by_two_cores_and_a_half_cell_survey,
+    ):
+        test({"sampling.points": 1024, "sampling.repeats": 8})
+    print("\nThe probabilities after agree within 4 errors.\n", flush=True)
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--walls", type=int, default=200)
     parser.add_argument("--cores", type=int, default=6)
+    parser.add_argument("--steps", type=int, default=0)
     chosen = parser.parse_args()
+    if chosen.steps:
+        shipped(chosen.steps)
     if chosen.cores:
         beside_emcee(chosen.cores)
     if chosen.walls:

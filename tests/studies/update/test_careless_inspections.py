@@ -193,3 +193,24 @@ def test_ages_are_refused_in_the_unit_that_was_typed(change, words):
     assert words in str(told.value)
     weeks = table.assign(exposure_yr=10.0).rename(columns={"exposure_yr": "exposure_wk"})
     sets_of(wall(), weeks)
+
+
+def test_a_layered_face_says_why_its_cores_are_refused_and_what_it_takes():
+    case = stripwise.load("scenarios/coated-wall.toml").replace(
+        {
+            "exposure.surface_chloride.between_walls": 0.5,
+            "concrete.diffusivity.between_walls": 0.5,
+            "reinforcement.cover.mean_sd": "4 mm",
+        }
+    )
+    cover = pd.DataFrame({"cover_mm": [48.0, 52.0, 55.0], "error_mm": 2.0, "effective_points": 3})
+    check_sets(sets_of(case, cover), case, build_wall(case), as_scatter=False)
+    core = CORE.assign(strategy="Forms 48 h", error_share=0.1)
+    with pytest.raises(EvidenceError) as told:
+        check_sets(sets_of(case, core), case, build_wall(case), as_scatter=False)
+    assert "a numerical solution, and one for every draw and specimen would take minutes" in str(
+        told.value
+    )
+    assert "Cover readings, depths of carbonation and migration tests can be given" in str(
+        told.value
+    )

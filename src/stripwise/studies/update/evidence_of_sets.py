@@ -57,6 +57,14 @@ CHUNK = 512
 BINDER = "pct_binder"
 """Unit of contents by mass of binder."""
 
+NUMERICAL = (
+    "the face has layers or a coating: its contents are a numerical solution, and one for every draw "
+    "and specimen would take minutes a specimen. Cover readings, depths of carbonation and migration "
+    "tests can be given; what an update of a copy without layers or coating learns does not hold for "
+    "this wall, since it takes their resistance for that of the concrete"
+)
+"""Why contents and counts of points are refused on a layered or coated face, and what is not."""
+
 RESISTANCE = f"{CARBONATION}inverse_resistance"
 
 SUGGESTED = 0.5
@@ -220,7 +228,7 @@ def core_reasons(case: Scenario) -> list[tuple[str, bool]]:
     service = case.service
     return [
         ("chloride does not act", not service.chloride),
-        ("the face has layers or a coating", service.numerical),
+        (NUMERICAL, service.numerical),
         ("the front is a model of the caller's own", case.front_model is not None),
     ]
 
