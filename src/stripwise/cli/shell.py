@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = [
     "AllowOutside",
     "AsJson",
+    "AsScatter",
     "Browser",
     "Overwrite",
     "Pdf",
@@ -104,6 +105,14 @@ app = typer.Typer(
 
 ScenarioFile = Annotated[Path, typer.Argument(metavar="FILE", help="Scenario file (TOML).")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
+AsScatter = Annotated[
+    bool,
+    typer.Option(
+        "--as-scatter",
+        help="Insist that a measured input varies along the wall alone, so that its data cannot "
+        "move it.",
+    ),
+]
 AllowOutside = Annotated[
     bool,
     typer.Option("--allow-outside", help="Let the scenario name files outside its own folder."),

@@ -32,6 +32,7 @@ from stripwise.studies.update.scatter_integral import (
     Readings,
     integrated_log_likelihood,
     scatter_mode,
+    scatter_nodes,
 )
 
 __all__ = ["ERROR_PRIOR", "Specimen", "SpecimenLikelihood"]
@@ -131,6 +132,16 @@ class Specimen:
     def log_likelihood(self, draws: EpistemicDraws, points: int) -> Array:
         """Return ln p(readings | draw), (n,)."""
         return integrated_log_likelihood(
+            lambda w: self.expected(draws, w),
+            Readings(self.measured, self.below, self.sd(draws)),
+            draws=draws.count,
+            start=self._start,
+            points=points,
+        )
+
+    def nodes(self, draws: EpistemicDraws, points: int) -> tuple[Array, Array]:
+        """Return scores along the wall (d, n, k) and ln of the weights (n, k) that they have."""
+        return scatter_nodes(
             lambda w: self.expected(draws, w),
             Readings(self.measured, self.below, self.sd(draws)),
             draws=draws.count,
