@@ -38,12 +38,13 @@ def inspection_sentences(result: InventoryResult) -> tuple[str, ...]:
     before, after = result.meeting_before, result.meeting
     faces = result.inspected["element"].nunique()
     whose = f"The inspections of {count(faces)} face{'' if faces == 1 else 's'}"
-    allowed = f"of {count(result.faces)} faces that meet the target"
+    what = "the number of faces that meet the target"
+    whole = f"{count(after)} of {count(result.faces)}"
     if before == after:
-        first = f"{whose} leave the number {allowed} at {count(after)}."
+        first = f"{whose} leave {what} at {whole}."
     else:
         verb = "raise" if after > before else "lower"
-        first = f"{whose} {verb} the number {allowed} from {count(before)} to {count(after)}."
+        first = f"{whose} {verb} {what} from {count(before)} to {whole}."
     found = [*_contradictions(result.inspected), first]
     rows = result.next_faces[result.next_faces["criterion"] == MOVED].to_dict("records")
     found.append(f"{rows[0]['element']} moved most: {_moved(rows[0])} within its service life.")
@@ -54,7 +55,7 @@ def inspection_sentences(result: InventoryResult) -> tuple[str, ...]:
             "The other faces learn from what they share with these: their mean probability "
             f"{f'stays at {now}' if was == now else f'goes from {was} to {now}'}."
         )
-    return (*found, sentence("update.licensed"))
+    return tuple(found)
 
 
 def _moved(row: Row) -> str:
@@ -122,7 +123,7 @@ def inspection_sections(result: InventoryResult) -> Iterable[Section]:
         blocks.append(
             learned_inputs_table(
                 "What faces share, before and after: median and 5 to 95 %, and what is left of its "
-                "spread. What belongs to a block is named after it in learned.csv.",
+                "spread",
                 result.learned,
                 units=result.case.units,
             )

@@ -25,7 +25,7 @@ from stripwise.report.figures import sheet
 from stripwise.report.figures.inventory_figures import plot_past_limit
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.pages import inspected_faces_part as inspected
-from stripwise.report.prose import paragraphs
+from stripwise.report.prose import paragraphs, sentence
 from stripwise.scenario.sections.interventions import INVENTORY_ALONE
 from stripwise.studies.candidate_targets import GRID, STATED
 from stripwise.studies.inventory.class_tables import class_sample
@@ -91,7 +91,9 @@ def inventory_sentences(result: InventoryResult) -> tuple[str, ...]:
     if result.interventions is not None:
         rows = result.interventions.to_dict("records")
         found += [_intervention_sentence(result, row) for row in rows]
-    return (*inspected.inspection_sentences(result), *found)
+    if told := inspected.inspection_sentences(result):
+        found = [*told, *found, sentence("update.licensed")]
+    return tuple(found)
 
 
 def _intervention_sentence(result: InventoryResult, row: Row) -> str:

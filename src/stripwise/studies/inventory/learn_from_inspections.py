@@ -244,6 +244,11 @@ def _learned_inputs(classes: FaceClasses, learned: Learned) -> pd.DataFrame:
         draws = shared.draws(learned.scores, DRAWS)
         items = tuple(item for item in shared.items if item.name in fresh)
         table = learned_table(items, draws, {})
+        blocks = [fresh[name].removesuffix(name).rstrip(":") for name in table["input"]]
+        table["label"] = [
+            f"{label}, {block.partition(':')[2]}" if block else label
+            for label, block in zip(table["label"], blocks, strict=True)
+        ]
         table["input"] = [fresh[name] for name in table["input"]]
         tables.append(table)
     return pd.concat(tables, ignore_index=True) if tables else learned_table((), NOTHING, {})
