@@ -37,10 +37,11 @@ __all__ = ["inventory"]
 
 MAX_PROCESSES = 64
 
+HOME = "scenarios/faces"
+
 
 @app.command(
-    epilog="Example:  stripwise inventory scenarios/faces.csv --scenario scenarios/faces.toml "
-    "--year 2026"
+    epilog=f"Example:  stripwise inventory {HOME}/faces.csv --scenario {HOME}/faces.toml --year 2026"
 )
 def inventory(  # noqa: PLR0917 - typer reads the options from the signature
     faces: Annotated[

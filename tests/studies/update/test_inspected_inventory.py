@@ -225,7 +225,7 @@ def few_draws():
 
 @pytest.fixture(scope="module")
 def result(case, few_draws):
-    return inventory(case, face_table(), inspections=[CORES, COVER, AREA])
+    return inventory(case, face_table(), inspections=[CORES, COVER])
 
 
 @pytest.fixture(scope="module")
@@ -234,9 +234,8 @@ def elements(result):
 
 
 def test_an_inspected_face_agrees_with_the_update_of_its_wall(case, elements):
-    tables = [t.drop(columns="element") for t in (CORES, COVER, AREA)]
-    tables[0], tables[2] = (t.assign(strategy="Forms 24 h") for t in (tables[0], tables[2]))
-    updated = stripwise.update(case, tables, workers=1)
+    cores, cover = (table.drop(columns="element") for table in (CORES, COVER))
+    updated = stripwise.update(case, [cores.assign(strategy="Forms 24 h"), cover], workers=1)
     own = updated.strategies.set_index("strategy").loc["Forms 24 h"]
     face = elements.loc["A"]
     # an sd of .12 in P over 2,048 draws of some 1,000 effective points, and 512 points for the range
@@ -294,6 +293,36 @@ def test_order_and_split_of_the_data_change_nothing(case):
     second = CORES["specimen"] == "K2"
     split = likelihood(case, COVER, CORES[second], CORES[~second])[0].log_likelihood(draws, 32)
     assert_allclose(split, whole, rtol=1e-10)
+
+
+def test_what_two_faces_share_is_learned_from_both(few_draws):
+    """The posterior of one shared score, by the sum of both likelihoods over a grid of it."""
+    alone = network(
+        **{"exposure.temperature": "20 degC", "concrete.temperature_coefficient": "4800 K"}
+    )
+    other = core_rows([2.6, 2.0, 1.4], element="B", specimen="K1")
+    both = pd.concat([CORES.iloc[:3], other])
+    inspections = Inspections.from_tables([both])
+    plan, _ = prepare(alone, open_faces(face_table()), inspections=inspections)
+    lesson = learn_from_inspections.learn(
+        plan.classes, inspections, keys=plan.draw_keys, totals=64, workers=1
+    )
+    z = np.linspace(-5.0, 3.0, 161)
+    draws = draws_of(concrete__ageing_exponent=z)
+    logs = -0.5 * z**2
+    for rows in (CORES.iloc[:3], other):
+        logs = logs + likelihood(alone, rows)[0].log_likelihood(draws, 32)
+    share = special.softmax(logs)
+    mean, sd = share @ z, np.sqrt(share @ z**2 - (share @ z) ** 2)
+    found = lesson.learned.scores[EXPONENT]
+    error = sd / np.sqrt(min(lesson.posterior.points.effective, found.size))
+    assert abs(mean) > 0.5
+    assert found.mean() == pytest.approx(mean, abs=4.0 * np.sqrt(2.0) * error)
+    assert found.std() == pytest.approx(sd, rel=0.15)
+    # what no data reach keeps its prior, and totals take draws of the same posterior
+    slag = lesson.learned.scores[f"concrete_type:slag:{EXPONENT}"]
+    assert (slag.mean(), slag.std()) == pytest.approx((0.0, 1.0), abs=0.01)
+    assert lesson.learned.few[EXPONENT].mean() == pytest.approx(mean, abs=0.5 * sd)
 
 
 def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
