@@ -100,6 +100,10 @@ def jobs() -> dict[str, list[str]]:
     faces = ["inventory", "scenarios/faces/faces.csv", "--scenario", "scenarios/faces/faces.toml"]
     found |= {
         "inventory": [*faces, "--year", "2026", "--out", "OUT"],
+        "inventory-inspections": [
+            *(*faces, "--year", "2026", "--out", "OUT"),
+            *("--inspections", "scenarios/faces/cover.csv"),
+        ],
         "update": [
             *("update", f"{INSPECTIONS}/inspected-wall.toml", "--out", "OUT"),
             *(f"{INSPECTIONS}/{name}.csv" for name in ("cover", "cores-year-10", "half-cell")),

@@ -208,6 +208,18 @@ def test_an_inventory(tmp_path, written):
     written |= check(tmp_path / "out", more=more)
 
 
+def test_an_inventory_with_inspections(tmp_path, written):
+    cover = SCENARIOS / "faces" / "cover.csv"
+    names = {row.split(",")[0] for row in cover.read_text("utf-8").splitlines()[2:]}
+    faces = tmp_path / "faces.csv"
+    rows = [f"{name},Forms 48 h" for name in sorted(names)]
+    faces.write_text("\n".join(["element,strategy", *rows]), "utf-8")
+    words = ("--scenario", small("faces/faces.toml", tmp_path), "--workers", "1")
+    invoke("inventory", faces, "--inspections", cover, *words, "--out", tmp_path / "out")
+    more = ("elements", "inspected", "learned", "interventions", "next_faces")
+    written |= check(tmp_path / "out", more=(*more, "totals", "target_counts", "groups", "classes"))
+
+
 def test_an_update(tmp_path, written):
     folder = SCENARIOS / "inspections"
     path = small("inspections/inspected-wall.toml", tmp_path)

@@ -15,6 +15,7 @@ import typer
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    AsScatter,
     Overwrite,
     Quiet,
     SkipBad,
@@ -36,10 +37,11 @@ __all__ = ["inventory"]
 
 MAX_PROCESSES = 64
 
+HOME = "scenarios/faces"
+
 
 @app.command(
-    epilog="Example:  stripwise inventory scenarios/faces.csv --scenario scenarios/faces.toml "
-    "--year 2026"
+    epilog=f"Example:  stripwise inventory {HOME}/faces.csv --scenario {HOME}/faces.toml --year 2026"
 )
 def inventory(  # noqa: PLR0917 - typer reads the options from the signature
     faces: Annotated[
@@ -57,6 +59,15 @@ def inventory(  # noqa: PLR0917 - typer reads the options from the signature
             "--year", min=1900.0, max=2200.0, help="Year of the state, needed with built."
         ),
     ] = None,
+    inspections: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--inspections",
+            metavar="FILE",
+            help="Table of what was found on some faces, with a column element; once for each table.",
+        ),
+    ] = None,
+    as_scatter: AsScatter = False,
     skip_bad: SkipBad = False,
     workers: Annotated[
         int,
@@ -105,6 +116,8 @@ def inventory(  # noqa: PLR0917 - typer reads the options from the signature
                 faces,
                 executor=executor,
                 year=year,
+                inspections=inspections or None,
+                as_scatter=as_scatter,
                 skip_bad=skip_bad,
                 workers=workers,
                 folder=work,
@@ -128,6 +141,7 @@ def _record(
         "faces": result.faces,
         "meeting": result.meeting,
         "too_close": result.too_close,
+        "meeting_before": result.meeting_before if result.inspected is not None else None,
         "left_out": int(result.left_out["line"].nunique()),
         "totals": result.totals.to_dict("records"),
         "folder": str(folder),

@@ -11,7 +11,6 @@ import logging
 import math
 import os
 import shutil
-import signal
 import sys
 import textwrap
 import warnings
@@ -24,9 +23,9 @@ import typer
 from typer.core import TyperGroup
 from typer.main import get_command_name
 
+from stripwise.cli.interrupts import Terminated, interruptible
 from stripwise.cli.output_streams import open_streams
 from stripwise.errors import StripwiseError
-from stripwise.report.held_signals import SIGNALS
 from stripwise.units.caution import CAUTION
 from stripwise.units.names import nearest_spelling
 
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = [
     "AllowOutside",
     "AsJson",
+    "AsScatter",
     "Browser",
     "Overwrite",
     "Pdf",
@@ -106,6 +106,14 @@ app = typer.Typer(
 
 ScenarioFile = Annotated[Path, typer.Argument(metavar="FILE", help="Scenario file (TOML).")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
+AsScatter = Annotated[
+    bool,
+    typer.Option(
+        "--as-scatter",
+        help="Insist that a measured input varies along the wall alone, so that its data cannot "
+        "move it.",
+    ),
+]
 AllowOutside = Annotated[
     bool,
     typer.Option("--allow-outside", help="Let the scenario name files outside its own folder."),
@@ -242,7 +250,7 @@ def _with_command(words: list[str]) -> typer.Typer:
 def report_errors() -> Iterator[None]:
     """Turn what the user can mend into lines on stderr and an exit code, without a traceback."""
     try:
-        with _interruptible():
+        with interruptible():
             yield
     except StripwiseError as error:
         fail(str(error))
@@ -252,45 +260,6 @@ def report_errors() -> Iterator[None]:
     except KeyboardInterrupt:
         print_error("interrupted; nothing more was written")
         raise typer.Exit(INTERRUPTED) from None
-
-
-class Terminated(KeyboardInterrupt):
-    """The process was asked to end; what was begun is taken back as after an interrupt."""
-
-    def __init__(self, number: int) -> None:
-        super().__init__()
-        self.number = number
-
-
-@contextlib.contextmanager
-def _interruptible() -> Iterator[None]:
-    """Take an interrupt or a request to end once: a second would break what takes things back."""
-
-    def stop(number: int, _frame: object) -> None:
-        for name in SIGNALS:
-            signal.signal(name, signal.SIG_IGN)
-        raise KeyboardInterrupt if number == signal.SIGINT else Terminated(number)
-
-    before = {}
-    for name in SIGNALS:
-        # outside the main thread there are no signals to handle, and an ignored one stays so
-        with contextlib.suppress(ValueError):
-            if signal.getsignal(name) is not signal.SIG_IGN:
-                before[name] = signal.signal(name, stop)
-    try:
-        yield
-    except KeyboardInterrupt:
-        raise  # still ignored while threads end
-    except BaseException:
-        _restore(before)
-        raise
-    else:
-        _restore(before)
-
-
-def _restore(handlers: dict[signal.Signals, Any]) -> None:
-    for name, handler in handlers.items():
-        signal.signal(name, handler)
 
 
 @contextlib.contextmanager

@@ -13,6 +13,7 @@ import typer
 from stripwise.cli.shell import (
     AllowOutside,
     AsJson,
+    AsScatter,
     Browser,
     Overwrite,
     Pdf,
@@ -48,14 +49,7 @@ def update(  # noqa: PLR0917 - typer reads the options from the signature
         list[Path],
         typer.Argument(metavar="DATA...", help="Tables of inspections (CSV), all that there are."),
     ],
-    as_scatter: Annotated[
-        bool,
-        typer.Option(
-            "--as-scatter",
-            help="Insist that a measured input varies along the wall alone, so that its data cannot "
-            "move it.",
-        ),
-    ] = False,
+    as_scatter: AsScatter = False,
     first_exposure: Annotated[
         str | None,
         typer.Option(

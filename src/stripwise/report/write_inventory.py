@@ -41,6 +41,8 @@ INVENTORY_FILES = (
     "groups.csv",
     "classes.csv",
     "interventions.csv",
+    "inspected.csv",
+    "learned.csv",
     "left-out.csv",
     LIST,
     "report.html",

@@ -24,7 +24,8 @@ from stripwise.report.components import (
 from stripwise.report.figures import sheet
 from stripwise.report.figures.inventory_figures import plot_past_limit
 from stripwise.report.files import declared_tables, scenario_record
-from stripwise.report.prose import paragraphs
+from stripwise.report.pages import inspected_faces_part as inspected
+from stripwise.report.prose import paragraphs, sentence
 from stripwise.scenario.sections.interventions import INVENTORY_ALONE
 from stripwise.studies.candidate_targets import GRID, STATED
 from stripwise.studies.inventory.class_tables import class_sample
@@ -90,6 +91,8 @@ def inventory_sentences(result: InventoryResult) -> tuple[str, ...]:
     if result.interventions is not None:
         rows = result.interventions.to_dict("records")
         found += [_intervention_sentence(result, row) for row in rows]
+    if told := inspected.inspection_sentences(result):
+        found = [*told, *found, sentence("update.licensed")]
     return tuple(found)
 
 
@@ -177,6 +180,8 @@ def inventory_report(result: InventoryResult) -> Report:
             "groups": result.groups,
             "classes": result.classes,
             "interventions": result.interventions,
+            "inspected": result.inspected,
+            "learned": result.learned,
             "left-out": result.left_out if len(result.left_out) else None,
         }
     )
@@ -207,6 +212,7 @@ def inventory_report(result: InventoryResult) -> Report:
             "meeting": result.meeting,
             "too_close": result.too_close,
             "computed_directly": result.direct,
+            "inspections": result.learning,
             "rms_error": result.table_error,
             "classes": len(result.classes),
             "verdict": list(sentences),
@@ -218,6 +224,7 @@ def inventory_report(result: InventoryResult) -> Report:
 
 
 def _sections(result: InventoryResult) -> Iterable[Section]:
+    yield from inspected.inspection_sections(result)
     yield Section("The worst faces", (GATES_BLOCK, _worst_table(result)))
     if result.interventions is not None:
         yield _intervention_section(result, result.interventions)

@@ -28,6 +28,7 @@ from stripwise.report.figures.update_figures import (
     plot_updated_curves,
 )
 from stripwise.report.files import csv_text, declared_tables, json_text, scenario_record
+from stripwise.report.pages.learned_inputs import learned_inputs_table
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.scenario.posterior_record import MADE_BY, POSTERIOR, SIDECAR, law_record
 from stripwise.scenario.sections.interventions import INVENTORY_ALONE
@@ -36,7 +37,6 @@ from stripwise.studies.update.update_result import UpdateResult
 from stripwise.studies.update.update_sentences import contradictions, update_sentences
 from stripwise.units.formatting import (
     DASH,
-    amount,
     amount_without_unit,
     confidence,
     count,
@@ -268,33 +268,11 @@ def _data_blocks(result: UpdateResult) -> Iterable[Any]:
 
 
 def _learned_blocks(result: UpdateResult) -> Iterable[Any]:
-    units = result.case.units
-    items = {item.name: item for item in result.case.inputs}
-
-    def value(name: str, when: str) -> Any:
-        def write(row: Row) -> str:
-            item = items[row["input"]]
-            if row["unit"] != item.unit:
-                return number(row[f"{name}_{when}"], 2)
-            return amount(row[f"{name}_{when}"], item.unit, units=units)
-
-        return write
-
-    yield Table(
+    yield learned_inputs_table(
         "Every epistemic input: median and 5 to 95 % before and after, what is left of its spread, and "
         "what it explains of the variance of the probability now",
-        (
-            Column("input", "label"),
-            numeric("before", write=value("p50", "before")),
-            numeric("5 %", write=value("p05", "before")),
-            numeric("95 %", write=value("p95", "before")),
-            numeric("after", write=value("p50", "after")),
-            numeric("5 %", write=value("p05", "after")),
-            numeric("95 %", write=value("p95", "after")),
-            numeric("spread left", "sd_ratio", percent),
-            numeric("explains", "variance_share", lambda p: percent(p) if pd.notna(p) else DASH),
-        ),
-        result.inputs.to_dict("records"),
+        result.inputs,
+        units=result.case.units,
     )
     yield Paragraph(sentence("update.scores"), "note")
 

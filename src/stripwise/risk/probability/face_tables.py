@@ -141,6 +141,7 @@ def compute_tables(
     sample: TableSample,
     seed: int,
     shared: Callable[[Wall], NestedSample | None],
+    runs: int = 1,
 ) -> FaceTables:
     """Compute the tables of a wall on a grid.
 
@@ -154,6 +155,9 @@ def compute_tables(
         Share of what may be true that must meet the target too; 0 where none is demanded.
     shared
         Nests the aleatory inputs of a wall in the draws that all walls share.
+    runs
+        Runs of these draws, one after another, over which their P is averaged: each with another draw
+        of what is the wall's own.
     """
     check_plans, check_places = _check_plans(grid)
     check_covers, check_sds = _check_covers(grid)
@@ -203,7 +207,7 @@ def compute_tables(
         # one age after another: all at once would take the memory of many tables
         reached = [_demanded(outer_index(int(at)), confidence) for at in chosen]
         demanded = np.stack(reached, axis=-1)
-    draws = _shared(own, grid, draw_ages, index[:, :, chosen], shared)
+    draws = _shared(own, grid, draw_ages, index[:, :, chosen], shared, runs)
     flat = index_of(np.moveaxis(draws, 2, -1).reshape(-1, draw_ages.size))
     lives = Curves(draw_ages, np.minimum.accumulate(flat, axis=-1)).age_at_index(target_index)
     lives = np.log(np.clip(lives, LEAST_YEARS, MOST_YEARS)).reshape(nodes, node_covers, -1)
@@ -251,12 +255,13 @@ def _draw_ages(ages: Array, at_target: int) -> NDArray[np.intp]:
     return np.unique(np.concatenate([[0, 1], middle, [at_target, ages.size - 1]]))
 
 
-def _shared(
+def _shared(  # noqa: PLR0917
     wall: Wall,
     grid: FaceGrid,
     ages: Array,
     index: Array,
     shared: Callable[[Wall], NestedSample | None],
+    runs: int,
 ) -> Array:
     """Return P in the shared draws (p, c, b, q), about the predictive one (p, c, b)."""
     nested = shared(wall)
@@ -264,6 +269,7 @@ def _shared(
         return np.asarray(special.ndtr(-index)[..., np.newaxis])
     covers, sds = grid.covers
     found = nested_probability(wall, nested, covers, ages, workers=1, sds=sds)
+    found = found.reshape(runs, len(found) // runs, *found.shape[1:]).mean(axis=0)
     by_draw = np.moveaxis(found, 0, -1).swapaxes(1, 2)
     return np.asarray(special.ndtr(-_about(by_draw, index[..., np.newaxis])))
 

@@ -8,7 +8,7 @@ Axes: k draws, n aleatory points.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -31,10 +31,12 @@ def is_own(item: Input) -> bool:
     return item.name == MEAN_COVER_OFFSET or 0.0 < item.epistemic_share < 1.0
 
 
-def with_own_as_scatter(wall: Wall) -> Wall:
-    """Return the wall with what is its own counted as scatter; no marginal changes."""
+def with_own_as_scatter(wall: Wall, *, but: Collection[str] = ()) -> Wall:
+    """Return the wall with what is its own counted as scatter, `but` some; no marginal changes."""
     inputs = tuple(
-        replace(item, kind="scatter", between_walls=0.0) if is_own(item) else item
+        replace(item, kind="scatter", between_walls=0.0)
+        if is_own(item) and item.name not in but
+        else item
         for item in wall.inputs
     )
     return replace(wall, inputs=inputs)
@@ -61,6 +63,7 @@ def shared_sample(
     key: Callable[[str], str],
     points: int,
     seed: int,
+    own: Mapping[str, Array] | None = None,
 ) -> NestedSample | None:
     """Nest the aleatory inputs of a wall in shared draws; None where it shares nothing that counts.
 
@@ -72,9 +75,13 @@ def shared_sample(
         Key of an input by its name: that of the block which gives it.
     points
         Aleatory points.
+    own
+        Scores (k,) of what is the wall's own, correlated, beside those of the draws: what is known
+        of this wall alone, which is no scatter then.
     """
-    inner = with_own_as_scatter(wall)
-    count = len(next(iter(scores.values()))) if scores else 1
+    known = dict(own or {})
+    inner = with_own_as_scatter(wall, but=known)
+    count = len(next(iter((*scores.values(), *known.values())))) if scores or known else 1
     nested = NestedSample.from_wall(
         inner,
         points=points,
@@ -88,14 +95,16 @@ def shared_sample(
     if nested is None:
         return None
     inputs = [item for item in inner.inputs if item.epistemic_share > 0.0]
-    outer = InputSampler.from_inputs(inputs, inner.correlations)
+    shared = [item for item in inputs if item.name not in known]
+    outer = InputSampler.from_inputs(shared, inner.correlations)
     z = np.array([scores[key(name)][: nested.count] for name in outer.names])
     drawn = dict(zip(outer.names, outer.correlate(z), strict=True))
-    values = outer.values(z)
+    drawn |= {name: score[: nested.count] for name, score in known.items()}
+    values = {item.name: item.distribution.from_normal(drawn[item.name]) for item in inputs}
     integrated = nested.integrated_scores
-    own = next((i for i in inputs if i.name == nested.integral.name), None)
-    if own is not None and own.epistemic_share < 1.0:
-        integrated = np.sqrt(own.epistemic_share) * drawn[own.name]
+    split = next((i for i in inputs if i.name == nested.integral.name), None)
+    if split is not None and split.epistemic_share < 1.0:
+        integrated = np.sqrt(split.epistemic_share) * drawn[split.name]
     return replace(
         nested,
         epistemic_values={name: values[name] for name in nested.epistemic_values},

@@ -105,6 +105,10 @@ def check_rows(
             check.bad(row, "group", broken_groups[name], name)
     meant = np.array([cell.lower() in YES for cell in check.words("unusual", ("yes", "no"))])
     face_class = _classes(check, classes, meant)
+    if classes.inspected:
+        for row, name in enumerate(element):
+            if name in classes.inspected and check.good[row]:
+                face_class[row] = classes.find_own(int(face_class[row]), name)
     curing = read_curing(check, classes, face_class, meant)
     cover, sd = check.role_numbers("nominal_cover", meant), check.role_numbers("cover_sd", meant)
     _check_spread(check, classes, face_class, cover, sd, meant)

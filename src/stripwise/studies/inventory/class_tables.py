@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from stripwise.risk.probability.shared_draws import draw_scores, shared_names, s
 from stripwise.risk.probability.table_axes import Axis, even_axis, kinked_axis, listed_axis
 from stripwise.studies.inventory.check_rows import Faces
 from stripwise.studies.inventory.face_classes import FaceClass
+from stripwise.studies.inventory.learned_scores import Learned, wall_known_from
 
 __all__ = [
     "TOTAL_YEARS",
@@ -28,6 +30,7 @@ __all__ = [
     "face_covers",
     "face_grid",
     "face_places",
+    "solve_before",
     "solve_class",
 ]
 
@@ -242,13 +245,19 @@ def class_sample(one: FaceClass) -> TableSample:
     return table_sample(one.wall, case.sampling.points, confidence=case.target.confidence)
 
 
-def solve_class(one: FaceClass, grid: FaceGrid, *, keys: list[str], draws: int) -> FaceTables:
-    """Compute the tables of a class; `draws` are shared by all classes, by `keys`."""
+def solve_class(
+    one: FaceClass, grid: FaceGrid, *, keys: list[str], draws: int, learned: Learned | None = None
+) -> FaceTables:
+    """Compute the tables of a class; `draws` are shared by all classes, by `keys`, or are `learned`."""
     case, target = one.case, one.case.target
     sample = class_sample(one)
-    scores = draw_scores(keys, draws, seed=case.sampling.seed) if keys else {}
+    own: Mapping[str, Array] = {}
+    if learned is None:
+        scores = draw_scores(keys, draws, seed=case.sampling.seed) if keys else {}
+    else:
+        scores, own = learned.few_of(one)
     return compute_tables(
-        one.wall,
+        wall_known_from(one, learned),
         grid,
         target_age=target.service_life,
         target_index=target.reliability_index,
@@ -256,6 +265,28 @@ def solve_class(one: FaceClass, grid: FaceGrid, *, keys: list[str], draws: int) 
         sample=sample,
         seed=case.sampling.seed,
         shared=lambda wall: shared_sample(
-            wall, scores, key=one.draw_key, points=sample.inner_points, seed=case.sampling.seed
+            replace(wall, draws=None),
+            scores,
+            key=one.draw_key,
+            points=sample.inner_points,
+            seed=case.sampling.seed,
+            own=own,
         ),
+        runs=1 if learned is None else learned.own_runs(one),
+    )
+
+
+def solve_before(one: FaceClass, grid: FaceGrid) -> FaceTables:
+    """Compute what faces of a class read of their answer without inspections: few ages, no totals."""
+    case, target = one.case, one.case.target
+    life = target.service_life
+    return compute_tables(
+        one.wall,
+        replace(grid, ages=np.array([0.0, 0.5 * life, life])),
+        target_age=life,
+        target_index=target.reliability_index,
+        confidence=target.confidence,
+        sample=class_sample(one),
+        seed=case.sampling.seed,
+        shared=lambda _wall: None,
     )

@@ -6,7 +6,7 @@ Axes: e faces, k epistemic points, q shared draws.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,30 +18,24 @@ from stripwise.risk.probability.face_tables import LARGEST_INDEX, MOST_YEARS, Fa
 from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile
 from stripwise.risk.probability.reliability_index import Curves
 from stripwise.scenario.sections.target import Target
-from stripwise.studies.decision import NO, TOO_CLOSE, YES
-from stripwise.studies.inventory.check_rows import Faces, plan_of
+from stripwise.studies.inventory.check_rows import Faces
 from stripwise.studies.inventory.class_tables import (
     TOTAL_YEARS,
     ClassNeeds,
-    face_covers,
     face_places,
 )
+from stripwise.studies.inventory.face_answers import (
+    ANSWERS,
+    answers_without_inspections,
+    decide_faces,
+)
 from stripwise.studies.inventory.face_classes import FaceClass
+from stripwise.studies.inventory.learned_scores import Learned, wall_known_from
 from stripwise.studies.inventory.money_saved import money_saved
-from stripwise.studies.inventory.near_limit import decide_directly
 
 __all__ = ["ANSWERS", "COHORT_YEARS", "Elements", "PartTotals", "SolvedClass", "evaluate"]
 
 Array = NDArray[np.float64]
-
-ANSWERS = (YES, NO, TOO_CLOSE)
-
-NEAR = 4.0
-"""rms errors of a table within which a face is computed directly."""
-LEAST_NEAR = 3e-3
-"""Least such distance in P."""
-NEAR_CONFIDENCE = 0.02
-"""The same about a demanded confidence, as a distance in P."""
 
 COHORT_YEARS = 0.5
 """Step of the ages that totals go by [yr]; a face is shared by the two nearest."""
@@ -52,11 +46,13 @@ SCRAMBLINGS = 8
 
 @dataclass(frozen=True, slots=True)
 class SolvedClass:
-    """A class with what its rows need and its tables."""
+    """A class with what its rows need, its tables, and beside inspections those without them."""
 
     one: FaceClass
     needs: ClassNeeds
     tables: FaceTables
+    before: FaceTables | None = None
+    learned: Learned | None = None
 
     @property
     def grid(self) -> FaceGrid:
@@ -87,7 +83,8 @@ class Elements:
     """Results of the faces of a part, (e,) each; NaN where a thing cannot be said.
 
     `answer` is a place in `ANSWERS`; `direct` whether the face was computed directly; `saved` (e, i)
-    what each intervention saves [per m2].
+    what each intervention saves [per m2]; `before` and `answer_before` are P and answer without
+    inspections, empty where there are none.
     """
 
     probability_now: Array
@@ -101,6 +98,8 @@ class Elements:
     life: Array
     direct: NDArray[np.bool_]
     saved: Array
+    before: Array
+    answer_before: NDArray[np.int8]
     totals: PartTotals
 
 
@@ -117,6 +116,7 @@ def evaluate(
     """Evaluate the faces of a part."""
     size = faces.rows.size
     nan = np.full(size, np.nan)
+    earlier = size if any(one.before is not None for one in classes.values()) else 0
     found = Elements(
         probability_now=nan.copy(),
         probability=nan.copy(),
@@ -129,6 +129,8 @@ def evaluate(
         life=nan.copy(),
         direct=np.zeros(size, dtype=bool),
         saved=np.full((size, len(next(iter(classes.values())).one.case.interventions)), np.nan),
+        before=np.full(earlier, np.nan),
+        answer_before=np.zeros(earlier, dtype=np.int8),
         totals=PartTotals(
             {},
             np.zeros((len(groups), 1 + draws, TOTAL_YEARS + 2), dtype=np.int32),
@@ -179,7 +181,8 @@ def _evaluate_class(
     lives = np.empty((rows.size, tables.life.shape[-1]), dtype=np.float32)
     age = faces.age[rows]
     flat = []
-    for stencil in grid.stencils(places):
+    stencils = list(grid.stencils(places))
+    for stencil in stencils:
         own = stencil.faces
         index[own] = stencil.read(tables.index)
         if tables.outer is not None:
@@ -211,11 +214,15 @@ def _evaluate_class(
     found.probability_now[rows] = np.where(age < 0.0, 0.0, now)
     found.saved[rows] = money_saved(one.case, curves, age)
     life = np.min([one.age_at_index(target.reliability_index) for one in conditions], axis=0)
-    answer = np.where(p <= target.probability, 0, 1).astype(np.int8)
-    near = np.abs(p - target.probability) <= max(NEAR * tables.error, LEAST_NEAR)
+    known = replace(one, wall=wall_known_from(one, solved.learned))
     if points:
-        near |= _ranges(found, outer, rows, solved, answer)
-    _decide_near(found, faces, solved, rows, np.flatnonzero(near), p, answer)
+        _ranges(found, outer, rows, target)
+    answer, near = decide_faces(faces, known, tables, rows, p, outer)
+    found.direct[rows[near]] = True
+    if solved.before is not None:
+        found.before[rows], found.answer_before[rows] = answers_without_inspections(
+            faces, one, solved.before, rows, stencils
+        )
     life = np.where(answer == 0, np.maximum(life, target.service_life), life)
     life = np.where(answer == 0, life, np.minimum(life, target.service_life))
     life[life >= MOST_YEARS] = np.inf
@@ -259,11 +266,9 @@ def _ranges(
     found: Elements,
     outer: NDArray[np.float32],
     rows: NDArray[np.intp],
-    solved: SolvedClass,
-    answer: NDArray[np.int8],
-) -> NDArray[np.bool_]:
-    """Put in range and confidence; change answers by a demanded one; say which of them are near."""
-    target = solved.one.case.target
+    target: Target,
+) -> None:
+    """Put in range and confidence."""
     ends = point_quantile(outer, RANGE_ENDS[::-1], axis=1)
     found.know_low[rows], found.know_high[rows] = special.ndtr(-ends.astype(float))
     met = outer.reshape(rows.size, SCRAMBLINGS, -1) >= target.reliability_index
@@ -272,36 +277,6 @@ def _ranges(
     found.confidence[rows] = mean
     found.confidence_low95[rows] = np.clip(mean - half, 0.0, 1.0)
     found.confidence_high95[rows] = np.clip(mean + half, 0.0, 1.0)
-    if not target.confidence:
-        return np.zeros(rows.size, dtype=bool)
-    reached = special.ndtr(-point_quantile(outer, 1.0 - target.confidence, axis=1).astype(float))
-    answer[reached > target.probability] = 1
-    return np.asarray(np.abs(reached - target.probability) <= NEAR_CONFIDENCE)
-
-
-def _decide_near(  # noqa: PLR0917
-    found: Elements,
-    faces: Faces,
-    solved: SolvedClass,
-    rows: NDArray[np.intp],
-    near: NDArray[np.intp],
-    p: Array,
-    answer: NDArray[np.int8],
-) -> None:
-    """Compute the faces near the limit directly."""
-    if near.size == 0:
-        return
-    one = solved.one
-    own = rows[near]
-    cover, sd = face_covers(one, faces, own)
-    plans = [
-        one.wall.plans[faces.strategy[k]] if faces.strategy[k] >= 0 else plan_of(faces, int(k))
-        for k in own
-    ]
-    result = decide_directly(one, plans, cover, None if solved.grid.spread is None else sd)
-    p[near] = result.probability
-    answer[near] = [ANSWERS.index(word) for word in result.meets_target]
-    found.direct[own] = True
 
 
 def _flat_weights(

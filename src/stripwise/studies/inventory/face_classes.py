@@ -40,10 +40,13 @@ class ClassKey:
         Names of the blocks, "" for none, in the order of `TYPE_SECTIONS`.
     overrides
         Dotted key, text as a scenario would write it, and whether it is meant although unusual.
+    element
+        Name of the one face of the class, where it was inspected; else "".
     """
 
     types: tuple[str, str] = ("", "")
     overrides: tuple[tuple[str, str, bool], ...] = ()
+    element: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,11 +119,14 @@ class FaceClasses:
         Position of a class by its key, or what is wrong with it in words.
     classes
         In the order in which the rows name them.
+    inspected
+        Names of the faces that were inspected, each of which is a class of its own.
     """
 
     case: Scenario
     places: dict[ClassKey, int | str] = field(default_factory=dict)
     classes: list[FaceClass] = field(default_factory=list)
+    inspected: frozenset[str] = frozenset()
 
     def find(self, key: ClassKey) -> int | str:
         """Return the position of a class, or why there is none."""
@@ -128,8 +134,17 @@ class FaceClasses:
             self.places[key] = self._add(key)
         return self.places[key]
 
+    def find_own(self, place: int, element: str) -> int:
+        """Return the position of the class of one inspected face, otherwise as that at a place."""
+        like = self.classes[place]
+        key = replace(like.key, element=element)
+        if key not in self.places:
+            self.classes.append(replace(like, key=key))
+            self.places[key] = len(self.classes) - 1
+        return int(self.places[key])
+
     def _add(self, key: ClassKey) -> int | str:
-        if len(self.classes) >= MOST_CLASSES:
+        if sum(not one.key.element for one in self.classes) >= MOST_CLASSES:
             return (
                 f"is one of more than {count(MOST_CLASSES)} sets of keys, each of which is solved anew; "
                 "round the columns that replace keys, or name blocks"

@@ -24,10 +24,12 @@ from stripwise.studies.inventory.face_classes import FaceClasses
 from stripwise.studies.inventory.face_columns import FaceHeader, read_header
 from stripwise.studies.inventory.face_problems import FaceProblems
 from stripwise.studies.inventory.face_rows import FaceRows, Piece
+from stripwise.studies.inventory.inspected_faces import Inspections
+from stripwise.studies.inventory.learned_scores import Learned
 from stripwise.units.formatting import number
 from stripwise.units.result_columns import columns
 
-__all__ = ["ALL_FACES", "InventoryPlan", "counted_targets", "prepare"]
+__all__ = ["ALL_FACES", "INSPECTED_NAMES", "InventoryPlan", "counted_targets", "prepare"]
 
 ALL_FACES = "all faces"
 """Name of the total over every group."""
@@ -38,8 +40,11 @@ MOST_GROUPS = 50
 SMALLEST_ALLOWED = 1e-3
 """Smallest allowed probability: below it a face needs the rare sampling of a run."""
 
+INSPECTED_NAMES = ("inspected", "probability_before", "meets_target_before")
+"""Columns of the results beside inspections."""
+
 RESULTS = frozenset(columns("elements")) - {"element", "strategy"}
-"""Columns that only the results have."""
+"""Columns that only the results have; some of them beside inspections alone."""
 
 
 @dataclass(slots=True)
@@ -70,6 +75,8 @@ class InventoryPlan:
         Service life [yr] and reliability index of the targets whose faces are counted.
     digest
         SHA-256 of all that the results depend on besides the rows.
+    learned
+        What inspections say; None without any.
     """
 
     case: Scenario
@@ -86,6 +93,7 @@ class InventoryPlan:
     targets: tuple[tuple[float, float], ...] = ()
     digest: str = ""
     notes: list[str] = field(default_factory=list)
+    learned: Learned | None = None
 
     @property
     def draw_keys(self) -> list[str]:
@@ -106,40 +114,33 @@ class InventoryPlan:
         return check_rows(piece, self.header, self.classes, FaceProblems("table"), year=self.year)
 
 
-def prepare(  # noqa: PLR0912 - one pass, in its order
-    case: Scenario, rows: FaceRows, *, year: float | None = None, skip_bad: bool = False
+def prepare(
+    case: Scenario,
+    rows: FaceRows,
+    *,
+    year: float | None = None,
+    skip_bad: bool = False,
+    inspections: Inspections | None = None,
 ) -> tuple[InventoryPlan, FaceProblems]:
-    """Go through a table once; EvidenceError with every bad row unless they are to be skipped."""
+    """Go through a table once; EvidenceError with every bad row unless they are to be skipped.
+
+    `inspections` take in the faces that they belong to.
+    """
     _refuse_joint_draws(case)
     header = read_header(rows.names, file=rows.name, line=rows.head_line)
-    if clash := [name for name in header.names if name in RESULTS]:
+    results = RESULTS if inspections is not None else RESULTS.difference(INSPECTED_NAMES)
+    if clash := [name for name in header.names if name in results]:
         rule = f"is a column of the results; rename it in the table ({', '.join(clash)})"
         raise EvidenceError([f"{rows.name}: line {rows.head_line}: {rule}"])
     if header.has("built") and year is None:
         raise InputError("--year", "is needed beside a column built: the year of the state")
-    problems = FaceProblems(rows.name)
     plan = InventoryPlan(case, header, year, FaceClasses(case))
-    groups: set[str] = set()
-    names = _Names()
-    youngest, oldest = np.inf, -np.inf
-    for piece in rows.pieces():
-        before = problems.count
-        faces = check_rows(piece, header, plan.classes, problems, year=year)
-        names.add(faces.element, [piece.lines[k] for k in faces.rows])
-        plan.parts.append(_rows_digest(piece))
-        if problems.count > before and not skip_bad:
-            continue
-        for at in np.unique(faces.face_class):
-            while len(plan.needs) < len(plan.classes.classes):
-                plan.needs.append(ClassNeeds())
-            own = np.flatnonzero(faces.face_class == at)
-            plan.needs[at].add(plan.classes.classes[at], faces, own)
-        if len(groups) <= MOST_GROUPS:
-            groups |= set(faces.group)
-        if faces.age.size:
-            youngest = min(youngest, float(faces.age.min()))
-            oldest = max(oldest, float(faces.age.max()))
-        plan.faces += faces.rows.size
+    if inspections is not None:
+        plan.classes.inspected = inspections.names
+    problems = FaceProblems(rows.name)
+    names, groups, (youngest, oldest) = _go_through(
+        plan, rows, problems, skip_bad=skip_bad, inspections=inspections
+    )
     for line, element in names.twice(rows, header):
         problems.add(line, "element", "is used twice", element=element, found=element)
         if skip_bad:
@@ -151,28 +152,68 @@ def prepare(  # noqa: PLR0912 - one pass, in its order
     while len(plan.needs) < len(plan.classes.classes):
         plan.needs.append(ClassNeeds())
     _check_targets(plan)
+    dated = header.has("built") or header.has("age")
+    if inspections is not None:
+        inspections.read(rows, plan.classes, dated=dated)
     plan.bad_lines = problems.lines
     plan.groups = sorted(groups) if len(groups) <= MOST_GROUPS else [""]
     if len(groups) > MOST_GROUPS:
         plan.notes.append(
             f"There are more than {MOST_GROUPS} groups: totals are given for all faces together."
         )
-    if not header.has("built") and not header.has("age"):
+    if not dated:
         plan.notes.append(
             "The table gives neither built nor age_yr: every face counts as first exposed now."
         )
     plan.first_cohort = int(np.floor(youngest / COHORT_YEARS))
     plan.cohorts = int(np.ceil(oldest / COHORT_YEARS)) - plan.first_cohort + 2
     plan.targets = tuple((one.life, one.index) for one in counted_targets(case))
-    plan.digest = _digest(plan)
+    files = () if inspections is None else inspections.files
+    plan.digest = _digest(plan, [one.digest for one in files])
     return plan, problems
+
+
+def _go_through(
+    plan: InventoryPlan,
+    rows: FaceRows,
+    problems: FaceProblems,
+    *,
+    skip_bad: bool,
+    inspections: Inspections | None,
+) -> tuple[_Names, set[str], tuple[float, float]]:
+    """Check every row; return the names, the groups, and the least and largest age [yr]."""
+    groups: set[str] = set()
+    names = _Names()
+    youngest, oldest = np.inf, -np.inf
+    for piece in rows.pieces():
+        before = problems.count
+        faces = check_rows(piece, plan.header, plan.classes, problems, year=plan.year)
+        names.add(faces.element, [piece.lines[k] for k in faces.rows])
+        plan.parts.append(_rows_digest(piece))
+        if problems.count > before and not skip_bad:
+            continue
+        for at in np.unique(faces.face_class):
+            while len(plan.needs) < len(plan.classes.classes):
+                plan.needs.append(ClassNeeds())
+            own = np.flatnonzero(faces.face_class == at)
+            plan.needs[at].add(plan.classes.classes[at], faces, own)
+        if inspections is not None:
+            inspections.add(faces, piece, plan.header, plan.classes)
+        if len(groups) <= MOST_GROUPS:
+            groups |= set(faces.group)
+        if faces.age.size:
+            youngest = min(youngest, float(faces.age.min()))
+            oldest = max(oldest, float(faces.age.max()))
+        plan.faces += faces.rows.size
+    return names, groups, (youngest, oldest)
 
 
 def _refuse_joint_draws(case: Scenario) -> None:
     if case.draws is not None:
         rule = (
             "joint draws are not taken by an inventory, whose faces share what is not known block by "
-            "block; leave it out, or assess one face at a time with `stripwise run`"
+            "block; leave it out and give what was found itself, with `--inspections`, or assess one "
+            "face at a time with `stripwise run`"
         )
         raise InputError("knowledge", rule)
 
@@ -201,7 +242,7 @@ def _rows_digest(piece: Piece) -> str:
     return found.hexdigest()
 
 
-def _digest(plan: InventoryPlan) -> str:
+def _digest(plan: InventoryPlan, inspections: list[str]) -> str:
     record = [
         version("stripwise"),
         plan.case.digest,
@@ -213,6 +254,7 @@ def _digest(plan: InventoryPlan) -> str:
         [repr(one.key) for one in plan.classes.classes],
         [repr(need) for need in plan.needs],
         sorted(plan.bad_lines)[:1000],
+        inspections,
     ]
     return hashlib.sha256(json.dumps(record, default=str, sort_keys=True).encode()).hexdigest()
 

@@ -46,6 +46,9 @@ class Gathered:
     cover: list[NDArray[np.float32]] = field(default_factory=list)
     log_hours: list[NDArray[np.float32]] = field(default_factory=list)
     saved: list[Array] = field(default_factory=list)
+    before: list[Array] = field(default_factory=list)
+    answer_before: list[NDArray[np.int8]] = field(default_factory=list)
+    inspected: list[NDArray[np.int64]] = field(default_factory=list)
     direct: int = 0
     lost: list[tuple[int, int]] = field(default_factory=list)
 
@@ -62,6 +65,9 @@ class Gathered:
         self.cover.append(part.cover)
         self.log_hours.append(part.log_hours)
         self.saved.append(part.saved)
+        self.before.append(part.before)
+        self.answer_before.append(part.answer_before)
+        self.inspected.append(part.inspected)
         self.met += part.met
         self.direct += part.direct
 
@@ -95,10 +101,17 @@ class InventoryRun:
         where = self._hand_over({}, "unsolved")
         solved = {}
         jobs = (Job(k, solve, (where, k)) for k in used)
-        for done, (at, tables) in enumerate(self._jobs(jobs), start=1):
-            if isinstance(tables, LostPart):
+        for done, (at, found) in enumerate(self._jobs(jobs), start=1):
+            if isinstance(found, LostPart):
                 raise NumericalError("the tables of a class cannot be computed: its workers died")
-            solved[at] = SolvedClass(self.plan.classes.classes[at], self.plan.needs[at], tables)
+            tables, before = found
+            solved[at] = SolvedClass(
+                self.plan.classes.classes[at],
+                self.plan.needs[at],
+                tables,
+                before,
+                self.plan.learned,
+            )
             self.report("tables of the classes", done / len(used), 0)
         return solved
 

@@ -7,10 +7,11 @@ import csv
 import io
 import tempfile
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,22 +23,28 @@ from stripwise.studies.decision import TOO_CLOSE, YES
 from stripwise.studies.inventory.elements import ANSWERS, SolvedClass
 from stripwise.studies.inventory.executor import process_pool
 from stripwise.studies.inventory.face_rows import FaceRows, open_faces
+from stripwise.studies.inventory.inspected_faces import Inspections, Table
 from stripwise.studies.inventory.inventory_plan import InventoryPlan, prepare
 from stripwise.studies.inventory.inventory_run import Gathered, InventoryRun, Progress
 from stripwise.studies.inventory.inventory_tables import (
     class_table,
     drivers,
     group_table,
+    inspected_table,
     next_faces,
     target_counts,
 )
+from stripwise.studies.inventory.learn_from_inspections import Lesson, learn
 from stripwise.studies.inventory.money_saved import intervention_table
-from stripwise.studies.inventory.part_jobs import result_header
+from stripwise.studies.inventory.part_jobs import result_header, shared_draws
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
 from stripwise.studies.shown_results import Reported
 
 __all__ = ["InventoryResult", "inventory"]
+
+MOST_THREADS = 16
+"""Most threads that learn from inspections; processes and clusters compute faces."""
 
 Array = NDArray[np.float64]
 
@@ -56,8 +63,16 @@ class InventoryResult(Reported):
         Tables, as `stripwise list columns` says.
     interventions
         What each intervention saves, a table too; None without any.
+    inspected, learned
+        What was found on each inspected face beside its answer, and what was learned of what faces
+        share, tables too; None without inspections.
     faces, meeting, too_close, direct
         Faces computed, meeting their target, too close to call, computed directly.
+    meeting_before, probability_before
+        Faces that meet it without inspections, and mean P at the target life of the faces that were
+        not inspected, without and with the inspections of the others; 0 and NaN without any.
+    learning
+        Effective draws, steps and checks of the method that learns from inspections; empty without any.
     rank
         (e,) place of every face by P at its target life.
     drivers
@@ -82,10 +97,15 @@ class InventoryResult(Reported):
     groups: pd.DataFrame
     classes: pd.DataFrame
     interventions: pd.DataFrame | None
+    inspected: pd.DataFrame | None
+    learned: pd.DataFrame | None
     faces: int
     meeting: int
     too_close: int
     direct: int
+    meeting_before: int
+    probability_before: tuple[float, float]
+    learning: dict[str, Any]
     rank: NDArray[np.int64]
     drivers: dict[str, float]
     table_error: float
@@ -156,6 +176,8 @@ def inventory(
     *,
     executor: Executor | None = None,
     year: float | None = None,
+    inspections: Table | Sequence[Table] | None = None,
+    as_scatter: bool = False,
     skip_bad: bool = False,
     workers: int = 1,
     folder: Path | None = None,
@@ -173,6 +195,11 @@ def inventory(
         Where parts are computed, such as that of a cluster; `workers` processes unless given.
     year
         Year of the state, needed beside a column `built`.
+    inspections
+        Files or frames of what was found on some faces, as `update` takes them, with a column
+        `element`: they change what all faces share, what a block shares, and what is each such face's own.
+    as_scatter
+        Whether a measured input that only varies along a face stays so.
     skip_bad
         Whether rows that cannot be used are left out and listed, in place of an error.
     workers
@@ -189,7 +216,9 @@ def inventory(
     Raises
     ------
     EvidenceError
-        If the table cannot be read or has bad rows.
+        If the table cannot be read or has bad rows, or inspections do not fit it.
+    NumericalError
+        If inspections leave fewer than 400 effective draws.
 
     Examples
     --------
@@ -204,9 +233,25 @@ def inventory(
     seconds: dict[str, float] = {}
     started = time.perf_counter()
     rows = open_faces(table)
-    plan, problems = prepare(case, rows, year=year, skip_bad=skip_bad)
+    found = None
+    if inspections is not None:
+        many = [inspections] if isinstance(inspections, str | Path | pd.DataFrame) else inspections
+        found = Inspections.from_tables(list(many), as_scatter=as_scatter)
+    plan, problems = prepare(case, rows, year=year, skip_bad=skip_bad, inspections=found)
     seconds["reading"] = time.perf_counter() - started
     report("reading", 1.0, 0)
+    lesson = None
+    if found is not None:
+        lesson = learn(
+            plan.classes,
+            found,
+            keys=plan.draw_keys,
+            totals=shared_draws(plan),
+            workers=min(workers, MOST_THREADS),
+            progress=lambda done: report("inspections", done, 0),
+        )
+        plan.learned = lesson.learned
+        seconds["inspections"] = time.perf_counter() - started - sum(seconds.values())
     store = MemoryStore() if folder is None else FolderStore(folder)
     with contextlib.ExitStack() as stack:
         place = folder or Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -218,7 +263,7 @@ def inventory(
         seconds["tables"] = time.perf_counter() - started - sum(seconds.values())
         gathered = run.compute(solved, store)
         seconds["faces"] = time.perf_counter() - started - sum(seconds.values())
-    result = _result(plan, rows, solved, gathered, store, problems.table, seconds)
+    result = _result(plan, rows, solved, gathered, store, problems.table, seconds, lesson)
     seconds["totals"] = time.perf_counter() - started - sum(seconds.values())
     return result
 
@@ -231,6 +276,7 @@ def _result(  # noqa: PLR0917
     store: MemoryStore | FolderStore,
     left_out: pd.DataFrame,
     seconds: dict[str, float],
+    lesson: Lesson | None,
 ) -> InventoryResult:
     if not got.names:
         raise NumericalError("no part could be computed: every one killed its workers")
@@ -239,7 +285,7 @@ def _result(  # noqa: PLR0917
     rank = np.empty(p.size, dtype=np.int64)
     rank[order] = np.arange(1, p.size + 1)
     totals = totals_table(got.sums)
-    notes = list(plan.notes)
+    notes = [*plan.notes, *(() if lesson is None else lesson.notes)]
     if len(left_out):
         notes.append(f"{left_out['line'].nunique()} rows were left out: see left-out.csv.")
     notes += [
@@ -259,10 +305,15 @@ def _result(  # noqa: PLR0917
         )
         if plan.case.interventions
         else None,
+        inspected=None if lesson is None else inspected_table(plan, got, store, lesson.checks),
+        learned=None if lesson is None else lesson.inputs,
         faces=p.size,
         meeting=int(np.sum(answer == ANSWERS.index(YES))),
         too_close=int(np.sum(answer == ANSWERS.index(TOO_CLOSE))),
         direct=got.direct,
+        meeting_before=int(np.sum(np.concatenate(got.answer_before) == ANSWERS.index(YES))),
+        probability_before=_means_of_others(got),
+        learning={} if lesson is None else lesson.record,
         rank=rank,
         drivers=drivers(got),
         table_error=max(one.tables.error for one in solved.values()),
@@ -273,3 +324,17 @@ def _result(  # noqa: PLR0917
         _names=tuple(got.names),
         _store=store,
     )
+
+
+def _means_of_others(got: Gathered) -> tuple[float, float]:
+    """Return the mean P of the faces that were not inspected, without and with inspections."""
+    before = np.concatenate(got.before)
+    after = np.concatenate(got.probability)
+    others = np.ones(after.size, dtype=bool)
+    start = 0
+    for own, part in zip(got.inspected, got.probability, strict=True):
+        others[start + own] = False
+        start += part.size
+    if not before.size or not others.any():
+        return np.nan, np.nan
+    return float(before[others].mean()), float(after[others].mean())

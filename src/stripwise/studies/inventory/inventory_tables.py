@@ -7,6 +7,7 @@ import io
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from stripwise.risk.probability.face_tables import index_of
 from stripwise.studies.inventory.elements import SolvedClass
@@ -19,15 +20,20 @@ from stripwise.units.result_columns import columns
 __all__ = [
     "CRITERIA",
     "MONEY_SAVED",
+    "MOVED",
     "class_table",
     "drivers",
     "group_table",
+    "inspected_table",
     "next_faces",
     "target_counts",
 ]
 
 CRITERIA = ("probability", "area x probability", "years left")
 """What the next faces are chosen by."""
+
+MOVED = "moved by inspections"
+"""A further criterion beside inspections: the change of P at the target life, whatever its sign."""
 
 MONEY_SAVED = "money saved: "
 """Start of the criterion of an intervention, before its name."""
@@ -77,18 +83,15 @@ def next_faces(
         values[MONEY_SAVED + one.name] = -each
     if not plan.header.has("area"):
         del values[CRITERIA[1]]
+    change = np.zeros(0)
+    if plan.learned is not None:
+        change = p - np.concatenate(got.before)
+        values[MOVED] = -np.abs(change)
     chosen = {name: np.argsort(x, kind="stable")[:NEXT_FACES] for name, x in values.items()}
-    wanted = np.unique(np.concatenate(list(chosen.values())))
-    sizes = np.cumsum([0, *(x.size for x in got.probability)])
-    cells: dict[int, list[str]] = {}
-    for k, name in enumerate(got.names):
-        own = wanted[(wanted >= sizes[k]) & (wanted < sizes[k + 1])]
-        if own.size and (part := store.get(name)) is not None:
-            text = io.StringIO(part.csv.decode("utf-8", "surrogatepass"))
-            rows = list(csv.reader(text))
-            cells |= {int(at): rows[int(at - sizes[k])] for at in own}
+    cells = _cells(np.unique(np.concatenate(list(chosen.values()))), got, store)
     head = result_header(plan)
     group = head.index("group") if "group" in head else None
+    shown = {name: -x for name, x in values.items()} | {CRITERIA[2]: left, MOVED: change}
     records = []
     for name, places in chosen.items():
         for place, at in enumerate(places.tolist(), start=1):
@@ -104,10 +107,51 @@ def next_faces(
                     "probability_at_target": p[at],
                     "meets_target": row["meets_target"],
                     "years_left": left[at],
-                    "value": -values[name][at] if name != CRITERIA[2] else left[at],
+                    "value": shown[name][at],
                 }
             )
     return pd.DataFrame(records, columns=columns("next_faces"))
+
+
+def _cells(
+    wanted: NDArray[np.int64], got: Gathered, store: MemoryStore | FolderStore
+) -> dict[int, list[str]]:
+    """Return the rows of elements of some faces by their places."""
+    sizes = np.cumsum([0, *(x.size for x in got.probability)])
+    cells: dict[int, list[str]] = {}
+    for k, name in enumerate(got.names):
+        own = wanted[(wanted >= sizes[k]) & (wanted < sizes[k + 1])]
+        if own.size and (part := store.get(name)) is not None:
+            text = io.StringIO(part.csv.decode("utf-8", "surrogatepass"))
+            rows = list(csv.reader(text))
+            cells |= {int(at): rows[int(at - sizes[k])] for at in own}
+    return cells
+
+
+def inspected_table(
+    plan: InventoryPlan, got: Gathered, store: MemoryStore | FolderStore, checks: pd.DataFrame
+) -> pd.DataFrame:
+    """Put what was found on each inspected face beside its answer, as the columns of `inspected`."""
+    sizes = np.cumsum([0, *(x.size for x in got.probability)])
+    places = [at + start for at, start in zip(got.inspected, sizes[:-1], strict=True)]
+    head = result_header(plan)
+    rows = [
+        dict(zip(head, row, strict=True))
+        for row in _cells(np.concatenate(places), got, store).values()
+    ]
+    answers = pd.DataFrame(
+        [
+            {
+                "element": row["element"],
+                "probability_before": float(row["probability_before"]),
+                "probability_at_target": float(row["probability_at_target"]),
+                "meets_target_before": row["meets_target_before"],
+                "meets_target": row["meets_target"],
+            }
+            for row in rows
+        ]
+    )
+    return checks.merge(answers, on="element").reindex(columns=columns("inspected"))
 
 
 def target_counts(plan: InventoryPlan, got: Gathered, size: int) -> pd.DataFrame:
@@ -158,7 +202,12 @@ def class_table(solved: dict[int, SolvedClass]) -> pd.DataFrame:
             {
                 "concrete_type": key.types[0],
                 "exposure_type": key.types[1],
-                "keys": "; ".join(f"{dotted} = {text}" for dotted, text, _ in key.overrides),
+                "keys": "; ".join(
+                    [
+                        *(f"{dotted} = {text}" for dotted, text, _ in key.overrides),
+                        *((f"element = {key.element}",) if key.element else ()),
+                    ]
+                ),
                 "faces": one.needs.faces,
                 "rms_error": one.tables.error,
             }

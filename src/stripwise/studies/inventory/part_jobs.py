@@ -21,11 +21,12 @@ from stripwise.studies.inventory.class_tables import (
     class_sample,
     face_covers,
     face_grid,
+    solve_before,
     solve_class,
 )
 from stripwise.studies.inventory.elements import ANSWERS, Elements, SolvedClass, evaluate
 from stripwise.studies.inventory.face_rows import Piece
-from stripwise.studies.inventory.inventory_plan import InventoryPlan
+from stripwise.studies.inventory.inventory_plan import INSPECTED_NAMES, InventoryPlan
 
 __all__ = ["PartResult", "compute_part", "result_header", "shared_draws", "solve"]
 
@@ -62,6 +63,10 @@ class PartResult:
         (e,) nominal cover [mm] and ln of the mean equivalent curing [h], NaN where a penalty is given.
     saved
         (e, i) what each intervention saves [per m2].
+    before, answer_before
+        (e,) P at the target life and place in `ANSWERS` without inspections; empty where there are none.
+    inspected
+        Places in the part of the faces that were inspected.
     direct
         Faces that were computed directly.
     weights
@@ -80,6 +85,9 @@ class PartResult:
     cover: NDArray[np.float32]
     log_hours: NDArray[np.float32]
     saved: Array
+    before: Array
+    answer_before: NDArray[np.int8]
+    inspected: NDArray[np.int64]
     direct: int
     weights: dict[int, tuple[NDArray[np.int64], Array, Array]]
     past: NDArray[np.int32]
@@ -106,12 +114,15 @@ def shared_draws(plan: InventoryPlan) -> int:
     return min(class_sample(one).draws for one in plan.classes.classes)
 
 
-def solve(where: str | bytes, place: int) -> FaceTables:
-    """Compute the tables of a class."""
+def solve(where: str | bytes, place: int) -> tuple[FaceTables, FaceTables | None]:
+    """Compute the tables of a class, and those without inspections where there are any."""
     plan, _ = _plan(where)
     one = plan.classes.classes[place]
     grid = face_grid(one, plan.needs[place])
-    return solve_class(one, grid, keys=plan.draw_keys, draws=shared_draws(plan))
+    tables = solve_class(
+        one, grid, keys=plan.draw_keys, draws=shared_draws(plan), learned=plan.learned
+    )
+    return tables, None if plan.learned is None else solve_before(one, grid)
 
 
 def compute_part(where: str | bytes, piece: Piece) -> PartResult:
@@ -143,6 +154,9 @@ def compute_part(where: str | bytes, piece: Piece) -> PartResult:
         cover=cover,
         log_hours=log_hours,
         saved=found.saved,
+        before=found.before,
+        answer_before=found.answer_before,
+        inspected=np.flatnonzero([name in plan.classes.inspected for name in faces.element]),
         direct=int(found.direct.sum()),
         weights=found.totals.weights,
         past=found.totals.past,
@@ -171,7 +185,8 @@ def _drivers(plan: InventoryPlan, faces: Faces) -> tuple[NDArray[np.float32], ND
 def result_header(plan: InventoryPlan) -> list[str]:
     """Return the head of elements.csv without the rank."""
     given = [name for name in plan.header.names if name != "element"]
-    return ["element", *given, *RESULT_NAMES]
+    more = () if plan.learned is None else INSPECTED_NAMES
+    return ["element", *given, *RESULT_NAMES, *more]
 
 
 RESULT_NAMES = (
@@ -217,6 +232,13 @@ def _csv_rows(
         _texts(reached),
         status,
     ]
+    if plan.learned is not None:
+        own = plan.classes.inspected
+        table += [
+            ["yes" if name in own else "no" for name in given[0]],
+            _texts(found.before),
+            [ANSWERS[k] for k in found.answer_before],
+        ]
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows(zip(*table, strict=True))
     return out.getvalue().encode("utf-8", "surrogatepass")

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import calendar
 import re
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.studies.inventory.row_check import RowCheck
 
-__all__ = ["read_ages"]
+__all__ = ["built_date", "read_ages"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -45,14 +46,21 @@ def _year(cell: str) -> float | str:
     """Return a date as a year with its fraction; a year alone is its first day."""
     if not cell:
         return "has no value; every face needs the date of its first exposure"
+    day = built_date(cell)
+    if day is None:
+        return "must be a date such as 1998, 1998-05 or 1998-05-31"
+    before = day.timetuple().tm_yday - 1
+    return day.year + before / (366.0 if calendar.isleap(day.year) else 365.0)
+
+
+def built_date(cell: str) -> date | None:
+    """Return the date that a cell of `built` stands for, its first day; None where it is none."""
     match = DATE.fullmatch(cell)
-    rule = "must be a date such as 1998, 1998-05 or 1998-05-31"
     if match is None:
-        return rule
+        return None
     year, month, day = int(match[1]), int(match[2] or 1), int(match[3] or 1)
     if not (1500 <= year <= 2200 and 1 <= month <= 12):
-        return rule
+        return None
     if not 1 <= day <= calendar.monthrange(year, month)[1]:
-        return rule
-    before = sum(calendar.monthrange(year, m)[1] for m in range(1, month)) + day - 1
-    return year + before / (366.0 if calendar.isleap(year) else 365.0)
+        return None
+    return date(year, month, day)

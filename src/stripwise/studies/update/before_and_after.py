@@ -18,10 +18,13 @@ from stripwise.studies.from_scenario import build_wall, compute_curves, target_f
 from stripwise.studies.update.epistemic_scores import EpistemicDraws
 from stripwise.units.result_columns import columns
 
-__all__ = ["Answer", "answer_table", "answer_to", "curve_table", "learned_table"]
+__all__ = ["SCORE", "Answer", "answer_table", "answer_to", "curve_table", "learned_table"]
 
 Array = NDArray[np.float64]
 Progress = Callable[[str, float], None]
+
+SCORE = "standard normal score"
+"""Unit of an input that varies along the wall too."""
 
 BEFORE_AND_AFTER = ("before", "after")
 
@@ -112,7 +115,7 @@ def learned_table(
             {
                 "input": item.name,
                 "label": item.label,
-                "unit": "standard normal score" if score else item.unit,
+                "unit": SCORE if score else item.unit,
                 **{
                     f"{name}_{when}": float(value)
                     for when, values in (

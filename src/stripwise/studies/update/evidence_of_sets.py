@@ -9,6 +9,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,16 +41,27 @@ from stripwise.units.formatting import join_with_and, number
 from stripwise.units.names import nearest_spelling, printable
 
 __all__ = [
+    "Likelihood",
     "SetLikelihoods",
     "check_sets",
     "content_factor",
     "core_reasons",
+    "misfits",
     "points_on_face",
+    "set_factor",
     "unknown_errors",
 ]
 
 Array = NDArray[np.float64]
-Likelihood = SpecimenLikelihood | CoverLikelihood | PointLikelihood
+
+
+class Likelihood(Protocol):
+    """The likelihood of some data."""
+
+    def log_likelihood(self, draws: EpistemicDraws, points: int, /) -> Array:
+        """Return ln p(data | draw), (n,)."""
+        ...
+
 
 CHUNK = 512
 """Draws that are computed together."""
@@ -108,12 +120,7 @@ class SetLikelihoods:
             elif isinstance(one, PointSet):
                 found.append(PointLikelihood.from_set(one, wall, seed=case.sampling.seed))
             else:
-                basis = BINDER
-                if isinstance(one, CoreSet):
-                    basis = one.profiles.basis
-                elif isinstance(one, DepthSet) and one.basis:
-                    basis = one.basis
-                factor = content_factor(case, basis, one.data_file.name)
+                factor = set_factor(one, case)
                 found.append(SpecimenLikelihood.from_set(one, wall, factor=factor, middle=middle))
         return cls(tuple(found), workers, points)
 
@@ -154,6 +161,16 @@ def content_factor(case: Scenario, basis: str, name: str) -> float:
     return factor
 
 
+def set_factor(one: CoreSet | DepthSet | MigrationSet, case: Scenario) -> float:
+    """Return per cent of binder over a content in the unit of a set; 1 where it has no contents."""
+    basis = BINDER
+    if isinstance(one, CoreSet):
+        basis = one.profiles.basis
+    elif isinstance(one, DepthSet) and one.basis:
+        basis = one.basis
+    return content_factor(case, basis, one.data_file.name)
+
+
 def points_on_face(case: Scenario) -> Callable[[Array, float], float] | None:
     """Return how many independent points places (n, 2) [m] are worth; None without [extent].
 
@@ -187,6 +204,17 @@ def check_sets(
     sets: Sequence[InspectionSet], case: Scenario, wall: Wall, *, as_scatter: bool
 ) -> list[str]:
     """Raise EvidenceError where a set does not fit the scenario; return what to tell."""
+    texts = [text for one in sets for text in _unknown_names(one, case)]
+    found, told = misfits(sets, case, wall, as_scatter=as_scatter)
+    if texts := [*texts, *found]:
+        raise EvidenceError(texts)
+    return told
+
+
+def misfits(
+    sets: Sequence[InspectionSet], case: Scenario, wall: Wall, *, as_scatter: bool
+) -> tuple[list[str], list[str]]:
+    """Return why sets do not fit the scenario, their strategies left aside, and what to tell."""
     texts: list[str] = []
     told: list[str] = []
     if not any(wall.uses(item) for item in wall.inputs if item.epistemic_share > 0.0):
@@ -195,7 +223,6 @@ def check_sets(
             'change; write kind = "knowledge" or between_walls'
         )
     for one in sets:
-        texts += _unknown_names(one, case)
         if one.last_age > case.sampling.horizon:
             texts.append(
                 f"{one.data_file.name}: an inspection after {number(one.last_age)} yr lies beyond "
@@ -208,9 +235,7 @@ def check_sets(
     if found and not as_scatter:
         texts += found
     told += sentences if as_scatter else []
-    if texts:
-        raise EvidenceError(texts)
-    return told
+    return texts, told
 
 
 def _unknown_names(one: InspectionSet, case: Scenario) -> list[str]:

@@ -53,9 +53,15 @@ class PointProbability:
 
     @classmethod
     def of_face(
-        cls, wall: Wall, strategy: str, *, seed: int, event: str = DEPASSIVATION
+        cls,
+        wall: Wall,
+        strategy: str,
+        *,
+        seed: int,
+        event: str = DEPASSIVATION,
+        most_inner: int = INNER_POINTS,
     ) -> PointProbability:
-        """Sample what varies along a wall."""
+        """Sample what varies along a wall, at most `most_inner` points."""
         plan = next(plan for plan in wall.plans if plan.name == strategy)
         face = wall.with_plans((plan,)).with_coarse_grid()
         plain = (
@@ -67,7 +73,7 @@ class PointProbability:
         integrated = None
         if event == CRACK:
             integrated = "" if face.input(CORROSION_RATE).distribution.is_fixed else CORROSION_RATE
-        inner = INNER_POINTS if plain else SLOW_INNER_POINTS
+        inner = min(INNER_POINTS if plain else SLOW_INNER_POINTS, most_inner)
         nested = NestedSample.from_wall(
             face,
             points=inner,
@@ -141,10 +147,14 @@ class PointLikelihood:
     faces: dict[tuple[str, str], PointProbability]
 
     @classmethod
-    def from_set(cls, found: PointSet, wall: Wall, *, seed: int) -> PointLikelihood:
+    def from_set(
+        cls, found: PointSet, wall: Wall, *, seed: int, most_inner: int = INNER_POINTS
+    ) -> PointLikelihood:
         """Prepare the counts of a file."""
         faces = {
-            (strategy, event): PointProbability.of_face(wall, strategy, seed=seed, event=event)
+            (strategy, event): PointProbability.of_face(
+                wall, strategy, seed=seed, event=event, most_inner=most_inner
+            )
             for strategy, event in {(one.strategy, one.event): None for one in found.counts}
         }
         return cls(found, faces)
@@ -152,14 +162,21 @@ class PointLikelihood:
     def log_likelihood(self, draws: EpistemicDraws, _points: int) -> Array:
         """Return ln p(counts | draw), (n,), weighed for points that are alike."""
         total = np.zeros(draws.count)
-        known: dict[tuple[str, str, float], Array] = {}
-        for count in self.found.counts:
-            key = (count.strategy, count.event, count.age)
-            if key not in known:
-                known[key] = self.faces[key[:2]].at(draws, count.age)
-            found = count.detection * known[key] + count.false_alarm * (1.0 - known[key])
+        for count, found in zip(self.found.counts, self.chances(draws), strict=True):
             total += count.weight * (
                 special.xlogy(count.found, found)
                 + special.xlog1py(count.points - count.found, -found)
             )
         return total
+
+    def chances(self, draws: EpistemicDraws) -> list[Array]:
+        """Return for each count the chance (n,) that something is found at a point."""
+        known: dict[tuple[str, str, float], Array] = {}
+        chances = []
+        for count in self.found.counts:
+            key = (count.strategy, count.event, count.age)
+            if key not in known:
+                known[key] = self.faces[key[:2]].at(draws, count.age)
+            p = known[key]
+            chances.append(count.detection * p + count.false_alarm * (1.0 - p))
+        return chances

@@ -22,7 +22,7 @@ from stripwise.evidence.inspections.inspection_sets import InspectionSet
 from stripwise.risk.model.wall import MEAN_COVER_OFFSET
 from stripwise.studies.update.cover_likelihood import CoverLikelihood
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
-from stripwise.studies.update.evidence_of_sets import SetLikelihoods
+from stripwise.studies.update.evidence_of_sets import Likelihood, SetLikelihoods
 from stripwise.studies.update.expected_readings import CoreModel
 from stripwise.studies.update.point_likelihood import PointLikelihood
 from stripwise.studies.update.specimen_likelihood import Specimen, SpecimenLikelihood
@@ -82,7 +82,7 @@ def surprise_table(
 
 
 def _statistics(
-    likelihood: SpecimenLikelihood | CoverLikelihood | PointLikelihood,
+    likelihood: Likelihood,
     judged: EpistemicDraws,
     simulated: EpistemicDraws,
     rng: np.random.Generator,
@@ -91,6 +91,7 @@ def _statistics(
         return [_specimen(one, judged, simulated, rng) for one in likelihood.specimens]
     if isinstance(likelihood, CoverLikelihood):
         return [_cover(likelihood, judged, simulated, rng)]
+    assert isinstance(likelihood, PointLikelihood)
     return _counts(likelihood, judged, simulated, rng)
 
 

@@ -18,7 +18,15 @@ from scipy import special
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
 
-__all__ = ["Predict", "Readings", "Rows", "integrated_log_likelihood", "scatter_mode"]
+__all__ = [
+    "Predict",
+    "Readings",
+    "Rows",
+    "integrated_log_likelihood",
+    "nodes_about",
+    "scatter_mode",
+    "scatter_nodes",
+]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -105,25 +113,54 @@ def integrated_log_likelihood(
     features
         (n, f) what the mode of a draw may follow from, so that it is sought near by.
     """
+    _, log_weight = scatter_nodes(at, draws=draws, start=start, points=points, features=features)
+    return np.asarray(special.logsumexp(log_weight, axis=1))
+
+
+def scatter_nodes(
+    at: At, *, draws: int, start: Array, points: int, features: Array | None = None
+) -> tuple[Array, Array]:
+    """Return scores along the wall (d, n, k) and ln of their weights (n, k), which sum to the integral.
+
+    Arguments as `integrated_log_likelihood`.
+    """
     dimensions = len(start)
     predict, readings = at(slice(None))
     if dimensions == 0:
-        return readings.log_density(predict(np.empty((0, draws, 1))))[:, 0]
+        none = np.empty((0, draws, 1))
+        return none, readings.log_density(predict(none))
     starts = _starts(at, start, features) if features is not None else start[:, None]
     mode, curvature = scatter_mode(at, draws=draws, start=starts)
-    u = _nodes(dimensions, points)
+    w, log_weight = nodes_about(mode, curvature, points=points)
+    return w, log_weight + readings.log_density(predict(w))
+
+
+def nodes_about(
+    mode: Array, curvature: Array, *, points: int, rng: np.random.Generator | None = None
+) -> tuple[Array, Array]:
+    """Return normal scores (d, n, k) about a mode (d, n) and ln of their weights (n, k).
+
+    By these the mean over standard normal scores of exp(f) is the sum of exp(f + ln weight), where
+    `curvature` (n, d, d) is that of -f and of the normal density together. The nodes are the same
+    scrambled points about every mode, so that their error is nearly the same too; with `rng` they are
+    independent, so that draws from among them spread as they should.
+    """
+    dimensions, draws = mode.shape
+    shape = (draws, dimensions, points)
+    u = (
+        np.broadcast_to(_nodes(dimensions, points), shape)
+        if rng is None
+        else rng.standard_normal(shape)
+    )
     factor = np.linalg.cholesky(curvature)
     # scores x with x' H x = u' u
-    offset = np.linalg.solve(
-        np.swapaxes(factor, 1, 2), np.broadcast_to(SPREAD * u, (draws, *u.shape))
-    )
+    offset = np.linalg.solve(np.swapaxes(factor, 1, 2), SPREAD * u)
     w = mode[:, :, None] + np.moveaxis(offset, 0, 1)
-    log_target = readings.log_density(predict(w)) - 0.5 * np.sum(w * w, axis=0)
-    log_ratio = log_target + 0.5 * np.sum(u * u, axis=0)
+    log_ratio = 0.5 * np.sum(u * u, axis=1) - 0.5 * np.sum(w * w, axis=0)
     log_volume = dimensions * np.log(SPREAD) - np.sum(
         np.log(np.diagonal(factor, axis1=1, axis2=2)), axis=1
     )
-    return np.asarray(special.logsumexp(log_ratio, axis=1) - np.log(points) + log_volume)
+    return w, log_ratio - np.log(points) + log_volume[:, None]
 
 
 def _starts(at: At, start: Array, features: Array) -> Array:

@@ -34,6 +34,7 @@ from stripwise.studies.update.scatter_integral import (
     Rows,
     integrated_log_likelihood,
     scatter_mode,
+    scatter_nodes,
 )
 
 __all__ = ["ERROR_PRIOR", "Specimen", "SpecimenLikelihood"]
@@ -136,15 +137,28 @@ class Specimen:
 
     def log_likelihood(self, draws: EpistemicDraws, points: int) -> Array:
         """Return ln p(readings | draw), (n,)."""
-        columns = {**draws.inputs, **draws.scores}
-        known = [columns[name] for name in self.open if name in columns]
         return integrated_log_likelihood(
             self._at(draws),
             draws=draws.count,
             start=self._start,
             points=points,
-            features=np.column_stack(known) if known else None,
+            features=self._features(draws),
         )
+
+    def nodes(self, draws: EpistemicDraws, points: int) -> tuple[Array, Array]:
+        """Return scores along the wall (d, n, k) and ln of the weights (n, k) that they have."""
+        return scatter_nodes(
+            self._at(draws),
+            draws=draws.count,
+            start=self._start,
+            points=points,
+            features=self._features(draws),
+        )
+
+    def _features(self, draws: EpistemicDraws) -> Array | None:
+        columns = {**draws.inputs, **draws.scores}
+        known = [columns[name] for name in self.open if name in columns]
+        return np.column_stack(known) if known else None
 
     def started(self, middle: EpistemicDraws) -> Specimen:
         """Return the specimen with its start sought at one draw in the middle of the prior."""
