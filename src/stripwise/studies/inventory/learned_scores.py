@@ -33,7 +33,7 @@ class Learned:
     told
         Keys of the shared scores that the data may have moved; the others keep their prior.
     scores
-        (m,) independent normal scores of all that faces share, by key.
+        (m,) scores of all that faces share, by key: independent and standard normal before the data.
     own
         (m,) scores of what is an inspected face's own, correlated, by face and input.
     few, few_own
