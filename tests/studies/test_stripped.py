@@ -1,5 +1,6 @@
 """The answer to the site: against a run, against hand arithmetic, and in its directions."""
 
+import contextlib
 import functools
 import math
 from pathlib import Path
@@ -10,6 +11,7 @@ from numpy.testing import assert_allclose
 
 import stripwise
 from stripwise.errors import ScenarioError
+from stripwise.risk.probability import sampled_ages
 from stripwise.studies.site_record import cautions, notes, read_record
 from stripwise.studies.stripped import stripped_early
 from stripwise.units.result_columns import columns
@@ -54,6 +56,8 @@ repeats = 8
 horizon = "120 yr"
 """
 
+INTERPOLATION_TOLERANCE = sampled_ages.INTERPOLATION_TOLERANCE
+
 pytestmark = pytest.mark.usefixtures("few_samples")
 
 
@@ -74,13 +78,21 @@ def record(case, **words):
     return read_record(case, **{**RECORD, **words})
 
 
+@contextlib.contextmanager
+def exact_ages():
+    """Interpolate as exactly as a user's run does: lives are compared."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sampled_ages, "INTERPOLATION_TOLERANCE", INTERPOLATION_TOLERANCE)
+        yield
+
+
 @pytest.fixture(scope="module")
 def ask(case, small_sizes):
     """Ask the same wall; each question is answered once."""
 
     @functools.cache
     def answer(after="14 h", at="6 degC", **words):
-        with small_sizes():
+        with small_sizes(), exact_ages():
             return stripped_early(case, after=after, at=at, **words)
 
     return answer
@@ -98,7 +110,7 @@ def answer(ask):
 
 @pytest.fixture(scope="module")
 def run(case, small_sizes):
-    with small_sizes():
+    with small_sizes(), exact_ages():
         return stripwise.assess(case).strategies.set_index("strategy")
 
 
