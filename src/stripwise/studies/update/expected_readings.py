@@ -164,8 +164,8 @@ class CoreModel:
         # the integral of the share from the surface down to each face of a layer
         below: list[Array] = []
         together = max(JOINED // max(length.size, np.size(zone)), 1)
-        for first in range(0, len(edges), together):
-            edge = edges[first : first + together, None, None]
+        for k in range(0, len(edges), together):
+            edge = edges[k : k + together, None, None]
             depth = np.maximum(edge - zone, 0.0) / length
             below.extend(np.minimum(edge, zone) + length * (IERFC_0 - ierfc(depth)))
         first, last = np.split(place, 2)
