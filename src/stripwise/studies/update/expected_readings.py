@@ -63,6 +63,9 @@ what a reading could tell."""
 DEEPEST = 1000.0
 """Depth that stands for one beyond the wall [mm]."""
 
+JOINED = 2**14
+"""Contents that are computed together."""
+
 IERFC_0 = 1.0 / np.sqrt(np.pi)
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(4)
 """Gauss-Legendre nodes over a layer, where the average has no closed form."""
@@ -159,11 +162,12 @@ class CoreModel:
             np.concatenate([self.upper[~points], self.lower[~points]]), return_inverse=True
         )
         # the integral of the share from the surface down to each face of a layer
-        below = [
-            np.minimum(edge, zone)
-            + length * (IERFC_0 - ierfc(np.maximum(edge - zone, 0.0) / length))
-            for edge in edges
-        ]
+        below: list[Array] = []
+        together = max(JOINED // max(length.size, np.size(zone)), 1)
+        for k in range(0, len(edges), together):
+            edge = edges[k : k + together, None, None]
+            depth = np.maximum(edge - zone, 0.0) / length
+            below.extend(np.minimum(edge, zone) + length * (IERFC_0 - ierfc(depth)))
         first, last = np.split(place, 2)
         means = iter(
             (below[j] - below[i]) / (edges[j] - edges[i]) for i, j in zip(first, last, strict=True)

@@ -39,8 +39,9 @@ Rows = slice | NDArray[np.intp]
 NODE_SEED = 20_261_130
 """Seed of the scores about the mode, which are no part of a run's own sample."""
 
-MOST_STEPS, SMALL_STEP, SETTLED_SHARE = 12, 0.2, 0.95
-"""Most steps to the mode; a step in standard deviations that ends it, for so many of the draws."""
+MOST_STEPS, FEW_STEPS, SMALL_STEP, SETTLED_SHARE = 12, 5, 0.2, 0.95
+"""Most steps to the mode, and from a start near it; a step in standard deviations that ends it, for
+so many of the draws."""
 
 DIFFERENCE, LONGEST_STEP = 0.01, 1.5
 """Score step of a derivative; longest step to the mode."""
@@ -130,7 +131,9 @@ def scatter_nodes(
         none = np.empty((0, draws, 1))
         return none, readings.log_density(predict(none))
     starts = _starts(at, start, features) if features is not None else start[:, None]
-    mode, curvature = scatter_mode(at, draws=draws, start=starts)
+    near = draws >= LEAST_FOR_FIT and features is not None
+    most = FEW_STEPS if near else MOST_STEPS
+    mode, curvature = scatter_mode(at, draws=draws, start=starts, most=most)
     w, log_weight = nodes_about(mode, curvature, points=points)
     return w, log_weight + readings.log_density(predict(w))
 
@@ -188,11 +191,13 @@ def _nodes(dimensions: int, points: int) -> Array:
     return np.concatenate([half, -half], axis=1)
 
 
-def scatter_mode(at: At, *, draws: int, start: Array) -> tuple[Array, Array]:
+def scatter_mode(
+    at: At, *, draws: int, start: Array, most: int = MOST_STEPS
+) -> tuple[Array, Array]:
     """Return the most probable scores (d, n) and the curvature there (n, d, d).
 
-    Gauss-Newton from `start`, (d, 1) or (d, n), a step that does not help halved; draws leave as
-    they settle. A mode that is missed by a little costs precision and no bias.
+    At most so many steps of Gauss-Newton from `start`, (d, 1) or (d, n), a step that does not help
+    halved; draws leave as they settle. A mode that is missed by a little costs precision and no bias.
     """
     dimensions = len(start)
     steps = np.concatenate([np.zeros((dimensions, 1)), DIFFERENCE * np.eye(dimensions)], axis=1)[
@@ -203,7 +208,7 @@ def scatter_mode(at: At, *, draws: int, start: Array) -> tuple[Array, Array]:
     lowest = np.full(draws, np.inf)
     curvature = np.broadcast_to(np.eye(dimensions), (draws, dimensions, dimensions)).copy()
     left = np.arange(draws)
-    for _ in range(MOST_STEPS):
+    for _ in range(most):
         predict, readings = at(left)
         trial = best[:, left] + step[:, left]
         expected = predict(trial[:, :, None] + steps)

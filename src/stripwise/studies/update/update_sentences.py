@@ -11,6 +11,7 @@ from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
 from stripwise.studies.update.cover_spread import AS_EXPECTED, MORE
 from stripwise.studies.update.prior_predictive import SURPRISING
 from stripwise.studies.update.update_result import UpdateResult
+from stripwise.studies.update.worth_of_inspection import NOTHING
 from stripwise.units.formatting import (
     confidence,
     count,
@@ -146,18 +147,17 @@ def _worth(result: UpdateResult) -> str:
     if table is None or cost is None or "worth_per_m2" not in table:
         return ""
     row = max(table.to_dict("records"), key=lambda one: float(one["worth_per_m2"]))
-    when, now = number(float(row["age_yr"])), row["best_now"]
+    when, best = number(float(row["age_yr"])), row["best_now"]
+    now = f"By what is known now {best} saves most in year {when}"
+    if best == NOTHING:
+        now = f"By what is known now no intervention saves money in year {when}"
     if float(row["worth_low95"]) <= 0.0:
-        return (
-            f"No inspection in year {when} is sure to be worth money before the choice among the "
-            f"stated interventions; by what is known now the best is {now}."
-        )
+        return f"{now}, and no inspection is sure to be worth money before that choice."
     ends = interval(row["worth_low95"], row["worth_high95"], lambda x: price(cost.per_area(x)))
     worth = price(cost.per_area(row["worth_per_m2"]))
     text = (
-        f"By what is known now the best intervention counted from year {when} is {now}. To choose "
-        f"after an inspection then is worth most with the design {row['design']}: {worth} {cost.unit} "
-        f"(sampling interval {ends})"
+        f"{now}. Of the inspections, {row['design']} before that choice would be worth most: {worth} "
+        f"{cost.unit} (sampling interval {ends})"
     )
     extent = result.case.service.extent
     if extent is not None:
