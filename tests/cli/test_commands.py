@@ -178,7 +178,7 @@ def test_an_interrupt_is_code_130_without_a_traceback(small, tmp_path, monkeypat
         raise KeyboardInterrupt
 
     monkeypatch.setattr(stripwise.studies.run, "assess", interrupt)
-    monkeypatch.setattr(cli.shell.signal, "signal", lambda *_: None)
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
     result = call("run", small, "--out", tmp_path / "out")
     assert result.exit_code == 130
     assert result.stdout == ""
