@@ -29,7 +29,7 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.inventory import elements, inventory_run
+from stripwise.studies.inventory import face_answers, inventory_run
 from stripwise.studies.inventory.inventory_study import inventory
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "garage-wall.toml"
@@ -69,7 +69,7 @@ def cpu():
 
 def without_second_pass():
     """Leave faces near the limit to the tables, to time them apart."""
-    elements.decide_directly = lambda _one, plans, cover, _sd: elements_answer(cover.size)
+    face_answers.decide_directly = lambda _one, plans, cover, _sd: elements_answer(cover.size)
 
 
 class elements_answer:  # noqa: N801 - stands in for the answers
@@ -188,7 +188,7 @@ def sizes(case, home):
         return kept[place]
 
     inventory_run.solve = once
-    direct = elements.decide_directly
+    direct = face_answers.decide_directly
     start = cpu()
     stripwise.assess(case, workers=1)
     one = cpu() - start
@@ -211,7 +211,7 @@ def sizes(case, home):
         print(f"{result.faces:7d} faces: {result.faces / first:8.0f} a CPU second", flush=True)
     spent.reverse()
     slope = np.polyfit(np.log(SIZES), np.log(spent), 1)[0]
-    elements.decide_directly = direct
+    face_answers.decide_directly = direct
     start = cpu()
     result = inventory(case, paths[0], year=2026)
     second = (cpu() - start - spent[0]) / max(result.direct, 1)
