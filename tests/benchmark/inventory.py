@@ -14,6 +14,7 @@ import tempfile
 import tomllib
 from pathlib import Path
 
+import dask
 import distributed
 import numpy as np
 import pandas as pd
@@ -33,6 +34,13 @@ from stripwise.studies.inventory import face_answers, inventory_run
 from stripwise.studies.inventory.inventory_study import inventory
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "garage-wall.toml"
+KEPT_MEMORY = {
+    "MALLOC_TRIM_THRESHOLD_": "1073741824",
+    "MALLOC_MMAP_THRESHOLD_": "1073741824",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+}
+"""Settings of a worker that keep freed memory with it."""
 SIZES = (50_000, 100_000, 200_000, 400_000)
 
 
@@ -250,8 +258,9 @@ def workers(case, home):
 
 
 def on_cluster(case, path):
-    """Compute an inventory on a cluster of two workers on this machine."""
+    """Compute an inventory on a cluster of two workers on this machine, memory kept as README says."""
     with (
+        dask.config.set({"distributed.nanny.pre-spawn-environ": KEPT_MEMORY}),
         distributed.LocalCluster(
             n_workers=2, threads_per_worker=1, dashboard_address=None
         ) as cluster,
