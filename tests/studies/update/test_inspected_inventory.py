@@ -1,5 +1,7 @@
 """Inspections of an inventory: what is shared, what is own, against quadrature and an update."""
 
+import dataclasses
+import hashlib
 import json
 
 import numpy as np
@@ -15,6 +17,7 @@ from stripwise import cli
 from stripwise.distributions import posterior_points as posterior_points_module
 from stripwise.distributions.posterior_points import posterior_points
 from stripwise.errors import EvidenceError, InputError
+from stripwise.report.pages.inspected_faces_part import inspection_sentences
 from stripwise.studies.inventory import learn_from_inspections
 from stripwise.studies.inventory.element_likelihood import ElementLikelihood
 from stripwise.studies.inventory.face_rows import open_faces
@@ -339,12 +342,47 @@ def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
     assert record["verdict"][0].startswith(
         "1 of 1 sets of data contradict the scenario: A (chloride"
     )
-    assert "moved most: from" in record["verdict"][2]
+    assert record["verdict"][2].startswith("The probability of A moved most: from")
     table = pd.read_csv(tmp_path / "o" / "inspected.csv")
     assert table["status"].tolist() == ["contradicts the scenario"]
+    assert table["size"].tolist() == ["1 core, 3 readings"]
     page = (tmp_path / "o" / "report.html").read_text("utf-8")
     assert "What the inspections changed" in page
     assert "no proof of corrosion" in page
+    assert "Age [yr]</th>" in page
+    # the page and its record name the data by their hash
+    digest = hashlib.sha256(data.read_bytes()).hexdigest()
+    assert f"d.csv, SHA-256 {digest}" in page
+    assert digest in (tmp_path / "o" / "run.json").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("before", "lost", "said"),
+    [
+        (1, 0, "raise the number of faces that meet the target from 1 to 2 of 3."),
+        (
+            1,
+            1,
+            "raise the number of faces that meet the target from 1 to 2 of 3: 2 meet it now that did "
+            "not before, and 1 no longer does.",
+        ),
+        (
+            2,
+            1,
+            "leave the number of faces that meet the target at 2 of 3: 1 meets it now that did not "
+            "before, and 1 no longer does.",
+        ),
+        (3, 1, "lower the number of faces that meet the target from 3 to 2 of 3."),
+    ],
+)
+def test_a_face_that_drops_out_is_not_hidden_by_another_that_comes_in(result, before, lost, said):
+    one = dataclasses.replace(result, meeting=2, meeting_before=before, meeting_lost=lost)
+    assert f"The inspections of 1 face {said}" in inspection_sentences(one)
+
+
+def test_faces_that_no_longer_meet_the_target_are_counted(elements, result):
+    before, after = elements["meets_target_before"], elements["meets_target"]
+    assert result.meeting_lost == ((before == "yes") & (after != "yes")).sum() > 0
 
 
 def check(*tables, faces=None, case=None, as_scatter=False, **options):
@@ -405,6 +443,16 @@ def check(*tables, faces=None, case=None, as_scatter=False, **options):
             "must be above 0 mm and at most 1000 mm",
         ),
         ([COVER.assign(effective_points=[1, 2, 3, 4, 5, 6])], {}, "must be one number"),
+        (
+            [pd.concat([COVER, COVER.assign(element="B", effective_points=9)])],
+            {},
+            'table-1.csv: element "B": effective_points = 9.0: must be at most the number of readings, 6',
+        ),
+        (
+            [COVER, COVER.iloc[::-1].assign(error_mm=2.5)],
+            {},
+            'element "A": table-2.csv: holds the same readings as table-1.csv; data count once',
+        ),
         ([AREA.assign(active_points=50)], {}, "must be at most points of its row"),
     ],
 )

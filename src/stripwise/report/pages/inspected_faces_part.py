@@ -40,14 +40,24 @@ def inspection_sentences(result: InventoryResult) -> tuple[str, ...]:
     whose = f"The inspections of {count(faces)} face{'' if faces == 1 else 's'}"
     what = "the number of faces that meet the target"
     whole = f"{count(after)} of {count(result.faces)}"
+    lost = result.meeting_lost
+    gained = after - before + lost
+    turned = ""
+    if lost and gained:
+        turned = (
+            f": {count(gained)} {'meets' if gained == 1 else 'meet'} it now that did not before, and "
+            f"{count(lost)} no longer {'does' if lost == 1 else 'do'}"
+        )
     if before == after:
-        first = f"{whose} leave {what} at {whole}."
+        first = f"{whose} leave {what} at {whole}{turned}."
     else:
         verb = "raise" if after > before else "lower"
-        first = f"{whose} {verb} {what} from {count(before)} to {whole}."
+        first = f"{whose} {verb} {what} from {count(before)} to {whole}{turned}."
     found = [*_contradictions(result.inspected), first]
     rows = result.next_faces[result.next_faces["criterion"] == MOVED].to_dict("records")
-    found.append(f"{rows[0]['element']} moved most: {_moved(rows[0])} within its service life.")
+    found.append(
+        f"The probability of {rows[0]['element']} moved most: {_moved(rows[0])} within its service life."
+    )
     one, other = result.probability_before
     if not np.isnan(one):
         was, now = distinct_percents(one, other)
@@ -109,7 +119,7 @@ def inspection_sections(result: InventoryResult) -> Iterable[Section]:
             Column("Face", "element"),
             Column("Data", "data"),
             Column("Size", "size"),
-            numeric("Year", "age_yr", lambda x: number(x) if pd.notna(x) else DASH),
+            numeric("Age [yr]", "age_yr", lambda x: number(x) if pd.notna(x) else DASH),
             numeric("Before", "probability_before", percent),
             numeric("After", "probability_at_target", percent),
             Column("Meets", "meets_target"),

@@ -186,7 +186,8 @@ def inventory_report(result: InventoryResult) -> Report:
         }
     )
     rows = result.rows
-    sources = (SourceFile(rows.name, rows.digest), *case.sources)
+    table = SourceFile(rows.name, rows.digest)
+    sources = (table, *result.plan.inspection_files, *case.sources)
     return Report(
         title=f"Inventory: {case.title}",
         about=f"{count(result.faces)} faces of {rows.name}, each with its own curing, cover and age. "
@@ -198,9 +199,9 @@ def inventory_report(result: InventoryResult) -> Report:
         warnings=(*result.notes, *(text for text in case.warnings if text != INVENTORY_ALONE)),
         sections=tuple(_sections(result)),
         signature=Signature(
-            f"Table, scenario and what it reads: {hashes_text(sources)}; stripwise "
-            f"{version('stripwise')}, seed {case.sampling.seed}. Files beside this page: elements, "
-            f"{', '.join(tables)}.",
+            f"{'Tables' if result.plan.inspection_files else 'Table'}, scenario and what it reads: "
+            f"{hashes_text(sources)}; stripwise {version('stripwise')}, seed {case.sampling.seed}. "
+            f"Files beside this page: elements, {', '.join(tables)}.",
             sources=sources,
         ),
         tables=tables,

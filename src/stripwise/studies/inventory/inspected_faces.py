@@ -140,6 +140,7 @@ class Inspections:
         `dated` says whether the table of faces tells how old they are.
         """
         texts = list(self._unknown(rows))
+        by_file: dict[str, dict[str, list[str]]] = {one.name: {} for one in self.files}
         for face in self.faces:
             case = classes.classes[face.place].case
             found = []
@@ -158,9 +159,12 @@ class Inspections:
                         )
                     )
                 except EvidenceError as error:
-                    texts += error.problems
+                    for text in error.problems:
+                        by_file[one.name].setdefault(text, []).append(face.name)
             self.sets[face.name] = tuple(found)
             texts += self._problems(face, case, classes.classes[face.place], dated=dated)
+        for one in self.files:
+            texts += _told_by_face(one, by_file[one.name])
         if texts:
             raise EvidenceError(list(dict.fromkeys(texts)))
         self.notes = list(dict.fromkeys(self.notes))
@@ -197,6 +201,17 @@ class Inspections:
             for name, line in zip(data[ELEMENT], data[LINE], strict=True):
                 if name in missing:
                     yield (f"{one.name}: line {line}, element = {printable(name)}: {near[name]}")
+
+
+def _told_by_face(one: DataFile, problems: dict[str, list[str]]) -> Iterator[str]:
+    """Name the faces whose rows are wrong where neither a line tells them nor all of a file are."""
+    start, every = f"{one.name}: ", one.data[ELEMENT].nunique()
+    for text, names in problems.items():
+        if not text.startswith(start) or text.startswith(f"{start}line ") or len(names) == every:
+            yield text
+        else:
+            rule = text.removeprefix(start)
+            yield from (f"{start}element {printable(name)}: {rule}" for name in names)
 
 
 def _nearest(missing: frozenset[str], rows: FaceRows) -> dict[str, str]:
