@@ -289,6 +289,26 @@ def test_a_face_that_shares_nothing_with_the_data_keeps_its_answer(few_draws):
     assert found.loc["A", "probability_at_target"] > found.loc["A", "probability_before"] + 0.02
 
 
+def test_covers_that_scatter_more_than_the_scenario_are_told(case):
+    """The update tells the same: 20 readings of sd 18 where the scenario has 8."""
+    wide = 50.0 + 18.0 * special.ndtri((np.arange(20) + 0.5) / 20)
+    cover = pd.DataFrame(
+        {"element": "B", "cover_mm": wide, "error_mm": 1.0, "effective_points": 20}
+    )
+    inspections = Inspections.from_tables([COVER, cover])
+    plan, _ = prepare(case, open_faces(face_table()), inspections=inspections)
+    (note,) = learn_from_inspections.spread_notes(plan.classes, inspections)
+    assert note.startswith("Covers read on 1 of 2 faces scatter more than the scenario says")
+    found = np.sqrt(np.var(wide, ddof=1) - 1.0)
+    assert f"kept: B ({found:.1f} mm, in the scenario 8 mm). " in note
+    assert "the probability there is too low" in note
+    stated = face_table(cover_sd_mm=["", 18, ""])
+    plan, _ = prepare(
+        case, open_faces(stated), inspections=(again := Inspections.from_tables([cover]))
+    )
+    assert learn_from_inspections.spread_notes(plan.classes, again) == []
+
+
 def test_order_and_split_of_the_data_change_nothing(case):
     z = {EXPONENT: np.linspace(-1.0, 1.0, 5), "concrete.temperature_coefficient": np.zeros(5)}
     draws = EpistemicDraws({}, z, {}, 5)

@@ -40,6 +40,7 @@ from stripwise.studies.inventory.part_jobs import result_header, shared_draws
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
 from stripwise.studies.shown_results import Reported
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["InventoryResult", "inventory"]
 
@@ -122,6 +123,12 @@ class InventoryResult(Reported):
     def title(self) -> str:
         """Name of the data or of the scenario."""
         return self.case.title
+
+    @property
+    def sources(self) -> tuple[SourceFile, ...]:
+        """The tables, the scenario and what it reads."""
+        table = SourceFile(self.rows.name, self.rows.digest)
+        return (table, *self.plan.inspection_files, *self.case.sources)
 
     @property
     def shown(self) -> pd.DataFrame:

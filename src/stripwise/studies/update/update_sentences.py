@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.sections.interventions import NO_INTERVENTION
 from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
 from stripwise.studies.update.cover_spread import AS_EXPECTED, MORE
 from stripwise.studies.update.prior_predictive import SURPRISING
@@ -150,14 +151,17 @@ def _worth(result: UpdateResult) -> str:
     if float(row["worth_low95"]) <= 0.0:
         return (
             f"No inspection in year {when} is sure to be worth money before the choice among the "
-            f"stated interventions; by what is known now the best is {now}."
+            "stated interventions; by what is known now "
+            f"{'none of them pays' if now == NO_INTERVENTION else f'the best is {now}'}."
         )
     ends = interval(row["worth_low95"], row["worth_high95"], lambda x: price(cost.per_area(x)))
     worth = price(cost.per_area(row["worth_per_m2"]))
+    best = f"the best intervention counted from year {when} is {now}"
+    if now == NO_INTERVENTION:
+        best = f"no intervention counted from year {when} pays"
     text = (
-        f"By what is known now the best intervention counted from year {when} is {now}. To choose "
-        f"after an inspection then is worth most with the design {row['design']}: {worth} {cost.unit} "
-        f"(sampling interval {ends})"
+        f"By what is known now {best}. To choose after an inspection then is worth most with the design "
+        f"{row['design']}: {worth} {cost.unit} (sampling interval {ends})"
     )
     extent = result.case.service.extent
     if extent is not None:
