@@ -17,6 +17,7 @@ from stripwise.evidence.inspections.inspection_sets import InspectionSet, refuse
 from stripwise.evidence.tables.data_file import LINE, DataFile
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.nominal_covers import with_nominal_cover
+from stripwise.risk.probability.shared_draws import is_own
 from stripwise.scenario.model import Scenario
 from stripwise.studies.inventory.check_rows import Faces, plan_of
 from stripwise.studies.inventory.face_classes import FaceClass, FaceClasses
@@ -139,7 +140,7 @@ class Inspections:
 
         `dated` says whether the table of faces tells how old they are.
         """
-        texts = list(self._unknown(rows))
+        texts = [*self._unknown(rows), *_split_correlations(classes)]
         by_file: dict[str, dict[str, list[str]]] = {one.name: {} for one in self.files}
         for face in self.faces:
             case = classes.classes[face.place].case
@@ -201,6 +202,26 @@ class Inspections:
             for name, line in zip(data[ELEMENT], data[LINE], strict=True):
                 if name in missing:
                     yield (f"{one.name}: line {line}, element = {printable(name)}: {near[name]}")
+
+
+def _split_correlations(classes: FaceClasses) -> Iterator[str]:
+    """Name the pairs of which one is shared by faces and one each face's own.
+
+    They are sampled apart, so that their correlation would be lost, and with it some of the risk.
+    """
+    for one in classes.classes:
+        between = {
+            item.name: is_own(item) for item in one.wall.inputs if item.epistemic_share > 0.0
+        }
+        for pair in one.wall.correlations:
+            if {pair.first, pair.second} <= {*between} and between[pair.first] != between[
+                pair.second
+            ]:
+                yield (
+                    f"{classes.case.path.name}: correlation: {pair.first} and {pair.second}: one is "
+                    "shared by the faces of a block and one is each face's own, which inspections do not "
+                    'take; write `shared = "block"` for both or for neither'
+                )
 
 
 def _told_by_face(one: DataFile, problems: dict[str, list[str]]) -> Iterator[str]:
