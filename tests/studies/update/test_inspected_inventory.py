@@ -489,7 +489,32 @@ def test_what_only_varies_along_a_face_is_refused_unless_insisted_upon():
         EvidenceError, match=r"surface_chloride: table-1.csv measures it, but nothing"
     ):
         check(CORES, case=case)
-    assert "--as-scatter" in check(CORES, case=case, as_scatter=True).notes[0]
+    (note,) = check(CORES, case=case, as_scatter=True).notes
+    assert "--as-scatter" in note
+    assert note.startswith('"A": exposure.surface_chloride is taken as varying')
+
+
+def test_a_note_names_its_faces():
+    """Two surveys of areas of the same name on three faces, a note on each."""
+    twice = pd.concat([AREA, AREA.assign(exposure_yr=11.0)])
+    faces = [twice.assign(element=name) for name in "ABC"]
+    (note,) = check(pd.concat(faces)).notes
+    assert note.startswith('"A", "B", "C": More than one survey holds area left.')
+
+
+def test_many_elements_without_a_row_are_told_in_few_lines():
+    many = pd.concat([COVER.assign(element=f"Z{k}") for k in range(50)])
+    with pytest.raises(EvidenceError) as caught:
+        check(COVER, many)
+    assert len(caught.value.problems) == 21
+    assert caught.value.problems[-1].startswith(
+        "30 more elements of the inspections have no row in "
+    )
+
+
+def test_an_empty_list_of_inspections_is_none(case):
+    found = inventory(case, face_table(), inspections=[])
+    assert found.inspected is None
 
 
 def test_a_correlation_of_what_is_shared_with_what_is_own_is_refused():

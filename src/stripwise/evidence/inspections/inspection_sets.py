@@ -326,7 +326,7 @@ def refuse_repeats(sets: tuple[InspectionSet, ...]) -> None:
         ):
             texts.append(f"{name}: holds the same readings as {other_name}; data count once")
         for what in _looked_at(one):
-            other = known.setdefault((one.data_file.kind.name, what), place)
+            other = known.setdefault((one.data_file.kind.name, what.casefold()), place)
             if other != place:
                 where = f"in {sets[other].data_file.name} too"
                 texts.append(

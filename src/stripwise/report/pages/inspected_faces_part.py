@@ -11,6 +11,7 @@ import pandas as pd
 from stripwise.report.components import Block, Column, Paragraph, Section, Table, numeric
 from stripwise.report.pages.learned_inputs import learned_inputs_table
 from stripwise.report.prose import paragraphs, sentence
+from stripwise.studies.inventory.inspected_faces import MOST_NAMED
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import MOVED
 from stripwise.studies.update.prior_predictive import SURPRISING
@@ -27,8 +28,8 @@ __all__ = ["inspection_sections", "inspection_sentences"]
 
 Row = Mapping[Any, Any]
 
-MOST_MOVED, MOST_NAMED = 10, 3
-"""Faces of the table of those that moved most; faces named in a sentence."""
+MOST_MOVED = 10
+"""Faces of the table of those that moved most."""
 
 
 def inspection_sentences(result: InventoryResult) -> tuple[str, ...]:

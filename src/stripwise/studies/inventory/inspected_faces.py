@@ -18,22 +18,27 @@ from stripwise.evidence.tables.data_file import LINE, DataFile
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.nominal_covers import with_nominal_cover
 from stripwise.risk.probability.shared_draws import is_own
-from stripwise.scenario.model import Scenario
 from stripwise.studies.inventory.check_rows import Faces, plan_of
 from stripwise.studies.inventory.face_classes import FaceClass, FaceClasses
 from stripwise.studies.inventory.face_columns import FaceHeader
 from stripwise.studies.inventory.face_rows import FaceRows, Piece
 from stripwise.studies.inventory.row_dates import built_date
 from stripwise.studies.update.evidence_of_sets import misfits, points_on_face
-from stripwise.units.formatting import number
+from stripwise.units.formatting import count, number
 from stripwise.units.names import printable
 
-__all__ = ["InspectedFace", "Inspections", "Table"]
+__all__ = ["MOST_NAMED", "InspectedFace", "Inspections", "Table"]
 
 Table = str | Path | pd.DataFrame
 
 ROUNDING = 1.0
 """Years by which an inspection may lie after the age of its face: ages are often whole years."""
+
+MOST_UNKNOWN = 20
+"""Elements without a row that are told each by itself: each is sought in the whole table."""
+
+MOST_NAMED = 3
+"""Faces named in a sentence."""
 
 LIKE = 0.6
 """Least likeness of a spelling that is worth a hint."""
@@ -141,6 +146,7 @@ class Inspections:
         `dated` says whether the table of faces tells how old they are.
         """
         texts = [*self._unknown(rows), *_split_correlations(classes)]
+        told: dict[str, list[str]] = {}
         by_file: dict[str, dict[str, list[str]]] = {one.name: {} for one in self.files}
         for face in self.faces:
             case = classes.classes[face.place].case
@@ -163,16 +169,23 @@ class Inspections:
                     for text in error.problems:
                         by_file[one.name].setdefault(text, []).append(face.name)
             self.sets[face.name] = tuple(found)
-            texts += self._problems(face, case, classes.classes[face.place], dated=dated)
+            texts += self._problems(face, dated=dated)
+            wrong, notes = misfits(
+                self.sets[face.name],
+                case,
+                face.wall(classes.classes[face.place]),
+                as_scatter=self.as_scatter,
+            )
+            texts += wrong
+            for note in notes:
+                told.setdefault(note, []).append(face.name)
         for one in self.files:
             texts += _told_by_face(one, by_file[one.name])
         if texts:
             raise EvidenceError(list(dict.fromkeys(texts)))
-        self.notes = list(dict.fromkeys(self.notes))
+        self.notes = [_of_faces(note, names) for note, names in told.items()]
 
-    def _problems(
-        self, face: InspectedFace, case: Scenario, one: FaceClass, *, dated: bool
-    ) -> Iterator[str]:
+    def _problems(self, face: InspectedFace, *, dated: bool) -> Iterator[str]:
         sets = self.sets[face.name]
         try:
             refuse_repeats(sets)
@@ -186,9 +199,6 @@ class Inspections:
                     f"{number(max(face.age, 0.0))} yr old"
                     f"{'' if dated else ', since it gives neither built nor age_yr'}"
                 )
-        wrong, told = misfits(sets, case, face.wall(one), as_scatter=self.as_scatter)
-        yield from wrong
-        self.notes += told
 
     def _unknown(self, rows: FaceRows) -> Iterator[str]:
         """Name the elements that are no row of the table, with the nearest spelling."""
@@ -196,12 +206,17 @@ class Inspections:
         missing = self.names - known
         if not missing:
             return
-        near = _nearest(missing, rows)
+        places: dict[str, str] = {}
         for one in self.files:
             data = one.data.drop_duplicates(ELEMENT)
             for name, line in zip(data[ELEMENT], data[LINE], strict=True):
                 if name in missing:
-                    yield (f"{one.name}: line {line}, element = {printable(name)}: {near[name]}")
+                    places.setdefault(name, f"{one.name}: line {line}, element = {printable(name)}")
+        named = list(places)[:MOST_UNKNOWN]
+        near = _nearest(frozenset(named), rows)
+        yield from (f"{places[name]}: {near[name]}" for name in named)
+        if more := len(places) - len(named):
+            yield f"{count(more)} more elements of the inspections have no row in {rows.name} that can be used"
 
 
 def _split_correlations(classes: FaceClasses) -> Iterator[str]:
@@ -222,6 +237,13 @@ def _split_correlations(classes: FaceClasses) -> Iterator[str]:
                     "shared by the faces of a block and one is each face's own, which inspections do not "
                     'take; write `shared = "block"` for both or for neither'
                 )
+
+
+def _of_faces(note: str, names: list[str]) -> str:
+    """Name the faces that a note is about."""
+    more = len(names) - MOST_NAMED
+    end = f" and {count(more)} more" if more > 0 else ""
+    return f"{', '.join(map(printable, names[:MOST_NAMED]))}{end}: {note}"
 
 
 def _told_by_face(one: DataFile, problems: dict[str, list[str]]) -> Iterator[str]:

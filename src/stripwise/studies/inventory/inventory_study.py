@@ -245,7 +245,8 @@ def inventory(
     found = None
     if inspections is not None:
         many = [inspections] if isinstance(inspections, str | Path | pd.DataFrame) else inspections
-        found = Inspections.from_tables(list(many), as_scatter=as_scatter)
+        if tables := list(many):
+            found = Inspections.from_tables(tables, as_scatter=as_scatter)
     plan, problems = prepare(case, rows, year=year, skip_bad=skip_bad, inspections=found)
     seconds["reading"] = time.perf_counter() - started
     report("reading", 1.0, 0)

@@ -27,7 +27,7 @@ from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.shared_draws import shared_names
 from stripwise.studies.inventory.element_likelihood import ElementLikelihood
 from stripwise.studies.inventory.face_classes import FaceClasses
-from stripwise.studies.inventory.inspected_faces import Inspections
+from stripwise.studies.inventory.inspected_faces import MOST_NAMED, Inspections
 from stripwise.studies.inventory.learned_scores import Learned, SharedInputs
 from stripwise.studies.update.before_and_after import learned_table
 from stripwise.studies.update.cover_spread import MORE, cover_spread
@@ -49,9 +49,6 @@ INTEGRAL_POINTS = 32
 
 OWN_NODES, OWN_NODES_WITH_POINTS = 32, 16
 """Nodes among which the own scores of a face are drawn, and where points of it were counted."""
-
-MOST_NAMED = 3
-"""Faces named in a note."""
 
 OWN_RUNS = 4
 """Own draws of an inspected face for each draw of what is shared, in totals."""
