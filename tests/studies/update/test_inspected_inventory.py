@@ -494,6 +494,13 @@ def test_what_only_varies_along_a_face_is_refused_unless_insisted_upon():
     assert note.startswith('"A": exposure.surface_chloride is taken as varying')
 
 
+def test_data_of_a_face_that_stands_twice_count_once():
+    """With --skip-bad the second row is left out; the data of the first stay one set."""
+    faces = pd.concat([face_table(), face_table(age_yr=13).iloc[:1]])
+    found = check(COVER, faces=faces, skip_bad=True)
+    assert [(face.name, face.age) for face in found.faces] == [("A", 12.0)]
+
+
 def test_a_note_names_its_faces():
     """Two surveys of areas of the same name on three faces, a note on each."""
     twice = pd.concat([AREA, AREA.assign(exposure_yr=11.0)])

@@ -120,13 +120,16 @@ class Inspections:
     def add(self, faces: Faces, piece: Piece, header: FaceHeader, classes: FaceClasses) -> None:
         """Take in the inspected ones of some faces."""
         built = header.place("built")
-        wanted = classes.inspected.difference(face.name for face in self.faces)
-        for k in (k for k, name in enumerate(faces.element) if name in wanted):
+        wanted = {*classes.inspected}.difference(face.name for face in self.faces)
+        for k, name in enumerate(faces.element):
+            if name not in wanted:
+                continue
+            wanted.remove(name)  # a name that stands twice is left out the second time
             place = int(faces.face_class[k])
             strategy = int(faces.strategy[k])
             self.faces.append(
                 InspectedFace(
-                    name=faces.element[k],
+                    name=name,
                     line=piece.lines[faces.rows[k]],
                     place=place,
                     plan=plan_of(faces, k)
