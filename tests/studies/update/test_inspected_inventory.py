@@ -362,6 +362,7 @@ def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
     assert record["verdict"][0].startswith(
         "1 of 1 sets of data contradict the scenario: A (chloride"
     )
+    assert "By chance alone one in 100 would." in record["verdict"][0]
     assert record["verdict"][2].startswith("The probability of A moved most: from")
     table = pd.read_csv(tmp_path / "o" / "inspected.csv")
     assert table["status"].tolist() == ["contradicts the scenario"]

@@ -89,7 +89,7 @@ def _contradictions(table: pd.DataFrame) -> list[str]:
             "inventory.contradict",
             found=count(len(rows)),
             checked=count(len(table)),
-            chance=number(SURPRISING * len(table), 2),
+            often=count(1.0 / SURPRISING),
             named=named,
         )
     ]
