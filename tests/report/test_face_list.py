@@ -5,6 +5,7 @@ import re
 
 from stripwise.report.face_list import face_list
 from stripwise.units.caution import CAUTION
+from stripwise.units.result_columns import columns
 
 HEADER = [
     "element", "strategy", "owner", "probability_at_target", "confidence", "meets_target",
@@ -47,3 +48,13 @@ def test_nothing_of_the_data_ends_its_script_and_the_caution_is_there():
     assert "<faces>" not in page
     assert page.count("</script>") == 2
     assert CAUTION[:40] in page
+
+
+def test_every_probability_of_a_face_is_a_percentage():
+    names = [n for n in columns("elements") if n.startswith(("probability", "know_", "confidence"))]
+    assert "probability_before" in names
+    row = ",".join("0.319181" for _ in names)
+    page = face_list(names, f"{row}\n", source="faces.csv")
+    data = json.loads(re.search(r'"application/json">(.*?)</script>', page, re.S)[1])
+    assert all(text.endswith(" %") for text in data["shown"][0].values())
+    assert len(data["shown"][0]) == len(names)

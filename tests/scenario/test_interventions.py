@@ -62,6 +62,7 @@ def test_it_needs_prices(garage):
         ({"effect": 1.2}, "intervention[1].effect = 1.2: must be "),
         ({"effect": None}, "intervention[1].effect: is missing; the share of later depassivation"),
         ({"name": None}, "intervention[1].name: is missing"),
+        ({"name": "Nothing"}, "stands for no intervention in the results; take another name"),
         ({"effects": 0.4}, "unknown key"),
     ],
 )

@@ -23,6 +23,7 @@ FIRST = ("element", "meets_target", "probability_at_target", "confidence", "grou
 WRITERS: Mapping[str, Callable[[float], str]] = {
     "probability_now": percent,
     "probability_at_target": percent,
+    "probability_before": percent,
     "know_low": percent,
     "know_high": percent,
     "confidence": confidence,

@@ -66,6 +66,44 @@ def test_points_surveyed_twice_are_worth_hardly_more_than_once():
     assert independent_points(twice) < 1.2 * independent_points(POINTS)
 
 
+def test_readings_without_a_name_count_once_in_whatever_order():
+    case = wall(extent=FACE)
+    refuse_repeats(sets_of(case, POINTS, POINTS.assign(exposure_yr=15.0)))
+    with pytest.raises(EvidenceError, match=r"table-2.csv: holds the same readings as table-1.csv"):
+        refuse_repeats(sets_of(case, POINTS, POINTS.iloc[::-1].assign(detection=0.9)))
+    cover = pd.DataFrame({"cover_mm": [41, 44, 47, 41, 50], "error_mm": 2.0, "effective_points": 4})
+    refuse_repeats(sets_of(case, cover, cover.assign(cover_mm=[41, 44, 47, 44, 50])))
+    with pytest.raises(EvidenceError, match=r"table-2.csv: holds the same readings as table-1.csv"):
+        refuse_repeats(sets_of(case, cover, cover.iloc[::-1]))
+    # a few whole millimetres may be the same by chance
+    refuse_repeats(sets_of(case, *(table.iloc[:4] for table in (cover, cover.iloc[::-1]))))
+
+
+def test_a_name_in_other_letters_is_the_same_area():
+    case = wall()
+    with pytest.raises(
+        EvidenceError, match=r"table-2.csv: area a in year 30 stands in table-1.csv too"
+    ):
+        refuse_repeats(sets_of(case, AREA, AREA.assign(area="a")))
+
+
+def test_data_that_cannot_be_compared_end_in_one_line():
+    table = pd.DataFrame(
+        {
+            "specimen": ["K1"],
+            "strategy": "Forms 24 h",
+            "carbonation_depth_mm": 12.0,
+            "error_mm": 1.0,
+            "exposure_yr": 10.0,
+        }
+    )
+    with pytest.raises(EvidenceError) as caught:
+        check_sets(sets_of(wall(), table), wall(), build_wall(wall()), as_scatter=False)
+    assert [text.partition(": ")[2] for text in caught.value.problems] == [
+        "depths of carbonation cannot be compared where the scenario has no carbonation"
+    ]
+
+
 def test_points_of_a_face_of_which_nothing_is_epistemic_teach_nothing(small_sizes):
     known = {"family": "lognormal", "mean": 1.2, "cov": 0.2, "kind": "knowledge"}
     case = wall(

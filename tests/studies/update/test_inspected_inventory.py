@@ -1,5 +1,7 @@
 """Inspections of an inventory: what is shared, what is own, against quadrature and an update."""
 
+import dataclasses
+import hashlib
 import json
 
 import numpy as np
@@ -15,6 +17,7 @@ from stripwise import cli
 from stripwise.distributions import posterior_points as posterior_points_module
 from stripwise.distributions.posterior_points import posterior_points
 from stripwise.errors import EvidenceError, InputError
+from stripwise.report.pages.inspected_faces_part import inspection_sentences
 from stripwise.studies.inventory import learn_from_inspections
 from stripwise.studies.inventory.element_likelihood import ElementLikelihood
 from stripwise.studies.inventory.face_rows import open_faces
@@ -286,6 +289,26 @@ def test_a_face_that_shares_nothing_with_the_data_keeps_its_answer(few_draws):
     assert found.loc["A", "probability_at_target"] > found.loc["A", "probability_before"] + 0.02
 
 
+def test_covers_that_scatter_more_than_the_scenario_are_told(case):
+    """The update tells the same: 20 readings of sd 18 where the scenario has 8."""
+    wide = 50.0 + 18.0 * special.ndtri((np.arange(20) + 0.5) / 20)
+    cover = pd.DataFrame(
+        {"element": "B", "cover_mm": wide, "error_mm": 1.0, "effective_points": 20}
+    )
+    inspections = Inspections.from_tables([COVER, cover])
+    plan, _ = prepare(case, open_faces(face_table()), inspections=inspections)
+    (note,) = learn_from_inspections.spread_notes(plan.classes, inspections)
+    assert note.startswith("Covers read on 1 of 2 faces scatter more than the scenario says")
+    found = np.sqrt(np.var(wide, ddof=1) - 1.0)
+    assert f"kept: B ({found:.1f} mm, in the scenario 8 mm). " in note
+    assert "the probability there is too low" in note
+    stated = face_table(cover_sd_mm=["", 18, ""])
+    plan, _ = prepare(
+        case, open_faces(stated), inspections=(again := Inspections.from_tables([cover]))
+    )
+    assert learn_from_inspections.spread_notes(plan.classes, again) == []
+
+
 def test_order_and_split_of_the_data_change_nothing(case):
     z = {EXPONENT: np.linspace(-1.0, 1.0, 5), "concrete.temperature_coefficient": np.zeros(5)}
     draws = EpistemicDraws({}, z, {}, 5)
@@ -339,12 +362,48 @@ def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
     assert record["verdict"][0].startswith(
         "1 of 1 sets of data contradict the scenario: A (chloride"
     )
-    assert "moved most: from" in record["verdict"][2]
+    assert "By chance alone one in 100 would." in record["verdict"][0]
+    assert record["verdict"][2].startswith("The probability of A moved most: from")
     table = pd.read_csv(tmp_path / "o" / "inspected.csv")
     assert table["status"].tolist() == ["contradicts the scenario"]
+    assert table["size"].tolist() == ["1 core, 3 readings"]
     page = (tmp_path / "o" / "report.html").read_text("utf-8")
     assert "What the inspections changed" in page
     assert "no proof of corrosion" in page
+    assert "Age [yr]</th>" in page
+    # the page and its record name the data by their hash
+    digest = hashlib.sha256(data.read_bytes()).hexdigest()
+    assert f"d.csv, SHA-256 {digest}" in page
+    assert digest in (tmp_path / "o" / "run.json").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("before", "lost", "said"),
+    [
+        (1, 0, "raise the number of faces that meet the target from 1 to 2 of 3."),
+        (
+            1,
+            1,
+            "raise the number of faces that meet the target from 1 to 2 of 3: 2 meet it now that did "
+            "not before, and 1 no longer does.",
+        ),
+        (
+            2,
+            1,
+            "leave the number of faces that meet the target at 2 of 3: 1 meets it now that did not "
+            "before, and 1 no longer does.",
+        ),
+        (3, 1, "lower the number of faces that meet the target from 3 to 2 of 3."),
+    ],
+)
+def test_a_face_that_drops_out_is_not_hidden_by_another_that_comes_in(result, before, lost, said):
+    one = dataclasses.replace(result, meeting=2, meeting_before=before, meeting_lost=lost)
+    assert f"The inspections of 1 face {said}" in inspection_sentences(one)
+
+
+def test_faces_that_no_longer_meet_the_target_are_counted(elements, result):
+    before, after = elements["meets_target_before"], elements["meets_target"]
+    assert result.meeting_lost == ((before == "yes") & (after != "yes")).sum() > 0
 
 
 def check(*tables, faces=None, case=None, as_scatter=False, **options):
@@ -405,6 +464,16 @@ def check(*tables, faces=None, case=None, as_scatter=False, **options):
             "must be above 0 mm and at most 1000 mm",
         ),
         ([COVER.assign(effective_points=[1, 2, 3, 4, 5, 6])], {}, "must be one number"),
+        (
+            [pd.concat([COVER, COVER.assign(element="B", effective_points=9)])],
+            {},
+            'table-1.csv: element "B": effective_points = 9.0: must be at most the number of readings, 6',
+        ),
+        (
+            [COVER, COVER.iloc[::-1].assign(error_mm=2.5)],
+            {},
+            'element "A": table-2.csv: holds the same readings as table-1.csv; data count once',
+        ),
         ([AREA.assign(active_points=50)], {}, "must be at most points of its row"),
     ],
 )
@@ -421,7 +490,52 @@ def test_what_only_varies_along_a_face_is_refused_unless_insisted_upon():
         EvidenceError, match=r"surface_chloride: table-1.csv measures it, but nothing"
     ):
         check(CORES, case=case)
-    assert "--as-scatter" in check(CORES, case=case, as_scatter=True).notes[0]
+    (note,) = check(CORES, case=case, as_scatter=True).notes
+    assert "--as-scatter" in note
+    assert note.startswith('"A": exposure.surface_chloride is taken as varying')
+
+
+def test_data_of_a_face_that_stands_twice_count_once():
+    """With --skip-bad the second row is left out; the data of the first stay one set."""
+    faces = pd.concat([face_table(), face_table(age_yr=13).iloc[:1]])
+    found = check(COVER, faces=faces, skip_bad=True)
+    assert [(face.name, face.age) for face in found.faces] == [("A", 12.0)]
+
+
+def test_a_note_names_its_faces():
+    """Two surveys of areas of the same name on three faces, a note on each."""
+    twice = pd.concat([AREA, AREA.assign(exposure_yr=11.0)])
+    faces = [twice.assign(element=name) for name in "ABC"]
+    (note,) = check(pd.concat(faces)).notes
+    assert note.startswith('"A", "B", "C": More than one survey holds area left.')
+
+
+def test_many_elements_without_a_row_are_told_in_few_lines():
+    many = pd.concat([COVER.assign(element=f"Z{k}") for k in range(50)])
+    with pytest.raises(EvidenceError) as caught:
+        check(COVER, many)
+    assert len(caught.value.problems) == 21
+    assert caught.value.problems[-1].startswith(
+        "30 more elements of the inspections have no row in "
+    )
+
+
+def test_an_empty_list_of_inspections_is_none(case):
+    found = inventory(case, face_table(), inspections=[])
+    assert found.inspected is None
+
+
+def test_a_correlation_of_what_is_shared_with_what_is_own_is_refused():
+    """Data that say nothing lowered P from 11.0 to 9.7 %: the correlation was lost."""
+    linked = {"correlation": [{"between": [SURFACE, "concrete.diffusivity"], "rank": 0.8}]}
+    split = network(**{**linked, f"{SURFACE}.shared": "block"})
+    with pytest.raises(
+        EvidenceError, match='own, which inspections do not take; write `shared = "b'
+    ):
+        check(CORES, case=split)
+    both = {f"{name}.shared": "block" for name in (SURFACE, "concrete.diffusivity")}
+    check(CORES, case=network(**{**linked, **both}))
+    check(CORES, case=network(**linked))
 
 
 def test_dates_count_from_the_date_that_a_face_was_built():

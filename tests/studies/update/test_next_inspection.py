@@ -1,5 +1,7 @@
 """What a next inspection is expected to tell, where the posterior of its data has a closed form."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from inspected import wall
@@ -170,6 +172,14 @@ def test_money_stands_on_the_terminal_and_the_page(small_sizes, tmp_path):
     assert "worth_per_m2" not in bare.next_inspections
     (told,) = [text for text in update_sentences(result) if "by what is known now" in text.lower()]
     assert "year 20" in told
+    for low, end in (
+        (1.0, "no intervention saves money in year 20."),
+        (0.0, "no intervention saves money in year 20, and no inspection is sure to be worth"),
+    ):
+        none = table.assign(best_now="nothing", worth_per_m2=2.0, worth_low95=low, worth_high95=3.0)
+        said = " ".join(update_sentences(dataclasses.replace(result, next_inspections=none)))
+        assert end in said
+        assert "nothing" not in said
     result.write(tmp_path / "out")
     page = (tmp_path / "out" / "report.html").read_text("utf-8")
     assert "The price of the inspection, its samples and their repair come off" in page

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,7 +88,9 @@ class CoreSet:
     @property
     def size(self) -> str:
         """How much it holds, in words."""
-        return f"{len(self.specimens)} cores, {int(self.profiles.present.sum())} readings"
+        return (
+            f"{_many(len(self.specimens), 'core')}, {_many(self.profiles.present.sum(), 'reading')}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +154,7 @@ class DepthSet:
     def size(self) -> str:
         """How much it holds, in words."""
         readings = sum(one.depths.size for one in self.depths)
-        return f"{len(self.depths)} specimens, {readings} readings"
+        return f"{_many(len(self.depths), 'specimen')}, {_many(readings, 'reading')}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +193,7 @@ class MigrationSet:
     @property
     def size(self) -> str:
         """How much it holds, in words."""
-        return f"{len(self.specimens)} specimens"
+        return _many(len(self.specimens), "specimen")
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +235,7 @@ class CoverSet:
     @property
     def size(self) -> str:
         """How much it holds, in words."""
-        return f"{self.cover.size} readings"
+        return _many(self.cover.size, "reading")
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,23 +297,36 @@ class PointSet:
     def size(self) -> str:
         """How much it holds, in words."""
         found, points = (sum(getattr(c, name) for c in self.counts) for name in ("found", "points"))
-        return f"found at {count(found)} of {count(points)} points"
+        return f"found at {count(found)} of {_many(points, 'point')}"
+
+
+def _many(number_of: float, one: str) -> str:
+    return f"{count(number_of)} {one}{'' if number_of == 1 else 's'}"
 
 
 InspectionSet = CoreSet | DepthSet | MigrationSet | CoverSet | PointSet
 
 
+FEWEST_ALIKE = 5
+"""Cover readings from which on the same ones in two files are no chance."""
+
+
 def refuse_repeats(sets: tuple[InspectionSet, ...]) -> None:
-    """Raise EvidenceError where a file, a specimen or a survey of an area stands twice in a kind."""
+    """Raise EvidenceError where a file, a specimen, a survey or readings stand twice in a kind."""
     texts, files, known = [], dict[str, str](), dict[tuple[str, str], int]()
+    readings = dict[tuple[str, frozenset[Hashable]], str]()
     for place, one in enumerate(sets):
         name, digest = one.data_file.name, one.data_file.digest
         if digest in files:
             texts.append(f"{name}: is the same file as {files[digest]}; data count once")
             continue
         files[digest] = name
+        if (own := _without_names(one)) and (
+            name != (other_name := readings.setdefault((one.data_file.kind.name, own), name))
+        ):
+            texts.append(f"{name}: holds the same readings as {other_name}; data count once")
         for what in _looked_at(one):
-            other = known.setdefault((one.data_file.kind.name, what), place)
+            other = known.setdefault((one.data_file.kind.name, what.casefold()), place)
             if other != place:
                 where = f"in {sets[other].data_file.name} too"
                 texts.append(
@@ -330,3 +346,13 @@ def _looked_at(one: InspectionSet) -> list[str]:
         surveyed = [count for count in one.counts if count.area]
         return [f"area {count.area} in year {number(count.age)}" for count in surveyed]
     return [f"specimen {specimen}" for specimen in one.specimens]
+
+
+def _without_names(one: InspectionSet) -> frozenset[Hashable]:
+    """Return what tells readings without a name of their own, in whatever order; else nothing."""
+    if isinstance(one, CoverSet) and one.cover.size >= FEWEST_ALIKE:
+        return frozenset(Counter(np.round(one.cover, 1).tolist()).items())
+    if isinstance(one, PointSet) and {"x_mm", "y_mm"} <= {*one.data_file.data}:
+        own = one.data_file.data[["strategy", "exposure_d", "x_mm", "y_mm"]].round(1)
+        return frozenset(own.itertuples(index=False, name=None))
+    return frozenset()

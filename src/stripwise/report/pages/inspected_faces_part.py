@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from stripwise.report.components import Block, Column, Paragraph, Section, Table, numeric
-from stripwise.report.pages.learned_inputs import learned_inputs_table
+from stripwise.report.pages.learned_inputs import learned_inputs_table, sampling_paragraphs
 from stripwise.report.prose import paragraphs, sentence
+from stripwise.studies.inventory.inspected_faces import MOST_NAMED
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import MOVED
 from stripwise.studies.update.prior_predictive import SURPRISING
@@ -27,8 +28,8 @@ __all__ = ["inspection_sections", "inspection_sentences"]
 
 Row = Mapping[Any, Any]
 
-MOST_MOVED, MOST_NAMED = 10, 3
-"""Faces of the table of those that moved most; faces named in a sentence."""
+MOST_MOVED = 10
+"""Faces of the table of those that moved most."""
 
 
 def inspection_sentences(result: InventoryResult) -> tuple[str, ...]:
@@ -40,14 +41,24 @@ def inspection_sentences(result: InventoryResult) -> tuple[str, ...]:
     whose = f"The inspections of {count(faces)} face{'' if faces == 1 else 's'}"
     what = "the number of faces that meet the target"
     whole = f"{count(after)} of {count(result.faces)}"
+    lost = result.meeting_lost
+    gained = after - before + lost
+    turned = ""
+    if lost and gained:
+        turned = (
+            f": {count(gained)} {'meets' if gained == 1 else 'meet'} it now that did not before, and "
+            f"{count(lost)} no longer {'does' if lost == 1 else 'do'}"
+        )
     if before == after:
-        first = f"{whose} leave {what} at {whole}."
+        first = f"{whose} leave {what} at {whole}{turned}."
     else:
         verb = "raise" if after > before else "lower"
-        first = f"{whose} {verb} {what} from {count(before)} to {whole}."
+        first = f"{whose} {verb} {what} from {count(before)} to {whole}{turned}."
     found = [*_contradictions(result.inspected), first]
     rows = result.next_faces[result.next_faces["criterion"] == MOVED].to_dict("records")
-    found.append(f"{rows[0]['element']} moved most: {_moved(rows[0])} within its service life.")
+    found.append(
+        f"The probability of {rows[0]['element']} moved most: {_moved(rows[0])} within its service life."
+    )
     one, other = result.probability_before
     if not np.isnan(one):
         was, now = distinct_percents(one, other)
@@ -78,7 +89,7 @@ def _contradictions(table: pd.DataFrame) -> list[str]:
             "inventory.contradict",
             found=count(len(rows)),
             checked=count(len(table)),
-            chance=number(SURPRISING * len(table), 2),
+            often=count(1.0 / SURPRISING),
             named=named,
         )
     ]
@@ -109,7 +120,7 @@ def inspection_sections(result: InventoryResult) -> Iterable[Section]:
             Column("Face", "element"),
             Column("Data", "data"),
             Column("Size", "size"),
-            numeric("Year", "age_yr", lambda x: number(x) if pd.notna(x) else DASH),
+            numeric("Age [yr]", "age_yr", lambda x: number(x) if pd.notna(x) else DASH),
             numeric("Before", "probability_before", percent),
             numeric("After", "probability_at_target", percent),
             Column("Meets", "meets_target"),
@@ -129,17 +140,6 @@ def inspection_sections(result: InventoryResult) -> Iterable[Section]:
             )
         )
         blocks.append(Paragraph(sentence("update.scores"), "note"))
-    run = result.learning
-    steps = run["tempering_steps"]
-    sampled = paragraphs(
-        "update.sampled",
-        way=sentence("update.tempered", steps=count(steps))
-        if steps
-        else sentence("update.weighted"),
-        draws=count(run["draws"]),
-        effective=count(run["effective_draws"]),
-        least=count(run["least_effective_draws"]),
-        error=number(run["log_likelihood_error"], 2),
-    )
+    sampled = sampling_paragraphs(result.learning)
     method = (*paragraphs("inventory.inspections"), *sampled)
     yield Section("What the inspections changed", (*blocks, *(Paragraph(text) for text in method)))

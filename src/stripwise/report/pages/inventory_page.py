@@ -34,7 +34,7 @@ from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import CRITERIA, MONEY_SAVED
 from stripwise.studies.inventory.totals import AREA, FACES, PAST
 from stripwise.units.formatting import DASH, MINUS, count, number, percent, price, years
-from stripwise.units.source_files import SourceFile, hashes_text
+from stripwise.units.source_files import hashes_text
 
 __all__ = ["inventory_report", "inventory_sentences"]
 
@@ -186,7 +186,7 @@ def inventory_report(result: InventoryResult) -> Report:
         }
     )
     rows = result.rows
-    sources = (SourceFile(rows.name, rows.digest), *case.sources)
+    sources = result.sources
     return Report(
         title=f"Inventory: {case.title}",
         about=f"{count(result.faces)} faces of {rows.name}, each with its own curing, cover and age. "
@@ -198,7 +198,7 @@ def inventory_report(result: InventoryResult) -> Report:
         warnings=(*result.notes, *(text for text in case.warnings if text != INVENTORY_ALONE)),
         sections=tuple(_sections(result)),
         signature=Signature(
-            f"Table, scenario and what it reads: {hashes_text(sources)}; stripwise "
+            f"Tables, scenario and what it reads: {hashes_text(sources)}; stripwise "
             f"{version('stripwise')}, seed {case.sampling.seed}. Files beside this page: elements, "
             f"{', '.join(tables)}.",
             sources=sources,

@@ -1,4 +1,4 @@
-"""The table of what data taught about epistemic inputs."""
+"""What data taught about epistemic inputs: the table, and how the draws were taken."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from typing import Any
 import pandas as pd
 
 from stripwise.report.components import Column, Table, numeric
+from stripwise.report.prose import paragraphs, sentence
 from stripwise.studies.update.before_and_after import SCORE
-from stripwise.units.formatting import DASH, amount, number, percent
+from stripwise.units.formatting import DASH, amount, count, number, percent
 
-__all__ = ["learned_inputs_table"]
+__all__ = ["learned_inputs_table", "sampling_paragraphs"]
 
 Row = Mapping[Any, Any]
 
@@ -42,4 +43,19 @@ def learned_inputs_table(caption: str, table: pd.DataFrame, *, units: str) -> Ta
             *((explains,) if table["variance_share"].notna().any() else ()),
         ),
         table.to_dict("records"),
+    )
+
+
+def sampling_paragraphs(run: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say how the posterior was sampled, from what run.json holds of it."""
+    steps = run["tempering_steps"]
+    return paragraphs(
+        "update.sampled",
+        way=sentence("update.tempered", steps=count(steps))
+        if steps
+        else sentence("update.weighted"),
+        draws=count(run["draws"]),
+        effective=count(run["effective_draws"]),
+        least=count(run["least_effective_draws"]),
+        error=number(run["log_likelihood_error"], 2),
     )

@@ -28,7 +28,7 @@ from stripwise.report.figures.update_figures import (
     plot_updated_curves,
 )
 from stripwise.report.files import csv_text, declared_tables, json_text, scenario_record
-from stripwise.report.pages.learned_inputs import learned_inputs_table
+from stripwise.report.pages.learned_inputs import learned_inputs_table, sampling_paragraphs
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.scenario.posterior_record import MADE_BY, POSTERIOR, SIDECAR, law_record
 from stripwise.scenario.sections.interventions import INVENTORY_ALONE
@@ -148,18 +148,7 @@ def _sections(result: UpdateResult) -> Iterable[Section]:
     yield Section("What was learned", (*_learned_blocks(result),))
     if result.next_inspections is not None:
         yield Section("What to look at next", (*_next_blocks(result, result.next_inspections),))
-    run = result.run
-    steps = run["tempering_steps"]
-    sampled = paragraphs(
-        "update.sampled",
-        way=sentence("update.tempered", steps=count(steps))
-        if steps
-        else sentence("update.weighted"),
-        draws=count(run["draws"]),
-        effective=count(run["effective_draws"]),
-        least=count(run["least_effective_draws"]),
-        error=number(run["log_likelihood_error"], 2),
-    )
+    sampled = sampling_paragraphs(result.run)
     yield Section(
         "Method",
         tuple(

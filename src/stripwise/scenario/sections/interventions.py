@@ -14,9 +14,18 @@ from stripwise.scenario.sections.cost import Cost
 from stripwise.scenario.sections.price_reading import Currency
 from stripwise.scenario.shapes import Constant, String, Table
 
-__all__ = ["INVENTORY_ALONE", "Intervention", "InterventionTable", "read_interventions"]
+__all__ = [
+    "INVENTORY_ALONE",
+    "NO_INTERVENTION",
+    "Intervention",
+    "InterventionTable",
+    "read_interventions",
+]
 
 MOST_INTERVENTIONS = 10
+
+NO_INTERVENTION = "nothing"
+"""The option of none, by what is known now."""
 
 INVENTORY_ALONE = (
     "An [[intervention]] counts in two places alone: `stripwise inventory` works out what it saves, face "
@@ -51,7 +60,7 @@ class InterventionTable(Table):
     year: Annotated[
         Constant | None,
         Quantity(
-            "When it is done, counted from the state of the inventory.",
+            "When it is done, counted from the state of the inventory or from the next inspection.",
             YEARS,
             "0 yr to 200 yr",
             usual="0 yr to 60 yr",
@@ -115,6 +124,9 @@ def read_interventions(
         own = read_keys(table, path, problems, readers=readers)
         if own["name"] in [one.name for one in found]:
             problems.add((*path, "name"), "is used twice", found=own["name"])
+        if (own["name"] or "").casefold() == NO_INTERVENTION:
+            rule = "stands for no intervention in the results; take another name"
+            problems.add((*path, "name"), rule, found=own["name"])
         found.append(
             Intervention(
                 own["name"] or "",

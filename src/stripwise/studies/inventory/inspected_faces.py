@@ -17,22 +17,28 @@ from stripwise.evidence.inspections.inspection_sets import InspectionSet, refuse
 from stripwise.evidence.tables.data_file import LINE, DataFile
 from stripwise.risk.model.wall import Plan, Wall
 from stripwise.risk.probability.nominal_covers import with_nominal_cover
-from stripwise.scenario.model import Scenario
+from stripwise.risk.probability.shared_draws import is_own
 from stripwise.studies.inventory.check_rows import Faces, plan_of
 from stripwise.studies.inventory.face_classes import FaceClass, FaceClasses
 from stripwise.studies.inventory.face_columns import FaceHeader
 from stripwise.studies.inventory.face_rows import FaceRows, Piece
 from stripwise.studies.inventory.row_dates import built_date
 from stripwise.studies.update.evidence_of_sets import misfits, points_on_face
-from stripwise.units.formatting import number
+from stripwise.units.formatting import count, number
 from stripwise.units.names import printable
 
-__all__ = ["InspectedFace", "Inspections", "Table"]
+__all__ = ["MOST_NAMED", "InspectedFace", "Inspections", "Table"]
 
 Table = str | Path | pd.DataFrame
 
 ROUNDING = 1.0
 """Years by which an inspection may lie after the age of its face: ages are often whole years."""
+
+MOST_UNKNOWN = 20
+"""Elements without a row that are told each by itself: each is sought in the whole table."""
+
+MOST_NAMED = 3
+"""Faces named in a sentence."""
 
 LIKE = 0.6
 """Least likeness of a spelling that is worth a hint."""
@@ -114,13 +120,16 @@ class Inspections:
     def add(self, faces: Faces, piece: Piece, header: FaceHeader, classes: FaceClasses) -> None:
         """Take in the inspected ones of some faces."""
         built = header.place("built")
-        wanted = classes.inspected.difference(face.name for face in self.faces)
-        for k in (k for k, name in enumerate(faces.element) if name in wanted):
+        wanted = {*classes.inspected}.difference(face.name for face in self.faces)
+        for k, name in enumerate(faces.element):
+            if name not in wanted:
+                continue
+            wanted.remove(name)  # a name that stands twice is left out the second time
             place = int(faces.face_class[k])
             strategy = int(faces.strategy[k])
             self.faces.append(
                 InspectedFace(
-                    name=faces.element[k],
+                    name=name,
                     line=piece.lines[faces.rows[k]],
                     place=place,
                     plan=plan_of(faces, k)
@@ -139,7 +148,9 @@ class Inspections:
 
         `dated` says whether the table of faces tells how old they are.
         """
-        texts = list(self._unknown(rows))
+        texts = [*self._unknown(rows), *_split_correlations(classes)]
+        told: dict[str, list[str]] = {}
+        by_file: dict[str, dict[str, list[str]]] = {one.name: {} for one in self.files}
         for face in self.faces:
             case = classes.classes[face.place].case
             found = []
@@ -158,16 +169,26 @@ class Inspections:
                         )
                     )
                 except EvidenceError as error:
-                    texts += error.problems
+                    for text in error.problems:
+                        by_file[one.name].setdefault(text, []).append(face.name)
             self.sets[face.name] = tuple(found)
-            texts += self._problems(face, case, classes.classes[face.place], dated=dated)
+            texts += self._problems(face, dated=dated)
+            wrong, notes = misfits(
+                self.sets[face.name],
+                case,
+                face.wall(classes.classes[face.place]),
+                as_scatter=self.as_scatter,
+            )
+            texts += wrong
+            for note in notes:
+                told.setdefault(note, []).append(face.name)
+        for one in self.files:
+            texts += _told_by_face(one, by_file[one.name])
         if texts:
             raise EvidenceError(list(dict.fromkeys(texts)))
-        self.notes = list(dict.fromkeys(self.notes))
+        self.notes = [_of_faces(note, names) for note, names in told.items()]
 
-    def _problems(
-        self, face: InspectedFace, case: Scenario, one: FaceClass, *, dated: bool
-    ) -> Iterator[str]:
+    def _problems(self, face: InspectedFace, *, dated: bool) -> Iterator[str]:
         sets = self.sets[face.name]
         try:
             refuse_repeats(sets)
@@ -181,9 +202,6 @@ class Inspections:
                     f"{number(max(face.age, 0.0))} yr old"
                     f"{'' if dated else ', since it gives neither built nor age_yr'}"
                 )
-        wrong, told = misfits(sets, case, face.wall(one), as_scatter=self.as_scatter)
-        yield from wrong
-        self.notes += told
 
     def _unknown(self, rows: FaceRows) -> Iterator[str]:
         """Name the elements that are no row of the table, with the nearest spelling."""
@@ -191,12 +209,55 @@ class Inspections:
         missing = self.names - known
         if not missing:
             return
-        near = _nearest(missing, rows)
+        places: dict[str, str] = {}
         for one in self.files:
             data = one.data.drop_duplicates(ELEMENT)
             for name, line in zip(data[ELEMENT], data[LINE], strict=True):
                 if name in missing:
-                    yield (f"{one.name}: line {line}, element = {printable(name)}: {near[name]}")
+                    places.setdefault(name, f"{one.name}: line {line}, element = {printable(name)}")
+        named = list(places)[:MOST_UNKNOWN]
+        near = _nearest(frozenset(named), rows)
+        yield from (f"{places[name]}: {near[name]}" for name in named)
+        if more := len(places) - len(named):
+            yield f"{count(more)} more elements of the inspections have no row in {rows.name} that can be used"
+
+
+def _split_correlations(classes: FaceClasses) -> Iterator[str]:
+    """Name the pairs of which one is shared by faces and one each face's own.
+
+    They are sampled apart, so that their correlation would be lost, and with it some of the risk.
+    """
+    for one in classes.classes:
+        between = {
+            item.name: is_own(item) for item in one.wall.inputs if item.epistemic_share > 0.0
+        }
+        for pair in one.wall.correlations:
+            if {pair.first, pair.second} <= {*between} and between[pair.first] != between[
+                pair.second
+            ]:
+                yield (
+                    f"{classes.case.path.name}: correlation: {pair.first} and {pair.second}: one is "
+                    "shared by the faces of a block and one is each face's own, which inspections do not "
+                    'take; write `shared = "block"` for both or for neither'
+                )
+
+
+def _of_faces(note: str, names: list[str]) -> str:
+    """Name the faces that a note is about."""
+    more = len(names) - MOST_NAMED
+    end = f" and {count(more)} more" if more > 0 else ""
+    return f"{', '.join(map(printable, names[:MOST_NAMED]))}{end}: {note}"
+
+
+def _told_by_face(one: DataFile, problems: dict[str, list[str]]) -> Iterator[str]:
+    """Name the faces whose rows are wrong where neither a line tells them nor all of a file are."""
+    start, every = f"{one.name}: ", one.data[ELEMENT].nunique()
+    for text, names in problems.items():
+        if not text.startswith(start) or text.startswith(f"{start}line ") or len(names) == every:
+            yield text
+        else:
+            rule = text.removeprefix(start)
+            yield from (f"{start}element {printable(name)}: {rule}" for name in names)
 
 
 def _nearest(missing: frozenset[str], rows: FaceRows) -> dict[str, str]:

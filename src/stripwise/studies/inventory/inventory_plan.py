@@ -28,6 +28,7 @@ from stripwise.studies.inventory.inspected_faces import Inspections
 from stripwise.studies.inventory.learned_scores import Learned
 from stripwise.units.formatting import number
 from stripwise.units.result_columns import columns
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["ALL_FACES", "INSPECTED_NAMES", "InventoryPlan", "counted_targets", "prepare"]
 
@@ -77,6 +78,8 @@ class InventoryPlan:
         SHA-256 of all that the results depend on besides the rows.
     learned
         What inspections say; None without any.
+    inspection_files
+        The files that say it.
     """
 
     case: Scenario
@@ -94,6 +97,7 @@ class InventoryPlan:
     digest: str = ""
     notes: list[str] = field(default_factory=list)
     learned: Learned | None = None
+    inspection_files: tuple[SourceFile, ...] = ()
 
     @property
     def draw_keys(self) -> list[str]:
@@ -169,7 +173,8 @@ def prepare(
     plan.cohorts = int(np.ceil(oldest / COHORT_YEARS)) - plan.first_cohort + 2
     plan.targets = tuple((one.life, one.index) for one in counted_targets(case))
     files = () if inspections is None else inspections.files
-    plan.digest = _digest(plan, [one.digest for one in files])
+    plan.inspection_files = tuple(source for one in files for source in one.sources)
+    plan.digest = _digest(plan, [one.sha256 for one in plan.inspection_files])
     return plan, problems
 
 

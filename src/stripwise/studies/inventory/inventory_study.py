@@ -40,6 +40,7 @@ from stripwise.studies.inventory.part_jobs import result_header, shared_draws
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
 from stripwise.studies.shown_results import Reported
+from stripwise.units.source_files import SourceFile
 
 __all__ = ["InventoryResult", "inventory"]
 
@@ -68,9 +69,10 @@ class InventoryResult(Reported):
         share, tables too; None without inspections.
     faces, meeting, too_close, direct
         Faces computed, meeting their target, too close to call, computed directly.
-    meeting_before, probability_before
-        Faces that meet it without inspections, and mean P at the target life of the faces that were
-        not inspected, without and with the inspections of the others; 0 and NaN without any.
+    meeting_before, meeting_lost, probability_before
+        Faces that meet it without inspections, those of them that no longer do, and mean P at the
+        target life of the faces that were not inspected, without and with the inspections of the
+        others; 0 and NaN without any.
     learning
         Effective draws, steps and checks of the method that learns from inspections; empty without any.
     rank
@@ -104,6 +106,7 @@ class InventoryResult(Reported):
     too_close: int
     direct: int
     meeting_before: int
+    meeting_lost: int
     probability_before: tuple[float, float]
     learning: dict[str, Any]
     rank: NDArray[np.int64]
@@ -120,6 +123,12 @@ class InventoryResult(Reported):
     def title(self) -> str:
         """Name of the data or of the scenario."""
         return self.case.title
+
+    @property
+    def sources(self) -> tuple[SourceFile, ...]:
+        """The tables, the scenario and what it reads."""
+        table = SourceFile(self.rows.name, self.rows.digest)
+        return (table, *self.plan.inspection_files, *self.case.sources)
 
     @property
     def shown(self) -> pd.DataFrame:
@@ -236,7 +245,8 @@ def inventory(
     found = None
     if inspections is not None:
         many = [inspections] if isinstance(inspections, str | Path | pd.DataFrame) else inspections
-        found = Inspections.from_tables(list(many), as_scatter=as_scatter)
+        if tables := list(many):
+            found = Inspections.from_tables(tables, as_scatter=as_scatter)
     plan, problems = prepare(case, rows, year=year, skip_bad=skip_bad, inspections=found)
     seconds["reading"] = time.perf_counter() - started
     report("reading", 1.0, 0)
@@ -281,6 +291,7 @@ def _result(  # noqa: PLR0917
     if not got.names:
         raise NumericalError("no part could be computed: every one killed its workers")
     p, answer = np.concatenate(got.probability), np.concatenate(got.answer)
+    met, met_before = (x == ANSWERS.index(YES) for x in (answer, np.concatenate(got.answer_before)))
     order = np.argsort(-p, kind="stable")
     rank = np.empty(p.size, dtype=np.int64)
     rank[order] = np.arange(1, p.size + 1)
@@ -308,10 +319,11 @@ def _result(  # noqa: PLR0917
         inspected=None if lesson is None else inspected_table(plan, got, store, lesson.checks),
         learned=None if lesson is None else lesson.inputs,
         faces=p.size,
-        meeting=int(np.sum(answer == ANSWERS.index(YES))),
+        meeting=int(met.sum()),
         too_close=int(np.sum(answer == ANSWERS.index(TOO_CLOSE))),
         direct=got.direct,
-        meeting_before=int(np.sum(np.concatenate(got.answer_before) == ANSWERS.index(YES))),
+        meeting_before=int(met_before.sum()),
+        meeting_lost=int(np.sum(met_before & ~met)) if lesson is not None else 0,
         probability_before=_means_of_others(got),
         learning={} if lesson is None else lesson.record,
         rank=rank,

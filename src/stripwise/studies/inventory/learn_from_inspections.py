@@ -27,15 +27,17 @@ from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.shared_draws import shared_names
 from stripwise.studies.inventory.element_likelihood import ElementLikelihood
 from stripwise.studies.inventory.face_classes import FaceClasses
-from stripwise.studies.inventory.inspected_faces import Inspections
+from stripwise.studies.inventory.inspected_faces import MOST_NAMED, Inspections
 from stripwise.studies.inventory.learned_scores import Learned, SharedInputs
 from stripwise.studies.update.before_and_after import learned_table
+from stripwise.studies.update.cover_spread import MORE, cover_spread
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import SetLikelihoods, unknown_errors
 from stripwise.studies.update.posterior_of_sets import Posterior, find_posterior
 from stripwise.studies.update.prior_predictive import surprise_table
+from stripwise.units.formatting import count, length
 
-__all__ = ["Lesson", "learn"]
+__all__ = ["Lesson", "learn", "spread_notes"]
 
 Array = NDArray[np.float64]
 
@@ -167,8 +169,37 @@ def learn(
         posterior,
         _learned_inputs(classes, learned),
         _checks(classes, inspections, workers=workers),
-        (*inspections.notes, *notes),
+        (*spread_notes(classes, inspections), *inspections.notes, *notes),
     )
+
+
+def spread_notes(classes: FaceClasses, inspections: Inspections) -> list[str]:
+    """Say on which faces covers scatter more than the scenario has it, which keeps its own spread."""
+    texts, read = list[str](), 0
+    for face in inspections.faces:
+        wall = face.wall(classes.classes[face.place])
+        table = cover_spread(inspections.sets[face.name], wall)
+        if table is None:
+            continue
+        read += 1
+        wide = table[table["status"] == MORE]
+        if len(wide):
+            row = wide.sort_values("sd_mm", kind="stable").iloc[-1]
+            found, kept = (
+                length(float(row[name]), units=classes.case.units)
+                for name in ("sd_mm", "sd_scenario_mm")
+            )
+            texts.append(f"{face.name} ({found}, in the scenario {kept})")
+    if not texts:
+        return []
+    more = len(texts) - MOST_NAMED
+    named = ", ".join(texts[:MOST_NAMED]) + (f", and {count(more)} more" if more > 0 else "")
+    return [
+        f"Covers read on {count(len(texts))} of {count(read)} faces scatter more than the scenario says, "
+        f"whose standard deviation is kept: {named}. Chance would do so on one face in forty. Where thin "
+        "covers decide, the probability there is too low. Write the standard deviation that was found "
+        "into the row of the face (cover_sd_mm) and compute again."
+    ]
 
 
 def _checks(classes: FaceClasses, inspections: Inspections, *, workers: int) -> pd.DataFrame:

@@ -231,7 +231,7 @@ def misfits(
         texts += _unread(one, case)
     told += _close_cores(sets, case)
     told += _repeated_surveys(sets)
-    found, sentences = _unshared(sets, case, wall)
+    found, sentences = _unshared([one for one in sets if not _unread(one, case)], case, wall)
     if found and not as_scatter:
         texts += found
     told += sentences if as_scatter else []

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.sections.interventions import NO_INTERVENTION
 from stripwise.studies.decision import NO, TOO_CLOSE, YES, manner
 from stripwise.studies.update.cover_spread import AS_EXPECTED, MORE
 from stripwise.studies.update.prior_predictive import SURPRISING
 from stripwise.studies.update.update_result import UpdateResult
-from stripwise.studies.update.worth_of_inspection import NOTHING
 from stripwise.units.formatting import (
     confidence,
     count,
@@ -149,7 +149,7 @@ def _worth(result: UpdateResult) -> str:
     row = max(table.to_dict("records"), key=lambda one: float(one["worth_per_m2"]))
     when, best = number(float(row["age_yr"])), row["best_now"]
     now = f"By what is known now {best} saves most in year {when}"
-    if best == NOTHING:
+    if best == NO_INTERVENTION:
         now = f"By what is known now no intervention saves money in year {when}"
     if float(row["worth_low95"]) <= 0.0:
         return f"{now}, and no inspection is sure to be worth money before that choice."

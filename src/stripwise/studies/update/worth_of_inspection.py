@@ -14,16 +14,14 @@ from stripwise.risk.model.wall import Wall
 from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.reliability_index import Curves, reliability_index
 from stripwise.scenario.model import Scenario
+from stripwise.scenario.sections.interventions import NO_INTERVENTION
 from stripwise.studies.inventory.money_saved import money_saved
 from stripwise.studies.update.epistemic_scores import EpistemicDraws
 from stripwise.studies.update.weight_of_data import probabilities_by_point
 
-__all__ = ["NOTHING", "Worth", "best_now", "saved_by_draw", "worth_of_deciding"]
+__all__ = ["Worth", "best_now", "saved_by_draw", "worth_of_deciding"]
 
 Array = NDArray[np.float64]
-
-NOTHING = "nothing"
-"""The option of no intervention."""
 
 CURVE_AGES = 10
 """Ages at which the probability of a draw is computed; its curve runs through them."""
@@ -66,10 +64,10 @@ def saved_by_draw(
 
 
 def best_now(case: Scenario, saved: Array) -> str:
-    """Name what is expected to save most by what is known now, `NOTHING` where nothing does."""
+    """Name what is expected to save most by what is known now, `NO_INTERVENTION` where nothing does."""
     mean = saved.mean(axis=0)
     best = int(np.argmax(mean))
-    return case.interventions[best].name if mean[best] > 0.0 else NOTHING
+    return case.interventions[best].name if mean[best] > 0.0 else NO_INTERVENTION
 
 
 def worth_of_deciding(saved: Array, expected: Array, folds: NDArray[np.intp]) -> Worth:
