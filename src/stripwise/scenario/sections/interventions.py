@@ -15,8 +15,8 @@ from stripwise.scenario.sections.price_reading import Currency
 from stripwise.scenario.shapes import Constant, String, Table
 
 __all__ = [
-    "INVENTORY_ALONE",
     "NO_INTERVENTION",
+    "WHERE_INTERVENTIONS_COUNT",
     "Intervention",
     "InterventionTable",
     "read_interventions",
@@ -27,7 +27,7 @@ MOST_INTERVENTIONS = 10
 NO_INTERVENTION = "nothing"
 """The option of none, by what is known now."""
 
-INVENTORY_ALONE = (
+WHERE_INTERVENTIONS_COUNT = (
     "An [[intervention]] counts in two places alone: `stripwise inventory` works out what it saves, face "
     "by face, and `stripwise update --next` what an inspection before it is worth."
 )
