@@ -4,13 +4,14 @@ python tests/benchmark/inventory.py                  # rows a CPU second, growth
 python tests/benchmark/inventory.py --accuracy       # P, range and confidence against large samples
 python tests/benchmark/inventory.py --shipped        # faces against a run, on every shipped wall
 python tests/benchmark/inventory.py --workers        # CPU seconds of two processes and of a cluster over one
-python tests/benchmark/inventory.py --rows 1000000   # end to end, with the memory of the process
+python tests/benchmark/inventory.py --rows 1000000   # end to end by two processes, with their memory
 """
 
 import argparse
 import resource
 import sys
 import tempfile
+import time
 import tomllib
 from pathlib import Path
 
@@ -271,13 +272,18 @@ def on_cluster(case, path):
 
 
 def end_to_end(case, path, folder):
-    """Compute a large table with its parts on disk and say what memory it took."""
-    start = cpu()
-    result = inventory(case, path, year=2026, folder=folder)
+    """Compute a large table by two processes with its parts on disk; say what memory they took."""
+    start, began = cpu(), time.perf_counter()
+    result = inventory(case, path, year=2026, folder=folder, workers=2)
     size = sum(1 for _ in result.parts())
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    whole = time.perf_counter() - began
+    own, most = (
+        resource.getrusage(who).ru_maxrss / 1024.0
+        for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    )
     print(
-        f"{result.faces} faces in {size} parts: {cpu() - start:.0f} CPU s, {memory:.0f} MB at most"
+        f"{result.faces} faces in {size} parts, {result.direct} computed directly: {whole:.0f} s, "
+        f"{cpu() - start:.0f} CPU s; at most {own:.0f} MB here, {most:.0f} MB in a worker"
     )
     print({stage: round(seconds, 1) for stage, seconds in result.seconds.items()})
 
