@@ -70,7 +70,12 @@ def load(home):
 def test_a_job_that_kills_the_workers_of_a_cluster_is_given_up(tmp_path):
     distributed, dask = (pytest.importorskip(name) for name in ("distributed", "dask"))
     with (
-        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        dask.config.set(
+            {
+                "distributed.scheduler.allowed-failures": 1,
+                "distributed.comm.timeouts.connect": "3s",  # a dead worker is not waited for
+            }
+        ),
         distributed.LocalCluster(
             n_workers=2,
             threads_per_worker=1,
