@@ -1,6 +1,6 @@
-"""Updates by inspections: `python tests/benchmark/updates.py [--walls 200] [--cores 6] [--steps 0]`.
+"""Updates by inspections: `python tests/benchmark/updates.py [--walls 1000] [--cores 6] [--steps 0]`.
 
-Prints Markdown tables. Calibration: 200 invented walls of two cores with three layers, a fixed
+Prints Markdown tables. Calibration: 1,000 invented walls of two cores with three layers, a fixed
 seed; the rank of every true epistemic value among its posterior must be uniform (Talts and others,
 2018), by Kolmogorov and Smirnov with Bonferroni's limit. Beside emcee (Foreman-Mackey and others,
 2013): effective draws a second of CPU time for the same posterior, both measured in one run; emcee
@@ -175,7 +175,7 @@ def shipped(steps: int) -> None:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--walls", type=int, default=200)
+    parser.add_argument("--walls", type=int, default=1000)
     parser.add_argument("--cores", type=int, default=6)
     parser.add_argument("--steps", type=int, default=0)
     chosen = parser.parse_args()

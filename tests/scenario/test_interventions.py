@@ -5,7 +5,7 @@ import pytest
 import stripwise
 from stripwise.errors import ScenarioError
 from stripwise.scenario.describe import as_record, describe
-from stripwise.scenario.sections.interventions import WHERE_INTERVENTIONS_COUNT
+from stripwise.scenario.sections.interventions import INTERVENTION_NOTE
 
 COST = {
     "forms": "1.2 EUR/m^2/h",
@@ -36,7 +36,7 @@ def test_an_intervention_is_read_told_and_recorded(garage):
     assert one.name == "Impregnation"
     assert one.price == pytest.approx(2.0 / 0.3048**2)  # a foot is exactly 0.3048 m since 1959
     assert (one.year, one.effect) == (2.0, 0.4)
-    assert WHERE_INTERVENTIONS_COUNT in case.warnings
+    assert INTERVENTION_NOTE in case.warnings
     assert "prevents 40 % of later depassivation" in describe(case)
     assert as_record(case)["interventions"][0]["year_yr"] == 2.0
     assert "interventions" not in as_record(garage)

@@ -27,7 +27,7 @@ from stripwise.scenario.sections.cost import read_cost
 from stripwise.scenario.sections.curing import read_curing
 from stripwise.scenario.sections.exposure import read_contents, read_exposure
 from stripwise.scenario.sections.face_types import read_face_types
-from stripwise.scenario.sections.interventions import WHERE_INTERVENTIONS_COUNT, read_interventions
+from stripwise.scenario.sections.interventions import INTERVENTION_NOTE, read_interventions
 from stripwise.scenario.sections.knowledge import read_knowledge
 from stripwise.scenario.sections.layers import (
     check_layers,
@@ -197,7 +197,7 @@ def resolve(  # noqa: PLR0915 - one step a section
     warnings = [
         *told,
         fewer,
-        WHERE_INTERVENTIONS_COUNT if interventions else "",
+        INTERVENTION_NOTE if interventions else "",
         credit_warning(layering),
         *temperature_warnings(
             file,

@@ -26,7 +26,7 @@ from stripwise.report.figures.inventory_figures import plot_past_limit
 from stripwise.report.files import declared_tables, scenario_record
 from stripwise.report.pages import inspected_faces_part as inspected
 from stripwise.report.prose import paragraphs, sentence
-from stripwise.scenario.sections.interventions import WHERE_INTERVENTIONS_COUNT
+from stripwise.scenario.sections.interventions import INTERVENTION_NOTE
 from stripwise.studies.candidate_targets import GRID, STATED
 from stripwise.studies.inventory.class_tables import class_sample
 from stripwise.studies.inventory.inventory_plan import ALL_FACES
@@ -195,10 +195,7 @@ def inventory_report(result: InventoryResult) -> Report:
         answer=sentences,
         findings=(_other_targets(result),),
         picture=picture,
-        warnings=(
-            *result.notes,
-            *(text for text in case.warnings if text != WHERE_INTERVENTIONS_COUNT),
-        ),
+        warnings=(*result.notes, *(text for text in case.warnings if text != INTERVENTION_NOTE)),
         sections=tuple(_sections(result)),
         signature=Signature(
             f"Tables, scenario and what it reads: {hashes_text(sources)}; stripwise "

@@ -31,7 +31,7 @@ from stripwise.report.files import csv_text, declared_tables, json_text, scenari
 from stripwise.report.pages.learned_inputs import learned_inputs_table, sampling_paragraphs
 from stripwise.report.prose import paragraphs, sentence
 from stripwise.scenario.posterior_record import MADE_BY, POSTERIOR, SIDECAR, law_record
-from stripwise.scenario.sections.interventions import WHERE_INTERVENTIONS_COUNT
+from stripwise.scenario.sections.interventions import INTERVENTION_NOTE
 from stripwise.studies.update.next_inspection import ASSUMED
 from stripwise.studies.update.update_result import UpdateResult
 from stripwise.studies.update.update_sentences import contradictions, update_sentences
@@ -131,7 +131,7 @@ def contents_table(result: UpdateResult) -> pd.DataFrame:
 
 def _warnings(result: UpdateResult) -> tuple[str, ...]:
     planned = result.next_inspections
-    told = () if planned is None or "worth_per_m2" not in planned else (WHERE_INTERVENTIONS_COUNT,)
+    told = () if planned is None or "worth_per_m2" not in planned else (INTERVENTION_NOTE,)
     data = [note for one in result.sets for note in one.data_file.notes]
     return (*result.notes, *data, *(text for text in result.case.warnings if text not in told))
 

@@ -16,7 +16,7 @@ from stripwise.scenario.shapes import Constant, String, Table
 
 __all__ = [
     "NO_INTERVENTION",
-    "WHERE_INTERVENTIONS_COUNT",
+    "INTERVENTION_NOTE",
     "Intervention",
     "InterventionTable",
     "read_interventions",
@@ -27,7 +27,7 @@ MOST_INTERVENTIONS = 10
 NO_INTERVENTION = "nothing"
 """The option of none, by what is known now."""
 
-WHERE_INTERVENTIONS_COUNT = (
+INTERVENTION_NOTE = (
     "An [[intervention]] counts in two places alone: `stripwise inventory` works out what it saves, face "
     "by face, and `stripwise update --next` what an inspection before it is worth."
 )
