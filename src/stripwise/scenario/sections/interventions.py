@@ -15,8 +15,8 @@ from stripwise.scenario.sections.price_reading import Currency
 from stripwise.scenario.shapes import Constant, String, Table
 
 __all__ = [
-    "NO_INTERVENTION",
     "INTERVENTION_NOTE",
+    "NO_INTERVENTION",
     "Intervention",
     "InterventionTable",
     "read_interventions",
