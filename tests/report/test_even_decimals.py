@@ -40,6 +40,11 @@ def test_no_digit_is_invented_beyond_one():
             assert float(even(values)(float(x))) == pytest.approx(x, rel=0.051)
 
 
+def test_an_error_never_reads_as_none():
+    write = even([16.34, 12.0])
+    assert [write(x) for x in (0.04, 0.06, 0.0)] == ["0.04", "0.1", "0.0"]
+
+
 def test_a_column_of_rows():
     rows = [{"depth": 12.0}, {"depth": 9.25}]
     column = even_numbers("Depth [mm]", "depth", rows)

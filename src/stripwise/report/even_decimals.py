@@ -36,7 +36,8 @@ def even(values: Iterable[float], digits: int = LARGEST) -> Callable[[float], st
     places = max(digits - 1 - max(sizes), least - 1 - min(sizes), 0)
     if places > MOST_PLACES or places > digits - max(sizes):
         return lambda x: number(x, digits)
-    return lambda x: decimals(x, places)
+    least_shown = 0.5 * 10.0**-places  # an error that would read as none keeps a digit of its own
+    return lambda x: number(x, 1) if 0.0 < abs(x) < least_shown else decimals(x, places)
 
 
 def even_numbers(

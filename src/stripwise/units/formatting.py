@@ -381,10 +381,10 @@ def join_with_and(parts: Sequence[str]) -> str:
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def first_few(parts: Sequence[str], rest_in: str, most: int = 6) -> str:
+def first_few(parts: Sequence[str], rest_in: str = "", most: int = 6) -> str:
     """List parts with semicolons, or the first of them and where the others stand."""
-    more = f", and {len(parts) - most} more in {rest_in}" if len(parts) > most else ""
-    return "; ".join(parts[:most]) + more
+    more = f", and {count(len(parts) - most)} more" if len(parts) > most else ""
+    return "; ".join(parts[:most]) + more + (f" in {rest_in}" if more and rest_in else "")
 
 
 def no_break_spaces(text: str) -> str:

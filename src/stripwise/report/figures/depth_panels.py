@@ -9,7 +9,6 @@ from matplotlib.figure import Figure
 
 from stripwise.report.figures import sheet, style
 from stripwise.report.figures.label_placement import shorten_text
-from stripwise.units import formatting
 
 __all__ = ["depth_panels"]
 
@@ -24,7 +23,7 @@ def depth_panels(
     rows = -(-len(names) // columns)
     step = PANEL_MM + BELOW_MM + ABOVE_MM
     below = (rows - 1) * step + BELOW_MM
-    first = sheet.new_axes(
+    figure, total = sheet.new_canvas(
         height=PANEL_MM + ABOVE_MM,
         left=LEFT_MM,
         right=RIGHT_MM,
@@ -32,10 +31,6 @@ def depth_panels(
         title=title,
         note=note,
     )
-    figure = sheet.parent_figure(first)
-    sheet.headline(first, title, note=note)
-    first.set_axis_off()
-    total = figure.get_size_inches()[1] * formatting.MM_PER_INCH
     width = (style.WIDTH_MM - LEFT_MM - RIGHT_MM - (columns - 1) * GAP_MM) / columns
     width = min(width, WIDEST_MM)
     panels = []

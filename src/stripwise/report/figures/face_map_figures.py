@@ -65,7 +65,7 @@ def face_maps_figure(
     if len(shown) < len(faces):
         note += f" {len(shown)} of {len(faces)} maps are drawn."
     height = len(shown) * (ROW_MM + GAP_MM) - GAP_MM
-    first = sheet.new_axes(
+    figure, total = sheet.new_canvas(
         height=height + ABOVE_MM,
         left=LEFT_MM,
         right=RIGHT_MM,
@@ -73,10 +73,6 @@ def face_maps_figure(
         title=title,
         note=note,
     )
-    figure = sheet.parent_figure(first)
-    sheet.headline(first, title, note=note)
-    first.set_axis_off()
-    total = float(figure.get_size_inches()[1]) * formatting.MM_PER_INCH
     map_width = style.WIDTH_MM - LEFT_MM - PROFILE_MM - BETWEEN_MM - RIGHT_MM
     shades = mpl.colormaps[SHADES]
     for place, k in enumerate(shown):

@@ -58,9 +58,8 @@ def map_figure(assessment: HasReliabilityMap, *, lines: Sequence[ReferenceLine] 
         width = 0.7 * width
     above = ABOVE_MM + _names_height(shown, width * sheet.POINTS_PER_MM) / sheet.POINTS_PER_MM
     title, note = _title(assessment), f"{_note(assessment)} {legend_sentence(shown)}".strip()
-    # The first panel's axes carry the headline; the sheet below it is cut into the panels.
     below = (rows - 1) * (PANEL_HEIGHT_MM + BELOW_MM + above) + BELOW_MM
-    first = sheet.new_axes(
+    figure, total = sheet.new_canvas(
         height=PANEL_HEIGHT_MM + above,
         left=LEFT_MM,
         right=3.0,
@@ -68,12 +67,6 @@ def map_figure(assessment: HasReliabilityMap, *, lines: Sequence[ReferenceLine] 
         title=title,
         note=note,
     )
-    figure = first.get_figure(root=True)
-    if figure is None:
-        raise InputError("map", "has no figure")
-    sheet.headline(first, title, note=note)
-    first.set_axis_off()
-    total = figure.get_size_inches()[1] * formatting.MM_PER_INCH
     for place, label in enumerate(grid.follow_up):
         row, column = divmod(place, columns)
         bottom = below - row * (PANEL_HEIGHT_MM + BELOW_MM + above)

@@ -32,6 +32,7 @@ __all__ = [
     "fit_axes",
     "headline",
     "new_axes",
+    "new_canvas",
     "parent_figure",
     "png",
     "region",
@@ -95,6 +96,17 @@ def new_axes(
             height / total,
         )
     )
+
+
+def new_canvas(
+    *, height: float, left: float, right: float, bottom: float, title: str, note: str
+) -> tuple[Figure, float]:
+    """Make a figure with its headline and room [mm] for panels; return it and its height [mm]."""
+    whole = new_axes(height=height, left=left, right=right, bottom=bottom, title=title, note=note)
+    headline(whole, title, note=note)
+    whole.set_axis_off()
+    figure = parent_figure(whole)
+    return figure, float(figure.get_size_inches()[1]) * formatting.MM_PER_INCH
 
 
 def axes_size(ax: Axes) -> tuple[float, float]:

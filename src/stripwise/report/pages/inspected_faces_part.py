@@ -19,6 +19,7 @@ from stripwise.units.formatting import (
     DASH,
     count,
     distinct_percents,
+    first_few,
     number,
     percent,
     signed_points,
@@ -81,9 +82,7 @@ def _contradictions(table: pd.DataFrame) -> list[str]:
     if own.empty:
         return []
     rows = own.to_dict("records")
-    names = [f"{row['element']} ({row['data']})" for row in rows[:MOST_NAMED]]
-    more = len(rows) - len(names)
-    named = "; ".join(names) + (f"; and {count(more)} more" if more else "")
+    named = first_few([f"{row['element']} ({row['data']})" for row in rows], most=MOST_NAMED)
     return [
         sentence(
             "inventory.contradict",

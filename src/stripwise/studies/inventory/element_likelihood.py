@@ -274,8 +274,7 @@ class ElementLikelihood:
         most = max(HELD // (along * nodes), 1)
         for first in range(0, draws.count, most):
             part = draws.rows(slice(first, first + most))
-            errors = {name: part.errors[name] for name in part.errors}
-            shared = self.shared.draws(part.scores, part.count, errors)
+            shared = self.shared.draws(part.scores, part.count, part.errors)
             known = [(one, *one.specimen.nodes(shared, along)) for one in self.specimens]
             if not self.own.dimensions:
                 z, log_weight = np.empty((0, part.count, 1)), np.zeros((part.count, 1))

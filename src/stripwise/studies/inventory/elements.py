@@ -31,7 +31,7 @@ from stripwise.studies.inventory.face_answers import (
 )
 from stripwise.studies.inventory.face_classes import FaceClass
 from stripwise.studies.inventory.learned_scores import Learned, wall_known_from
-from stripwise.studies.inventory.money_saved import money_saved
+from stripwise.studies.money_saved import money_saved
 
 __all__ = ["ANSWERS", "COHORT_YEARS", "Elements", "PartTotals", "SolvedClass", "evaluate"]
 

@@ -35,10 +35,10 @@ from stripwise.studies.inventory.inventory_tables import (
     target_counts,
 )
 from stripwise.studies.inventory.learn_from_inspections import Lesson, learn
-from stripwise.studies.inventory.money_saved import intervention_table
 from stripwise.studies.inventory.part_jobs import result_header, shared_draws
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
+from stripwise.studies.money_saved import intervention_table
 from stripwise.studies.shown_results import Reported
 from stripwise.units.source_files import SourceFile
 

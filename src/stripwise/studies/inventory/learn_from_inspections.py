@@ -35,7 +35,7 @@ from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicS
 from stripwise.studies.update.evidence_of_sets import SetLikelihoods, unknown_errors
 from stripwise.studies.update.posterior_of_sets import Posterior, find_posterior
 from stripwise.studies.update.prior_predictive import surprise_table
-from stripwise.units.formatting import count, length
+from stripwise.units.formatting import count, first_few, length
 
 __all__ = ["Lesson", "learn", "spread_notes"]
 
@@ -192,8 +192,7 @@ def spread_notes(classes: FaceClasses, inspections: Inspections) -> list[str]:
             texts.append(f"{face.name} ({found}, in the scenario {kept})")
     if not texts:
         return []
-    more = len(texts) - MOST_NAMED
-    named = ", ".join(texts[:MOST_NAMED]) + (f", and {count(more)} more" if more > 0 else "")
+    named = first_few(texts, most=MOST_NAMED)
     return [
         f"Covers read on {count(len(texts))} of {count(read)} faces scatter more than the scenario says, "
         f"whose standard deviation is kept: {named}. Chance would do so on one face in forty. Where thin "

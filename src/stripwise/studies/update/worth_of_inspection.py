@@ -15,7 +15,7 @@ from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.reliability_index import Curves, reliability_index
 from stripwise.scenario.model import Scenario
 from stripwise.scenario.sections.interventions import NO_INTERVENTION
-from stripwise.studies.inventory.money_saved import money_saved
+from stripwise.studies.money_saved import money_saved
 from stripwise.studies.update.epistemic_scores import EpistemicDraws
 from stripwise.studies.update.weight_of_data import probabilities_by_point
 
