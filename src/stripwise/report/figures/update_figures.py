@@ -19,7 +19,7 @@ __all__ = ["contents_figure", "plot_update", "plot_updated_curves"]
 
 NARROW_MM = 110.0
 LABEL_WIDTH_MM = 40.0
-HEIGHT_MM = 78.0
+HEIGHT_MM = 68.0
 BEFORE_COLOR, AFTER_COLOR = style.GREY, style.PALETTE[0]
 MOST_PANELS = 8
 LOOKS = {
@@ -47,10 +47,11 @@ def plot_update(data: UpdateResult, *, ax: Axes | None = None) -> Axes:
                 )
             )
     met = [int((data.strategies[f"meets_target_{w}"] == YES).sum()) for w in ("before", "after")]
+    after = f"{met[1]} of {len(data.strategies)} strategies meet" if met[1] else "No strategy meets"
     return plot_dot_intervals(
         rows,
-        title=f"{met[1] or 'None'} of {len(data.strategies)} strategies meet the "
-        f"{percent(target.probability)} limit after the inspections, {met[0] or 'none'} before",
+        title=f"{after} the {percent(target.probability)} limit after the inspections; "
+        f"{met[0] or 'none'} before",
         note=f"Probability of depassivation within {years(target.service_life)}. Full dots meet the "
         "limit (dashed), hollow dots do not. Bars: uncertainty range (95 %).",
         label="Probability of depassivation [%]",

@@ -62,17 +62,17 @@ MEASURES = {
 def inventory_sentences(result: InventoryResult) -> tuple[str, ...]:
     """Say in ten seconds how the inventory stands."""
     target, faces = result.case.target, result.faces
-    found = [
-        f"{count(result.meeting)} of {count(faces)} faces ({percent(result.meeting / faces)}) meet "
-        f"the target of at most {percent(target.probability)} within {years(target.service_life)}; "
-        f"{count(faces - result.meeting)} do not."
-    ]
+    goal = (
+        f"the target of at most {percent(target.probability)} within {years(target.service_life)}"
+    )
     if any(one.case.target != target for one in result.plan.classes.classes):
-        found[0] = (
-            f"{count(result.meeting)} of {count(faces)} faces "
-            f"({percent(result.meeting / faces)}) meet their own target; "
-            f"{count(faces - result.meeting)} do not."
-        )
+        goal = "their own target"
+    met, missed = count(result.meeting), count(faces - result.meeting)
+    found = [
+        f"{met} of {count(faces)} faces ({percent(result.meeting / faces)}) meet {goal}; {missed} do not."
+    ]
+    if result.inspected is not None:  # how many meet it is said of the inspections
+        found = [f"{missed} faces do not meet {goal}."]
     if result.too_close:
         found.append(
             f"{count(result.too_close)} of these are too close to call, which counts as not met."
