@@ -116,9 +116,13 @@ def _specimen(
     made = np.where(low, LIMIT_SHARE * core.measured, made)
     data = np.where(core.below, LIMIT_SHARE * core.measured, core.measured)
 
+    layers = len(core.measured)
+    whitened_mean = (inverse @ mean[:, :, None])[..., 0]
+    by_layer = inverse.reshape(-1, layers).T
+
     def logs(values: Array) -> Array:
-        residual = np.einsum("mlj,smj->sml", inverse, values[:, None] - mean)
-        found = constant - 0.5 * np.sum(residual**2, axis=2)
+        residual = (values @ by_layer).reshape(len(values), -1, layers) - whitened_mean
+        found = constant - 0.5 * np.einsum("sml,sml->sm", residual, residual)
         if isinstance(core.model, CoreModel):
             found += np.log(np.maximum(values, LEAST_CONTENT)).sum(axis=1)[:, None]
         return np.asarray(found)
