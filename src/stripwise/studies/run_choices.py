@@ -31,7 +31,7 @@ NAMES = ("follow-up", "strip age", "cover")
 NODES = 10
 """Gauss-Legendre nodes per range."""
 
-POINTS, EPISTEMIC_POINTS = 2048, 1024
+POINTS, EPISTEMIC_POINTS = 1024, 1024
 NUMERICAL_POINTS = 256
 """The same two where every front is a numerical solution."""
 MAP_STRIP_AGES = 15

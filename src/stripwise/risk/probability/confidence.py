@@ -193,12 +193,7 @@ def epistemic_probabilities(
         )
         if nested is None:
             return np.empty((0, *upper.shape))
-        most = nested.joinable(coarse)
-        parts = [
-            nested.probabilities(coarse, ages, upper, first=first, most=most)
-            for first in range(0, nested.count, most)
-        ]
-        return np.concatenate(parts)
+        return nested.all_probabilities(coarse, ages, upper)
 
     workers = wall.useful_workers(workers)
     tails = np.array(list(run_parallel(scrambling, SCRAMBLINGS, workers=workers)))

@@ -14,7 +14,6 @@ from stripwise.risk.probability.nested_sampling import (
     BAND_OUTER_POINTS,
     NestedSample,
 )
-from stripwise.risk.probability.parallel import run_parallel
 from stripwise.risk.probability.reliability_index import (
     FIRST_AGE,
     INFINITE_INDEX,
@@ -81,23 +80,15 @@ def epistemic_band(
     ages, upper = mean_curves.ages[chosen], upper[:, chosen]
     coarse = wall.with_coarse_grid()
 
-    most = nested.joinable(coarse)
-
-    def outer(place: int) -> Array:
-        return nested.probabilities(coarse, ages, upper, first=place * most, most=most)
-
     def index(tail_means: Array) -> Array:
         return reliability_index(
             np.where(upper, 1.0 - tail_means, tail_means),
             np.where(upper, tail_means, 1.0 - tail_means),
         )
 
-    parts = []
-    blocks = -(-nested.count // most)
-    for one in run_parallel(outer, blocks, workers=workers):
-        parts.append(one)
-        report("knowledge band", len(parts) / blocks)
-    tail_means = np.concatenate(parts)
+    tail_means = nested.all_probabilities(
+        coarse, ages, upper, workers=workers, report=lambda done: report("knowledge band", done)
+    )
     with np.errstate(invalid="ignore"):
         correction = mean_curves.index[:, chosen] - index(tail_means.mean(axis=0))
     band = index(tail_means) + np.where(np.isfinite(correction), correction, 0.0)

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
-from stripwise.risk.model.wall import Wall
+from stripwise.risk.model.wall import COVER, Wall
+from stripwise.risk.probability.front_growth import FrontGrowth
 from stripwise.risk.probability.integral import Integral
+from stripwise.risk.probability.parallel import run_parallel
+from stripwise.risk.probability.reliability_index import reliability_index
 
 __all__ = ["BAND_INNER_POINTS", "BAND_OUTER_POINTS", "MAP_OUTER_POINTS", "NestedSample"]
 
@@ -186,6 +191,59 @@ class NestedSample:
         values, scores, groups = self.joined_values(first, most)
         block = wall.sample_block(values)
         return self.integral.probabilities(wall, block, values, scores, ages, upper, groups=groups)
+
+    def all_probabilities(
+        self,
+        wall: Wall,
+        ages: Array,
+        upper: NDArray[np.bool_],
+        *,
+        workers: int = 1,
+        report: Callable[[float], None] | None = None,
+    ) -> Array:
+        """Return P at every outer point, (k, s, t); `report` is told the share done.
+
+        `ages` and `upper` are those of `Integral.probabilities`.
+        """
+        by_growth = self._read_by_growth(wall, ages, upper)
+        if by_growth is not None:
+            return by_growth
+        most = self.joinable(wall)
+        blocks = -(-self.count // most)
+
+        def block(place: int) -> Array:
+            return self.probabilities(wall, ages, upper, first=place * most, most=most)
+
+        parts: list[Array] = []
+        for one in run_parallel(block, blocks, workers=workers):
+            parts.append(one)
+            if report is not None:
+                report(len(parts) / blocks)
+        return np.concatenate(parts)
+
+    def front_growth(self, wall: Wall, ages: Array) -> FrontGrowth | None:
+        """Return how far fronts have grown at every outer point; None if that is not all it changes."""
+        if self.split or np.any(self.integrated_scores) or self.integral.weights is not None:
+            return None
+        if self.integral.name != COVER:
+            return None
+        return FrontGrowth.from_inputs(wall, self.aleatory_values, self.epistemic_values, ages)
+
+    def _read_by_growth(self, wall: Wall, ages: Array, upper: NDArray[np.bool_]) -> Array | None:
+        fronts = self.front_growth(wall, ages)
+        if fronts is None:
+            return None
+
+        def index_at(growth: Array) -> Array:
+            depths = fronts.depths(growth)
+            p, q = (
+                self.integral.mean_probability_below(depths, 0.0, above=above, groups=growth.size)
+                for above in (False, True)
+            )
+            return np.minimum.accumulate(reliability_index(p, q))[np.newaxis]
+
+        index = fronts.read(index_at)
+        return None if index is None else special.ndtr(np.where(upper, index[0], -index[0]))
 
     def joinable(self, wall: Wall) -> int:
         """Return how many outer points may share a block; one where a front is no plain formula."""

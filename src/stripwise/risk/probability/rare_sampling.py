@@ -6,6 +6,7 @@ is lost. Axes: r repeats, d sampled inputs, n points, t ages.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,19 +116,24 @@ class _RareSample:
         """Return the mean by repeat and age, (r, t)."""
         centres = self._centres(ages, tail_means)
         points = SLOW_POINTS if self.is_slow else POINTS
+        workers = self.wall.useful_workers(workers)
+        # repeats of a front in closed form cost less together, if all take the same inputs
+        together = repeats if workers == 1 and self.wall.draws is None else 1
 
-        def repeat(r: int) -> Array:
-            z, chosen = self._points(points, 1, r)
+        def run(first: int) -> Array:
+            parts = [self._points(points, 1, r) for r in range(first, first + together)]
+            z, chosen = (np.concatenate(column, axis=-1) for column in zip(*parts, strict=True))
             if len(centres):
                 place = (special.ndtr(chosen) - PLAIN_SHARE) / (1.0 - PLAIN_SHARE)
                 which = np.minimum((place * len(centres)).astype(int), len(centres) - 1)
                 z = z + np.where(place >= 0.0, centres[which].T, 0.0)
-            sampler = self.sampler.for_repeat(r, repeats, self.wall.draws)
-            return np.asarray(self._by_sample(z, ages, sampler) @ _weights(z, centres) / points)
+            sampler = self.sampler.for_repeat(first, repeats, self.wall.draws)
+            weighted = self._by_sample(z, ages, sampler) * _weights(z, centres)
+            return np.asarray(weighted.reshape(len(ages), together, points).mean(axis=-1).T)
 
-        return np.array(
-            list(run_parallel(repeat, repeats, workers=self.wall.useful_workers(workers)))
-        )
+        starts = range(0, repeats, together)
+        found = run_parallel(lambda k: run(starts[k]), len(starts), workers=workers)
+        return np.concatenate(list(found))
 
     def _centres(self, ages: Array, tail_means: Array) -> Array:
         """Return a centre (d,) for every decade of the probability, the largest first."""
@@ -154,10 +160,7 @@ class _RareSample:
 
     def _points(self, points: int, stage: int, r: int) -> tuple[Array, Array]:
         """Return normal scores (d, n), and one more column to choose the centres by."""
-        rng = random_stream(self.seed, stage="rare", index=(*self.stream, stage, r))
-        d = self.sampler.dimensions
-        z = np.concatenate(list(sobol_blocks(d + 1, points, rng)), axis=1)
-        return z[:d], z[d]
+        return _scores(self.sampler.dimensions, points, self.seed, (*self.stream, stage, r))
 
     def _by_sample(self, z: Array, ages: Array, sampler: InputSampler) -> Array:
         """Return the probability of every point at every age, (t, n)."""
@@ -170,6 +173,17 @@ class _RareSample:
             ages=ages,
             above=self.above,
         )
+
+
+@functools.lru_cache(maxsize=128)
+def _scores(
+    dimensions: int, points: int, seed: int, stream: tuple[int, ...]
+) -> tuple[Array, Array]:
+    """Return points that all strategies take."""
+    rng = random_stream(seed, stage="rare", index=stream)
+    z = np.concatenate(list(sobol_blocks(dimensions + 1, points, rng)), axis=1)
+    z.flags.writeable = False
+    return z[:dimensions], z[dimensions]
 
 
 def _weights(z: Array, centres: Array) -> Array:

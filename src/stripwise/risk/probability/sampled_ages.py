@@ -18,11 +18,11 @@ __all__ = ["choose_ages"]
 
 Array = NDArray[np.float64]
 
-STARTING_AGES = (6, 18)
+STARTING_AGES = (3, 18)
 """Sampled ages up to the first year and beyond it, before refinement."""
 
 MAX_AGES = 400
-PILOT_POINTS = 8192
+PILOT_POINTS = 4096
 """Samples of the pilot that chooses the ages."""
 NUMERICAL_PILOT_POINTS = 1024
 """The same where every front is a numerical solution."""

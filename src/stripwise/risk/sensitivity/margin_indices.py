@@ -32,7 +32,7 @@ __all__ = ["MarginIndices", "margin_indices"]
 
 Array = NDArray[np.float64]
 
-BASE_POINTS = 2048
+BASE_POINTS = 1024
 NUMERICAL_POINTS = 256
 """The same where every front is a numerical solution; intervals are wider for it."""
 

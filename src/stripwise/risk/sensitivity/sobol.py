@@ -217,8 +217,8 @@ def _sum_chunk(
 ) -> SobolSums:
     d, split = layout.dimensions, layout.continuous
     a, b = z[:d], z[d:]
-    f_a, f_b = model(a) - shift, model(b) - shift
     with_columns_of_b = mixer(a, b)
+    f_a, f_b = (with_columns_of_b(columns) - shift for columns in ((), tuple(range(d))))
     out = SobolSums.empty(layout, len(shift))
     out.n = z.shape[1]
     out.a, out.b = f_a.sum(axis=1), f_b.sum(axis=1)

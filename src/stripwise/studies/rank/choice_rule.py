@@ -174,12 +174,7 @@ class ChoiceRule:
                 )
                 if nested is None:
                     return None
-                most = nested.joinable(one)
-                parts = [
-                    nested.probabilities(one, np.array([self.age]), upper, first=i, most=most)
-                    for i in range(0, nested.count, most)
-                ]
-                found[r, k] = np.concatenate(parts)[:, :, 0]
+                found[r, k] = nested.all_probabilities(one, np.array([self.age]), upper)[:, :, 0]
         return found.mean(axis=2), found
 
 
