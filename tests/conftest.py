@@ -199,7 +199,12 @@ SMALL_SIZES = {
     },
     "studies.run": {"MONTE_CARLO_SAMPLES": 2_000, "NUMERICAL_MONTE_CARLO_SAMPLES": 500},
     "studies.stripped": {"BLOCK_SIZE": 1024},
-    "studies.run_choices": {"POINTS": 64, "EPISTEMIC_POINTS": 64, "NUMERICAL_POINTS": 32},
+    "studies.run_choices": {
+        "POINTS": 64,
+        "SHARE_POINTS": 64,
+        "EPISTEMIC_POINTS": 64,
+        "NUMERICAL_POINTS": 32,
+    },
     "studies.target_answers": {"MOST_GROWTH": 1, "STRIP_NODES": 9},
     "studies.update.point_likelihood": {"INNER_POINTS": 64, "SLOW_INNER_POINTS": 32},
     "studies.update.next_inspection": {"DRAWS": 512},

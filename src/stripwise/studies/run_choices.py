@@ -31,9 +31,10 @@ NAMES = ("follow-up", "strip age", "cover")
 NODES = 10
 """Gauss-Legendre nodes per range."""
 
-POINTS, EPISTEMIC_POINTS = 1024, 1024
+POINTS, SHARE_POINTS, EPISTEMIC_POINTS = 2048, 1024, 1024
 NUMERICAL_POINTS = 256
-"""The same two where every front is a numerical solution."""
+"""Points of the map, of the shares and around the epistemic points; the same where every front is a
+numerical solution."""
 MAP_STRIP_AGES = 15
 
 
@@ -69,17 +70,21 @@ def analyse_choices(scenario: Scenario, *, workers: int) -> ChoiceAnalysis | Non
         return None
     setting = Setting.from_scenario(scenario, workers=workers)
     wall, repeats = setting.wall.with_coarse_grid(), scenario.sampling.repeats
-    points = (NUMERICAL_POINTS,) * 2 if wall.numerical else (POINTS, EPISTEMIC_POINTS)
-    sample, epistemic_sample = (
+    points = (POINTS, SHARE_POINTS, EPISTEMIC_POINTS)
+    sample, share_sample, epistemic_sample = (
         SamplingOptions(n, r, scenario.sampling.seed, "choices", workers)
-        for n, r in zip(points, (repeats, 1), strict=True)
+        for n, r in zip(
+            (NUMERICAL_POINTS,) * 3 if wall.numerical else points,
+            (repeats, repeats, 1),
+            strict=True,
+        )
     )
     whole, half = (
         FactorialDesign.from_scenario(wall, scenario, nodes=NODES, shrink=shrink, names=NAMES)
         for shrink in (1.0, 0.5)
     )
     by_repeat, by_repeat_half = (
-        outcomes(one, setting.at_life, sample=sample) for one in (whole, half)
+        outcomes(one, setting.at_life, sample=share_sample) for one in (whole, half)
     )
     by_point = outcomes(whole, setting.at_life, sample=epistemic_sample, epistemic=True)
     assert by_repeat is not None

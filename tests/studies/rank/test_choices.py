@@ -20,7 +20,7 @@ from stripwise.studies.rank.factorial import FactorialDesign, outcomes
 from stripwise.studies.rank.target_lives import target_lives
 from stripwise.studies.run import assess
 
-RUN_POINTS = run_choices.POINTS
+RUN_POINTS = run_choices.SHARE_POINTS
 OPEN = """
 [choices]
 cover = { low = "45 mm", high = "70 mm", step = "5 mm" }
@@ -82,7 +82,7 @@ def test_every_choice_has_rows_with_intervals(full):
 
 
 def test_shares_are_those_of_a_run(case, few_samples, monkeypatch):
-    monkeypatch.setattr(run_choices, "POINTS", RUN_POINTS)
+    monkeypatch.setattr(run_choices, "SHARE_POINTS", RUN_POINTS)
     # A run takes three of the choices, more nodes and more points.
     scenario = case(extra=OPEN + 'cover_sd = [ "7.999 mm", "8.001 mm" ]')
     rows = totals(tables_of(scenario))

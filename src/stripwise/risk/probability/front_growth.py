@@ -67,7 +67,7 @@ class FrontGrowth:
         block = wall.sample_block({**aleatory, **one_point})
         length = 2.0 * np.asarray(block.root)
         if DIFFUSIVITY in aleatory:
-            length = length * np.sqrt(aleatory[DIFFUSIVITY])
+            length = length * np.sqrt(np.asarray(aleatory[DIFFUSIVITY]))
         return cls(np.asarray(block.start_depth), length, log_growth)
 
     def depths(self, growth: Array) -> Array:
@@ -102,7 +102,7 @@ class FrontGrowth:
 def _log_growth(wall: Wall, aleatory: Values, epistemic: Values, ages: Array) -> Array | None:
     """Return ln g (k, s, t), a diffusivity along the wall left out; None where more varies there."""
     few: dict[str, Number] = {
-        name: value[:2] if np.ndim(value) else value
+        name: np.asarray(value)[:2] if np.ndim(value) else value
         for name, value in aleatory.items()
         if name != DIFFUSIVITY
     }
@@ -116,4 +116,4 @@ def _log_growth(wall: Wall, aleatory: Values, epistemic: Values, ages: Array) ->
     rate, *others = (np.broadcast_to(np.reshape(part, -1), k) for part in parts)
     by_plan = np.array(others[: len(wall.plans)]).T
     by_age = np.array(others[len(wall.plans) :]).T
-    return 0.5 * (rate[:, None, None] + by_plan[:, :, None] + by_age[:, None, :])
+    return np.asarray(0.5 * (rate[:, None, None] + by_plan[:, :, None] + by_age[:, None, :]))
