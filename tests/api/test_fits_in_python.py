@@ -66,6 +66,7 @@ def studies(case):
 NAMES = ("profiles", "migration", "cover", "drying", "log", "maps", "plan", "site")
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("name", NAMES)
 def test_the_answer_is_that_of_the_report(studies, name, tmp_path):
     study = studies[name]
