@@ -11,7 +11,13 @@ import stripwise
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.studies.design.design_study import design
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.rank import choice_tables, convergence, rank_study, reliability_table
+from stripwise.studies.rank import (
+    choice_tables,
+    convergence,
+    factorial,
+    rank_study,
+    reliability_table,
+)
 from stripwise.studies.rank.rank_study import rank
 
 FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
@@ -35,6 +41,11 @@ def small_answers(few_samples, monkeypatch):
     monkeypatch.setattr(convergence, "FIRST_POINTS", rank_study.SERVICE_POINTS)
     monkeypatch.setattr(choice_tables, "KNOWLEDGE_POINTS", 8)
     monkeypatch.setattr(choice_tables, "AGE_COUNT", 2)
+    size = factorial.FactorialSize.from_wall
+    few = {"nodes": 3, "points": 128}
+    monkeypatch.setattr(
+        factorial.FactorialSize, "from_wall", lambda wall: dataclasses.replace(size(wall), **few)
+    )
 
 
 def text(*, keep=(), changes=()):
