@@ -189,6 +189,7 @@ SMALL_SIZES = {
     "studies.design.site_table": {"MAX_COVERS": 4},
     "studies.from_scenario": {"MOST_GROWTH": 1, "PENALTY_POINTS": 128},
     "studies.rank.choice_tables": {"KNOWLEDGE_POINTS": 64, "AGE_COUNT": 4, "MAX_REPEATS": 4},
+    "studies.rank.factorial": {"NODES": 4, "POINTS": 256},
     "studies.rank.convergence": {"FIRST_POINTS": 64},
     "studies.rank.rank_study": {"MAX_POINTS": 512, "LAYERED_POINTS": 32, "SERVICE_POINTS": 32},
     "studies.rank.reliability_table": {"SAMPLED_POINTS": 128},

@@ -14,7 +14,6 @@ from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank import (
     choice_tables,
     convergence,
-    factorial,
     rank_study,
     reliability_table,
 )
@@ -41,11 +40,6 @@ def small_answers(few_samples, monkeypatch):
     monkeypatch.setattr(convergence, "FIRST_POINTS", rank_study.SERVICE_POINTS)
     monkeypatch.setattr(choice_tables, "KNOWLEDGE_POINTS", 8)
     monkeypatch.setattr(choice_tables, "AGE_COUNT", 2)
-    size = factorial.FactorialSize.from_wall
-    few = {"nodes": 3, "points": 128}
-    monkeypatch.setattr(
-        factorial.FactorialSize, "from_wall", lambda wall: dataclasses.replace(size(wall), **few)
-    )
 
 
 def text(*, keep=(), changes=()):
