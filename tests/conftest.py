@@ -189,6 +189,7 @@ SMALL_SIZES = {
     "studies.design.site_table": {"MAX_COVERS": 4},
     "studies.from_scenario": {"MOST_GROWTH": 1, "PENALTY_POINTS": 128},
     "studies.rank.choice_tables": {"KNOWLEDGE_POINTS": 64, "AGE_COUNT": 4, "MAX_REPEATS": 4},
+    "studies.rank.factorial": {"NODES": 4, "POINTS": 256},
     "studies.rank.convergence": {"FIRST_POINTS": 64},
     "studies.rank.rank_study": {"MAX_POINTS": 512, "LAYERED_POINTS": 32, "SERVICE_POINTS": 32},
     "studies.rank.reliability_table": {"SAMPLED_POINTS": 128},
@@ -227,6 +228,18 @@ def _shrink(patch):
 def few_samples(monkeypatch):
     """Shrink them for one test: of what is written and said, never of how right a number is."""
     _shrink(monkeypatch)
+
+
+@pytest.fixture(scope="session")
+def empty_svg():
+    """Stand in for what turns a drawn figure into SVG."""
+    return lambda _figure: '<svg xmlns="http://www.w3.org/2000/svg"></svg>'
+
+
+@pytest.fixture
+def no_pictures(monkeypatch, empty_svg):
+    """Draw the figures of a report, but leave the SVG of each empty: of what else is written."""
+    monkeypatch.setattr("stripwise.report.figures.sheet.svg", empty_svg)
 
 
 @pytest.fixture(scope="session")

@@ -26,6 +26,7 @@ def files(folder):
 
 
 @pytest.mark.threads
+@pytest.mark.usefixtures("few_samples")
 def test_a_run_writes_the_same_bytes_whatever_the_workers(wall, tmp_path, monkeypatch):
     scenario = wall.write(*REDUCED)
     asked, assess = [], stripwise.studies.run.assess

@@ -94,6 +94,7 @@ def check_curves(case):
     assert (np.diff(probability, axis=-1) >= -1e-9).all()
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_mutated_scenarios(folder, scenarios_from):
     understood = 0
     for number in range(scenarios_from, scenarios_from + SCENARIOS_A_TEST):

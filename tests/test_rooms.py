@@ -2,6 +2,7 @@
 
 import ast
 import re
+from functools import cache
 from graphlib import TopologicalSorter
 from importlib import import_module
 from pathlib import Path
@@ -48,12 +49,20 @@ def dotted(path):
 # The front door stands outside the order: it names what users import.
 MODULES = {dotted(path): path for path in sorted(SOURCE.rglob("*.py"))}
 ROOMS = {name: path for name, path in MODULES.items() if name != "stripwise"}
+TEXTS = {name: path.read_text(encoding="utf-8") for name, path in MODULES.items()}
 
 
+@cache
+def parsed(text):
+    """Return the tree of a source; it is read several times."""
+    return ast.parse(text)
+
+
+@cache
 def targets(text):
     """List the modules of the package that a source imports, wherever it does so."""
     found = []
-    for node in ast.walk(ast.parse(text)):
+    for node in ast.walk(parsed(text)):
         if isinstance(node, ast.Import):
             found += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
@@ -89,9 +98,8 @@ def backward(name, text):
     return arrows
 
 
-@pytest.mark.parametrize("name", ROOMS)
-def test_imports_point_one_way(name):
-    assert backward(name, ROOMS[name].read_text(encoding="utf-8")) == []
+def test_imports_point_one_way():
+    assert [arrow for name in ROOMS for arrow in backward(name, TEXTS[name])] == []
 
 
 @pytest.mark.parametrize(
@@ -120,8 +128,8 @@ def test_every_room_has_a_rank_and_every_rank_a_room():
 def test_rooms_are_few_and_know_few_others():
     arrows = {
         (room(name), room(target))
-        for name, path in ROOMS.items()
-        for target in targets(path.read_text(encoding="utf-8"))
+        for name in ROOMS
+        for target in targets(TEXTS[name])
         if target != "stripwise.__version__"
     }
     arrows = {(own, other) for own, other in arrows if own != other}
@@ -140,20 +148,20 @@ def test_nothing_lies_loose_at_the_root_and_no_file_name_stands_twice():
 
 
 def test_no_modules_import_each_other_in_a_circle():
-    graph = {n: targets(p.read_text(encoding="utf-8")) for n, p in ROOMS.items()}
+    graph = {name: targets(TEXTS[name]) for name in ROOMS}
     order = list(TopologicalSorter(graph).static_order())
     assert set(ROOMS) <= set(order)
 
 
-def exported(path):
+def exported(text):
     """Return the names in a module's `__all__`, or None without one."""
-    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+    for node in parsed(text).body:
         if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
             return ast.literal_eval(node.value)
     return None
 
 
-EXPORTS = {name: names for name, path in MODULES.items() if (names := exported(path)) is not None}
+EXPORTS = {name: names for name, text in TEXTS.items() if (names := exported(text)) is not None}
 
 
 def place(name):
@@ -162,12 +170,11 @@ def place(name):
     return rank, [int(p) if p.isdigit() else p for p in re.split(r"(\d+)", name)]
 
 
-@pytest.mark.parametrize("name", EXPORTS)
-def test_public_names_are_sorted_and_exist(name):
-    names = EXPORTS[name]
-    assert names == sorted(set(names), key=place)
-    module = import_module(name)
-    assert [n for n in names if not hasattr(module, n)] == []
+def test_public_names_are_sorted_and_exist():
+    for name, names in EXPORTS.items():
+        assert names == sorted(set(names), key=place), name
+        module = import_module(name)
+        assert [n for n in names if not hasattr(module, n)] == [], name
 
 
 def test_most_modules_say_what_is_public():
@@ -175,7 +182,6 @@ def test_most_modules_say_what_is_public():
     assert [n for n in code if n not in EXPORTS] == []
 
 
-@pytest.mark.parametrize("name", MODULES)
-def test_no_module_is_too_long(name):
-    lines = len(MODULES[name].read_text(encoding="utf-8").splitlines())
-    assert lines <= MOST_LINES
+def test_no_module_is_too_long():
+    lengths = {name: len(text.splitlines()) for name, text in TEXTS.items()}
+    assert {name: lines for name, lines in lengths.items() if lines > MOST_LINES} == {}

@@ -29,7 +29,7 @@ SMALL = (
 """Changes that make the test wall fast."""
 
 
-pytestmark = pytest.mark.usefixtures("few_samples")
+pytestmark = pytest.mark.usefixtures("few_samples", "no_pictures")
 
 
 @pytest.fixture
@@ -346,24 +346,23 @@ def piped(arguments, *, stdout=subprocess.PIPE, **environment):
     )
 
 
-def test_output_in_a_narrow_encoding_is_written_as_utf_8(small):
-    result = piped(
-        ["stripped", small, "--after", "14 h", "--at", "6 degC"], PYTHONIOENCODING="cp1252"
-    )
+def test_output_in_a_narrow_encoding_is_written_as_utf_8(tmp_path):
+    path = tmp_path / "wall \N{MINUS SIGN}1.toml"
+    result = piped(["new", path], PYTHONIOENCODING="cp1252")
     assert result.returncode == 0, result.stderr.decode()
     assert "\N{MINUS SIGN}" in result.stdout.decode("utf-8")
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="the system has no full device")
-def test_output_that_cannot_be_written_is_told_in_a_line(small):
+def test_output_that_cannot_be_written_is_told_in_a_line():
     with open("/dev/full", "w", encoding="utf-8") as full:
-        result = piped(["check", small], stdout=full)
+        result = piped(["list", "values"], stdout=full)
     assert result.returncode == 1
     assert result.stderr.decode() == "the output cannot be written (No space left on device)\n"
 
 
 def test_a_name_that_is_no_text_is_told_and_no_traceback(tmp_path):
-    result = piped(["check", os.fsdecode(bytes(tmp_path / "w") + b"\xff.toml")])
+    result = piped(["new", os.fsdecode(bytes(tmp_path / "w") + b"\xff/wall.toml")])
     assert result.returncode == 1
     assert b"Traceback" not in result.stderr
     assert b"\\udcff" in result.stderr
@@ -379,33 +378,35 @@ def test_a_closed_output_is_an_error_only_where_output_is_lost(tmp_path):
     lost = closed("--version")
     assert lost.returncode == 1
     assert lost.stderr == "the output cannot be written (Bad file descriptor)\n"
-    path = tmp_path / "none.toml"
-    bad = closed("check", str(path))
+    path = tmp_path / "none" / "wall.toml"
+    bad = closed("new", str(path))
     assert bad.returncode == 1
-    assert bad.stderr == f"none.toml: there is no such file; check the path {path}\n"
+    assert bad.stderr == f"{path}: cannot be written: {path.parent} is no folder\n"
 
 
-def test_a_reader_that_leaves_ends_nothing(small):
+def test_a_reader_that_leaves_ends_nothing():
     reading, writing = os.pipe()
     os.close(reading)
     try:
-        result = piped(["check", small], stdout=writing)
+        result = piped(["list", "values"], stdout=writing)
     finally:
         os.close(writing)
     assert (result.returncode, result.stderr) == (0, b"")
 
 
-def test_a_foreign_plotting_backend_and_its_settings_do_not_matter(small, tmp_path):
+def test_a_foreign_plotting_backend_and_its_settings_do_not_matter(tmp_path):
+    survey = tmp_path / "cover.csv"
+    survey.write_text("cover_mm\n" + "".join(f"{50 + i % 7}\n" for i in range(20)))
     settings = tmp_path / "matplotlibrc"
     settings.write_text("no.such.key: 1\n")
     result = piped(
-        ["run", small, "--out", tmp_path / "out", "--quiet", "--png"],
+        ["fit", survey, "--out", tmp_path / "out", "--quiet", "--png"],
         MPLBACKEND="nonsense",
         MATPLOTLIBRC=str(settings),
         PYTHONWARNINGS="",
     )
     assert (result.returncode, result.stdout, result.stderr) == (0, b"", b"")
-    assert (tmp_path / "out" / "figures" / "curves.png").is_file()
+    assert (tmp_path / "out" / "figures" / "cover.png").is_file()
 
 
 @pytest.mark.parametrize("command", ["run", "design", "rank", "fit", "plan-tests"])

@@ -60,7 +60,10 @@ JOBS = {
         "fit maps.csv --aggregate low --profiles ground.csv",
         {"maps.csv", "ground.csv", "F3.npz"},
     ),
-    "inventory": ("inventory faces.csv --scenario wall.toml", {"faces.csv", "wall.toml", *SITE}),
+    "inventory": (
+        "inventory faces.csv --scenario wall.toml --workers 1",
+        {"faces.csv", "wall.toml", *SITE},
+    ),
     "update": ("update wall.toml gauge.csv", {"wall.toml", *SITE, "gauge.csv"}),
     "plan-tests": (
         "plan-tests wall.toml --specimens cores.csv --cover survey.csv",
@@ -112,7 +115,8 @@ def call(line):
 
 
 @pytest.mark.parametrize("job", JOBS)
-def test_every_file_that_is_read_is_named_with_its_hash(job, home, wall, monkeypatch, few_samples):
+@pytest.mark.usefixtures("few_samples", "no_pictures")
+def test_every_file_that_is_read_is_named_with_its_hash(job, home, wall, monkeypatch):
     scenario = wall.write(
         (TEMPERATURE, 'temperature_series = "site.csv"'),
         (

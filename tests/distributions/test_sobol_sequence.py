@@ -38,6 +38,7 @@ def test_a_run_waits_for_neither_scipy_stats_nor_pint() -> None:
     # scipy.stats takes as long to import as a third of the whole run computes
     code = (
         "import sys, stripwise.scenario.loading, stripwise.studies.run, stripwise.report.write\n"
+        "stripwise.scenario.loading.load('scenarios/retaining-wall.toml')\n"
         "print(*({'scipy.stats', 'pint'} & set(sys.modules)))"
     )
     found = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)

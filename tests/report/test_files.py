@@ -9,6 +9,7 @@ import pytest
 from stripwise.errors import OutputError
 from stripwise.report import files
 from stripwise.report.pages.run_page import run_tables
+from stripwise.report.strict_json import json_text
 
 # Columns of the published file formats; users' scripts depend on them.
 CURVES = (
@@ -87,7 +88,7 @@ def refuse(word):
 
 
 def test_json_is_strict(six):
-    text = files.json_text(files.run_record(six))
+    text = json_text(files.run_record(six))
     record = json.loads(text, parse_constant=refuse)
     assert record["odd"] is None
     assert record["scenario"]["sha256"] == six.scenario.digest
@@ -108,7 +109,7 @@ def test_json_holds_numpy_and_infinity():
         "e": (np.bool_(True), -np.inf),
         5: None,
     }
-    back = json.loads(files.json_text(record), parse_constant=refuse)
+    back = json.loads(json_text(record), parse_constant=refuse)
     assert back == {
         "a": "inf",
         "b": [1.0, None],
@@ -121,4 +122,4 @@ def test_json_holds_numpy_and_infinity():
 
 def test_json_refuses_what_it_cannot_hold():
     with pytest.raises(OutputError, match=r"run\.json: cannot hold a object"):
-        files.json_text({"a": object()})
+        json_text({"a": object()})

@@ -220,14 +220,14 @@ def test_killed_commands(writers, tmp_path, wall, command):
         files = (p for p in folder.rglob("*") if p.is_file())
         return {p.relative_to(folder).as_posix(): p.read_bytes() for p in files}
 
-    started = time.perf_counter()
     home.mkdir()
     assert writers(order) == [0]
-    duration = time.perf_counter() - started
     whole = [tree()]
     scenario.write_text(scenario.read_text().replace("Test wall", "Another wall"))
     (tmp_path / "data.csv").write_text(DATA.replace("early", "at once"))
+    started = time.perf_counter()
     assert writers(order) == [0]
+    duration = time.perf_counter() - started
     whole.append(tree())
     for versions in whole:
         versions.pop("times.json", None)

@@ -2,6 +2,7 @@
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -88,12 +89,19 @@ def test_no_second_wording_of_the_caution(words):
     assert found == ["units/caution.py"]
 
 
+@cache
+def parsed(text):
+    """Return the tree of a source; it is read several times."""
+    return ast.parse(text)
+
+
+@cache
 def _without_docstrings(name, text):
     if not name.endswith(".py"):
         return text
     return " ".join(
         node.value
-        for statement in ast.walk(ast.parse(text))
+        for statement in ast.walk(parsed(text))
         if not (isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant))
         for node in ast.iter_child_nodes(statement)
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
@@ -155,7 +163,7 @@ SPELT_AS_TYPED = ("InputError", "EvidenceError", "NumericalError", "problems.add
 
 def number_formats(text):
     """List the format specifications of numbers outside errors, by line."""
-    tree = ast.parse(text)
+    tree = parsed(text)
     errors = {
         line
         for node in ast.walk(tree)

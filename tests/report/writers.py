@@ -13,7 +13,6 @@ import signal
 import sys
 from pathlib import Path
 
-from stripwise import cli
 from stripwise.errors import OutputError
 from stripwise.report.file_swap import check_writable, commit
 from stripwise.report.synced_write import write_new
@@ -46,6 +45,8 @@ def work(order):
         die_at(order["dies_at"])
     try:
         if "arguments" in order:
+            from stripwise import cli
+
             cli.main()
         elif "check" in order:
             check_writable(Path(order["check"]), ("a.csv", "run.json"))
@@ -64,8 +65,10 @@ def main():
     """Start a process for each order of a line, all of them at once."""
     os.fsync = lambda _: None  # a killed process loses nothing that the system has taken
     while line := sys.stdin.readline():
-        children = []
-        for order in json.loads(line):
+        children, orders = [], json.loads(line)
+        if any("arguments" in order for order in orders):
+            pass  # once, for all forks; where no command runs, they stay small
+        for order in orders:
             child = os.fork()
             if child == 0:
                 sys.argv = ["stripwise", *order.get("arguments", ())]

@@ -76,8 +76,10 @@ rank = 0.4
 
 @pytest.mark.usefixtures("few_samples")
 def test_the_split_widens_the_range_and_keeps_the_probability(wall):
-    plain = stripwise.assess(wall.load()).strategies
-    split = stripwise.assess(wall.load(changed(COVER, "between_walls = 0.5"))).strategies
+    plain = stripwise.assess(wall.load(), only="curves").strategies
+    split = stripwise.assess(
+        wall.load(changed(COVER, "between_walls = 0.5")), only="curves"
+    ).strategies
     assert plain["probability_at_target"].tolist() == split["probability_at_target"].tolist()
     assert (split["know_high"] > plain["know_high"]).all()
 
@@ -110,9 +112,11 @@ def test_mean_sd_has_one_answer_with_and_without_carbonation(wall):
     # air without carbon dioxide to speak of: the wall is the one without the option
     still = CARBONATION + 'co2 = { value = "1e-7 kg/m^3", unusual = true }\n'
     split = changed(COVER, 'mean_sd = "6 mm"')
-    with_option = stripwise.assess(wall.load(MECHANISMS, split, end=still)).strategies
+    with_option = stripwise.assess(
+        wall.load(MECHANISMS, split, end=still), only="curves"
+    ).strategies
     wide = (COVER, COVER.replace('"8 mm"', '"10 mm"'))
-    plain = stripwise.assess(wall.load(wide)).strategies
+    plain = stripwise.assess(wall.load(wide), only="curves").strategies
     # t intervals of 8 repeats reach 2.365 standard errors
     errors = [(t["high95"] - t["low95"]) / 2.0 / 2.365 for t in (with_option, plain)]
     gap = with_option["probability_at_target"] - plain["probability_at_target"]

@@ -263,7 +263,7 @@ def test_the_inch_twin_is_the_metric_scenario():
     answers = []
     for case in (metric, inch):
         small = dataclasses.replace(case.sampling, points=64, repeats=8)
-        answers.append(assess(dataclasses.replace(case, sampling=small)).strategies)
+        answers.append(assess(dataclasses.replace(case, sampling=small), only="curves").strategies)
     numbers = answers[0].select_dtypes("number").columns
     assert_allclose(answers[1][numbers], answers[0][numbers], rtol=1e-9, atol=1e-12)
     assert answers[1]["meets_target"].tolist() == answers[0]["meets_target"].tolist()

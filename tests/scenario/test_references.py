@@ -161,7 +161,7 @@ def test_the_model_factor_multiplies_penalties_out_of_a_fit_alone(wall, fit_file
 def test_the_fit_reaches_the_curves(wall, fit_file):
     from stripwise.studies.run import assess
 
-    result = assess(wall.load(*BOTH), workers=1)
+    result = assess(wall.load(*BOTH), only="curves", workers=1)
     means = result.strategies.set_index("strategy")["penalty_mean"]
     assert means["Forms 12 h"] == pytest.approx(2.0, rel=0.01)
     assert means["Forms 24 h"] == pytest.approx(1.6, rel=0.01)

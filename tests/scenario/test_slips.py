@@ -336,7 +336,8 @@ def test_only_the_command_line_is_meant_by_its_option(wall):
         read_record(case, after="14 h", at="98 degC", unusual=True, **words)
 
 
-def test_a_strip_after_days_in_place_of_hours_is_doubted(wall, few_samples):
+@pytest.mark.usefixtures("few_samples", "no_more_follow_ups")
+def test_a_strip_after_days_in_place_of_hours_is_doubted(wall):
     case = wall.load(("points = 256", "points = 64"))
     said_of = {
         after: stripped_early(case, after=after, at="15 degC").notes for after in ("14 h", "14 d")

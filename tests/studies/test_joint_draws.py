@@ -205,6 +205,7 @@ def test_a_design_point_is_refused_and_the_group_ranked(garage, joint):
     assert_allclose(first, share, rtol=0, atol=0.03)
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_a_ranking_has_them_as_one_group(joint):
     ranking = stripwise.rank(
         joint.replace({"choices": None}), ages=[25.0], precision=0.5, workers=1
@@ -219,6 +220,7 @@ def test_a_ranking_has_them_as_one_group(joint):
     assert np.isfinite(rows.loc[rows["group"] == "joint draws", "first"]).any()
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_sweep_and_target_read_the_same_draws(joint):
     table = stripwise.sweep(joint, {"reinforcement.cover.nominal": ["60 mm"]}, points=512)
     mean, _, _ = t_interval(by_repeat(joint)[:, :, -1])

@@ -46,7 +46,7 @@ def known(item):
 @pytest.fixture(scope="module")
 def case():
     whole = stripwise.load(FILE)
-    small = dataclasses.replace(whole.sampling, points=64, repeats=8, horizon=100.0)
+    small = dataclasses.replace(whole.sampling, points=32, repeats=8, horizon=100.0)
     inputs = tuple(known(item) for item in whole.inputs)
     return dataclasses.replace(
         whole, sampling=small, strategies=whole.strategies[:2], inputs=inputs, choices=None
@@ -79,7 +79,7 @@ def test_the_coating_delays_and_the_grid_is_fine_enough(result):
 
 def test_the_estimate_of_the_error_is_that_of_the_method(case, monkeypatch):
     # error of the coarse grid against a very fine one, beside what two grids estimate
-    monkeypatch.setattr(grid_checks, "GRID_SAMPLES", 128)
+    monkeypatch.setattr(grid_checks, "GRID_SAMPLES", 64)
     wall = build_wall(case)
     coarse = wall.with_coarse_grid()
     own = coarse.conditions

@@ -13,6 +13,8 @@ import stripwise
 from stripwise.errors import EvidenceError, InputError, ScenarioError
 from stripwise.studies.logged_temperature import LoggerFile, read_logged
 
+pytestmark = pytest.mark.usefixtures("few_samples")
+
 HEAD = "time,temperature_degC\n"
 
 
@@ -42,6 +44,7 @@ def test_a_steady_record_answers_as_its_mean(case, tmp_path):
     assert logged.cautions == told.cautions
 
 
+@pytest.mark.usefixtures("no_more_follow_ups")
 def test_the_equivalent_age_is_the_sum_over_the_record(case, tmp_path):
     # ASTM C1074 (recalled): sum of exp(-Q (1/Ta - 1/Tr)) dt, Ta the mean of each interval
     degrees = [20.0, 30.0, 40.0, 20.0, 10.0]
@@ -72,6 +75,7 @@ def test_the_equivalent_age_is_the_sum_over_the_record(case, tmp_path):
     assert_allclose(answer.record.temperature, factor / 16.0)
 
 
+@pytest.mark.usefixtures("no_more_follow_ups")
 def test_a_cold_night_is_warned_of_though_the_mean_is_warm(case, tmp_path):
     rows = [("2026-03-04T00:00Z", 25.0), ("2026-03-04T06:00Z", 25.0), ("2026-03-04T12:00Z", -1.0)]
     answer = stripwise.stripped_early(case, after="12 h", logger=logger(tmp_path, *rows))

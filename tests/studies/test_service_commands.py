@@ -11,7 +11,12 @@ import stripwise
 from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.studies.design.design_study import design
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.rank import convergence, reliability_table
+from stripwise.studies.rank import (
+    choice_tables,
+    convergence,
+    rank_study,
+    reliability_table,
+)
 from stripwise.studies.rank.rank_study import rank
 
 FILE = Path(__file__).parents[2] / "scenarios" / "retaining-wall.toml"
@@ -32,7 +37,9 @@ SAMPLED_POINTS = reliability_table.SAMPLED_POINTS
 def small_answers(few_samples, monkeypatch):
     """Keep what is compared with plain Monte Carlo at its size, and the rest small."""
     monkeypatch.setattr(reliability_table, "SAMPLED_POINTS", SAMPLED_POINTS)
-    monkeypatch.setattr(convergence, "FIRST_POINTS", 16)
+    monkeypatch.setattr(convergence, "FIRST_POINTS", rank_study.SERVICE_POINTS)
+    monkeypatch.setattr(choice_tables, "KNOWLEDGE_POINTS", 8)
+    monkeypatch.setattr(choice_tables, "AGE_COUNT", 2)
 
 
 def text(*, keep=(), changes=()):

@@ -27,6 +27,8 @@ def result(small_sizes):
     small = dataclasses.replace(case.sampling, points=64, repeats=8, horizon=60.0)
     with small_sizes(), pytest.MonkeyPatch.context() as patch:
         patch.setattr(stripwise.studies.run, "MONTE_CARLO_SAMPLES", 20_000)
+        patch.setattr("stripwise.risk.probability.cracking.POINTS", 64)
+        patch.setattr("stripwise.risk.probability.extent.POINTS", 128)
         return stripwise.assess(
             dataclasses.replace(case, sampling=small, strategies=case.strategies[:2])
         )

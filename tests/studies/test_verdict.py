@@ -193,7 +193,7 @@ def test_a_wall_that_chloride_cannot_depassivate_is_warned_of():
     )
     sampling = dataclasses.replace(case.sampling, points=64, repeats=8)
     result = stripwise.assess(
-        dataclasses.replace(case, inputs=inputs, sampling=sampling, choices=None)
+        dataclasses.replace(case, inputs=inputs, sampling=sampling, choices=None), only="curves"
     )
     (told,) = (text for text in result.warnings if "sampled walls" in text)
     assert told.startswith(
@@ -220,7 +220,7 @@ def test_a_check_that_cannot_tell_says_so_and_does_not_alarm():
     told = {}
     for points in (64, 16384):
         sampling = dataclasses.replace(case.sampling, points=points, repeats=16)
-        result = stripwise.assess(dataclasses.replace(case, sampling=sampling))
+        result = stripwise.assess(dataclasses.replace(case, sampling=sampling), only="curves")
         assert result.plain_check.agrees
         assert 0.0 < result.plain_check.sampled < 5e-3
         told[points] = any("too weak to tell" in text for text in result.warnings)
@@ -230,9 +230,11 @@ def test_a_check_that_cannot_tell_says_so_and_does_not_alarm():
 @pytest.mark.usefixtures("few_samples")
 def test_water_cured_specimens_bring_the_number_of_the_other_reading(wall):
     water = ('specimens = "cured as the face"', 'specimens = "water to 28 d"')
-    own = stripwise.assess(wall.load(water))
+    own = stripwise.assess(wall.load(water), only="curves")
     (told,) = (text for text in own.warnings if text.startswith("With reference"))
-    literal = stripwise.assess(wall.load(water, ('reference = "7 d"', 'reference = "28 d"')))
+    literal = stripwise.assess(
+        wall.load(water, ('reference = "7 d"', 'reference = "28 d"')), only="curves"
+    )
     assert not any(text.startswith("With reference") for text in literal.warnings)
     given, other = (
         result.strategies.set_index("strategy").at["Forms 24 h", "probability_at_target"]
@@ -246,7 +248,7 @@ def test_water_cured_specimens_bring_the_number_of_the_other_reading(wall):
         'With reference = "28 d", the curing of the test specimens, the probability of "Forms 24 h" '
         f"at 50 yr is {theirs} instead of {ours}."
     )
-    plain = stripwise.assess(wall.load())
+    plain = stripwise.assess(wall.load(), only="curves")
     assert not any(text.startswith("With reference") for text in plain.warnings)
 
 

@@ -7,6 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from stripwise.errors import InputError
+from stripwise.scenario.sections.carbonation_table import RESISTANCE
 from stripwise.units import quantities
 from stripwise.units.quantities import (
     COEFFICIENT,
@@ -131,7 +132,7 @@ def test_any_text_is_a_quantity_or_an_input_error(text):
 
 @pytest.mark.parametrize(
     "kind",
-    [LENGTH, TIME, DIFFUSIVITY, CONTENT, COEFFICIENT, TEMPERATURE, NUMBER],
+    [LENGTH, TIME, DIFFUSIVITY, CONTENT, COEFFICIENT, TEMPERATURE, NUMBER, RESISTANCE.quantity],
     ids=lambda kind: kind.words,
 )
 def test_every_unit_converts_as_pint_does(kind):

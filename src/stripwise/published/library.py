@@ -95,6 +95,11 @@ def constant(key: str) -> float:
     >>> constant("fib34.chloride.d_rcm.cem_i.0.40")
     8.9
     """
+    return _number(key)
+
+
+@functools.cache
+def _number(key: str) -> float:
     library = _library()
     if key in library:
         return library[key].number

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from stripwise.errors import OutputError
-from stripwise.report.files import json_text
 from stripwise.report.folder_lock import JOURNAL, clear, locked_folder
 from stripwise.report.held_signals import held_signals
 from stripwise.report.owned_files import (
@@ -26,6 +25,7 @@ from stripwise.report.owned_files import (
     refuse_files_of_others,
     refuse_other_command,
 )
+from stripwise.report.strict_json import json_text
 from stripwise.report.synced_write import sync_folders, write_bytes
 from stripwise.units.self_hash import BLANK, with_own_hash
 

@@ -1,14 +1,11 @@
-"""What programs read of the results: CSV with every digit, TOML, and a run.json of strict JSON."""
+"""What programs read of the results: CSV with every digit, TOML, and the record for run.json."""
 
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import PurePath
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from stripwise.distributions.distribution import Distribution
@@ -21,7 +18,6 @@ __all__ = [
     "csv_text",
     "declared_tables",
     "input_toml",
-    "json_text",
     "run_record",
     "scenario_record",
 ]
@@ -100,7 +96,7 @@ def _mean_lines(mean: float, nominal: float | None, quantity: Callable[[float], 
 
 
 def run_record(assessment: Assessment) -> dict[str, Any]:
-    """Collect what run.json says about a run, for `json_text`."""
+    """Collect what run.json says about a run, for `strict_json.json_text`."""
     return {
         **assessment.run,
         "scenario": scenario_record(assessment.scenario),
@@ -129,27 +125,3 @@ def scenario_record(scenario: Scenario) -> dict[str, Any]:
         "seed": sampling.seed,
         "horizon_yr": sampling.horizon,
     }
-
-
-def json_text(record: Mapping[str, Any]) -> str:
-    """Write a record as strict JSON: NaN becomes null, infinity the text "inf".
-
-    OutputError if a value is of a kind that JSON cannot hold.
-    """
-    return json.dumps(_to_builtin(record), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-
-
-def _to_builtin(value: Any) -> Any:
-    if isinstance(value, np.generic | np.ndarray):
-        value = value.tolist()
-    if isinstance(value, Mapping):
-        return {str(key): _to_builtin(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_to_builtin(item) for item in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None if math.isnan(value) else str(value)
-    if isinstance(value, PurePath):
-        return value.as_posix()
-    if value is None or isinstance(value, str | bool | int | float):
-        return value
-    raise OutputError(f"run.json: cannot hold a {type(value).__name__}")

@@ -12,10 +12,11 @@ from stripwise.errors import OutputError
 from stripwise.report.components import Report
 from stripwise.report.figures import sheet
 from stripwise.report.file_swap import RUN_JSON, TIMES_JSON, commit
-from stripwise.report.files import csv_text, declared_tables, json_text
+from stripwise.report.files import csv_text, declared_tables
 from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
 from stripwise.report.result_reports import report_of
+from stripwise.report.strict_json import json_text
 from stripwise.report.workbook import WORKBOOK, workbook
 from stripwise.studies.results import ONLY, Assessment
 from stripwise.studies.revision import Revision

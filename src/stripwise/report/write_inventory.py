@@ -12,9 +12,9 @@ from pathlib import Path
 from stripwise.errors import OutputError
 from stripwise.report.face_list import face_list
 from stripwise.report.file_swap import TIMES_JSON, commit
-from stripwise.report.files import json_text
 from stripwise.report.folder_lock import locked_folder
 from stripwise.report.pages.inventory_page import inventory_report
+from stripwise.report.strict_json import json_text
 from stripwise.report.write import SECONDS, report_files, run_record
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.part_store import FolderStore

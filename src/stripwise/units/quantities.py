@@ -59,7 +59,8 @@ class Kind:
     words
         Its name in messages: "a length".
     units
-        Allowed spellings and the name of each unit, a power as "m ** 2", a quotient as "m / day".
+        Allowed spellings and the name of each unit, a power as "m ** 2", a quotient as "m / day",
+        by a quotient as "m / day / (kg / m ** 3)".
     example
         A value as a scenario writes it.
     dimensionless
@@ -294,9 +295,13 @@ def _factor(unit: str, to: str) -> float:
 def _size(unit: str) -> tuple[float, float]:
     """Return the size of a unit in SI as numerator and denominator; KeyError where it is rare."""
     sizes = [1.0, 1.0]
-    for place, part in enumerate(unit.split(" / ") if unit else ()):
+    whole, _, divisor = unit.removesuffix(")").partition(" / (")
+    for place, part in enumerate(whole.split(" / ") if whole else ()):
         base, _, power = part.partition(" ** ")
         sizes[place > 0] *= SIZES[base] ** int(power or 1)
+    if divisor:
+        above, below = _size(divisor)
+        return sizes[0] * below, sizes[1] * above
     return sizes[0], sizes[1]
 
 

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 import stripwise
-from stripwise.report.files import json_text
 from stripwise.report.pages.choice_page import choice_page, chosen_record
 from stripwise.report.pages.design_page import design_report
 from stripwise.report.print_pdf import print_pdf
 from stripwise.report.render import render
+from stripwise.report.strict_json import json_text
 from stripwise.units.caution import CAUTION, GATES
 
 

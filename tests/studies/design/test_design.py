@@ -346,6 +346,7 @@ def test_nothing_that_is_kept_is_beaten(pier):
     assert 0 < (~pier.pareto["dominated"]).sum() < len(pier.pareto)
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_without_prices_a_design_still_works(quick_case):
     result = stripwise.design(replace(quick_case, cost=None))
     assert any("sampling error only" in text for text in result.warnings)
@@ -354,6 +355,7 @@ def test_without_prices_a_design_still_works(quick_case):
     assert any("no [cost] section" in text for text in result.warnings)
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_a_target_out_of_reach_is_an_answer(quick_case):
     target = replace(quick_case.target, probability=1e-9, reliability_index=-special.ndtri(1e-9))
     result = stripwise.design(replace(quick_case, target=target))
@@ -365,6 +367,7 @@ def test_a_target_out_of_reach_is_an_answer(quick_case):
     assert 'With "Forms 24 h" no cover of the range, up to 85 mm, meets' in result.verdict[0]
 
 
+@pytest.mark.usefixtures("few_samples")
 @pytest.mark.parametrize("case", ["fixed cover", "skin", "correlated cover", "lognormal cover"])
 def test_every_kind_of_wall_has_a_design(quick_case, case):
     inputs = quick_case.inputs

@@ -103,6 +103,13 @@ def test_totals_agree_with_plain_monte_carlo_over_shared_inputs(case, faces, res
         ),
     }
     sheet = next(i for i in case.retentions if i.name == "curing.retention.sheet.vertical")
+    covers = [
+        walls[row["concrete_type"]]
+        .input(COVER)
+        .distribution.shifted(float(row["nominal_cover_mm"]) - 55.0)
+        for row in rows
+    ]
+    plans = [face_plan(walls[row["concrete_type"]], row) for row in rows]
     totals = np.zeros(draws)
     for k in range(draws):
         z_law, z_slope, z_be, z_sheet = rng.standard_normal(4)
@@ -110,7 +117,11 @@ def test_totals_agree_with_plain_monte_carlo_over_shared_inputs(case, faces, res
         law = sample_curing_law(np.full(inner, z_law), np.full(inner, z_slope))
         retained = float(sheet.distribution.from_normal(z_sheet))
         for name, wall in walls.items():
-            faces_here = [row for row in rows if row["concrete_type"] == name]
+            faces_here = [
+                face
+                for face in zip(rows, plans, covers, strict=True)
+                if face[0]["concrete_type"] == name
+            ]
             values = dict(InputSampler.from_inputs(wall.inputs, ()).fixed)
             for item in wall.inputs:
                 if not item.distribution.is_fixed:
@@ -126,15 +137,12 @@ def test_totals_agree_with_plain_monte_carlo_over_shared_inputs(case, faces, res
                 )
             )
             ke = np.exp(be * (1.0 / 293.0 - 1.0 / 283.15))
-            for row in faces_here:
+            for row, plan, cover in faces_here:
                 age = float(row["age_yr"])
-                days = face_days(wall, row, values, retained)
+                days = face_days(plan, values, retained)
                 k_c = np.exp(relative_log_penalty(days, 7.0, draws=law))
                 tau = ke * values["concrete.diffusivity"] * (28.0 / 365.25 / age) ** a * age
                 depth = 2.0 * z * np.sqrt(k_c * tau)
-                cover = wall.input(COVER).distribution.shifted(
-                    float(row["nominal_cover_mm"]) - 55.0
-                )
                 totals[k] += np.mean(cover.cdf(depth))
     row = result.totals.query(
         "measure == 'equivalent_faces' and group == 'all faces' and year == 0"
@@ -146,8 +154,7 @@ def test_totals_agree_with_plain_monte_carlo_over_shared_inputs(case, faces, res
     assert [row["know_low"], row["know_high"]] == pytest.approx(ends, abs=0.5 * totals.std())
 
 
-def face_days(wall, row, values, retained):
-    plan = face_plan(wall, row)
+def face_days(plan, values, retained):
     strip = values[plan.strip_age] if isinstance(plan.strip_age, str) else plan.strip_age
     return effective_duration(
         strip,

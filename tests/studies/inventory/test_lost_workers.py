@@ -72,14 +72,14 @@ def test_a_job_that_kills_the_workers_of_a_cluster_is_given_up(tmp_path):
     with (
         dask.config.set(
             {
-                "distributed.scheduler.allowed-failures": 1,
+                "distributed.scheduler.allowed-failures": 0,
                 "distributed.comm.timeouts.connect": "3s",  # a dead worker is not waited for
             }
         ),
         distributed.LocalCluster(
             n_workers=2,
             threads_per_worker=1,
-            dashboard_address=None,
+            dashboard_address=":0",  # a port that nobody has
             local_directory=tmp_path,
             silence_logs=50,
         ) as cluster,

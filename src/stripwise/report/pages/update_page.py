@@ -27,9 +27,10 @@ from stripwise.report.figures.update_figures import (
     plot_update,
     plot_updated_curves,
 )
-from stripwise.report.files import csv_text, declared_tables, json_text, scenario_record
+from stripwise.report.files import csv_text, declared_tables, scenario_record
 from stripwise.report.pages.learned_inputs import learned_inputs_table, sampling_paragraphs
 from stripwise.report.prose import paragraphs, sentence
+from stripwise.report.strict_json import json_text
 from stripwise.scenario.posterior_record import MADE_BY, POSTERIOR, SIDECAR, law_record
 from stripwise.scenario.sections.interventions import INTERVENTION_NOTE
 from stripwise.studies.update.next_inspection import ASSUMED

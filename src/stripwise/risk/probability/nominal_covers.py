@@ -159,6 +159,7 @@ def probability_by_epistemic_point(
     """
     stage = "knowledge" if sample.stage == "main" else sample.stage
     found = []
+    integrals: _CoverIntegrals | None = None
     for replicate in range(sample.repeats):
         nested = NestedSample.from_wall(
             wall,
@@ -172,9 +173,9 @@ def probability_by_epistemic_point(
         )
         if nested is None:
             return None
-        found.append(
-            nested_probability(wall, nested, covers, ages, workers=sample.workers, sds=sds)
-        )
+        if integrals is None or not integrals.serve(nested.integral):
+            integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers, sds)
+        found.append(_nested_probability(nested, integrals, ages, workers=sample.workers))
     return np.concatenate(found)
 
 
@@ -189,9 +190,15 @@ def nested_probability(
 ) -> Array:
     """Return the probability at every epistemic point of a nested sample, (k, p, a, c)."""
     integrals = _CoverIntegrals.from_covers(wall, nested.integral, covers, sds)
+    return _nested_probability(nested, integrals, ages, workers=workers)
 
-    most = nested.joinable(wall) if integrals.law.size else 1
-    moments = 4 * len(integrals.law) * len(wall.plans) * len(ages)
+
+def _nested_probability(
+    nested: NestedSample, integrals: _CoverIntegrals, ages: Array, *, workers: int
+) -> Array:
+    wall = integrals.wall
+    most = nested.joinable(wall) if integrals.steps else 1
+    moments = 4 * (integrals.steps + 1) * len(wall.plans) * len(ages)
     most = max(min(most, MAX_MOMENTS // max(moments, 1)), 1)
 
     def outer(place: int) -> Array:
@@ -207,17 +214,19 @@ def nested_probability(
 class _CoverIntegrals:
     """How one wall is integrated over a list of covers.
 
-    `law` and `density` are (b, c) tables of the cover's distribution function and of its density
-    times `step`, on depths from `first` on; empty where the samples are integrated one by one.
+    `moment_weights` (4 `steps`, c) turn the moments 0 to 3 of the position within each step of a
+    grid of depths, from `first` on, into probabilities; there are no steps where the samples are
+    integrated one by one.
     """
 
     wall: Wall
     covers: Array
+    integral: Integral
     shifted_integrals: tuple[Integral, ...]
-    first: float
-    step: float
-    law: Array
-    density: Array
+    first: float = 0.0
+    step: float = 1.0
+    steps: int = 0
+    moment_weights: Array | None = None
 
     @classmethod
     def from_covers(
@@ -235,27 +244,40 @@ class _CoverIntegrals:
         tabulated = integral.distribution is None or integral.distribution.family == SAMPLE
         if integral.name != COVER or integral.weights is not None or tabulated:
             # a density with steps is no ground for a cubic between depths
-            return cls(wall, covers, shifted_integrals, 0.0, 1.0, *np.empty((2, 0, 0)))
+            return cls(wall, covers, integral, shifted_integrals)
         laws = [one.distribution for one in shifted_integrals if one.distribution is not None]
         step = min(law.sd for law in laws) / STEPS_PER_SD
         first = min(float(law.quantile(TAIL)) for law in laws)
         last = max(float(law.quantile(1.0 - TAIL)) for law in laws)
         steps = np.ceil((last - first) / step)
         if not steps < MAX_DEPTHS:  # a grid cut short would lose the deeper covers
-            return cls(wall, covers, shifted_integrals, 0.0, 1.0, *np.empty((2, 0, 0)))
+            return cls(wall, covers, integral, shifted_integrals)
         depths = first + step * np.arange(max(int(steps), 1) + 1)
         law = np.column_stack([one.cdf(depths) for one in laws])
         density = step * np.column_stack([one.pdf(depths) for one in laws])
-        return cls(wall, covers, shifted_integrals, first, step, law, density)
+        weights = _moment_weights(law, density)
+        count = len(depths) - 1
+        return cls(wall, covers, integral, shifted_integrals, first, step, count, weights)
+
+    def serve(self, integral: Integral) -> bool:
+        """Tell whether another integral over the same covers is this one."""
+        own = self.integral
+        return (
+            own.name == integral.name
+            and own.distribution is integral.distribution
+            and own.weights is None
+            and integral.weights is None
+            and own.scale == integral.scale
+        )
 
     def sums(
         self, values: dict[str, Number], score_mean: Number, ages: Array, groups: int = 1
     ) -> Array:
         """Average over the rows of a block: (g, p, a, 4, b) moments, or (1, p, a, c) probabilities."""
-        if not self.law.size:
+        if not self.steps:
             return self._one_by_one(values, score_mean, ages)[np.newaxis]
         block = self.wall.sample_block(values)
-        plans, steps = len(self.wall.plans), len(self.law) - 1
+        plans, steps = len(self.wall.plans), self.steps
         moments = np.empty((groups, plans, len(ages), 4, steps))
         fronts = build_fronts(self.wall, block)
         for j, age in enumerate(ages):
@@ -268,7 +290,7 @@ class _CoverIntegrals:
 
     def _moments(self, depths: list[Array], groups: int) -> Array:
         """Return moments 0 to 3 of the position within each step of the grid, (g, p, 4, b)."""
-        steps = len(self.law) - 1
+        steps = self.steps
         shape = np.broadcast_shapes((1, 1), *(np.shape(depth) for depth in depths))
         position = np.empty((len(depths), *shape))
         for row, depth in zip(position, depths, strict=True):
@@ -288,18 +310,10 @@ class _CoverIntegrals:
 
     def probability(self, sums: Array) -> Array:
         """Turn `sums` into (..., p, a, c) probabilities, by cubic Hermite interpolation."""
-        if not self.law.size:
+        if self.moment_weights is None:
             return sums
         p = sums.reshape(*sums.shape[:-2], -1) @ self.moment_weights
         return np.asarray(np.clip(p, 0.0, 1.0))
-
-    @property
-    def moment_weights(self) -> Array:
-        """Weights (4 (b - 1), c) on the moments 0 to 3 of every step."""
-        start, rise = self.law[:-1], np.diff(self.law, axis=0)
-        slope, end_slope = self.density[:-1], self.density[1:]
-        square = 3.0 * rise - 2.0 * slope - end_slope
-        return np.concatenate([start, slope, square, slope + end_slope - 2.0 * rise])
 
     def _one_by_one(self, values: dict[str, Number], score_mean: Number, ages: Array) -> Array:
         wall, block = self.wall, self.wall.sample_block(values)
@@ -320,6 +334,17 @@ class _CoverIntegrals:
                 wall, block, shifted_values, score_mean, ages, upper
             )
         return p
+
+
+def _moment_weights(law: Array, density: Array) -> Array:
+    """Return the weights (4 b, c) of a cubic between tables (b + 1, c) on a grid.
+
+    Of the distribution function and of the density times the step.
+    """
+    start, rise = law[:-1], np.diff(law, axis=0)
+    slope, end_slope = density[:-1], density[1:]
+    square = 3.0 * rise - 2.0 * slope - end_slope
+    return np.concatenate([start, slope, square, slope + end_slope - 2.0 * rise])
 
 
 def _batches(depths: Iterator[Array]) -> Iterator[list[Array]]:

@@ -150,16 +150,18 @@ def map_options(setting: Setting) -> list[Option]:
     """Every design point of the map as an option, cover running fastest, then strip age."""
     plans = setting.plans_at(setting.strip_ages)
     count, units = len(setting.strip_ages), setting.scenario.units
+    hours = [(duration(age), float(age)) for age in setting.strip_ages]
+    covers = [(length(cover, units=units), float(cover)) for cover in setting.covers]
     return [
         Option(
-            f"{plan.name}, {duration(hours)}, {length(cover, units=units)}",
+            f"{plan.name}, {strip_age}, {label}",
             "design point",
             plan,
             setting.choices.follow_up[n // count],
-            float(cover),
-            float(hours),
+            cover,
+            age,
         )
         for n, plan in enumerate(plans)
-        for hours in [setting.strip_ages[n % count]]
-        for cover in setting.covers
+        for strip_age, age in [hours[n % count]]
+        for label, cover in covers
     ]

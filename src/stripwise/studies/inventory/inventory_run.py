@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import pickle
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from concurrent.futures.process import BrokenProcessPool
@@ -178,8 +178,8 @@ def _known() -> None:
 def _broken() -> tuple[type[BaseException], ...]:
     """Return the errors that say that a worker died."""
     found: tuple[type[BaseException], ...] = (BrokenProcessPool,)
-    with contextlib.suppress(ImportError):
-        from distributed.scheduler import KilledWorker  # noqa: PLC0415 - an extra
+    if "distributed" in sys.modules:  # whoever has a cluster has imported it
+        from distributed.scheduler import KilledWorker  # noqa: PLC0415 - an extra, slow to import
 
         found = (*found, KilledWorker)
     return found

@@ -39,6 +39,10 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
+NODES, POINTS = 8, 1024
+SLOW_NODES, SLOW_POINTS = 3, 128
+"""Nodes of a range and points per repeat; the slow ones where every cover costs much."""
+
 INDEX_RANGE = (-4.0, 6.0)
 """The index is clipped to it before its variance is analysed: beyond, nobody chooses."""
 COVER_HALF_RANGE = 10.0
@@ -62,7 +66,8 @@ class FactorialSize:
     @classmethod
     def from_wall(cls, wall: Wall) -> FactorialSize:
         """Return the size for a wall."""
-        return cls(8, 1024, True) if has_cheap_covers(wall) else cls(3, 128, False)
+        cheap = has_cheap_covers(wall)
+        return cls(NODES, POINTS, True) if cheap else cls(SLOW_NODES, SLOW_POINTS, False)
 
 
 @dataclass(frozen=True, slots=True)
