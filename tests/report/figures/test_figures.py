@@ -27,8 +27,8 @@ CASES = {
 
 
 @pytest.fixture(scope="module", params=CASES)
-def case(request, example):
-    return CASES[request.param](example)
+def drawn(request, example):
+    return curves_figure.draw_run_figures(CASES[request.param](example))
 
 
 def by_id(ax, gid):
@@ -47,8 +47,8 @@ def tick_texts(axis):
 def shown_texts(figure):
     """Every text on the paper with its box in pixels."""
     with sheet.style_context():
-        FigureCanvasAgg(figure).draw()
-        renderer = figure.canvas.get_renderer()
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        figure.draw_without_rendering()
         items = []
         for ax in figure.axes:
             items += [*ax.texts, *(c for c in ax.get_children() if type(c) is Text)]
@@ -59,8 +59,8 @@ def shown_texts(figure):
         return [(item.get_text(), Text.get_window_extent(item, renderer)) for item in items]
 
 
-def test_no_text_overlaps_another_and_none_is_cut(case):
-    for name, figure in curves_figure.draw_run_figures(case).items():
+def test_no_text_overlaps_another_and_none_is_cut(drawn):
+    for name, figure in drawn.items():
         figure.dpi = style.PNG_DPI
         width, height = figure.get_size_inches() * figure.dpi
         boxes = shown_texts(figure)
@@ -74,8 +74,8 @@ def test_no_text_overlaps_another_and_none_is_cut(case):
             assert box.y1 <= height + 1, f"{name}: {text!r}"
 
 
-def test_every_figure_has_print_width(case):
-    for name, figure in curves_figure.draw_run_figures(case).items():
+def test_every_figure_has_print_width(drawn):
+    for name, figure in drawn.items():
         # the picture of the first screen is narrow, for a telephone
         width = 98.0 if name == "answer" else 160.0
         assert figure.get_size_inches()[0] * 25.4 == pytest.approx(width)
@@ -295,7 +295,8 @@ def test_svg_text_is_text_and_names_are_escaped(example):
     assert "dc:date" not in svg
 
 
-def test_figures_are_reproducible(six):
+def test_figures_are_reproducible(six, monkeypatch):
+    monkeypatch.setattr(style, "PNG_DPI", 40)
     one, two = curves_figure.draw_run_figures(six), curves_figure.draw_run_figures(six)
     for name in one:
         assert sheet.svg(one[name]) == sheet.svg(two[name])

@@ -9,6 +9,7 @@ from scipy import special
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation, Input
+from stripwise.ingress.finite_volume.finite_volume_solver import Grid
 from stripwise.risk.model.service_conditions import CoatingInputs, ServiceConditions
 from stripwise.risk.model.wall import COVER, Plan
 from stripwise.risk.probability.curves import probability_curves
@@ -18,6 +19,8 @@ from stripwise.risk.probability.nominal_covers import (
     probability_by_repeat,
     shifted_cover,
 )
+
+pytestmark = pytest.mark.usefixtures("few_rare_points")
 
 PLANS = (Plan("12 h", 12.0, 1.0), Plan("72 h", 72.0, 1.0))
 SAMPLE = SamplingOptions(1024, 8, 3)
@@ -209,7 +212,7 @@ def test_every_cover_sees_the_options_of_the_wall(walls):
     coated = replace(
         plain,
         inputs=(*plain.inputs, *more),
-        conditions=ServiceConditions(coating=coating, horizon=60.0),
+        conditions=ServiceConditions(coating=coating, horizon=60.0, grid=Grid(24, 6, 8)),
     )
     covers, age = np.array([50.0, 60.0]), np.array([50.0])
 
