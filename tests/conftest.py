@@ -225,6 +225,18 @@ def few_samples(monkeypatch):
 
 
 @pytest.fixture(scope="session")
+def empty_svg():
+    """Stand in for what turns a drawn figure into SVG."""
+    return lambda _figure: '<svg xmlns="http://www.w3.org/2000/svg"></svg>'
+
+
+@pytest.fixture
+def no_pictures(monkeypatch, empty_svg):
+    """Draw the figures of a report, but leave the SVG of each empty: of what else is written."""
+    monkeypatch.setattr("stripwise.report.figures.sheet.svg", empty_svg)
+
+
+@pytest.fixture(scope="session")
 def small_sizes():
     """Shrink them inside a with block, for a fixture that lives longer than one test."""
 

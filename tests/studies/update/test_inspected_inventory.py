@@ -1,6 +1,7 @@
 """Inspections of an inventory: what is shared, what is own, against quadrature and an update."""
 
 import dataclasses
+import functools
 import hashlib
 import json
 
@@ -65,6 +66,11 @@ def network(**changes):
             **changes,
         }
     )
+
+
+@functools.cache
+def plain_network():
+    return network()
 
 
 def core_rows(contents, *, element="A", specimen="K1", error=ERROR):
@@ -214,7 +220,7 @@ def test_what_is_own_is_the_mean_over_walls_of_the_likelihood_of_an_update():
 
 @pytest.fixture(scope="module")
 def case():
-    return network()
+    return plain_network()
 
 
 @pytest.fixture(scope="module")
@@ -236,7 +242,7 @@ def elements(result):
     return result.elements.set_index("element")
 
 
-def test_an_inspected_face_agrees_with_the_update_of_its_wall(case, elements):
+def test_an_inspected_face_agrees_with_the_update_of_its_wall(case, elements, little_beside):
     cores, cover = (table.drop(columns="element") for table in (CORES, COVER))
     updated = stripwise.update(case, [cores.assign(strategy="Forms 24 h"), cover], workers=1)
     own = updated.strategies.set_index("strategy").loc["Forms 24 h"]
@@ -410,7 +416,7 @@ def check(*tables, faces=None, case=None, as_scatter=False, **options):
     """Check tables of inspections as far as they go without a computation."""
     rows = open_faces(face_table() if faces is None else faces)
     inspections = Inspections.from_tables(tables, as_scatter=as_scatter)
-    prepare(network() if case is None else case, rows, inspections=inspections, **options)
+    prepare(plain_network() if case is None else case, rows, inspections=inspections, **options)
     return inspections
 
 

@@ -12,17 +12,12 @@ import pytest
 from scipy import interpolate, special, stats
 
 import stripwise
+from stripwise.risk.probability import epistemic_band
 
 YEAR = 365.25
 AGE, SHARE = 10.0, 0.08
 EDGES = np.array([0.0, 10.0, 20.0, 32.0])
 STEPS = 1100
-UNSEEN = {
-    "prior_predictive": {"SIMULATED": 50, "DRAWS": 64},
-    "update_study": {"WITHOUT_POINTS": 2**10},
-    "predicted_profiles": {"DEPTHS": 11, "DRAWS": 64},
-}
-"""Sizes of what this test does not look at."""
 
 
 def beta(mean, sd, low=0.0, high=1.0):
@@ -169,11 +164,9 @@ def score_of(law, values):
 
 
 @pytest.fixture
-def small(monkeypatch):
-    for module, sizes in UNSEEN.items():
-        for name, size in sizes.items():
-            monkeypatch.setattr(f"stripwise.studies.update.{module}.{name}", size)
-    return {"sampling.points": 512, "sampling.repeats": 8}
+def small(little_beside, monkeypatch):
+    monkeypatch.setattr(epistemic_band, "BAND_OUTER_POINTS", 16)
+    return {"sampling.points": 256, "sampling.repeats": 8}
 
 
 def test_the_inspected_wall_by_two_cores_and_its_cover(small):
