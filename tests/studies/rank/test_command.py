@@ -136,17 +136,18 @@ def test_range_of_ages_and_json(small, tmp_path):
 
 
 @few
-def test_labels_of_the_figures_do_not_overlap(small, monkeypatch):
-    from stripwise.report.figures import sheet, style
+def test_labels_of_the_figures_do_not_overlap(small):
+    from stripwise.report.figures import sheet
     from stripwise.report.figures.ranking_figures import draw_ranking_figures
     from stripwise.scenario.loading import load
     from stripwise.studies.rank.rank_study import rank
 
-    monkeypatch.setattr(style, "PNG_DPI", 100)  # text is set in whole pixels
     ranking = rank(load(small), ages=[20, 40])
     for name, figure in draw_ranking_figures(ranking).items():
-        sheet.png(figure)
+        figure.dpi = 100  # text is set in whole pixels
         renderer = FigureCanvasAgg(figure).get_renderer()
+        with sheet.style_context():
+            figure.draw_without_rendering()
         boxes = []
         for text in figure.axes[0].texts:
             if text.get_text() and name != "factors":
