@@ -181,11 +181,16 @@ def test_a_short_profile_says_that_it_measured_the_skin(made):
     assert fit_profiles(data, affected_depth=10.0).notes == ("",)
 
 
-@pytest.mark.parametrize("factor", [0.03, 40.0])
-def test_units_change_nothing(made, factor):
-    """Contents scale Cs and not D_a, depths D_a by their square, time D_a by its inverse."""
+@pytest.fixture(scope="module")
+def four(made):
     data = noisy(made, 4, seed=6)
-    base = fit_profiles(data)
+    return data, fit_profiles(data)
+
+
+@pytest.mark.parametrize("factor", [0.03, 40.0])
+def test_units_change_nothing(four, factor):
+    """Contents scale Cs and not D_a, depths D_a by their square, time D_a by its inverse."""
+    data, base = four
     content = fit_profiles(
         replace(data, content=factor * data.content, initial=factor * data.initial)
     )
