@@ -11,6 +11,7 @@ SPEC.loader.exec_module(sys.modules["inspected"])
 UNSEEN = {
     "studies.update.prior_predictive": {"SIMULATED": 50, "DRAWS": 64},
     "studies.update.update_study": {"WITHOUT_POINTS": 2**10},
+    "studies.update.posterior_of_sets": {"CHECKED": 128},
     "studies.update.predicted_profiles": {"DEPTHS": 11, "DRAWS": 64},
     "risk.probability.rare_sampling": {"POINTS": 64, "PILOT_POINTS": 64},
 }

@@ -25,6 +25,7 @@ from stripwise.studies.inventory.face_rows import open_faces
 from stripwise.studies.inventory.inspected_faces import Inspections
 from stripwise.studies.inventory.inventory_plan import prepare
 from stripwise.studies.inventory.inventory_study import inventory
+from stripwise.studies.update import posterior_of_sets
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import SetLikelihoods
 
@@ -227,6 +228,7 @@ def case():
 def few_draws():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(learn_from_inspections, "DRAWS", 2048)
+        patch.setattr(posterior_of_sets, "CHECKED", 128)
         patch.setattr(posterior_points_module, "WANTED", 1000.0)
         patch.setattr(posterior_points_module, "FEWEST_POINTS", 2**11)
         yield
@@ -354,6 +356,7 @@ def test_what_two_faces_share_is_learned_from_both(few_draws):
     assert lesson.learned.few[EXPONENT].mean() == pytest.approx(mean, abs=0.5 * sd)
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
     monkeypatch.setattr(posterior_points_module, "PILOT_POINTS", 2**8)
     strange = core_rows([0.3, 3.5, 0.1], error=0.02)
