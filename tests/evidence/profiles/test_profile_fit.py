@@ -10,6 +10,8 @@ from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S
 from stripwise.evidence.profiles.fitted_curves import curve_band
 from stripwise.evidence.profiles.profile_fit import fit_profiles
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 
 def noisy(made, count, *, seed=1, error=0.02, diffusivity=8e-12):
     clean = made.layer_content(diffusivity)

@@ -17,6 +17,8 @@ ROWS = [
     "P1,Forms 12 h,10,14,0.06,90,0.01",
 ]
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 
 @pytest.fixture
 def load(tmp_path):

@@ -15,6 +15,8 @@ from stripwise.report.write import report_files
 from stripwise.scenario.penalty_files import fitted_penalties
 from stripwise.studies.fit.profiles_study import study_profiles
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 EDGES = np.array([0, 1, 3, 5, 7, 10, 13, 17, 22, 28], dtype=float)
 HEAD = "specimen,strategy,depth_from_mm,depth_to_mm,chloride_pct,exposure_d,initial_pct"
 

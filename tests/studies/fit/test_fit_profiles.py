@@ -8,6 +8,8 @@ from typer.testing import CliRunner
 
 from stripwise import cli
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 DATA = Path(__file__).parents[3] / "scenarios" / "lab-wall" / "profiles.csv"
 REFERENCE = ("--reference", "Forms 7 d")
 

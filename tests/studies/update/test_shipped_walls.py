@@ -194,7 +194,7 @@ def test_the_inspected_wall_by_two_cores_and_its_cover(small):
         )
         for strategy, read in contents.values()
     }
-    along, weights = normal_grid(33)
+    along, weights = normal_grid(17)
     exponent = exponents(0.45, 0.06)
 
     def diffusivity(score):  # normal 3.0e-12, 0.25, half of it between walls
