@@ -17,7 +17,7 @@ from stripwise.risk.probability import epistemic_band
 YEAR = 365.25
 AGE, SHARE = 10.0, 0.08
 EDGES = np.array([0.0, 10.0, 20.0, 32.0])
-STEPS = 1100
+STEPS = 800
 
 
 def beta(mean, sd, low=0.0, high=1.0):
