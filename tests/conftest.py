@@ -242,6 +242,12 @@ def no_pictures(monkeypatch, empty_svg):
     monkeypatch.setattr("stripwise.report.figures.sheet.svg", empty_svg)
 
 
+@pytest.fixture
+def few_simulated(monkeypatch):
+    """Simulate few profiles to tell how small a rise would be found, where no test reads it."""
+    monkeypatch.setattr("stripwise.evidence.profiles.inner_maximum.SIMULATED", 20)
+
+
 @pytest.fixture(scope="session")
 def small_sizes():
     """Shrink them inside a with block, for a fixture that lives longer than one test."""

@@ -1,5 +1,7 @@
 """Cover surveys: intervals against scipy and by simulation, neighbours, what is refused."""
 
+import functools
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -58,13 +60,31 @@ def test_independent_readings_without_positions(data_file):
     assert result.fits[0].aic == min(fit.aic for fit in result.fits)
 
 
-def field(rng, places, length):
-    distance = np.hypot(*(places[:, None, :] - places[None]).transpose(2, 0, 1))
-    root = np.linalg.cholesky(np.exp(-distance / length) + 1e-9 * np.eye(len(places)))
-    return root @ rng.standard_normal(len(places))
-
-
 GRID = np.stack(np.meshgrid(np.arange(14) * 0.7, np.arange(7) * 0.6), axis=-1).reshape(-1, 2)
+
+
+@functools.cache
+def root_of_grid(length):
+    distance = np.hypot(*(GRID[:, None, :] - GRID[None]).transpose(2, 0, 1))
+    return np.linalg.cholesky(np.exp(-distance / length) + 1e-9 * np.eye(len(GRID)))
+
+
+def field(rng, length):
+    return root_of_grid(length) @ rng.standard_normal(len(GRID))
+
+
+@pytest.fixture
+def one_grid(monkeypatch):
+    """Take the spectra of the correlations over a grid once for all fields on it."""
+    eigh, known = np.linalg.eigh, {}
+
+    def kept(matrix):
+        key = matrix.tobytes()
+        if key not in known:
+            known[key] = eigh(matrix)
+        return known[key]
+
+    monkeypatch.setattr(np.linalg, "eigh", kept)
 
 
 def test_the_restricted_likelihood_is_that_of_the_contrasts():
@@ -90,7 +110,9 @@ def test_the_restricted_likelihood_is_that_of_the_contrasts():
 
 
 @pytest.mark.parametrize(("length", "share"), [(1.0, 1.0), (1.0, 0.6)])
-def test_interval_of_the_mean_covers_it_where_neighbours_resemble_each_other(length, share):
+def test_interval_of_the_mean_covers_it_where_neighbours_resemble_each_other(
+    one_grid, length, share
+):
     """Intervals that take readings as independent cover far too seldom here; ours must not.
 
     The benchmark of the evidence counts more fields of more kinds.
@@ -102,8 +124,7 @@ def test_interval_of_the_mean_covers_it_where_neighbours_resemble_each_other(len
         return abs(x.mean()) < half
 
     fields = [
-        np.sqrt(share) * field(rng, GRID, length)
-        + np.sqrt(1.0 - share) * rng.standard_normal(len(GRID))
+        np.sqrt(share) * field(rng, length) + np.sqrt(1.0 - share) * rng.standard_normal(len(GRID))
         for _ in range(100)
     ]
     naive = sum(covers(x, len(x)) for x in fields)
@@ -119,10 +140,10 @@ def test_interval_of_the_mean_covers_it_where_neighbours_resemble_each_other(len
 
 
 @pytest.mark.parametrize("length", [0.5, 2.0])
-def test_interval_of_the_sd_covers_it_where_neighbours_resemble_each_other(length):
+def test_interval_of_the_sd_covers_it_where_neighbours_resemble_each_other(one_grid, length):
     rng, inside, more = RNG(15), 0, 0
     for _ in range(120):
-        x = field(rng, GRID, length)
+        x = field(rng, length)
         result = estimate_spatial_correlation(GRID, x, rng=rng)
         end = _sd_interval(x, result.effective_sample_size_sd, result.sd_inflation)
         inside += end.low < 1.0 < end.high
@@ -133,7 +154,7 @@ def test_interval_of_the_sd_covers_it_where_neighbours_resemble_each_other(lengt
     assert more > 0.9 * 120
 
 
-def test_independent_readings_with_positions_keep_most_of_their_number():
+def test_independent_readings_with_positions_keep_most_of_their_number(one_grid):
     rng = RNG(13)
     result = [
         estimate_spatial_correlation(GRID, rng.standard_normal(len(GRID)), rng=rng)

@@ -94,15 +94,15 @@ def wall(
     )
 
 
-def curves_at(wall, ages, points=512):
-    """Mean over 8 scramblings and its standard error, without the pilot sample of a run."""
+def curves_at(wall, ages, points=512, repeats=8):
+    """Mean over scramblings and its standard error, without the pilot sample of a run."""
     integral, sampler = Integral.from_wall(wall)
     each = []
-    for r in range(8):
+    for r in range(repeats):
         z = next(sobol_blocks(sampler.dimensions, points, np.random.default_rng([3, r])))
         values = sampler.values(z)
         upper = np.zeros((len(wall.plans), len(ages)), dtype=bool)
         score_mean = integral.conditional_mean(sampler.correlate(z))
         block = wall.sample_block(values)
         each.append(integral.probabilities(wall, block, values, score_mean, ages=ages, upper=upper))
-    return np.mean(each, axis=0), np.std(each, axis=0, ddof=1) / np.sqrt(8.0)
+    return np.mean(each, axis=0), np.std(each, axis=0, ddof=1) / np.sqrt(repeats)

@@ -10,6 +10,8 @@ from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S
 from stripwise.evidence.profiles.dropped_readings import drop_readings, read_dropped
 from stripwise.evidence.profiles.profile_fit import fit_profiles
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 TRUE_D, TRUE_SURFACE = 8e-12, 0.6
 
 

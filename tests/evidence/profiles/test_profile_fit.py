@@ -10,6 +10,8 @@ from stripwise.evidence.profiles.chloride_profiles import MM2_D_PER_M2_S
 from stripwise.evidence.profiles.fitted_curves import curve_band
 from stripwise.evidence.profiles.profile_fit import fit_profiles
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 
 def noisy(made, count, *, seed=1, error=0.02, diffusivity=8e-12):
     clean = made.layer_content(diffusivity)
@@ -181,11 +183,16 @@ def test_a_short_profile_says_that_it_measured_the_skin(made):
     assert fit_profiles(data, affected_depth=10.0).notes == ("",)
 
 
-@pytest.mark.parametrize("factor", [0.03, 40.0])
-def test_units_change_nothing(made, factor):
-    """Contents scale Cs and not D_a, depths D_a by their square, time D_a by its inverse."""
+@pytest.fixture(scope="module")
+def four(made):
     data = noisy(made, 4, seed=6)
-    base = fit_profiles(data)
+    return data, fit_profiles(data)
+
+
+@pytest.mark.parametrize("factor", [0.03, 40.0])
+def test_units_change_nothing(four, factor):
+    """Contents scale Cs and not D_a, depths D_a by their square, time D_a by its inverse."""
+    data, base = four
     content = fit_profiles(
         replace(data, content=factor * data.content, initial=factor * data.initial)
     )

@@ -235,14 +235,14 @@ def test_no_file(tmp_path, make):
         read_data_file(path, kinds=KINDS)
 
 
-def test_200_000_rows(data_file):
-    rng = np.random.default_rng(1)
-    loss = rng.uniform(0.0, 3.0, 200_000).round(3)
+def test_more_rows_than_are_read_at_once(data_file):
+    count = 2 * data_file_module.PIECE + 5_000
+    loss = np.random.default_rng(1).uniform(0.0, 3.0, count).round(3)
     rows = "\n".join(f"S{i % 999},Forms {i % 5} h,{i},{x}" for i, x in enumerate(loss % 7305))
     text = "specimen,strategy,time_min,mass_loss_pct\n" + rows + "\n"
     result = data_file(text)
     assert_allclose(result.data["mass_loss_pct"], loss, rtol=0, atol=1e-12)
-    assert result.data["line"].iloc[-1] == 200_001
+    assert result.data["line"].iloc[-1] == count + 1
 
 
 @pytest.mark.parametrize(
@@ -299,10 +299,11 @@ def test_texts_of_a_strip_log_keep_the_rules_of_names(table, column, cell, rule)
 
 
 def test_the_text_of_a_large_survey_is_not_held(table, monkeypatch):
-    rows = "".join(f"{i % 500},{i // 500},{50 + i % 9},West wall\n" for i in range(20_000))
-    monkeypatch.setattr(data_file_module, "PIECE", 1_000)
-    path = table("x_m,y_m,cover_mm,area\n" + rows)
-    read_data_file(path, kinds=KINDS)  # what is made once
+    rows = [f"{i % 500},{i // 500},{50 + i % 9},West wall\n" for i in range(10_000)]
+    monkeypatch.setattr(data_file_module, "PIECE", 500)
+    head = "x_m,y_m,cover_mm,area\n"
+    read_data_file(table(head + "".join(rows[:20])), kinds=KINDS)  # what is made once
+    path = table(head + "".join(rows))
     tracemalloc.start()
     try:
         read_data_file(path, kinds=KINDS)
@@ -310,4 +311,4 @@ def test_the_text_of_a_large_survey_is_not_held(table, monkeypatch):
     finally:
         tracemalloc.stop()
     # a row of four texts takes some 400 bytes (CPython's own sizes), of the table 40
-    assert peak < 20_000 * 200
+    assert peak < 10_000 * 200

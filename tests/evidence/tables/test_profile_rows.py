@@ -17,6 +17,8 @@ ROWS = [
     "P1,Forms 12 h,10,14,0.06,90,0.01",
 ]
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 
 @pytest.fixture
 def load(tmp_path):
@@ -60,7 +62,7 @@ def test_specimens_of_different_length_are_padded(load):
 
 
 def test_units_of_the_header_do_not_change_the_fit(load):
-    metric = fit_profiles(load())
+    metric = fit_profiles(load(), maximum="off")
     inch = [
         ",".join(
             [
@@ -74,9 +76,8 @@ def test_units_of_the_header_do_not_change_the_fit(load):
         for row in ROWS
     ]
     head = "specimen,strategy,depth_from_in,depth_to_in,chloride_pct,exposure_yr,initial_pct"
-    assert fit_profiles(load(inch, head=head)).diffusivity[0] / metric.diffusivity[
-        0
-    ] == pytest.approx(1.0, rel=1e-8)
+    inches = fit_profiles(load(inch, head=head), maximum="off")
+    assert inches.diffusivity[0] / metric.diffusivity[0] == pytest.approx(1.0, rel=1e-8)
 
 
 def test_semicolons_decimal_commas_and_a_byte_order_mark(load):
@@ -167,14 +168,14 @@ def test_all_problems_of_the_rows_at_once(refused):
 
 
 def test_many_rows(load):
-    """Sizes alone: thousands of specimens are fitted at once, without a loop over them."""
+    """Sizes alone: hundreds of specimens are fitted at once, without a loop over them."""
     edges = np.array([0, 1, 3, 5, 7, 10, 13, 16, 20])
     contents = 0.5 * np.exp(-0.12 * edges[:-1])
     lines = [
         f"S{n},A{n % 3},{a},{b},{c * (1 + 0.01 * ((n * 7 + i * 3) % 11 - 5) / 5):.5f},90,0.01"
-        for n in range(1_000)
+        for n in range(400)
         for i, (a, b, c) in enumerate(zip(edges[:-1], edges[1:], contents, strict=True))
     ]
     result = fit_profiles(load(lines))
-    assert len(result.diffusivity) == 1_000
+    assert len(result.diffusivity) == 400
     assert np.isfinite(result.diffusivity_se).all()

@@ -5,7 +5,6 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import special
 from scipy.integrate import solve_ivp
-from scipy.optimize import brentq
 
 from stripwise.ingress.surface_history.duhamel_front import DuhamelFront
 from stripwise.ingress.surface_history.erfc_sum_roots import STEP_TOLERANCE
@@ -167,7 +166,7 @@ def test_no_front_before_the_surface_is_critical_and_a_start_is_a_start():
 
 @pytest.mark.parametrize("shape", ["linear", "square root"])
 def test_a_root_taken_at_a_coarse_step_is_as_near_as_told(shape):
-    # against Brent's method of scipy on the same sum, to 1e-14; told in STEP_TOLERANCE: its cube
+    # against bisection of the same sum, to its last digit; told in STEP_TOLERANCE: its cube
     rng = np.random.default_rng(6)
     n = 400
     ratio, exponent = rng.uniform(0.02, 0.9, n), rng.uniform(0.05, 0.9, n)
@@ -178,18 +177,12 @@ def test_a_root_taken_at_a_coarse_step_is_as_near_as_told(shape):
     worst = 0.0
     for age in (3.0, 12.0, 40.0, 90.0):
         found = rise.root(age)
-        for i in np.flatnonzero(found > 0.0):
-            one = DuhamelFront.from_history(
-                SurfaceHistory(shape),
-                ratio=ratio[i],
-                duration=span[i],
-                ageing_law=AgeingLaw(),
-                exponent=exponent[i],
-            )
-
-            def gap(u, one=one, i=i, age=age):
-                return float(one.relative_content(u, age)[0]) - ratio[i]
-
-            exact = brentq(gap, 0.0, 8.0, xtol=1e-14, rtol=1e-14)
-            worst = max(worst, abs(found[i] / exact - 1.0))
+        low, high = np.zeros(n), np.full(n, 8.0)
+        for _ in range(56):
+            middle = 0.5 * (low + high)
+            above = rise.relative_content(middle, age) > ratio  # contents fall with depth
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        some = found > 0.0
+        assert some.mean() > 0.2
+        worst = max(worst, float(np.max(np.abs(found[some] / low[some] - 1.0))))
     assert worst < STEP_TOLERANCE**3

@@ -27,8 +27,8 @@ CASES = {
 
 
 @pytest.fixture(scope="module", params=CASES)
-def case(request, example):
-    return CASES[request.param](example)
+def drawn(request, example):
+    return curves_figure.draw_run_figures(CASES[request.param](example))
 
 
 def by_id(ax, gid):
@@ -47,8 +47,8 @@ def tick_texts(axis):
 def shown_texts(figure):
     """Every text on the paper with its box in pixels."""
     with sheet.style_context():
-        FigureCanvasAgg(figure).draw()
-        renderer = figure.canvas.get_renderer()
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        figure.draw_without_rendering()
         items = []
         for ax in figure.axes:
             items += [*ax.texts, *(c for c in ax.get_children() if type(c) is Text)]
@@ -59,8 +59,8 @@ def shown_texts(figure):
         return [(item.get_text(), Text.get_window_extent(item, renderer)) for item in items]
 
 
-def test_no_text_overlaps_another_and_none_is_cut(case):
-    for name, figure in curves_figure.draw_run_figures(case).items():
+def test_no_text_overlaps_another_and_none_is_cut(drawn):
+    for name, figure in drawn.items():
         figure.dpi = style.PNG_DPI
         width, height = figure.get_size_inches() * figure.dpi
         boxes = shown_texts(figure)
@@ -74,34 +74,37 @@ def test_no_text_overlaps_another_and_none_is_cut(case):
             assert box.y1 <= height + 1, f"{name}: {text!r}"
 
 
-def test_every_figure_has_print_width(case):
-    for name, figure in curves_figure.draw_run_figures(case).items():
+def test_every_figure_has_print_width(drawn):
+    for name, figure in drawn.items():
         # the picture of the first screen is narrow, for a telephone
         width = 98.0 if name == "answer" else 160.0
         assert figure.get_size_inches()[0] * 25.4 == pytest.approx(width)
 
 
-def test_curves_show_the_table(six):
-    ax = curves_figure.plot_curves(six)
+@pytest.fixture(scope="module")
+def curves(six):
+    return curves_figure.plot_curves(six)
+
+
+def test_curves_show_the_table(six, curves):
     for row, strategy in enumerate(six.scenario.strategies):
         table = six.curves[six.curves["strategy"] == strategy.name]
-        line = by_id(ax, f"curve-{row}")
+        line = by_id(curves, f"curve-{row}")
         np.testing.assert_allclose(line.get_xdata(), table["age_yr"], rtol=1e-12)
         np.testing.assert_allclose(line.get_ydata(), 100 * table["probability"], rtol=1e-12)
-    assert by_id(ax, "target").get_ydata()[0] == pytest.approx(10.0)
-    assert by_id(ax, "service-life").get_xdata()[0] == pytest.approx(75.0)
+    assert by_id(curves, "target").get_ydata()[0] == pytest.approx(10.0)
+    assert by_id(curves, "service-life").get_xdata()[0] == pytest.approx(75.0)
 
 
-def test_curves_that_are_the_same_share_a_label(six):
-    labels = [t.get_text() for t in curves_figure.plot_curves(six).texts if t.get_gid()]
+def test_curves_that_are_the_same_share_a_label(curves):
+    labels = [t.get_text() for t in curves.texts if t.get_gid()]
     joined = [" ".join(text.split()) for text in labels]
     assert joined[0] == "Forms 12 h and Forms 12 h + wet covering"
     assert len(joined) == 5
 
 
-def test_bands_are_drawn_for_the_reference_and_the_worst_only(six):
-    ax = curves_figure.plot_curves(six)
-    bands = {c.get_gid(): c for c in ax.collections}
+def test_bands_are_drawn_for_the_reference_and_the_worst_only(six, curves):
+    bands = {c.get_gid(): c for c in curves.collections}
     assert set(bands) == {"band-4", "band-0"}
     table = six.curves[six.curves["strategy"] == "Forms 36 h"]
     top = bands["band-4"].get_paths()[0].vertices[:, 1].max()
@@ -119,10 +122,8 @@ def test_without_knowledge_the_band_is_of_the_sampling_and_says_so(example):
     assert top == pytest.approx(100 * table["high95"].max())
 
 
-def test_the_title_is_the_message(six, example):
-    title = (
-        curves_figure.plot_curves(six).get_title(loc="left").replace("\xa0", " ").replace("\n", " ")
-    )
+def test_the_title_is_the_message(curves, example):
+    title = curves.get_title(loc="left").replace("\xa0", " ").replace("\n", " ")
     assert title == "Forms 12 h: 10 % reached in 37 yr; Forms 36 h: 10 % reached in 89 yr"
     never = curves_figure.plot_curves(example.make_assessment(lift=4.0)).get_title(loc="left")
     assert never.replace("\xa0", " ") == "Every strategy stays below 10 % for more than 120 yr"
@@ -295,7 +296,8 @@ def test_svg_text_is_text_and_names_are_escaped(example):
     assert "dc:date" not in svg
 
 
-def test_figures_are_reproducible(six):
+def test_figures_are_reproducible(six, monkeypatch):
+    monkeypatch.setattr(style, "PNG_DPI", 40)
     one, two = curves_figure.draw_run_figures(six), curves_figure.draw_run_figures(six)
     for name in one:
         assert sheet.svg(one[name]) == sheet.svg(two[name])
@@ -337,14 +339,13 @@ def test_lines_to_the_numbers_of_many_strategies_on_one_map_do_not_cross(example
     assert [pair for pair in pairs if crossed(*pair)] == []
 
 
-def test_the_label_of_the_target_hides_no_curve(six):
-    ax = curves_figure.plot_curves(six)
-    label = next(t for t in ax.texts if t.get_text().startswith("target"))
+def test_the_label_of_the_target_hides_no_curve(curves):
+    label = next(t for t in curves.texts if t.get_text().startswith("target"))
     start, level = label.xy
-    wide = (text_width(label.get_text(), style.NOTE_SIZE) + 3.0) / sheet.axes_size(ax)[0]
-    stop = start + wide * ax.get_xlim()[1]
-    high = level + 1.3 * style.NOTE_SIZE / sheet.axes_size(ax)[1] * ax.get_ylim()[1]
-    for line in (a for a in ax.lines if str(a.get_gid()).startswith("curve-")):
+    wide = (text_width(label.get_text(), style.NOTE_SIZE) + 3.0) / sheet.axes_size(curves)[0]
+    stop = start + wide * curves.get_xlim()[1]
+    high = level + 1.3 * style.NOTE_SIZE / sheet.axes_size(curves)[1] * curves.get_ylim()[1]
+    for line in (a for a in curves.lines if str(a.get_gid()).startswith("curve-")):
         age, p = line.get_data()
         under = p[(age >= start) & (age <= stop)]
         assert not np.any((under > level) & (under < high))

@@ -109,6 +109,7 @@ def test_tables_of_the_contract(pier, report):
     assert np.array_equal(back, pier.required["required_cover_mm"])
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_everything_is_written_or_nothing(pier, tmp_path):
     folder = tmp_path / "out"
     written = stripwise.write_design(pier, folder)

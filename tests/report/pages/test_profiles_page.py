@@ -15,6 +15,8 @@ from stripwise.report.write import report_files
 from stripwise.scenario.penalty_files import fitted_penalties
 from stripwise.studies.fit.profiles_study import study_profiles
 
+pytestmark = pytest.mark.usefixtures("few_simulated")
+
 EDGES = np.array([0, 1, 3, 5, 7, 10, 13, 17, 22, 28], dtype=float)
 HEAD = "specimen,strategy,depth_from_mm,depth_to_mm,chloride_pct,exposure_d,initial_pct"
 
@@ -154,6 +156,7 @@ def test_the_figures_draw_the_data(report):
     assert sum(len(line.get_xdata()) for line in dots) == 9 * 8
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_without_a_reference_nothing_is_pooled(write):
     found = report_on(write(rows(THREE)))
     assert not found.texts
@@ -191,6 +194,7 @@ def test_profiles_without_any_scatter_give_fixed_inputs(write, tmp_path):
     report_files(found)
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_one_strategy_alone(write):
     found = report_on(write(rows(("Forms 7 d",))), reference="Forms 7 d")
     assert "penalties.toml" not in found.texts
@@ -198,9 +202,8 @@ def test_one_strategy_alone(write):
     report_files(found)
 
 
-def test_the_common_surface_content_is_tested(write):
-    one = report_on(write(rows(THREE)), reference="Forms 7 d")
-    assert "compatible with the data" in one.findings[-1]
+def test_the_common_surface_content_is_tested(write, report):
+    assert "compatible with the data" in report.findings[-1]
     lines = [
         ",".join(
             [*row.split(",")[:4], f"{1.5 * float(row.split(',')[4]):.6f}", *row.split(",")[5:]]

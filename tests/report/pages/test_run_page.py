@@ -136,17 +136,17 @@ def test_layered_face_is_compared_with_the_whole_cover(example, plain, read_page
     assert "Penalty on the whole cover" not in plain.words
 
 
-def test_without_choices_and_knowledge(example):
-    page = example.outline(page_of(example.make_assessment(choices=False, knowledge=False)))
+def test_without_choices_and_knowledge(example, read_page):
+    page = read_page(run_report(example.make_assessment(choices=False, knowledge=False)))
     assert "No input of this scenario is epistemic" in page.words
     assert "Cover and strip age together" not in page.words
     assert "Trading cover against form time" not in page.words
 
 
 @pytest.mark.parametrize("count", [2, 12])
-def test_few_and_many_strategies(example, count):
+def test_few_and_many_strategies(example, read_page, count):
     assessment = example.make_assessment(example.many(count), lift=4.0)
-    page = example.outline(page_of(assessment))
+    page = read_page(run_report(assessment))
     assert "more than 120 yr" in page.words
     assert all(s.name in page.words for s in assessment.scenario.strategies)
 

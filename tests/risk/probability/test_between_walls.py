@@ -11,6 +11,8 @@ from stripwise.risk.model.wall import Plan
 from stripwise.risk.probability.confidence import epistemic_probability
 from stripwise.risk.probability.curves import probability_curves
 
+pytestmark = pytest.mark.usefixtures("few_rare_points")
+
 AGE = 50.0
 NAMES = ("reinforcement.cover", "concrete.diffusivity", "exposure.surface_chloride")
 

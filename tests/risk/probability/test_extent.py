@@ -42,7 +42,6 @@ def field_of_shares(wall, age, size, faces, seed):
     nx, ny = 20, 8
     x = (np.arange(nx) + 0.5) * size.width / nx
     y = (np.arange(ny) + 0.5) * size.height / ny
-    xx, yy = (a.ravel() for a in np.meshgrid(x, y))
     random = [i for i in wall.inputs if not i.distribution.is_fixed]
     waves = 200
     shares = []
@@ -50,13 +49,14 @@ def field_of_shares(wall, age, size, faces, seed):
         values = {i.name: i.distribution.mean for i in wall.inputs if i.distribution.is_fixed}
         for item in random:
             if item.kind == "knowledge":
-                z = np.full(xx.size, rng.standard_normal())
+                z = np.full(nx * ny, rng.standard_normal())
             else:
                 # the spectrum of exp(-(h/L)^2) is normal with sd sqrt(2)/L
                 k = rng.standard_normal((2, waves)) * np.sqrt(2.0) / size.correlation_length
                 phase = rng.uniform(0.0, 2.0 * np.pi, waves)
-                arg = xx[:, None] * k[0] + yy[:, None] * k[1] + phase
-                z = np.sqrt(2.0 / waves) * np.cos(arg).sum(axis=1)
+                # the sum over waves of cos(k1 x + k2 y + phase)
+                along, up = np.exp(1j * x[:, None] * k[0]), np.exp(1j * (y[:, None] * k[1] + phase))
+                z = np.sqrt(2.0 / waves) * (up @ along.T).real.ravel()
             values[item.name] = item.distribution.from_normal(z)
         logs = log_initiation_ages(wall, wall.sample_block(values), values)
         shares.append(np.mean(logs[0] <= np.log(age)))

@@ -28,16 +28,12 @@ def cover(sd):
     return {COVER: distribution("normal", mean=60.0, sd=sd)}
 
 
-def sampled(wall, points=2048):
-    """Probabilities with their standard errors."""
-    sizes = {"points": points, "repeats": 16, "seed": 2}
+def of_curves(wall):
+    """Probabilities of the curves with their standard errors."""
+    sizes = {"points": 2048, "repeats": 16, "seed": 2}
     curves = probability_curves(wall, horizon=60.0, kinks=(50.0,), **sizes)
     each = special.ndtr(-np.array([c.at(AGES) for c in curves.repeats]))
     return special.ndtr(-curves.mean.at(AGES)), each.std(axis=0, ddof=1) / 4.0
-
-
-def probabilities(wall):
-    return sampled(wall, points=64)[0]
 
 
 FIELD = Input(
@@ -55,11 +51,10 @@ def test_it_widens_a_normal_cover(walls, kind):
     # The sum of two normals is a normal: a cover of sd sqrt(sigma^2 + tau^2), its mean certain.
     layered = kind == "layered"
     change = with_factor if kind == "factor" else lambda wall: wall
-    ours, error = sampled(
-        change(with_uncertain_mean(walls.wall(changes=cover(SIGMA), layered=layered)))
-    )
+    uncertain = with_uncertain_mean(walls.wall(changes=cover(SIGMA), layered=layered))
+    ours, error = walls.curves_at(change(uncertain), AGES, points=4096)
     wide = walls.wall(changes=cover(float(np.hypot(SIGMA, TAU))), layered=layered)
-    theirs, other = sampled(change(wide))
+    theirs, other = walls.curves_at(change(wide), AGES, points=4096)
     assert np.all(np.abs(ours - theirs) < 4.5 * np.hypot(error, other))
     assert np.all(np.hypot(error, other) < 2e-3)
 
@@ -72,7 +67,8 @@ def test_a_known_offset_is_another_mean_cover(walls):
     thin = walls.wall(
         changes={**laws, COVER: distribution("normal", mean=55.0, sd=SIGMA)}, layered=True
     )
-    assert_allclose(probabilities(moved), probabilities(thin), rtol=0, atol=1e-9)
+    known, stated = (walls.curves_at(w, AGES, points=64)[0] for w in (moved, thin))
+    assert_allclose(known, stated, rtol=0, atol=1e-9)
     # the same in the content form, and in the margin
     state, other = (LimitState.from_wall(w, w.plans[2], age=30.0) for w in (moved, thin))
     u = np.random.default_rng(4).normal(size=(state.dimensions, 50))
@@ -86,9 +82,10 @@ def test_a_known_offset_is_another_mean_cover(walls):
     assert_allclose(q(u), p(u), rtol=0, atol=1e-9)
 
 
+@pytest.mark.usefixtures("few_rare_points")
 def test_the_mean_of_a_fixed_cover_can_be_uncertain(walls):
-    ours, error = sampled(with_uncertain_mean(walls.wall(changes={COVER: fixed(60.0)})))
-    theirs, other = sampled(walls.wall(changes=cover(TAU)))
+    ours, error = of_curves(with_uncertain_mean(walls.wall(changes={COVER: fixed(60.0)})))
+    theirs, other = of_curves(walls.wall(changes=cover(TAU)))
     assert np.all(np.abs(ours - theirs) < 4.5 * np.hypot(error, other))
     assert np.all(np.hypot(error, other) < 2e-3)
 

@@ -9,8 +9,10 @@ from scipy import special
 
 from stripwise.distributions.distribution import distribution, fixed
 from stripwise.distributions.random_input import Correlation, Input
+from stripwise.ingress.finite_volume.finite_volume_solver import Grid
 from stripwise.risk.model.service_conditions import CoatingInputs, ServiceConditions
 from stripwise.risk.model.wall import COVER, Plan
+from stripwise.risk.probability import sampled_ages
 from stripwise.risk.probability.curves import probability_curves
 from stripwise.risk.probability.nominal_covers import (
     SamplingOptions,
@@ -19,11 +21,13 @@ from stripwise.risk.probability.nominal_covers import (
     shifted_cover,
 )
 
+pytestmark = pytest.mark.usefixtures("few_rare_points")
+
 PLANS = (Plan("12 h", 12.0, 1.0), Plan("72 h", 72.0, 1.0))
 SAMPLE = SamplingOptions(1024, 8, 3)
 
 
-def separate_run(wall, cover, age):
+def separate_run(wall, cover, age, sample=SAMPLE):
     """Probability by repeat of a run of its own at another nominal cover, same seed."""
     inputs = tuple(
         type(item)(item.name, item.label, shifted_cover(wall, cover), item.unit, item.group)
@@ -35,9 +39,9 @@ def separate_run(wall, cover, age):
         replace(wall, inputs=inputs),
         horizon=60.0,
         kinks=(age,),
-        points=SAMPLE.points,
-        repeats=SAMPLE.repeats,
-        seed=SAMPLE.seed,
+        points=sample.points,
+        repeats=sample.repeats,
+        seed=sample.seed,
     )
     return np.array([special.ndtr(-c.at([age])[:, 0]) for c in curves.repeats])
 
@@ -53,13 +57,14 @@ def separate_run(wall, cover, age):
     ],
     ids=lambda law: law.family,
 )
-def test_nodes_equal_separate_runs_of_the_same_seed(walls, cover):
+def test_nodes_equal_separate_runs_of_the_same_seed(walls, monkeypatch, cover):
     # Own definition, no outside source: a node is the run that it stands for. The tables of the
     # curves and of the map interpolate the cover's law, each within 1e-7.
-    wall = walls.wall(changes={COVER: cover}, plans=PLANS)
-    p = probability_by_repeat(wall, np.array([50.0, 65.0]), np.array([10.0, 50.0]), sample=SAMPLE)
+    monkeypatch.setattr(sampled_ages, "PILOT_POINTS", 512)
+    wall, few = walls.wall(changes={COVER: cover}, plans=PLANS), SamplingOptions(256, 8, 3)
+    p = probability_by_repeat(wall, np.array([50.0, 65.0]), np.array([10.0, 50.0]), sample=few)
     for c, nominal in enumerate((50.0, 65.0)):
-        assert_allclose(p[:, :, 1, c], separate_run(wall, nominal, 50.0), rtol=0, atol=3e-7)
+        assert_allclose(p[:, :, 1, c], separate_run(wall, nominal, 50.0, few), rtol=0, atol=3e-7)
 
 
 def test_sorting_the_fronts_equals_integrating_each(walls):
@@ -209,7 +214,7 @@ def test_every_cover_sees_the_options_of_the_wall(walls):
     coated = replace(
         plain,
         inputs=(*plain.inputs, *more),
-        conditions=ServiceConditions(coating=coating, horizon=60.0),
+        conditions=ServiceConditions(coating=coating, horizon=60.0, grid=Grid(24, 6, 8)),
     )
     covers, age = np.array([50.0, 60.0]), np.array([50.0])
 

@@ -1,5 +1,7 @@
 """Drivers of the depth margin, against closed forms and against the estimator on the margin itself."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -51,6 +53,22 @@ def test_sampled_share_of_the_cover_is_the_check_of_the_exact_one(walls):
     others = [n for n in range(len(found.sets)) if n != k]
     assert np.array_equal(found.sampled.first[:, others], found.estimates.first[:, others])
     assert np.array_equal(found.sampled.total[:, others], found.estimates.total[:, others])
+
+
+def test_every_input_of_a_front_of_ones_own_moves_it(walls):
+    """Depth 2 sqrt(D k_c t) (t_0 / t)^(a / 2): both of its inputs share the front with the penalty."""
+
+    def front(age, values, penalty):
+        aged = (0.0767 / age) ** values["concrete.ageing_exponent"]
+        return 2.0 * np.sqrt(values["concrete.diffusivity"] * penalty * age * aged)
+
+    wall = replace(walls.wall(plans=walls.PLANS[2:3]), front_model=front)
+    shares = by_name(margin_indices(wall, 50.0, repeats=8, seed=2))
+    totals = {name: found[1].mean() for name, found in shares.items()}
+    assert totals["concrete.ageing_exponent"] > totals["concrete.diffusivity"] > 0.02
+    assert abs(totals["exposure.surface_chloride"]) < 1e-9
+    whole = totals["concrete"] + totals["curing"] + totals["cover"]
+    assert 1.0 - 0.02 < whole < 1.1  # what depends on two groups counts for both
 
 
 def cover_columns(found):

@@ -79,6 +79,7 @@ def test_the_page_says_what_was_done(folder):
     assert record["aggregate_near_face"] < record["aggregate_behind"]
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_contents_stay_by_paste_without_it(tmp_path):
     result = run("--aggregate", "low", "--reference", "Forms 7 d", "--out", tmp_path / "out")
     assert result.exit_code == 0, result.stderr

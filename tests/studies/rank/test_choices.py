@@ -47,7 +47,8 @@ def full(tmp_path_factory, wall_text):
     path.write_text(wall_text + OPEN + MORE)
     case = load(path)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(choice_tables_module, "KNOWLEDGE_POINTS", 128)
+        patch.setattr(choice_tables_module, "KNOWLEDGE_POINTS", 64)
+        patch.setattr(choice_tables_module, "AGE_COUNT", 6)
         return case, tables_of(case)
 
 

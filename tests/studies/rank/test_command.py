@@ -13,6 +13,7 @@ from stripwise.report.figures.label_placement import Box
 from stripwise.units.caution import CAUTION, GATES
 
 few = pytest.mark.usefixtures("few_samples")
+without_pictures = pytest.mark.usefixtures("no_pictures")
 
 
 def call(*arguments):
@@ -54,6 +55,7 @@ def test_writes_everything(small, tmp_path):
 
 
 @few
+@without_pictures
 def test_again_over_its_own_results_and_not_over_others(small, tmp_path):
     out = tmp_path / "out"
     assert (
@@ -111,6 +113,7 @@ def test_nothing_to_rank(write, tmp_path):
 
 
 @few
+@without_pictures
 def test_range_of_ages_and_json(small, tmp_path):
     result = call(
         "rank",
@@ -133,17 +136,18 @@ def test_range_of_ages_and_json(small, tmp_path):
 
 
 @few
-def test_labels_of_the_figures_do_not_overlap(small, monkeypatch):
-    from stripwise.report.figures import sheet, style
+def test_labels_of_the_figures_do_not_overlap(small):
+    from stripwise.report.figures import sheet
     from stripwise.report.figures.ranking_figures import draw_ranking_figures
     from stripwise.scenario.loading import load
     from stripwise.studies.rank.rank_study import rank
 
-    monkeypatch.setattr(style, "PNG_DPI", 100)  # text is set in whole pixels
     ranking = rank(load(small), ages=[20, 40])
     for name, figure in draw_ranking_figures(ranking).items():
-        sheet.png(figure)
+        figure.dpi = 100  # text is set in whole pixels
         renderer = FigureCanvasAgg(figure).get_renderer()
+        with sheet.style_context():
+            figure.draw_without_rendering()
         boxes = []
         for text in figure.axes[0].texts:
             if text.get_text() and name != "factors":

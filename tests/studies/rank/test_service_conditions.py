@@ -79,9 +79,10 @@ def test_many_covers_follow_the_conditions(wall):
 @pytest.mark.usefixtures("few_samples")
 def test_what_follows_depassivation_is_not_ranked():
     case = load(SCENARIO)
-    # one strategy, and no inputs whose measurement could be worth something
+    # one strategy, no choices, and no inputs whose measurement could be worth something
     small = replace(
         case,
+        choices=None,
         sampling=replace(case.sampling, repeats=4),
         inputs=tuple(replace(item, kind="scatter") for item in case.inputs),
         strategies=tuple(s for s in case.strategies if s.name == case.reference_strategy),

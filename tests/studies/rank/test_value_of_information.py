@@ -51,10 +51,10 @@ def spread(h, share):
     return both - special.ndtr(h) ** 2
 
 
-def table(wall, allowed, seed=1, confidence=0.0):
-    sample = SamplingOptions(1024, 16, seed, workers=1)
+def table(wall, allowed, *, seed=1, confidence=0.0, points=1024):
+    sample = SamplingOptions(points, 16, seed, workers=1)
     rule = ChoiceRule.from_wall(
-        wall, age=50.0, allowed=allowed, confidence=confidence, sample=sample, most=2048
+        wall, age=50.0, allowed=allowed, confidence=confidence, sample=sample, most=2 * points
     )
     rows = value_of_information_table(wall, strategy="24 h", rule=rule, repeats=8, seed=seed)
     return rows.set_index("measurement")
@@ -89,7 +89,7 @@ def test_the_interval_of_a_share_holds_the_exact_one(linear, monkeypatch):
     everything = spread(h, (TAU**2 + ZONE**2) / whole)
     held = []
     for seed in range(12):
-        rows = table(wall, 0.1, seed=seed)
+        rows = table(wall, 0.1, seed=seed, points=64)
         for name, known in ((MEAN_COVER_OFFSET, TAU**2), (ZONE_NAME, ZONE**2)):
             exact = spread(h, known / whole) / everything
             held.append(rows.loc[name, "low95"] <= exact <= rows.loc[name, "high95"])

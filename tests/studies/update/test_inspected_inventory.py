@@ -1,6 +1,7 @@
 """Inspections of an inventory: what is shared, what is own, against quadrature and an update."""
 
 import dataclasses
+import functools
 import hashlib
 import json
 
@@ -24,6 +25,7 @@ from stripwise.studies.inventory.face_rows import open_faces
 from stripwise.studies.inventory.inspected_faces import Inspections
 from stripwise.studies.inventory.inventory_plan import prepare
 from stripwise.studies.inventory.inventory_study import inventory
+from stripwise.studies.update import posterior_of_sets
 from stripwise.studies.update.epistemic_scores import EpistemicDraws, EpistemicScores
 from stripwise.studies.update.evidence_of_sets import SetLikelihoods
 
@@ -65,6 +67,11 @@ def network(**changes):
             **changes,
         }
     )
+
+
+@functools.cache
+def plain_network():
+    return network()
 
 
 def core_rows(contents, *, element="A", specimen="K1", error=ERROR):
@@ -214,13 +221,14 @@ def test_what_is_own_is_the_mean_over_walls_of_the_likelihood_of_an_update():
 
 @pytest.fixture(scope="module")
 def case():
-    return network()
+    return plain_network()
 
 
 @pytest.fixture(scope="module")
 def few_draws():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(learn_from_inspections, "DRAWS", 2048)
+        patch.setattr(posterior_of_sets, "CHECKED", 128)
         patch.setattr(posterior_points_module, "WANTED", 1000.0)
         patch.setattr(posterior_points_module, "FEWEST_POINTS", 2**11)
         yield
@@ -236,7 +244,7 @@ def elements(result):
     return result.elements.set_index("element")
 
 
-def test_an_inspected_face_agrees_with_the_update_of_its_wall(case, elements):
+def test_an_inspected_face_agrees_with_the_update_of_its_wall(case, elements, little_beside):
     cores, cover = (table.drop(columns="element") for table in (CORES, COVER))
     updated = stripwise.update(case, [cores.assign(strategy="Forms 24 h"), cover], workers=1)
     own = updated.strategies.set_index("strategy").loc["Forms 24 h"]
@@ -348,6 +356,7 @@ def test_what_two_faces_share_is_learned_from_both(few_draws):
     assert lesson.learned.few[EXPONENT].mean() == pytest.approx(mean, abs=0.5 * sd)
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
     monkeypatch.setattr(posterior_points_module, "PILOT_POINTS", 2**8)
     strange = core_rows([0.3, 3.5, 0.1], error=0.02)
@@ -410,7 +419,7 @@ def check(*tables, faces=None, case=None, as_scatter=False, **options):
     """Check tables of inspections as far as they go without a computation."""
     rows = open_faces(face_table() if faces is None else faces)
     inspections = Inspections.from_tables(tables, as_scatter=as_scatter)
-    prepare(network() if case is None else case, rows, inspections=inspections, **options)
+    prepare(plain_network() if case is None else case, rows, inspections=inspections, **options)
     return inspections
 
 

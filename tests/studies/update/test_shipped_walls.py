@@ -12,17 +12,12 @@ import pytest
 from scipy import interpolate, special, stats
 
 import stripwise
+from stripwise.risk.probability import epistemic_band
 
 YEAR = 365.25
 AGE, SHARE = 10.0, 0.08
 EDGES = np.array([0.0, 10.0, 20.0, 32.0])
 STEPS = 1100
-UNSEEN = {
-    "prior_predictive": {"SIMULATED": 50, "DRAWS": 64},
-    "update_study": {"WITHOUT_POINTS": 2**10},
-    "predicted_profiles": {"DEPTHS": 11, "DRAWS": 64},
-}
-"""Sizes of what this test does not look at."""
 
 
 def beta(mean, sd, low=0.0, high=1.0):
@@ -169,10 +164,8 @@ def score_of(law, values):
 
 
 @pytest.fixture
-def small(monkeypatch):
-    for module, sizes in UNSEEN.items():
-        for name, size in sizes.items():
-            monkeypatch.setattr(f"stripwise.studies.update.{module}.{name}", size)
+def small(little_beside, monkeypatch):
+    monkeypatch.setattr(epistemic_band, "BAND_OUTER_POINTS", 16)
     return {"sampling.points": 512, "sampling.repeats": 8}
 
 
@@ -201,7 +194,7 @@ def test_the_inspected_wall_by_two_cores_and_its_cover(small):
         )
         for strategy, read in contents.values()
     }
-    along, weights = normal_grid(33)
+    along, weights = normal_grid(17)
     exponent = exponents(0.45, 0.06)
 
     def diffusivity(score):  # normal 3.0e-12, 0.25, half of it between walls
@@ -229,7 +222,7 @@ def test_the_inspected_wall_by_two_cores_and_its_cover(small):
         table["reinforcement.cover.mean_sd_mm"] / 4.0,
     ]
     agree(own, chain, effective, result)
-    z = chain.reshape(-1, 7)[:: chain.shape[0] * chain.shape[1] // 1000].T
+    z = chain[:: chain.shape[0] // 40].reshape(-1, 7).T  # every walker
     u = stats.qmc.Sobol(4, rng=1).random(512)
     w = special.ndtri(u[:, 2:])
     surface = np.exp(middle + s * (np.sqrt(0.6) * z[0][:, None] + np.sqrt(0.4) * w[:, 0]))

@@ -10,6 +10,7 @@ __all__ = ["PENETRATION_FRACTION", "ierfc", "mean_layer_content", "penetration_d
 
 Array = NDArray[np.float64]
 
+ROOT_PI = np.sqrt(np.pi)
 PENETRATION_FRACTION = 0.05
 """Share of the rise at the surface that is left at the penetration depth."""
 
@@ -30,7 +31,7 @@ def ierfc(u: ArrayLike) -> Array:
     0.199641
     """
     x = np.asarray(u, dtype=float)
-    return np.asarray(np.exp(-(x**2)) / np.sqrt(np.pi) - x * special.erfc(x))
+    return np.asarray(np.exp(-(x**2)) / ROOT_PI - x * special.erfc(x))
 
 
 def mean_layer_content(
@@ -62,9 +63,9 @@ def mean_layer_content(
     >>> round(float(content), 6)
     1.0
     """
-    x1, x2, d = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (upper, lower, length)))
-    u1, u2 = x1 / d, x2 / d
-    g1, g2 = np.exp(-(u1**2)) / np.sqrt(np.pi), np.exp(-(u2**2)) / np.sqrt(np.pi)
+    x1, x2, d = (np.asarray(v, dtype=float) for v in (upper, lower, length))
+    u1, u2 = np.asarray(x1 / d), np.asarray(x2 / d)
+    g1, g2 = np.exp(-(u1**2)) / ROOT_PI, np.exp(-(u2**2)) / ROOT_PI
     e1, e2 = special.erfc(u1), special.erfc(u2)
     width = u2 - u1
     thin = width < THIN_LAYER
@@ -74,7 +75,7 @@ def mean_layer_content(
     if thin.any():
         # In a thin layer the difference of the integrals loses all digits; Simpson's rule does not.
         middle = 0.5 * (u1 + u2)
-        centre = np.exp(-(middle**2)) / np.sqrt(np.pi)
+        centre = np.exp(-(middle**2)) / ROOT_PI
         content = np.where(thin, (e1 + 4.0 * special.erfc(middle) + e2) / 6.0, content)
         slope = np.where(thin, (u1 * g1 + 4.0 * middle * centre + u2 * g2) / 3.0, slope)
     return content, slope

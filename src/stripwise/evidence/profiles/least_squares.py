@@ -95,28 +95,31 @@ def solve(layers: Layers, *, start: Array | None = None, tolerance: float = TOLE
     """
     free = np.isnan(layers.initial)
     values = _start(layers, free) if start is None else start.copy()
-    cost = _cost(layers, values)
+    fitted, jacobian = _model(layers, values, free)
+    cost = _cost(layers, fitted)
+    scale = np.abs(layers.content * (layers.weight > 0)).max(axis=1)
     damping = np.full(len(values), 1e-3)
     active = np.ones(len(values), dtype=bool)
     for _ in range(MAX_ITERATIONS):
         rows = np.flatnonzero(active)
         if rows.size == 0:
             break
-        active_layers, current = layers.take(rows), values[rows]
-        step = _step(active_layers, current, free=free[rows], damping=damping[rows])
-        new = current + step
-        new_cost = _cost(active_layers, new)
+        active_layers = layers.take(rows)
+        step = _step(
+            active_layers, fitted[rows], jacobian[rows], free=free[rows], damping=damping[rows]
+        )
+        new = values[rows] + step
+        new_fitted, new_jacobian = _model(active_layers, new, free[rows])
+        new_cost = _cost(active_layers, new_fitted)
         better = new_cost <= cost[rows] * (1.0 + 1e-14)
-        values[rows[better]] = new[better]
-        cost[rows[better]] = new_cost[better]
+        moved = rows[better]
+        values[moved], cost[moved] = new[better], new_cost[better]
+        fitted[moved], jacobian[moved] = new_fitted[better], new_jacobian[better]
         damping[rows] = np.where(better, np.maximum(damping[rows] * 0.1, 1e-12), damping[rows] * 8)
-        scale = np.abs(active_layers.content * (active_layers.weight > 0)).max(axis=1)
         small = (np.abs(step[:, 0]) < tolerance) & (
-            np.abs(step[:, 1:]).max(axis=1) < tolerance * scale
+            np.abs(step[:, 1:]).max(axis=1) < tolerance * scale[rows]
         )
         active[rows] = ~(small | (damping[rows] > 1e10))
-    fitted, jacobian = _model(layers, values)
-    jacobian[..., 2] *= free[:, None]
     length = 2.0 * np.sqrt(np.exp(values[:, 0]) * layers.time)
     deepest = np.where(layers.weight > 0, layers.lower, 0.0).max(axis=1)
     finest = np.where(layers.weight > 0, layers.lower, np.inf).min(axis=1)
@@ -128,27 +131,29 @@ def solve(layers: Layers, *, start: Array | None = None, tolerance: float = TOLE
     return Solution(values, fitted, jacobian, ~active & identifiable)
 
 
-def _model(layers: Layers, values: Array) -> tuple[Array, Array]:
-    """Content of each layer and its derivatives by ln D, Cs and C0."""
+def _model(layers: Layers, values: Array, free: BoolArray) -> tuple[Array, Array]:
+    """Content of each layer and its derivatives by ln D, Cs and, where it is `free`, C0."""
     length = 2.0 * np.sqrt(np.exp(values[:, :1]) * layers.time[:, None])
     relative_content, slope = mean_layer_content(layers.upper, layers.lower, length=length)
     surface, initial = values[:, 1:2], values[:, 2:3]
     content = initial + (surface - initial) * relative_content
     return content, np.stack(
-        (0.5 * (surface - initial) * slope, relative_content, 1.0 - relative_content), axis=-1
+        (
+            0.5 * (surface - initial) * slope,
+            relative_content,
+            (1.0 - relative_content) * free[:, None],
+        ),
+        axis=-1,
     )
 
 
-def _cost(layers: Layers, values: Array) -> Array:
-    length = 2.0 * np.sqrt(np.exp(values[:, :1]) * layers.time[:, None])
-    relative_content, _ = mean_layer_content(layers.upper, layers.lower, length=length)
-    fitted = values[:, 2:3] + (values[:, 1:2] - values[:, 2:3]) * relative_content
+def _cost(layers: Layers, fitted: Array) -> Array:
     return np.asarray((layers.weight * (layers.content - fitted) ** 2).sum(axis=1))
 
 
-def _step(layers: Layers, values: Array, *, free: BoolArray, damping: Array) -> Array:
-    fitted, jacobian = _model(layers, values)
-    jacobian[..., 2] *= free[:, None]
+def _step(
+    layers: Layers, fitted: Array, jacobian: Array, *, free: BoolArray, damping: Array
+) -> Array:
     weighted = jacobian * layers.weight[..., None]
     normal = np.einsum("gkp,gkq->gpq", weighted, jacobian)
     gradient = np.einsum("gkp,gk->gp", weighted, layers.content - fitted)

@@ -89,27 +89,30 @@ def profile_intervals(fit: WeightedFit, scales: SpecimenScale) -> FitIntervals:
     level = (scales.t_quantile * scales.scale) ** 2
     centre = fit.solution.values[:, 0]
     least = _at(fit.layers, centre)[0]
-    ends = []
-    for sign in (-1.0, 1.0):
-        inner, outer = np.zeros(len(centre)), np.full(len(centre), MAX_LOG_STEP)
-        inside = _at(fit.layers, centre + sign * outer)[0] - least < level
-        for _ in range(BISECTIONS):
-            middle = 0.5 * (inner + outer)
-            below = _at(fit.layers, centre + sign * middle)[0] - least < level
-            inner, outer = np.where(below, middle, inner), np.where(below, outer, middle)
-        step = np.where(inside, MAX_LOG_STEP, 0.5 * (inner + outer))
-        ends.append((centre + sign * step, np.where(inside, sign * np.inf, centre + sign * step)))
-    low, high = np.full(len(centre), np.inf), np.full(len(centre), -np.inf)
+    count = len(centre)
+    both = fit.layers.take(np.tile(np.arange(count), 2))
+    middles, sign = np.tile(centre, 2), np.repeat([-1.0, 1.0], count)
+    floor, allowed = np.tile(least, 2), np.tile(level, 2)
+    inner, outer = np.zeros(2 * count), np.full(2 * count, MAX_LOG_STEP)
+    inside = _at(both, middles + sign * outer)[0] - floor < allowed
+    for _ in range(BISECTIONS):
+        half = 0.5 * (inner + outer)
+        below = _at(both, middles + sign * half)[0] - floor < allowed
+        inner, outer = np.where(below, half, inner), np.where(below, outer, half)
+    edge = middles + sign * np.where(inside, MAX_LOG_STEP, 0.5 * (inner + outer))
+    lowest, highest = edge[:count], edge[count:]
+    low, high = np.full(count, np.inf), np.full(count, -np.inf)
     # for a given D the squares are a parabola in Cs, so that its ends lie on the edge of a region
     place = np.linspace(-1.0, 1.0, GRID)
     for x in place:
-        log_d = centre + x * np.where(x < 0.0, centre - ends[0][0], ends[1][0] - centre)
+        log_d = centre + x * np.where(x < 0.0, centre - lowest, highest - centre)
         squares, surface, curvature = _at(fit.layers, log_d)
         room = np.sqrt(np.maximum(level - (squares - least), 0.0) / curvature)
         within = squares - least <= level * (1.0 + 1e-6)
         low = np.where(within, np.minimum(low, surface - room), low)
         high = np.where(within, np.maximum(high, surface + room), high)
-    return FitIntervals(ends[0][1], ends[1][1], low, high)
+    unbounded = np.where(inside, sign * np.inf, edge)
+    return FitIntervals(unbounded[:count], unbounded[count:], low, high)
 
 
 def _at(layers: Layers, log_d: Array) -> tuple[Array, Array, Array]:

@@ -72,17 +72,21 @@ def mean_two_layer_content(
     width = x2 - x1
     thin = width < THIN_LAYER * d
     a, b = np.minimum(x1, edge), np.minimum(x2, edge)
-    inner = (
-        _sum_of_series(a / d, 2.0 * edge / d, q)
-        - _sum_of_series(b / d, 2.0 * edge / d, q)
-        + q * _sum_of_series((2.0 * edge - a) / d, 2.0 * edge / d, q)
-        - q * _sum_of_series((2.0 * edge - b) / d, 2.0 * edge / d, q)
+    below_a, below_b = np.maximum(x1 - edge, 0.0), np.maximum(x2 - edge, 0.0)
+    depths = (
+        a,
+        b,
+        2.0 * edge - a,
+        2.0 * edge - b,
+        edge + root * below_a,
+        edge + root * below_b,
     )
-    a, b = np.maximum(x1 - edge, 0.0), np.maximum(x2 - edge, 0.0)
-    outer = (2.0 / (1.0 + s) / root) * (
-        _sum_of_series((edge + root * a) / d, 2.0 * edge / d, q)
-        - _sum_of_series((edge + root * b) / d, 2.0 * edge / d, q)
+    # all series are summed together
+    near_a, near_b, mirrored_a, mirrored_b, beyond_a, beyond_b = _sum_of_series(
+        np.stack(depths) / d, np.stack([2.0 * edge / d] * 6), np.stack([q] * 6)
     )
+    inner = near_a - near_b + q * mirrored_a - q * mirrored_b
+    outer = (2.0 / (1.0 + s) / root) * (beyond_a - beyond_b)
     content = np.asarray(d * (inner + outer) / np.where(thin, 1.0, width))
     if thin.any():
         # in a thin layer the difference of the integrals loses all digits

@@ -111,12 +111,12 @@ def solve_two_layers(layers: Layers, *, skin: Array, uniform: Array) -> TwoLayer
 
 
 def _relative_content(layers: Layers, log_d: Array, skin: Array) -> Array:
-    """Return the relative content of each layer; `log_d` (g, 2)."""
+    """Return the relative content of each layer, (..., g, k); `log_d` (..., g, 2)."""
     return mean_two_layer_content(
         layers.upper,
         layers.lower,
-        core=(np.exp(log_d[:, 1]) * layers.time)[:, None],
-        ratio=np.exp(log_d[:, 0] - log_d[:, 1])[:, None],
+        core=(np.exp(log_d[..., 1]) * layers.time)[..., None],
+        ratio=np.exp(log_d[..., 0] - log_d[..., 1])[..., None],
         skin=skin[:, None],
     )
 
@@ -130,16 +130,14 @@ def _cost(layers: Layers, values: Array, skin: Array) -> Array:
 def _model(layers: Layers, values: Array, skin: Array) -> tuple[Array, Array]:
     """Content of each layer and its derivatives by ln D_skin, ln D_core, Cs and C0."""
     log_d, rise = values[:, :2], values[:, 2:3] - values[:, 3:4]
-    relative_content = _relative_content(layers, log_d, skin)
-    slopes = []
-    for column in (0, 1):
-        step = np.zeros(2)
-        step[column] = DERIVATIVE_STEP
-        forward, backward = (
-            _relative_content(layers, log_d + step, skin),
-            _relative_content(layers, log_d - step, skin),
-        )
-        slopes.append(rise * (forward - backward) / (2.0 * DERIVATIVE_STEP))
+    step = DERIVATIVE_STEP * np.eye(2)[:, None]
+    relative_content, *moved = _relative_content(
+        layers, np.concatenate((log_d[None], log_d + step, log_d - step)), skin
+    )
+    slopes = (
+        rise * (forward - backward) / (2.0 * DERIVATIVE_STEP)
+        for forward, backward in zip(moved[:2], moved[2:], strict=True)
+    )
     return values[:, 3:4] + rise * relative_content, np.stack(
         (*slopes, relative_content, 1.0 - relative_content), axis=-1
     )

@@ -9,6 +9,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -175,12 +176,17 @@ def all_pairs(groups: Groups) -> tuple[Ratio, ...]:
     >>> found[0].strategy, round(found[0].value, 2)
     ('B', 2.0)
     """
-    quantile = stats.studentized_range.ppf(LEVEL, len(groups.names), groups.degrees_of_freedom)
-    factor = float(quantile) / math.sqrt(2.0)
+    factor = _range_quantile(len(groups.names), groups.degrees_of_freedom) / math.sqrt(2.0)
     return tuple(
         _ratio(groups, j, i, half=factor * _error(groups, i, j), method=TUKEY)
         for i, j in itertools.combinations(range(len(groups.names)), 2)
     )
+
+
+@cache
+def _range_quantile(count: int, degrees: int) -> float:
+    """Return the 95 % quantile of the studentized range, an integral that scipy takes anew."""
+    return float(stats.studentized_range.ppf(LEVEL, count, degrees))
 
 
 def with_reference(groups: Groups, reference: str) -> tuple[Ratio, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from matplotlib.font_manager import FontProperties, findfont, get_font
@@ -150,6 +150,7 @@ def group_similar(curves: ArrayLike, *, tolerance: float) -> list[list[int]]:
     return groups
 
 
+@lru_cache(maxsize=10_000)
 def text_width(text: str, size: float, bold: bool = False) -> float:
     """Measure a line of text in the figures' font [pt], without the little that kerning saves.
 

@@ -335,7 +335,7 @@ class Wall:
 
         What the changed inputs do not reach is kept, the penalties above all.
         """
-        if self.conditions is not None:
+        if self.conditions is not None or self.front_model is not None:
             return self.sample_block(values)
         kept = not any(plan.uses(name) for plan in self.plans for name in changed)
         if not kept or not FRONT_INPUTS.isdisjoint(changed):

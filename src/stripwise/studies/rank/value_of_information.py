@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.service_fronts import ServiceFronts
-from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET, Number, Wall
+from stripwise.risk.model.wall import COVER, MEAN_COVER_OFFSET, Number, SampleBlock, Wall
 from stripwise.risk.probability.integral import Integral, critical_diffusivity_factors, front_depths
 from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.probability.parallel import run_parallel
@@ -225,7 +225,8 @@ def _conditional_by_repeat(  # noqa: PLR0917
         rng = random_stream(seed, stage="value of information", index=(1, r))
         z = next(iter(sobol_blocks(sampler.dimensions, INNER_POINTS, rng)))
         inner, shift = sampler.values(z), integral.conditional_mean(sampler.correlate(z))
-        parts = []
+        parts: list[Array] = []
+        block: SampleBlock | None = None
         for first in range(0, OUTER_POINTS, OUTER_AT_ONCE):
             batch = slice(first, first + OUTER_AT_ONCE)
             values = {n: np.tile(v, OUTER_AT_ONCE) if np.ndim(v) else v for n, v in inner.items()}
@@ -237,7 +238,13 @@ def _conditional_by_repeat(  # noqa: PLR0917
                     else np.sqrt(share) * measured + np.sqrt(1.0 - share) * values[name]
                 )
             shifts = np.tile(shift, OUTER_AT_ONCE) if np.ndim(shift) else shift
-            p = _conditional_probability(wall, integral, values, shifts, age=age)
+            # only what was measured changes from one batch to the next
+            block = (
+                wall.sample_block(values)
+                if block is None
+                else wall.changed_block(block, values, names)
+            )
+            p = _conditional_probability(wall, block, integral, values, shifts, age=age)
             parts.append(p.reshape(len(p), OUTER_AT_ONCE, INNER_POINTS).mean(axis=2).T)
         return np.concatenate(parts)
 
@@ -245,10 +252,15 @@ def _conditional_by_repeat(  # noqa: PLR0917
 
 
 def _conditional_probability(
-    wall: Wall, integral: Integral, values: dict[str, Number], shift: Number, *, age: float
+    wall: Wall,
+    block: SampleBlock,
+    integral: Integral,
+    values: dict[str, Number],
+    shift: Number,
+    *,
+    age: float,
 ) -> Array:
     """P of each strategy given every input but the integrated one, (s, n)."""
-    block = wall.sample_block(values)
     size = OUTER_AT_ONCE * INNER_POINTS
     if integral.name == COVER:
         rows = [
