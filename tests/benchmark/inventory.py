@@ -4,20 +4,23 @@ python tests/benchmark/inventory.py                  # rows a CPU second, growth
 python tests/benchmark/inventory.py --accuracy       # P, range and confidence against large samples
 python tests/benchmark/inventory.py --shipped        # faces against a run, on every shipped wall
 python tests/benchmark/inventory.py --workers        # CPU seconds of two processes and of a cluster over one
-python tests/benchmark/inventory.py --rows 1000000   # end to end by two processes, with their memory
+python tests/benchmark/inventory.py --memory         # memory of the command, 1e5 and 1e6 rows, parts computed before
+python tests/benchmark/inventory.py --rows 1000000   # the command end to end by two processes, with their memory
 """
 
 import argparse
+import json
+import pickle
+import re
 import resource
 import subprocess
 import sys
 import tempfile
 import time
 import tomllib
+from concurrent.futures import Executor, Future
 from pathlib import Path
 
-import dask
-import distributed
 import numpy as np
 import pandas as pd
 from scipy import special
@@ -32,8 +35,10 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.inventory import face_answers, inventory_run
+from stripwise.studies.inventory import face_answers, inventory_run, inventory_study
+from stripwise.studies.inventory.executor import process_pool
 from stripwise.studies.inventory.inventory_study import inventory
+from stripwise.studies.inventory.part_jobs import compute_part
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "garage-wall.toml"
 FAR_LIMIT = {"target.probability": {"value": 0.9, "unusual": True}}
@@ -95,12 +100,23 @@ def main():
     parser.add_argument("--shipped", action="store_true")
     parser.add_argument("--accuracy", nargs="?", const=SCENARIO, type=Path)
     parser.add_argument("--rows", type=int, default=0)
+    parser.add_argument("--memory", action="store_true")
+    parser.add_argument("--command", nargs=2, type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--stored", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--busy", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.shipped:
-        return shipped()
-    if options.accuracy:
-        return accuracy(options.accuracy)
+        shipped()
+    elif options.accuracy:
+        accuracy(options.accuracy)
+    elif options.command:
+        command(*options.command, stored=options.stored)
+    else:
+        measure(options)
+
+
+def measure(options):
+    """Time the inventory of made-up faces."""
     case = stripwise.load(SCENARIO)
     case = case.replace({"sampling.points": 4096})
     while options.busy:
@@ -108,10 +124,13 @@ def main():
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
         if options.workers:
-            return workers(case, home)
-        if options.rows:
-            return end_to_end(case, make_faces(home / "faces.csv", options.rows), home / "parts")
-        return sizes(case, home)
+            workers(case, home)
+        elif options.memory:
+            memory(home)
+        elif options.rows:
+            print(run_command(make_faces(home / "faces.csv", options.rows), home / "out"))
+        else:
+            sizes(case, home)
 
 
 def accuracy(path, plans=40, covers=5):
@@ -279,6 +298,9 @@ def beside_another(case, path):
 
 def on_cluster(case, path):
     """Compute an inventory on a cluster of two workers on this machine, memory kept as README says."""
+    import dask
+    import distributed
+
     with (
         dask.config.set({"distributed.nanny.pre-spawn-environ": KEPT_MEMORY}),
         distributed.LocalCluster(
@@ -290,21 +312,60 @@ def on_cluster(case, path):
         return inventory(case, path, year=2026, executor=executor, workers=2)
 
 
-def end_to_end(case, path, folder):
-    """Compute a large table by two processes with its parts on disk; say what memory they took."""
-    start, began = cpu(), time.perf_counter()
-    result = inventory(case, path, year=2026, folder=folder, workers=2)
-    size = sum(1 for _ in result.parts())
-    whole = time.perf_counter() - began
-    own, most = (
-        resource.getrusage(who).ru_maxrss / 1024.0
-        for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-    )
-    print(
-        f"{result.faces} faces in {size} parts, {result.direct} computed directly: {whole:.0f} s, "
-        f"{cpu() - start:.0f} CPU s; at most {own:.0f} MB here, {most:.0f} MB in a worker"
-    )
-    print({stage: round(seconds, 1) for stage, seconds in result.seconds.items()})
+class StoredParts(Executor):
+    """Has the first part of each size computed, and hands it out for every other one."""
+
+    def __init__(self, pool):
+        self.pool, self.parts = pool, {}
+
+    def submit(self, fn, /, *args):
+        if fn is not compute_part:
+            return self.pool.submit(fn, *args)
+        size = len(args[1])
+        if size not in self.parts:
+            self.parts[size] = pickle.dumps(self.pool.submit(fn, *args).result())
+        future = Future()
+        future.set_result(pickle.loads(self.parts[size]))
+        return future
+
+    def shutdown(self, **options):
+        self.pool.shutdown(**options)
+
+
+def command(path, out, *, stored):
+    """Run the command in this process; print what it took as JSON, without what starting it took."""
+    from stripwise.cli import app
+
+    if stored:
+        inventory_study.process_pool = lambda workers: StoredParts(process_pool(workers))
+    start = cpu()
+    given = [path, "--scenario", SCENARIO, "--year", "2026", "--out", out, "--quiet"]
+    app(["inventory", *map(str, given)], standalone_mode=False)
+    # ru_maxrss of this process would count the one that it was started by
+    own = int(re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text("utf-8"))[1])
+    most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    found = {"cpu_s": round(cpu() - start, 1), "client_mb": own / 1024, "worker_mb": most / 1024}
+    print(json.dumps(found | json.loads((out / "times.json").read_text("utf-8"))))
+
+
+def run_command(path, out, *more):
+    """Run the command on a table in a process that has only what it needs; return what it took."""
+    given = [sys.executable, __file__, "--command", path, out, *more]
+    return json.loads(subprocess.run(given, check=True, capture_output=True).stdout)
+
+
+def memory(home):
+    """Compare the memory of the command on a small and a large table, parts computed before.
+
+    So it is seen in about a minute; what workers hold does not depend on the rows.
+    """
+    held = {}
+    for rows in (100_000, 1_000_000):
+        found = run_command(make_faces(home / f"{rows}.csv", rows), home / f"{rows}", "--stored")
+        held[rows] = found["client_mb"]
+        print(f"{rows} faces: {held[rows]:.0f} MB here, {found['worker_mb']:.0f} MB in a worker")
+    (few, least), (many, most) = held.items()
+    print(f"{(most - least) * 2**20 / (many - few):.0f} bytes a further face")
 
 
 if __name__ == "__main__":
