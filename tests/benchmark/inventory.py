@@ -3,13 +3,14 @@
 python tests/benchmark/inventory.py                  # rows a CPU second, growth, against the loop
 python tests/benchmark/inventory.py --accuracy       # P, range and confidence against large samples
 python tests/benchmark/inventory.py --shipped        # faces against a run, on every shipped wall
-python tests/benchmark/inventory.py --workers        # CPU seconds of two processes and of a cluster over one
+python tests/benchmark/inventory.py --workers        # CPU seconds of two processes and of a cluster, started, over one
 python tests/benchmark/inventory.py --memory         # memory of the command, 1e5 and 1e6 rows, parts computed before
 python tests/benchmark/inventory.py --rows 1000000   # the command end to end by two processes, with their memory
 """
 
 import argparse
 import json
+import os
 import pickle
 import re
 import resource
@@ -36,7 +37,7 @@ from stripwise.risk.probability.nominal_covers import (
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.inventory import face_answers, inventory_run, inventory_study
-from stripwise.studies.inventory.executor import process_pool
+from stripwise.studies.inventory.executor import SerialExecutor, process_pool
 from stripwise.studies.inventory.inventory_study import inventory
 from stripwise.studies.inventory.part_jobs import compute_part
 
@@ -49,6 +50,13 @@ KEPT_MEMORY = {
     "OPENBLAS_NUM_THREADS": "1",
 }
 """Settings of a worker that keep freed memory with it."""
+QUIET = {
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "1s",
+    "distributed.worker.memory.monitor-interval": "1s",
+}
+"""Settings of scheduler and workers that look seldom after themselves."""
+ROUNDS = 3
 SIZES = (50_000, 100_000, 200_000, 400_000)
 
 
@@ -119,6 +127,8 @@ def measure(options):
     """Time the inventory of made-up faces."""
     case = stripwise.load(SCENARIO)
     case = case.replace({"sampling.points": 4096})
+    if options.busy:
+        keep_tables()
     while options.busy:
         inventory(case.replace(FAR_LIMIT), options.busy, year=2026)
     with tempfile.TemporaryDirectory() as folder:
@@ -211,8 +221,8 @@ def shipped():
         )
 
 
-def sizes(case, home):
-    """Time growing tables on the same tables of the class."""
+def keep_tables():
+    """Have the tables of a class computed once, here."""
     solve, kept = inventory_run.solve, {}
 
     def once(where, place):
@@ -221,6 +231,11 @@ def sizes(case, home):
         return kept[place]
 
     inventory_run.solve = once
+
+
+def sizes(case, home):
+    """Time growing tables on the same tables of the class."""
+    keep_tables()
     direct = face_answers.decide_directly
     start = cpu()
     stripwise.assess(case, workers=1)
@@ -255,61 +270,86 @@ def sizes(case, home):
 
 
 def workers(case, home):
-    """Compare CPU seconds of one process, of two, and of a cluster of two here, tables included.
+    """Compare CPU seconds of one process, of two, and of a cluster of two here, without their start.
 
-    The limit lies beyond every face, so that none takes a second pass. What a process costs to
-    start is told apart: per face counts the difference between a large and a small table. Two cores
-    may share what they compute with, so one process is timed while another computes the same.
+    The limit lies beyond every face, so that none takes a second pass, and the tables are computed
+    before. Two cores may share what they compute with, so one process is timed while another
+    computes the same, and all three are timed anew in every round.
     """
     case = case.replace(FAR_LIMIT)
-    small, large = (make_faces(home / f"{size}.csv", size) for size in (50_000, 400_000))
-    one = None
-    for name, compute in (
-        ("one process", lambda path: beside_another(case, path)),
-        ("two processes", lambda path: inventory(case, path, year=2026, workers=2)),
-        ("a cluster of two workers", lambda path: on_cluster(case, path)),
-    ):
-        spent = []
-        for path in (small, large):
-            start = cpu()
-            own = compute(path)
-            spent.append(own if isinstance(own, float) else cpu() - start)
-        more, whole = spent[1] - spent[0], spent[1]
-        one = one or (more, whole)
-        print(
-            f"{name}: {whole:.1f} CPU s, {whole / one[1]:.3f} of one process; "
-            f"per further face {more / one[0]:.3f}",
-            flush=True,
-        )
+    large, small = (make_faces(home / f"{size}.csv", size) for size in (100_000, 15_000))
+    keep_tables()
+    inventory(case, large, year=2026)  # has the tables computed
+    ratios = []
+    for _ in range(ROUNDS):
+        one = beside_another(case, large)
+        ratios.append([on_two(case, small, large) / one, on_cluster(case, small, large) / one])
+        print("over one process: two {:.3f}, a cluster {:.3f}".format(*ratios[-1]), flush=True)
+    print("in the middle: two {:.3f}, a cluster {:.3f}".format(*np.median(ratios, axis=0)))
 
 
 def beside_another(case, path):
     """Return CPU seconds of an inventory while a process of its own computes the same again and again."""
     busy = subprocess.Popen([sys.executable, __file__, "--busy", str(path)])
     try:
-        time.sleep(8.0)  # until it computes
-        start = time.process_time()
+        time.sleep(20.0)  # until it has its tables
+        start = time.thread_time()
         inventory(case, path, year=2026)
-        return time.process_time() - start
+        return time.thread_time() - start
     finally:
         busy.kill()
         busy.wait()
 
 
-def on_cluster(case, path):
-    """Compute an inventory on a cluster of two workers on this machine, memory kept as README says."""
+class TablesHere(SerialExecutor):
+    """Has parts computed by a pool that stays, and all else here."""
+
+    def __init__(self, pool):
+        self.pool = pool
+
+    def submit(self, fn, /, *args):
+        return (self.pool if fn is compute_part else super()).submit(fn, *args)
+
+
+def seconds_of(processes, compute):
+    """Return CPU seconds that this process and others spend on a computation."""
+    import psutil  # comes with distributed
+
+    watched = [psutil.Process(), *map(psutil.Process, processes)]
+    start = sum(sum(one.cpu_times()[:2]) for one in watched)
+    compute()
+    return sum(sum(one.cpu_times()[:2]) for one in watched) - start
+
+
+def on_two(case, small, large):
+    """Return CPU seconds of two processes that have begun."""
+    pool, fresh = process_pool(2), inventory_study.process_pool
+    inventory_study.process_pool = lambda _workers: TablesHere(pool)
+    inventory(case, small, year=2026, workers=2)
+    found = seconds_of(pool._processes, lambda: inventory(case, large, year=2026, workers=2))
+    inventory_study.process_pool = fresh
+    pool.shutdown()
+    return found
+
+
+def on_cluster(case, small, large):
+    """Return CPU seconds of a cluster of two workers here that has begun, set as README says."""
     import dask
     import distributed
 
     with (
-        dask.config.set({"distributed.nanny.pre-spawn-environ": KEPT_MEMORY}),
+        dask.config.set({"distributed.nanny.pre-spawn-environ": KEPT_MEMORY, **QUIET}),
         distributed.LocalCluster(
             n_workers=2, threads_per_worker=1, dashboard_address=None
         ) as cluster,
         distributed.Client(cluster) as client,
     ):
-        executor = client.get_executor(pure=False, retries=2)
-        return inventory(case, path, year=2026, executor=executor, workers=2)
+        executor = TablesHere(client.get_executor(pure=False, retries=2))
+        inventory(case, small, year=2026, executor=executor, workers=2)
+        return seconds_of(
+            client.run(os.getpid).values(),
+            lambda: inventory(case, large, year=2026, executor=executor, workers=2),
+        )
 
 
 class StoredParts(Executor):

@@ -20,7 +20,7 @@ from stripwise.studies.inventory.elements import SolvedClass
 from stripwise.studies.inventory.executor import Job, LostPart, run_jobs
 from stripwise.studies.inventory.face_rows import FaceRows
 from stripwise.studies.inventory.inventory_plan import InventoryPlan
-from stripwise.studies.inventory.part_jobs import PartResult, compute_part, solve
+from stripwise.studies.inventory.part_jobs import PartResult, PlanPlace, compute_part, solve
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import TotalSums
 
@@ -123,7 +123,7 @@ class InventoryRun:
     place
         Folder of this machine in which workers find the plan.
     remote
-        Whether workers may run elsewhere, so that the plan travels with every job.
+        Whether workers may run elsewhere, so that the plan travels to each.
     """
 
     plan: InventoryPlan
@@ -138,9 +138,9 @@ class InventoryRun:
     def solve(self) -> dict[int, SolvedClass]:
         """Compute the tables of every class."""
         used = [k for k, needs in enumerate(self.plan.needs) if needs.faces]
-        where = self._hand_over({}, "unsolved")
+        job = self._hand_over({}, "unsolved")
         solved = {}
-        jobs = (Job(k, solve, (where, k)) for k in used)
+        jobs = (job(k, solve, k) for k in used)
         for done, (at, found) in enumerate(self._jobs(jobs), start=1):
             if isinstance(found, LostPart):
                 raise NumericalError("the tables of a class cannot be computed: its workers died")
@@ -159,7 +159,7 @@ class InventoryRun:
         """Compute every part, or take it from an earlier run that was cut off."""
         plan = self.plan
         got = Gathered.empty(plan, solved)
-        where = self._hand_over(solved, "solved")
+        job = self._hand_over(solved, "solved")
         spans: dict[int, tuple[int, int]] = {}
         names = [
             hashlib.sha256(f"{plan.digest}{digest}{k}".encode()).hexdigest()[:32]
@@ -175,7 +175,8 @@ class InventoryRun:
                 if store.get(names[k]) is not None:
                     yield Job(k, _known, ())
                 else:
-                    yield Job(k, compute_part, (where, good))
+                    # bytes pass through a cluster in a quarter of the time that lists take
+                    yield job(k, compute_part, pickle.dumps(good) if self.remote else good)
 
         for at, found in self._jobs(jobs()):
             if isinstance(found, LostPart):
@@ -201,14 +202,20 @@ class InventoryRun:
             broken=_broken(),
         )
 
-    def _hand_over(self, solved: dict[int, SolvedClass], name: str) -> str | bytes:
-        """Return where workers find the plan: a file of this machine, or its bytes."""
+    def _hand_over(self, solved: dict[int, SolvedClass], name: str) -> Callable[..., Job]:
+        """Return what makes a job that finds the plan: in a file of this machine, or by its bytes.
+
+        The bytes travel once to each worker, when it says that it lacks them.
+        """
         data = pickle.dumps((self.plan, solved))
+        digest = hashlib.sha256(data).hexdigest()
         if self.remote:
-            return data
+            known, whole = PlanPlace(digest), PlanPlace(digest, data=data)
+            return lambda k, call, given: Job(k, call, (known, given), (whole, given))
         path = self.place / f"{name}.plan"
         path.write_bytes(data)
-        return f"{path}"
+        where = PlanPlace(digest, path)
+        return lambda k, call, given: Job(k, call, (where, given))
 
 
 def _known() -> None:
