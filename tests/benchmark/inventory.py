@@ -53,7 +53,6 @@ KEPT_MEMORY = {
 QUIET = {
     "distributed.worker.profile.enabled": False,
     "distributed.admin.tick.interval": "1s",
-    "distributed.worker.memory.monitor-interval": "1s",
 }
 """Settings of scheduler and workers that look seldom after themselves."""
 ROUNDS = 3
@@ -378,13 +377,18 @@ def command(path, out, *, stored):
 
     if stored:
         inventory_study.process_pool = lambda workers: StoredParts(process_pool(workers))
-    start = cpu()
+    start, began = cpu(), time.process_time()
     given = [path, "--scenario", SCENARIO, "--year", "2026", "--out", out, "--quiet"]
     app(["inventory", *map(str, given)], standalone_mode=False)
     # ru_maxrss of this process would count the one that it was started by
     own = int(re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text("utf-8"))[1])
     most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    found = {"cpu_s": round(cpu() - start, 1), "client_mb": own / 1024, "worker_mb": most / 1024}
+    found = {
+        "cpu_s": cpu() - start,
+        "client_s": time.process_time() - began,
+        "client_mb": own / 1024,
+        "worker_mb": most / 1024,
+    }
     print(json.dumps(found | json.loads((out / "times.json").read_text("utf-8"))))
 
 
@@ -403,7 +407,11 @@ def memory(home):
     for rows in (100_000, 1_000_000):
         found = run_command(make_faces(home / f"{rows}.csv", rows), home / f"{rows}", "--stored")
         held[rows] = found["client_mb"]
-        print(f"{rows} faces: {held[rows]:.0f} MB here, {found['worker_mb']:.0f} MB in a worker")
+        print(
+            f"{rows} faces: {held[rows]:.0f} MB here, {found['worker_mb']:.0f} MB in a worker; "
+            f"{1e6 * found['client_s'] / rows:.0f} microseconds of CPU here a face",
+            flush=True,
+        )
     (few, least), (many, most) = held.items()
     print(f"{(most - least) * 2**20 / (many - few):.0f} bytes a further face")
 
