@@ -3,21 +3,25 @@
 python tests/benchmark/inventory.py                  # rows a CPU second, growth, against the loop
 python tests/benchmark/inventory.py --accuracy       # P, range and confidence against large samples
 python tests/benchmark/inventory.py --shipped        # faces against a run, on every shipped wall
-python tests/benchmark/inventory.py --workers        # CPU seconds of two processes and of a cluster over one
-python tests/benchmark/inventory.py --rows 1000000   # end to end by two processes, with their memory
+python tests/benchmark/inventory.py --workers        # CPU seconds of two processes and of a cluster, started, over one
+python tests/benchmark/inventory.py --memory         # memory of the command, 1e5 and 1e6 rows, parts computed before
+python tests/benchmark/inventory.py --rows 1000000   # the command end to end by two processes, with their memory
 """
 
 import argparse
+import json
+import os
+import pickle
+import re
 import resource
 import subprocess
 import sys
 import tempfile
 import time
 import tomllib
+from concurrent.futures import Executor, Future
 from pathlib import Path
 
-import dask
-import distributed
 import numpy as np
 import pandas as pd
 from scipy import special
@@ -32,8 +36,10 @@ from stripwise.risk.probability.nominal_covers import (
 )
 from stripwise.risk.probability.reliability_index import reliability_index
 from stripwise.studies.from_scenario import build_wall
-from stripwise.studies.inventory import face_answers, inventory_run
+from stripwise.studies.inventory import face_answers, inventory_run, inventory_study
+from stripwise.studies.inventory.executor import SerialExecutor, process_pool
 from stripwise.studies.inventory.inventory_study import inventory
+from stripwise.studies.inventory.part_jobs import compute_part
 
 SCENARIO = Path(__file__).parents[2] / "scenarios" / "garage-wall.toml"
 FAR_LIMIT = {"target.probability": {"value": 0.9, "unusual": True}}
@@ -44,6 +50,12 @@ KEPT_MEMORY = {
     "OPENBLAS_NUM_THREADS": "1",
 }
 """Settings of a worker that keep freed memory with it."""
+QUIET = {
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "1s",
+}
+"""Settings of scheduler and workers that look seldom after themselves."""
+ROUNDS = 3
 SIZES = (50_000, 100_000, 200_000, 400_000)
 
 
@@ -95,23 +107,39 @@ def main():
     parser.add_argument("--shipped", action="store_true")
     parser.add_argument("--accuracy", nargs="?", const=SCENARIO, type=Path)
     parser.add_argument("--rows", type=int, default=0)
+    parser.add_argument("--memory", action="store_true")
+    parser.add_argument("--command", nargs=2, type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--stored", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--busy", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.shipped:
-        return shipped()
-    if options.accuracy:
-        return accuracy(options.accuracy)
+        shipped()
+    elif options.accuracy:
+        accuracy(options.accuracy)
+    elif options.command:
+        command(*options.command, stored=options.stored)
+    else:
+        measure(options)
+
+
+def measure(options):
+    """Time the inventory of made-up faces."""
     case = stripwise.load(SCENARIO)
     case = case.replace({"sampling.points": 4096})
+    if options.busy:
+        keep_tables()
     while options.busy:
         inventory(case.replace(FAR_LIMIT), options.busy, year=2026)
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
         if options.workers:
-            return workers(case, home)
-        if options.rows:
-            return end_to_end(case, make_faces(home / "faces.csv", options.rows), home / "parts")
-        return sizes(case, home)
+            workers(case, home)
+        elif options.memory:
+            memory(home)
+        elif options.rows:
+            print(run_command(make_faces(home / "faces.csv", options.rows), home / "out"))
+        else:
+            sizes(case, home)
 
 
 def accuracy(path, plans=40, covers=5):
@@ -192,8 +220,8 @@ def shipped():
         )
 
 
-def sizes(case, home):
-    """Time growing tables on the same tables of the class."""
+def keep_tables():
+    """Have the tables of a class computed once, here."""
     solve, kept = inventory_run.solve, {}
 
     def once(where, place):
@@ -202,6 +230,11 @@ def sizes(case, home):
         return kept[place]
 
     inventory_run.solve = once
+
+
+def sizes(case, home):
+    """Time growing tables on the same tables of the class."""
+    keep_tables()
     direct = face_answers.decide_directly
     start = cpu()
     stripwise.assess(case, workers=1)
@@ -236,75 +269,151 @@ def sizes(case, home):
 
 
 def workers(case, home):
-    """Compare CPU seconds of one process, of two, and of a cluster of two here, tables included.
+    """Compare CPU seconds of one process, of two, and of a cluster of two here, without their start.
 
-    The limit lies beyond every face, so that none takes a second pass. What a process costs to
-    start is told apart: per face counts the difference between a large and a small table. Two cores
-    may share what they compute with, so one process is timed while another computes the same.
+    The limit lies beyond every face, so that none takes a second pass, and the tables are computed
+    before. Two cores may share what they compute with, so one process is timed while another
+    computes the same, and all three are timed anew in every round.
     """
     case = case.replace(FAR_LIMIT)
-    small, large = (make_faces(home / f"{size}.csv", size) for size in (50_000, 400_000))
-    one = None
-    for name, compute in (
-        ("one process", lambda path: beside_another(case, path)),
-        ("two processes", lambda path: inventory(case, path, year=2026, workers=2)),
-        ("a cluster of two workers", lambda path: on_cluster(case, path)),
-    ):
-        spent = []
-        for path in (small, large):
-            start = cpu()
-            own = compute(path)
-            spent.append(own if isinstance(own, float) else cpu() - start)
-        more, whole = spent[1] - spent[0], spent[1]
-        one = one or (more, whole)
-        print(
-            f"{name}: {whole:.1f} CPU s, {whole / one[1]:.3f} of one process; "
-            f"per further face {more / one[0]:.3f}",
-            flush=True,
-        )
+    large, small = (make_faces(home / f"{size}.csv", size) for size in (100_000, 15_000))
+    keep_tables()
+    inventory(case, large, year=2026)  # has the tables computed
+    ratios = []
+    for _ in range(ROUNDS):
+        one = beside_another(case, large)
+        ratios.append([on_two(case, small, large) / one, on_cluster(case, small, large) / one])
+        print("over one process: two {:.3f}, a cluster {:.3f}".format(*ratios[-1]), flush=True)
+    print("in the middle: two {:.3f}, a cluster {:.3f}".format(*np.median(ratios, axis=0)))
 
 
 def beside_another(case, path):
     """Return CPU seconds of an inventory while a process of its own computes the same again and again."""
     busy = subprocess.Popen([sys.executable, __file__, "--busy", str(path)])
     try:
-        time.sleep(8.0)  # until it computes
-        start = time.process_time()
+        time.sleep(20.0)  # until it has its tables
+        start = time.thread_time()
         inventory(case, path, year=2026)
-        return time.process_time() - start
+        return time.thread_time() - start
     finally:
         busy.kill()
         busy.wait()
 
 
-def on_cluster(case, path):
-    """Compute an inventory on a cluster of two workers on this machine, memory kept as README says."""
+class TablesHere(SerialExecutor):
+    """Has parts computed by a pool that stays, and all else here."""
+
+    def __init__(self, pool):
+        self.pool = pool
+
+    def submit(self, fn, /, *args):
+        return (self.pool if fn is compute_part else super()).submit(fn, *args)
+
+
+def seconds_of(processes, compute):
+    """Return CPU seconds that this process and others spend on a computation."""
+    import psutil  # comes with distributed
+
+    watched = [psutil.Process(), *map(psutil.Process, processes)]
+    start = sum(sum(one.cpu_times()[:2]) for one in watched)
+    compute()
+    return sum(sum(one.cpu_times()[:2]) for one in watched) - start
+
+
+def on_two(case, small, large):
+    """Return CPU seconds of two processes that have begun."""
+    pool, fresh = process_pool(2), inventory_study.process_pool
+    inventory_study.process_pool = lambda _workers: TablesHere(pool)
+    inventory(case, small, year=2026, workers=2)
+    found = seconds_of(pool._processes, lambda: inventory(case, large, year=2026, workers=2))
+    inventory_study.process_pool = fresh
+    pool.shutdown()
+    return found
+
+
+def on_cluster(case, small, large):
+    """Return CPU seconds of a cluster of two workers here that has begun, set as README says."""
+    import dask
+    import distributed
+
     with (
-        dask.config.set({"distributed.nanny.pre-spawn-environ": KEPT_MEMORY}),
+        dask.config.set({"distributed.nanny.pre-spawn-environ": KEPT_MEMORY, **QUIET}),
         distributed.LocalCluster(
             n_workers=2, threads_per_worker=1, dashboard_address=None
         ) as cluster,
         distributed.Client(cluster) as client,
     ):
-        executor = client.get_executor(pure=False, retries=2)
-        return inventory(case, path, year=2026, executor=executor, workers=2)
+        executor = TablesHere(client.get_executor(pure=False, retries=2))
+        inventory(case, small, year=2026, executor=executor, workers=2)
+        return seconds_of(
+            client.run(os.getpid).values(),
+            lambda: inventory(case, large, year=2026, executor=executor, workers=2),
+        )
 
 
-def end_to_end(case, path, folder):
-    """Compute a large table by two processes with its parts on disk; say what memory they took."""
-    start, began = cpu(), time.perf_counter()
-    result = inventory(case, path, year=2026, folder=folder, workers=2)
-    size = sum(1 for _ in result.parts())
-    whole = time.perf_counter() - began
-    own, most = (
-        resource.getrusage(who).ru_maxrss / 1024.0
-        for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
-    )
-    print(
-        f"{result.faces} faces in {size} parts, {result.direct} computed directly: {whole:.0f} s, "
-        f"{cpu() - start:.0f} CPU s; at most {own:.0f} MB here, {most:.0f} MB in a worker"
-    )
-    print({stage: round(seconds, 1) for stage, seconds in result.seconds.items()})
+class StoredParts(Executor):
+    """Has the first part of each size computed, and hands it out for every other one."""
+
+    def __init__(self, pool):
+        self.pool, self.parts = pool, {}
+
+    def submit(self, fn, /, *args):
+        if fn is not compute_part:
+            return self.pool.submit(fn, *args)
+        size = len(args[1])
+        if size not in self.parts:
+            self.parts[size] = pickle.dumps(self.pool.submit(fn, *args).result())
+        future = Future()
+        future.set_result(pickle.loads(self.parts[size]))
+        return future
+
+    def shutdown(self, **options):
+        self.pool.shutdown(**options)
+
+
+def command(path, out, *, stored):
+    """Run the command in this process; print what it took as JSON, without what starting it took."""
+    from stripwise.cli import app
+
+    if stored:
+        inventory_study.process_pool = lambda workers: StoredParts(process_pool(workers))
+    start, began = cpu(), time.process_time()
+    given = [path, "--scenario", SCENARIO, "--year", "2026", "--out", out, "--quiet"]
+    app(["inventory", *map(str, given)], standalone_mode=False)
+    # ru_maxrss of this process would count the one that it was started by
+    own = int(re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text("utf-8"))[1])
+    most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    found = {
+        "cpu_s": cpu() - start,
+        "client_s": time.process_time() - began,
+        "client_mb": own / 1024,
+        "worker_mb": most / 1024,
+    }
+    print(json.dumps(found | json.loads((out / "times.json").read_text("utf-8"))))
+
+
+def run_command(path, out, *more):
+    """Run the command on a table in a process that has only what it needs; return what it took."""
+    given = [sys.executable, __file__, "--command", path, out, *more]
+    return json.loads(subprocess.run(given, check=True, capture_output=True).stdout)
+
+
+def memory(home):
+    """Compare the memory of the command on a small and a large table, parts computed before.
+
+    So it is seen in about a minute; what workers hold does not depend on the rows.
+    """
+    held = {}
+    for rows in (100_000, 1_000_000):
+        found = run_command(make_faces(home / f"{rows}.csv", rows), home / f"{rows}", "--stored")
+        held[rows] = found["client_mb"]
+        print(
+            f"{rows} faces: {held[rows]:.0f} MB here, {found['worker_mb']:.0f} MB in a worker; "
+            f"{1e6 * found['client_s'] / rows:.0f} microseconds of CPU here a face",
+            flush=True,
+        )
+    (few, least), (many, most) = held.items()
+    print(f"{(most - least) * 2**20 / (many - few):.0f} bytes a further face")
 
 
 if __name__ == "__main__":

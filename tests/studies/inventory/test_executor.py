@@ -13,6 +13,7 @@ from stripwise.studies.inventory.executor import (
     Job,
     LostPart,
     SerialExecutor,
+    Unprepared,
     process_pool,
     run_jobs,
 )
@@ -45,6 +46,21 @@ def test_a_job_that_kills_its_workers_is_given_up_and_the_others_are_made_good()
         found = dict(run_jobs(jobs, executor=pool, workers=2, rebuild=lambda: process_pool(2)))
     assert found.pop(2) == LostPart(2)
     assert found == {k: math.sqrt(k) for k in (0, 1, 3, 4, 5)}
+
+
+def test_a_worker_that_is_unprepared_is_sent_the_whole():
+    known, sent = {}, []
+
+    def call(what, number):
+        sent.append(what)
+        known.update(what)
+        return known["power"] ** number if known else Unprepared()
+
+    jobs = [Job(k, call, ({}, k), ({"power": 2}, k)) for k in range(4)]
+    found = dict(run_jobs(jobs, executor=SerialExecutor(), workers=1))
+    assert found == {0: 1, 1: 2, 2: 4, 3: 8}
+    # the three in flight had met a worker without it; from then on it is known
+    assert sent.count({"power": 2}) <= IN_FLIGHT
 
 
 def test_two_runs_into_one_folder_are_refused(tmp_path):

@@ -202,6 +202,14 @@ def test_bytes_do_not_depend_on_the_workers_or_on_an_earlier_run(  # noqa: PLR09
     )
 
 
+def test_another_scenario_in_the_same_folder_is_computed_anew(case, faces, tmp_path):
+    few = faces[faces["concrete_type"] == ""].head(3)
+    mild = case.replace({"sampling.points": 64})
+    harsh = mild.replace({"exposure.surface_chloride.mean": 3.0})
+    before, after = (inventory(one, few, folder=tmp_path).elements for one in (mild, harsh))
+    assert (after["probability_at_target"] > before["probability_at_target"] + 0.05).all()
+
+
 def test_hostile_names_stay_text_in_every_file(case, faces, solved, tmp_path):
     hostile = '</script><script>alert("1")</script>'
     frame = faces.copy()

@@ -4,6 +4,10 @@ import dataclasses
 import functools
 import hashlib
 import json
+import signal
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -19,7 +23,12 @@ from stripwise.distributions import posterior_points as posterior_points_module
 from stripwise.distributions.posterior_points import posterior_points
 from stripwise.errors import EvidenceError, InputError
 from stripwise.report.pages.inspected_faces_part import inspection_sentences
-from stripwise.studies.inventory import learn_from_inspections
+from stripwise.studies.inventory import (
+    face_rows,
+    inventory_run,
+    learn_from_inspections,
+    part_jobs,
+)
 from stripwise.studies.inventory.element_likelihood import ElementLikelihood
 from stripwise.studies.inventory.face_rows import open_faces
 from stripwise.studies.inventory.inspected_faces import Inspections
@@ -224,13 +233,17 @@ def case():
     return plain_network()
 
 
+def with_few_draws(put):
+    put(learn_from_inspections, "DRAWS", 2048)
+    put(posterior_of_sets, "CHECKED", 128)
+    put(posterior_points_module, "WANTED", 1000.0)
+    put(posterior_points_module, "FEWEST_POINTS", 2**11)
+
+
 @pytest.fixture(scope="module")
 def few_draws():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(learn_from_inspections, "DRAWS", 2048)
-        patch.setattr(posterior_of_sets, "CHECKED", 128)
-        patch.setattr(posterior_points_module, "WANTED", 1000.0)
-        patch.setattr(posterior_points_module, "FEWEST_POINTS", 2**11)
+        with_few_draws(patch.setattr)
         yield
 
 
@@ -242,6 +255,61 @@ def result(case, few_draws):
 @pytest.fixture(scope="module")
 def elements(result):
     return result.elements.set_index("element")
+
+
+def test_a_cluster_writes_the_same_bytes(case, result, monkeypatch, tmp_path):
+    distributed, dask = (pytest.importorskip(name) for name in ("distributed", "dask"))
+    monkeypatch.setattr(part_jobs, "_KNOWN", {})  # as a process of its own
+    with (
+        dask.config.set({"temporary-directory": tmp_path}),
+        distributed.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            processes=False,
+            protocol="tcp",  # everything is pickled, as between machines
+            dashboard_address=":0",
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        executor = client.get_executor(pure=False, retries=2)
+        found = inventory(
+            case, face_table(), inspections=[CORES, COVER], executor=executor, workers=2
+        )
+    assert b"".join(found.parts()) == b"".join(result.parts())
+    for name in ("totals", "inspected", "learned"):
+        pd.testing.assert_frame_equal(getattr(found, name), getattr(result, name), check_exact=True)
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+sys.path.insert(0, sys.argv[1])
+from test_inspected_inventory import *
+def kill(stage, done, faces):
+    if faces:
+        os.kill(os.getpid(), signal.SIGKILL)
+with_few_draws(setattr)
+face_rows.PART_ROWS = 1
+inventory(network(), face_table(), inspections=[COVER], folder=Path(sys.argv[2]), progress=kill)
+"""
+"""Ends by SIGKILL once the first of three parts is in its folder."""
+
+
+def test_a_killed_run_goes_on_to_the_same_bytes(case, few_draws, monkeypatch, tmp_path):
+    monkeypatch.setattr(face_rows, "PART_ROWS", 1)
+    whole = inventory(case, face_table(), inspections=[COVER])
+    given = [sys.executable, "-c", KILLED, Path(__file__).parent, tmp_path]
+    assert subprocess.run(given, check=False).returncode == -signal.SIGKILL
+    assert len(list(tmp_path.glob("*.npz"))) == 1
+    computed = []
+    compute = inventory_run.compute_part
+    monkeypatch.setattr(
+        inventory_run, "compute_part", lambda *given: computed.append(1) or compute(*given)
+    )
+    again = inventory(case, face_table(), inspections=[COVER], folder=tmp_path)
+    assert len(computed) == 2
+    assert b"".join(again.parts()) == b"".join(whole.parts())
+    pd.testing.assert_frame_equal(again.totals, whole.totals, check_exact=True)
 
 
 def test_an_inspected_face_agrees_with_the_update_of_its_wall(case, elements, little_beside):

@@ -1,5 +1,7 @@
 """What the page of an inventory says of inspections: what they changed, and how far to trust them."""
 
+# ruff: noqa: PLC0415 - every inventory imports this, and few have inspections
+
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
@@ -11,10 +13,8 @@ import pandas as pd
 from stripwise.report.components import Block, Column, Paragraph, Section, Table, numeric
 from stripwise.report.pages.learned_inputs import learned_inputs_table, sampling_paragraphs
 from stripwise.report.prose import paragraphs, sentence
-from stripwise.studies.inventory.inspected_faces import MOST_NAMED
 from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import MOVED
-from stripwise.studies.update.prior_predictive import SURPRISING
 from stripwise.units.formatting import (
     DASH,
     count,
@@ -78,6 +78,9 @@ def _moved(row: Row) -> str:
 
 def _contradictions(table: pd.DataFrame) -> list[str]:
     """Say on which faces the scenario would hardly have produced the data."""
+    from stripwise.studies.inventory.inspected_faces import MOST_NAMED
+    from stripwise.studies.update.prior_predictive import SURPRISING
+
     own = table[table["p_value"] < SURPRISING].sort_values("p_value", kind="stable")
     if own.empty:
         return []

@@ -9,10 +9,18 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
-__all__ = ["IN_FLIGHT", "Job", "LostPart", "SerialExecutor", "process_pool", "run_jobs"]
+__all__ = [
+    "IN_FLIGHT",
+    "Job",
+    "LostPart",
+    "SerialExecutor",
+    "Unprepared",
+    "process_pool",
+    "run_jobs",
+]
 
 IN_FLIGHT = 3
 """Most jobs in flight for each worker."""
@@ -27,11 +35,20 @@ BLAS_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A call to be made by a worker: a function of a module, and what it takes."""
+    """A call to be made by a worker: a function of a module, and what it takes.
+
+    `whole` is what it takes where the worker says that it is `Unprepared`.
+    """
 
     place: int
     call: Callable[..., Any]
     arguments: tuple[Any, ...]
+    whole: tuple[Any, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Unprepared:
+    """Answer of a worker to which no job has brought what it needs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +112,14 @@ def run_jobs(
                 for future in sorted(finished, key=lambda f: state.waiting[f].place):
                     job = state.waiting.pop(future)
                     try:
-                        state.done[job.place] = future.result()
+                        found = future.result()
                     except broken:
                         lost.append(job)
+                        continue
+                    if isinstance(found, Unprepared) and job.whole is not None:
+                        lost += state.submit(replace(job, arguments=job.whole, whole=None))
+                    else:
+                        state.done[job.place] = found
             if lost:
                 state.make_good(lost)
             while state.order and state.order[0] in state.done:
@@ -131,10 +153,16 @@ class _State:
                 break
             if job.place not in self.order:
                 self.order.append(job.place)
-            try:
-                self.waiting[self.own.submit(job.call, *job.arguments)] = job
-            except BrokenProcessPool:
-                return [job]
+            if lost := self.submit(job):
+                return lost
+        return []
+
+    def submit(self, job: Job) -> list[Job]:
+        """Send a job; return it if it met a dead pool."""
+        try:
+            self.waiting[self.own.submit(job.call, *job.arguments)] = job
+        except BrokenProcessPool:
+            return [job]
         return []
 
     def make_good(self, lost: list[Job]) -> None:

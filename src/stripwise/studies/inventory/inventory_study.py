@@ -1,5 +1,7 @@
 """Ten faces or a million: what each comes to, the totals, and which faces go first."""
 
+# ruff: noqa: PLC0415 - what reads inspections takes 25 MB
+
 from __future__ import annotations
 
 import contextlib
@@ -11,7 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -23,7 +25,6 @@ from stripwise.studies.decision import TOO_CLOSE, YES
 from stripwise.studies.inventory.elements import ANSWERS, SolvedClass
 from stripwise.studies.inventory.executor import process_pool
 from stripwise.studies.inventory.face_rows import FaceRows, open_faces
-from stripwise.studies.inventory.inspected_faces import Inspections, Table
 from stripwise.studies.inventory.inventory_plan import InventoryPlan, prepare
 from stripwise.studies.inventory.inventory_run import Gathered, InventoryRun, Progress
 from stripwise.studies.inventory.inventory_tables import (
@@ -34,13 +35,16 @@ from stripwise.studies.inventory.inventory_tables import (
     next_faces,
     target_counts,
 )
-from stripwise.studies.inventory.learn_from_inspections import Lesson, learn
 from stripwise.studies.inventory.part_jobs import result_header, shared_draws
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import totals_table
 from stripwise.studies.money_saved import intervention_table
 from stripwise.studies.shown_results import Reported
 from stripwise.units.source_files import SourceFile
+
+if TYPE_CHECKING:
+    from stripwise.studies.inventory.inspected_faces import Table
+    from stripwise.studies.inventory.learn_from_inspections import Lesson
 
 __all__ = ["InventoryResult", "inventory"]
 
@@ -109,7 +113,7 @@ class InventoryResult(Reported):
     meeting_lost: int
     probability_before: tuple[float, float]
     learning: dict[str, Any]
-    rank: NDArray[np.int64]
+    rank: NDArray[np.int32]
     drivers: dict[str, float]
     table_error: float
     notes: tuple[str, ...]
@@ -167,7 +171,7 @@ class InventoryResult(Reported):
         return pd.read_csv(io.BytesIO(text), dtype=given, keep_default_na=True)
 
 
-def _with_rank(lines: str, ranks: NDArray[np.int64]) -> str:
+def _with_rank(lines: str, ranks: NDArray[np.int32]) -> str:
     """Put the rank at the end of every row; a row with a line break in a cell takes longer."""
     rows = lines.split("\n")[:-1]
     if len(rows) == ranks.size:
@@ -244,6 +248,8 @@ def inventory(
     rows = open_faces(table)
     found = None
     if inspections is not None:
+        from stripwise.studies.inventory.inspected_faces import Inspections
+
         many = [inspections] if isinstance(inspections, str | Path | pd.DataFrame) else inspections
         if tables := list(many):
             found = Inspections.from_tables(tables, as_scatter=as_scatter)
@@ -252,6 +258,8 @@ def inventory(
     report("reading", 1.0, 0)
     lesson = None
     if found is not None:
+        from stripwise.studies.inventory.learn_from_inspections import learn
+
         lesson = learn(
             plan.classes,
             found,
@@ -290,11 +298,10 @@ def _result(  # noqa: PLR0917
 ) -> InventoryResult:
     if not got.names:
         raise NumericalError("no part could be computed: every one killed its workers")
-    p, answer = np.concatenate(got.probability), np.concatenate(got.answer)
-    met, met_before = (x == ANSWERS.index(YES) for x in (answer, np.concatenate(got.answer_before)))
-    order = np.argsort(-p, kind="stable")
-    rank = np.empty(p.size, dtype=np.int64)
-    rank[order] = np.arange(1, p.size + 1)
+    size = got.probability.size
+    met, met_before = (x == ANSWERS.index(YES) for x in (got.answer, got.answer_before))
+    rank = np.empty(size, dtype=np.int32)
+    rank[np.argsort(-got.probability, kind="stable")] = np.arange(1, size + 1, dtype=np.int32)
     totals = totals_table(got.sums)
     notes = [*plan.notes, *(() if lesson is None else lesson.notes)]
     if len(left_out):
@@ -307,20 +314,18 @@ def _result(  # noqa: PLR0917
         plan=plan,
         totals=totals,
         next_faces=next_faces(plan, got, store),
-        target_counts=target_counts(plan, got, p.size),
+        target_counts=target_counts(plan, got, size),
         left_out=left_out,
         groups=group_table(plan, got),
         classes=class_table(solved),
-        interventions=intervention_table(
-            plan.case, np.concatenate(got.saved), np.concatenate(got.area)
-        )
+        interventions=intervention_table(plan.case, got.saved, got.area)
         if plan.case.interventions
         else None,
         inspected=None if lesson is None else inspected_table(plan, got, store, lesson.checks),
         learned=None if lesson is None else lesson.inputs,
-        faces=p.size,
+        faces=size,
         meeting=int(met.sum()),
-        too_close=int(np.sum(answer == ANSWERS.index(TOO_CLOSE))),
+        too_close=int(np.sum(got.answer == ANSWERS.index(TOO_CLOSE))),
         direct=got.direct,
         meeting_before=int(met_before.sum()),
         meeting_lost=int(np.sum(met_before & ~met)) if lesson is not None else 0,
@@ -340,13 +345,10 @@ def _result(  # noqa: PLR0917
 
 def _means_of_others(got: Gathered) -> tuple[float, float]:
     """Return the mean P of the faces that were not inspected, without and with inspections."""
-    before = np.concatenate(got.before)
-    after = np.concatenate(got.probability)
+    before, after = got.before, got.probability
     others = np.ones(after.size, dtype=bool)
-    start = 0
-    for own, part in zip(got.inspected, got.probability, strict=True):
-        others[start + own] = False
-        start += part.size
+    for own in got.inspected:
+        others[own] = False
     if not before.size or not others.any():
         return np.nan, np.nan
     return float(before[others].mean()), float(after[others].mean())

@@ -29,6 +29,8 @@ __all__ = [
     "target_counts",
 ]
 
+Array = NDArray[np.float64]
+
 CRITERIA = ("probability", "area x probability", "years left")
 """What the next faces are chosen by."""
 
@@ -37,6 +39,9 @@ MOVED = "moved by inspections"
 
 MONEY_SAVED = "money saved: "
 """Start of the criterion of an intervention, before its name."""
+
+BLOCK_FACES = 100_000
+"""Faces whose differences are summed at once."""
 
 LEAST_FOR_DRIVERS = 10
 """Fewest faces whose differences are split."""
@@ -49,25 +54,38 @@ def drivers(got: Gathered) -> dict[str, float]:
     """Split the differences of the index between faces into those of cover and of curing.
 
     Shares of the variance by a straight line in cover and in ln of the equivalent curing; what both
-    leave open is concrete, exposure and curvature.
+    leave open is concrete, exposure and curvature. Moments are summed by blocks of faces.
     """
-    p, cover, hours = (
-        np.concatenate(x).astype(float) for x in (got.probability, got.cover, got.log_hours)
-    )
-    index = index_of(p)
-    known = np.isfinite(hours)
-    if known.sum() < LEAST_FOR_DRIVERS or np.std(index[known]) == 0.0:
+    count, mean, moments = 0, np.zeros(3), np.zeros((3, 3))
+    for start in range(0, got.probability.size, BLOCK_FACES):
+        own = slice(start, start + BLOCK_FACES)
+        known = np.isfinite(got.log_hours[own])
+        block = np.stack(
+            (
+                got.cover[own][known].astype(float),
+                got.log_hours[own][known].astype(float),
+                index_of(got.probability[own][known]),
+            )
+        )
+        if not (more := block.shape[1]):
+            continue
+        gap = block.mean(axis=1) - mean
+        centred = block - block.mean(axis=1, keepdims=True)
+        moments += centred @ centred.T + np.outer(gap, gap) * (count * more / (count + more))
+        count += more
+        mean += gap * (more / count)
+    spread = np.diagonal(moments)
+    if count < LEAST_FOR_DRIVERS or spread[2] == 0.0:
         return {}
-    columns_ = np.column_stack([cover[known], hours[known]])
-    spread = columns_.std(axis=0)
-    moving = spread > 0.0
-    if not moving.any():
+    moving = np.flatnonzero(spread[:2] > 0.0)
+    if not moving.size:
         return {}
-    centred = columns_[:, moving] - columns_[:, moving].mean(axis=0)
-    y = index[known] - index[known].mean()
-    slopes = np.linalg.lstsq(centred, y, rcond=None)[0]
+    # scaled to correlations, so that what is nearly one line is told from rounding
+    scale = np.sqrt(spread[moving])
+    alike, common = moments[np.ix_(moving, moving)] / np.outer(scale, scale), moments[moving, 2]
+    slopes = np.linalg.lstsq(alike, common / scale, rcond=1e-10)[0] / scale
     shares = np.zeros(2)
-    shares[moving] = slopes * (centred * y[:, np.newaxis]).mean(axis=0) / np.mean(y**2)
+    shares[moving] = slopes * common / spread[2]
     return {"cover": float(max(shares[0], 0.0)), "curing": float(max(shares[1], 0.0))}
 
 
@@ -75,25 +93,29 @@ def next_faces(
     plan: InventoryPlan, got: Gathered, store: MemoryStore | FolderStore
 ) -> pd.DataFrame:
     """List the faces that go first by each criterion."""
-    p, left, area = (np.concatenate(x) for x in (got.probability, got.left, got.area))
-    values = {CRITERIA[0]: -p, CRITERIA[1]: -p * area, CRITERIA[2]: left}
-    saved = np.concatenate(got.saved)
+    p, left, area = got.probability, got.left, got.area
+    with_area = plan.header.has("area")
+    chosen: dict[str, tuple[NDArray[np.intp], Array]] = {}
+
+    def choose(name: str, order: Array, shown: Array) -> None:
+        first = np.argsort(order, kind="stable")[:NEXT_FACES]
+        chosen[name] = first, shown[first]
+
+    choose(CRITERIA[0], -p, p)
+    if with_area:
+        choose(CRITERIA[1], -p * area, p * area)
+    choose(CRITERIA[2], left, left)
     for k, one in enumerate(plan.case.interventions):
-        each = saved[:, k] * area if plan.header.has("area") else saved[:, k]
-        values[MONEY_SAVED + one.name] = -each
-    if not plan.header.has("area"):
-        del values[CRITERIA[1]]
-    change = np.zeros(0)
+        each = got.saved[:, k] * area if with_area else got.saved[:, k]
+        choose(MONEY_SAVED + one.name, -each, each)
     if plan.learned is not None:
-        change = p - np.concatenate(got.before)
-        values[MOVED] = -np.abs(change)
-    chosen = {name: np.argsort(x, kind="stable")[:NEXT_FACES] for name, x in values.items()}
-    cells = _cells(np.unique(np.concatenate(list(chosen.values()))), got, store)
+        change = p - got.before
+        choose(MOVED, -np.abs(change), change)
+    cells = _cells(np.unique(np.concatenate([at for at, _ in chosen.values()])), got, store)
     head = result_header(plan)
     group = head.index("group") if "group" in head else None
-    shown = {name: -x for name, x in values.items()} | {CRITERIA[2]: left, MOVED: change}
     records = []
-    for name, places in chosen.items():
+    for name, (places, values) in chosen.items():
         for place, at in enumerate(places.tolist(), start=1):
             row = dict(zip(head, cells[at], strict=True))
             records.append(
@@ -107,7 +129,7 @@ def next_faces(
                     "probability_at_target": p[at],
                     "meets_target": row["meets_target"],
                     "years_left": left[at],
-                    "value": shown[name][at],
+                    "value": values[place - 1],
                 }
             )
     return pd.DataFrame(records, columns=columns("next_faces"))
@@ -117,14 +139,13 @@ def _cells(
     wanted: NDArray[np.int64], got: Gathered, store: MemoryStore | FolderStore
 ) -> dict[int, list[str]]:
     """Return the rows of elements of some faces by their places."""
-    sizes = np.cumsum([0, *(x.size for x in got.probability)])
     cells: dict[int, list[str]] = {}
-    for k, name in enumerate(got.names):
-        own = wanted[(wanted >= sizes[k]) & (wanted < sizes[k + 1])]
+    for name, start, stop in zip(got.names, got.starts[:-1], got.starts[1:], strict=True):
+        own = wanted[(wanted >= start) & (wanted < stop)]
         if own.size and (part := store.get(name)) is not None:
             text = io.StringIO(part.csv.decode("utf-8", "surrogatepass"))
             rows = list(csv.reader(text))
-            cells |= {int(at): rows[int(at - sizes[k])] for at in own}
+            cells |= {int(at): rows[int(at - start)] for at in own}
     return cells
 
 
@@ -132,12 +153,10 @@ def inspected_table(
     plan: InventoryPlan, got: Gathered, store: MemoryStore | FolderStore, checks: pd.DataFrame
 ) -> pd.DataFrame:
     """Put what was found on each inspected face beside its answer, as the columns of `inspected`."""
-    sizes = np.cumsum([0, *(x.size for x in got.probability)])
-    places = [at + start for at, start in zip(got.inspected, sizes[:-1], strict=True)]
     head = result_header(plan)
     rows = [
         dict(zip(head, row, strict=True))
-        for row in _cells(np.concatenate(places), got, store).values()
+        for row in _cells(np.concatenate(got.inspected), got, store).values()
     ]
     answers = pd.DataFrame(
         [
@@ -172,22 +191,20 @@ def target_counts(plan: InventoryPlan, got: Gathered, size: int) -> pd.DataFrame
 
 def group_table(plan: InventoryPlan, got: Gathered) -> pd.DataFrame:
     """Put the groups side by side."""
-    p, answer, group = (np.concatenate(x) for x in (got.probability, got.answer, got.group))
-    area, now = np.concatenate(got.area), np.concatenate(got.now)
     records = []
     for g, name in enumerate(plan.groups):
-        own = group == g
+        own = got.group == g
         if not own.any():
             continue
         records.append(
             {
                 "group": name,
                 "faces": int(own.sum()),
-                "area_m2": float(area[own].sum()),
-                "faces_meeting": int(np.sum(answer[own] == 0)),
-                "share_meeting": float(np.mean(answer[own] == 0)),
-                "probability_now": float(now[own].mean()),
-                "probability_at_target": float(p[own].mean()),
+                "area_m2": float(got.area[own].sum()),
+                "faces_meeting": int(np.sum(got.answer[own] == 0)),
+                "share_meeting": float(np.mean(got.answer[own] == 0)),
+                "probability_now": float(got.now[own].mean()),
+                "probability_at_target": float(got.probability[own].mean()),
             }
         )
     return pd.DataFrame(records, columns=columns("groups"))

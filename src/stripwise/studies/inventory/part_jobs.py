@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import copyreg
 import csv
-import functools
 import io
 import pickle
+import threading
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,10 +25,11 @@ from stripwise.studies.inventory.class_tables import (
     solve_class,
 )
 from stripwise.studies.inventory.elements import ANSWERS, Elements, SolvedClass, evaluate
+from stripwise.studies.inventory.executor import Unprepared
 from stripwise.studies.inventory.face_rows import Piece
 from stripwise.studies.inventory.inventory_plan import INSPECTED_NAMES, InventoryPlan
 
-__all__ = ["PartResult", "compute_part", "result_header", "shared_draws", "solve"]
+__all__ = ["PartResult", "PlanPlace", "compute_part", "result_header", "shared_draws", "solve"]
 
 Array = NDArray[np.float64]
 
@@ -40,6 +41,9 @@ def _read_only(items: dict[object, object]) -> MappingProxyType[object, object]:
 
 copyreg.pickle(MappingProxyType, lambda mapping: (_read_only, (dict(mapping),)))
 
+
+MOST_KNOWN = 2
+"""Plans that a worker keeps: that of the tables and that of the parts."""
 
 PAST, FUTURE = "past service life", "not yet exposed"
 """Statuses of a face beside "ok"."""
@@ -94,19 +98,42 @@ class PartResult:
     met: NDArray[np.int64]
 
 
-@functools.lru_cache(maxsize=2)
-def _load(path: str) -> tuple[InventoryPlan, dict[int, SolvedClass]]:
-    return pickle.loads(Path(path).read_bytes())  # type: ignore[no-any-return]
+@dataclass(frozen=True, slots=True)
+class PlanPlace:
+    """Where a worker finds a plan and the tables of its classes.
+
+    Attributes
+    ----------
+    digest
+        SHA-256 of their bytes.
+    path
+        The file of this machine that has them; None on another.
+    data
+        The bytes; empty for a worker that had them before.
+    """
+
+    digest: str
+    path: Path | None = None
+    data: bytes = b""
 
 
-@functools.lru_cache(maxsize=2)
-def _loads(data: bytes) -> tuple[InventoryPlan, dict[int, SolvedClass]]:
-    return pickle.loads(data)  # type: ignore[no-any-return]
+_KNOWN: dict[str, tuple[InventoryPlan, dict[int, SolvedClass]]] = {}
+"""The last plans of this worker by their digest."""
+
+_LOCK = threading.Lock()
 
 
-def _plan(where: str | bytes) -> tuple[InventoryPlan, dict[int, SolvedClass]]:
-    """Return a plan from a file of this machine, or from its bytes."""
-    return _loads(where) if isinstance(where, bytes) else _load(where)
+def _plan(where: PlanPlace) -> tuple[InventoryPlan, dict[int, SolvedClass]] | None:
+    """Return a plan; None where it did not come along and is not known."""
+    with _LOCK:
+        if where.digest not in _KNOWN:
+            data = where.data if where.path is None else where.path.read_bytes()
+            if not data:
+                return None
+            while len(_KNOWN) >= MOST_KNOWN:
+                del _KNOWN[next(iter(_KNOWN))]
+            _KNOWN[where.digest] = pickle.loads(data)
+        return _KNOWN[where.digest]
 
 
 def shared_draws(plan: InventoryPlan) -> int:
@@ -114,9 +141,11 @@ def shared_draws(plan: InventoryPlan) -> int:
     return min(class_sample(one).draws for one in plan.classes.classes)
 
 
-def solve(where: str | bytes, place: int) -> tuple[FaceTables, FaceTables | None]:
+def solve(where: PlanPlace, place: int) -> tuple[FaceTables, FaceTables | None] | Unprepared:
     """Compute the tables of a class, and those without inspections where there are any."""
-    plan, _ = _plan(where)
+    if (known := _plan(where)) is None:
+        return Unprepared()
+    plan, _ = known
     one = plan.classes.classes[place]
     grid = face_grid(one, plan.needs[place])
     tables = solve_class(
@@ -125,9 +154,12 @@ def solve(where: str | bytes, place: int) -> tuple[FaceTables, FaceTables | None
     return tables, None if plan.learned is None else solve_before(one, grid)
 
 
-def compute_part(where: str | bytes, piece: Piece) -> PartResult:
-    """Compute the faces of a part."""
-    plan, solved = _plan(where)
+def compute_part(where: PlanPlace, given: Piece | bytes) -> PartResult | Unprepared:
+    """Compute the faces of a part, given as rows or as their bytes."""
+    if (known := _plan(where)) is None:
+        return Unprepared()
+    plan, solved = known
+    piece = pickle.loads(given) if isinstance(given, bytes) else given
     faces = plan.check(piece)
     draws = max(one.tables.life.shape[-1] for one in solved.values())
     found = evaluate(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import zipfile
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -61,7 +62,11 @@ class FolderStore:
     def put(self, name: str, part: PartResult) -> None:
         """Write a part; it has its name only once it is whole."""
         buffer = io.BytesIO()
-        np.savez_compressed(buffer, **_pack(part))
+        # as numpy writes it, which knows no level: the usual one took a third of the client's time
+        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+            for item, value in _pack(part).items():
+                with archive.open(f"{item}.npy", "w") as stream:
+                    np.lib.format.write_array(stream, np.asarray(value), allow_pickle=False)
         half = self._path / f"{name}.half"
         with half.open("wb") as stream:
             stream.write(buffer.getvalue())

@@ -34,6 +34,9 @@ FACES, AREA, PAST = "equivalent_faces", "area", "faces_past_target"
 YEARS = (*range(11), *range(15, TOTAL_YEARS + 1, 5))
 """Years from that of the state on."""
 
+BLOCK_SUMS = 16
+"""Sums over faces of one group and age that are read at once, to take little memory."""
+
 
 @dataclass(slots=True)
 class TotalSums:
@@ -143,10 +146,14 @@ def _over_ages(weights: Array, table: NDArray[np.float32], nodes: Array, ages: A
     size, draws = weights.sum(axis=1), table.shape[-1]
     flat = table.reshape(weights.shape[1], -1).astype(float)
     mean = (weights @ flat) / np.where(size == 0.0, 1.0, size)[:, np.newaxis]
-    mean = np.clip(mean.reshape(-1, nodes.size, draws), 0.0, 1.0)
-    curves = index_of(np.moveaxis(mean, 1, 2).reshape(-1, nodes.size))
-    curves = np.minimum.accumulate(curves, axis=-1)
-    wanted = np.repeat(ages, draws, axis=0)
-    index = Curves(nodes, curves).at_each(wanted)
-    p = np.where(wanted < 0.0, 0.0, special.ndtr(-index)).reshape(-1, draws, ages.shape[1])
-    return np.asarray(p.swapaxes(1, 2) * size[:, np.newaxis, np.newaxis])
+    found = np.empty((*ages.shape, draws))
+    for start in range(0, size.size, BLOCK_SUMS):
+        own = slice(start, start + BLOCK_SUMS)
+        block = np.clip(mean[own].reshape(-1, nodes.size, draws), 0.0, 1.0)
+        curves = index_of(np.moveaxis(block, 1, 2).reshape(-1, nodes.size))
+        curves = np.minimum.accumulate(curves, axis=-1)
+        wanted = np.repeat(ages[own], draws, axis=0)
+        index = Curves(nodes, curves).at_each(wanted)
+        p = np.where(wanted < 0.0, 0.0, special.ndtr(-index)).reshape(-1, draws, ages.shape[1])
+        found[own] = p.swapaxes(1, 2) * size[own, np.newaxis, np.newaxis]
+    return found
