@@ -15,12 +15,17 @@ from stripwise.risk.sensitivity.anova import anova
 from stripwise.studies import run_choices
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank import choice_tables as choice_tables_module
+from stripwise.studies.rank import factorial
 from stripwise.studies.rank.choice_tables import INDEX, LOG_LIFE, PROBABILITY, choice_tables
 from stripwise.studies.rank.factorial import FactorialDesign, outcomes
 from stripwise.studies.rank.target_lives import target_lives
 from stripwise.studies.run import assess
 
-RUN_POINTS = run_choices.SHARE_POINTS
+RUN_POINTS, RANK_NODES, RANK_POINTS = (
+    run_choices.SHARE_POINTS,
+    factorial.NODES,
+    factorial.POINTS,
+)
 OPEN = """
 [choices]
 cover = { low = "45 mm", high = "70 mm", step = "5 mm" }
@@ -84,6 +89,8 @@ def test_every_choice_has_rows_with_intervals(full):
 
 def test_shares_are_those_of_a_run(case, few_samples, monkeypatch):
     monkeypatch.setattr(run_choices, "SHARE_POINTS", RUN_POINTS)
+    monkeypatch.setattr(factorial, "NODES", RANK_NODES)
+    monkeypatch.setattr(factorial, "POINTS", RANK_POINTS)
     # A run takes three of the choices, more nodes and more points.
     scenario = case(extra=OPEN + 'cover_sd = [ "7.999 mm", "8.001 mm" ]')
     rows = totals(tables_of(scenario))
