@@ -14,6 +14,7 @@ import os
 import pickle
 import re
 import resource
+import signal
 import subprocess
 import sys
 import tempfile
@@ -55,7 +56,7 @@ QUIET = {
     "distributed.admin.tick.interval": "1s",
 }
 """Settings of scheduler and workers that look seldom after themselves."""
-ROUNDS = 3
+ROUNDS = 5
 SIZES = (50_000, 100_000, 200_000, 400_000)
 
 
@@ -130,6 +131,7 @@ def measure(options):
         keep_tables()
     while options.busy:
         inventory(case.replace(FAR_LIMIT), options.busy, year=2026)
+        print("has its tables", flush=True)
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
         if options.workers:
@@ -276,28 +278,33 @@ def workers(case, home):
     computes the same, and all three are timed anew in every round.
     """
     case = case.replace(FAR_LIMIT)
-    large, small = (make_faces(home / f"{size}.csv", size) for size in (100_000, 15_000))
+    large, small = (make_faces(home / f"{size}.csv", size) for size in (50_000, 15_000))
     keep_tables()
     inventory(case, large, year=2026)  # has the tables computed
+    given = [sys.executable, __file__, "--busy", large]
+    busy = subprocess.Popen(given, stdout=subprocess.PIPE)
+    busy.stdout.readline()
     ratios = []
-    for _ in range(ROUNDS):
-        one = beside_another(case, large)
-        ratios.append([on_two(case, small, large) / one, on_cluster(case, small, large) / one])
-        print("over one process: two {:.3f}, a cluster {:.3f}".format(*ratios[-1]), flush=True)
+    try:
+        for _ in range(ROUNDS):
+            one = beside(busy, case, large)
+            found = on_two(case, small, large), on_cluster(case, small, large)
+            ratios.append(np.divide(found, one))
+            print("over one process: two {:.3f}, a cluster {:.3f}".format(*ratios[-1]), flush=True)
+    finally:
+        busy.kill()
+        busy.communicate()
     print("in the middle: two {:.3f}, a cluster {:.3f}".format(*np.median(ratios, axis=0)))
 
 
-def beside_another(case, path):
-    """Return CPU seconds of an inventory while a process of its own computes the same again and again."""
-    busy = subprocess.Popen([sys.executable, __file__, "--busy", str(path)])
-    try:
-        time.sleep(20.0)  # until it has its tables
-        start = time.thread_time()
-        inventory(case, path, year=2026)
-        return time.thread_time() - start
-    finally:
-        busy.kill()
-        busy.wait()
+def beside(busy, case, path):
+    """Return CPU seconds of an inventory while another process computes the same again and again."""
+    busy.send_signal(signal.SIGCONT)
+    start = time.thread_time()
+    inventory(case, path, year=2026)
+    found = time.thread_time() - start
+    busy.send_signal(signal.SIGSTOP)
+    return found
 
 
 class TablesHere(SerialExecutor):
