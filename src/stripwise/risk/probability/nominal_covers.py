@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from stripwise.distributions.distribution import Distribution, with_shifted_moments
 from stripwise.distributions.families import SAMPLE
@@ -22,6 +23,7 @@ from stripwise.risk.model.wall import COVER, Number, Wall
 from stripwise.risk.probability.integral import Integral, build_fronts, front_depths
 from stripwise.risk.probability.nested_sampling import MAP_OUTER_POINTS, NestedSample
 from stripwise.risk.probability.parallel import run_parallel
+from stripwise.risk.probability.reliability_index import reliability_index
 
 __all__ = [
     "SamplingOptions",
@@ -43,6 +45,9 @@ BATCH_SIZE = 16_384
 """Depths sorted into the grid at a time."""
 MAX_MOMENTS = 1 << 21
 """Most sums of a block of epistemic points; more would leave the cache, and take memory."""
+
+POINTS_PER_COVER = 16
+"""Probabilities per cover from which one curve over the growth of the fronts costs less."""
 
 MAX_DEPTHS = 20_000
 """Above that, as for a cover with next to no scatter, covers are integrated one by one."""
@@ -197,6 +202,11 @@ def _nested_probability(
     nested: NestedSample, integrals: _CoverIntegrals, ages: Array, *, workers: int
 ) -> Array:
     wall = integrals.wall
+    fronts = nested.front_growth(wall, ages) if integrals.steps else None
+    if fronts is not None and fronts.log_growth.size > POINTS_PER_COVER * integrals.covers.size:
+        index = fronts.read(lambda growth: integrals.index(fronts.depths(growth)))
+        if index is not None:
+            return np.asarray(np.moveaxis(special.ndtr(-index), 0, -1))
     most = nested.joinable(wall) if integrals.steps else 1
     moments = 4 * (integrals.steps + 1) * len(wall.plans) * len(ages)
     most = max(min(most, MAX_MOMENTS // max(moments, 1)), 1)
@@ -307,6 +317,11 @@ class _CoverIntegrals:
         sums = [np.bincount(at.ravel(), weights=w, minlength=steps * len(at)) for w in powers]
         moments = np.array(sums).reshape(4, len(depths), shape[0], steps) / shape[1]
         return np.broadcast_to(moments.transpose(2, 1, 0, 3), (groups, len(depths), 4, steps))
+
+    def index(self, depths: Array) -> Array:
+        """Return the reliability index (c, m) over rows of fronts (m, n), each deeper than the last."""
+        p = self.probability(self._moments([depths], len(depths))[:, :, np.newaxis])[:, 0, 0].T
+        return np.asarray(np.minimum.accumulate(reliability_index(p, 1.0 - p), axis=-1))
 
     def probability(self, sums: Array) -> Array:
         """Turn `sums` into (..., p, a, c) probabilities, by cubic Hermite interpolation."""
