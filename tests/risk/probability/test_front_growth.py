@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from stripwise.distributions.distribution import distribution
+from stripwise.distributions.distribution import distribution, fixed
 from stripwise.risk.model.wall import COVER, Plan
 from stripwise.risk.probability.nested_sampling import NestedSample
 
@@ -92,3 +92,37 @@ def test_what_acts_through_more_than_the_growth_is_integrated_point_by_point(wal
         found = nested.all_probabilities(wall, AGES, upper)
         exact = one_by_one(nested, wall, upper)
         np.testing.assert_allclose(found, exact, rtol=1e-12, atol=1e-16)
+
+
+def test_growth_that_is_the_same_everywhere_is_one_point(walls):
+    plan = (Plan("7 d", 168.0, 1.0),)
+    changes = {name: fixed(walls.DEFAULTS[name][0].mean) for name in EPISTEMIC[:2]}
+    # the penalty is 1 at the reference curing, whatever the law
+    wall = walls.wall(changes=changes, knowledge=EPISTEMIC[2:], plans=plan)
+    nested = nested_sample(wall)
+    age, upper = np.array([50.0]), np.zeros((1, 1), dtype=bool)
+    assert nested.front_growth(wall, age) is not None
+    found = nested.all_probabilities(wall, age, upper)
+    exact = nested.probabilities(wall, age, upper, first=0, most=1)
+    np.testing.assert_allclose(found, np.broadcast_to(exact, found.shape), rtol=0.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("sd", [0.05, 0.2])
+def test_a_step_between_two_nodes_is_not_missed(walls, sd):
+    changes = {
+        name: fixed(walls.DEFAULTS[name][0].mean)
+        for name in (
+            "exposure.surface_chloride",
+            "exposure.convection_zone",
+            "reinforcement.critical_chloride",
+            "concrete.diffusivity",
+        )
+    }
+    changes[COVER] = distribution("normal", mean=55.0, sd=sd)
+    wall = walls.wall(changes=changes, knowledge=EPISTEMIC, plans=PLANS)
+    nested, ages = nested_sample(wall), np.geomspace(0.5, 500.0, 300)
+    assert nested.front_growth(wall, ages) is not None
+    upper = np.zeros((len(PLANS), ages.size), dtype=bool)
+    found = nested.all_probabilities(wall, ages, upper)
+    exact = [nested.probabilities(wall, ages, upper, first=k, most=1) for k in range(nested.count)]
+    np.testing.assert_allclose(found, np.concatenate(exact), rtol=0.0, atol=2e-6)

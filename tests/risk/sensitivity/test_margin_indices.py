@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.special import erfcinv
 
 from stripwise.distributions.distribution import distribution, fixed
+from stripwise.distributions.joint_draws import JointDraws
 from stripwise.distributions.random_input import Correlation
 from stripwise.risk.model.wall import COVER, Plan
 from stripwise.risk.probability.integral import front_depths
@@ -157,3 +158,29 @@ def test_interval_of_infinite_values_is_open():
     assert np.isinf(mean).all()
     assert np.isnan(low).all()
     assert np.isnan(high).all()
+
+
+def test_joint_draws_have_the_shares_of_their_own_columns(walls):
+    """Draws that hardly vary have no share, and the others that of a wall where they are fixed."""
+    names = ("concrete.ageing_exponent", "curing.law")
+    wall = walls.wall(knowledge=names, plans=(Plan("24 h", 24.0, 1.0),))
+    rng = np.random.default_rng(1)
+    values = np.array([0.45 + 1e-6 * rng.standard_normal(256), 1e-6 * rng.standard_normal(256)])
+    drawn = JointDraws.from_rows(names, values, (False, False))
+    narrow = margin_indices(replace(wall, draws=drawn), 50.0, repeats=8, seed=1)
+    of = {i.input or i.group: narrow.of(i) for i in narrow.items if not i.reason}
+    joint = next(i for i in narrow.items if len(i.columns) >= 1 and "draws" in (i.input or i.group))
+    first, total = narrow.of(joint)
+    assert_allclose([first.mean(), total.mean()], 0.0, rtol=0, atol=1e-3)
+    changes = {names[0]: fixed(0.45), names[1]: fixed(0.0)}
+    plain = margin_indices(
+        walls.wall(changes=changes, plans=(Plan("24 h", 24.0, 1.0),)), 50.0, repeats=8, seed=1
+    )
+    for item in plain.items:
+        name = item.input or item.group
+        if item.reason or name not in of:
+            continue
+        for found, exact in zip(of[name], plain.of(item), strict=True):
+            error = np.hypot(found.std(), exact.std()) / np.sqrt(8.0)
+            assert abs(found.mean() - exact.mean()) < 4.0 * error + 1e-3, name
+    assert of["exposure.surface_chloride"][0].mean() > 0.05

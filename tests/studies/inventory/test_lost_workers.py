@@ -1,7 +1,9 @@
 """Runs that are killed go on, and workers that die on a cluster are made good."""
 
+import hashlib
 import math
 import os
+import pickle
 import signal
 import subprocess
 import sys
@@ -10,7 +12,9 @@ import time
 import pytest
 
 from stripwise.api.cases import as_toml
+from stripwise.errors import NumericalError
 from stripwise.report.write_inventory import WORKING
+from stripwise.studies.inventory import part_jobs
 from stripwise.studies.inventory.executor import Job, LostPart, run_jobs
 from stripwise.studies.inventory.inventory_run import _broken
 from stripwise.studies.inventory.inventory_study import inventory
@@ -97,3 +101,11 @@ def test_a_job_that_kills_the_workers_of_a_cluster_is_given_up(tmp_path):
         )
     assert found.pop(3) == LostPart(3)
     assert found == {k: math.sqrt(k) for k in range(8) if k != 3}
+
+
+def test_a_plan_replaced_by_that_of_another_run_is_refused(tmp_path):
+    path = tmp_path / "solved.plan"
+    path.write_bytes(pickle.dumps(("another plan", {})))
+    where = part_jobs.PlanPlace(hashlib.sha256(b"the plan").hexdigest(), path)
+    with pytest.raises(NumericalError, match="replaced by that of another run"):
+        part_jobs.solve(where, 0)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.risk.model.wall import DIFFUSIVITY, FRONT_INPUTS, Number, Values, Wall
-from stripwise.risk.probability.reliability_index import Curves
+from stripwise.risk.probability.reliability_index import INFINITE_INDEX, Curves
 
 __all__ = ["FrontGrowth"]
 
@@ -29,6 +29,10 @@ LOG_STEP = 0.125
 TOLERANCE, MOST_NODES = 2e-6, 1200
 """Largest error of P in the middle between nodes, before the middles become nodes too; and more nodes
 than are worth it."""
+
+
+LARGEST_FALL, SEEN = 3.0, 8.0
+"""Largest fall of the index between two nodes, where it is not beyond these at either end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +84,8 @@ class FrontGrowth:
         None where they bend too often.
         """
         finite = self.log_growth[np.isfinite(self.log_growth)]
-        low, high = float(finite.min()), float(finite.max())
+        low = float(finite.min())
+        high = max(float(finite.max()), low + LOG_STEP)  # all may be the same
         steps = max(int(np.ceil((high - low) / LOG_STEP)), 3)
         nodes = np.append(0.0, np.exp(np.linspace(low, high, steps + 1)))
         known = index_at(nodes)
@@ -95,8 +100,18 @@ class FrontGrowth:
             nodes, known = np.append(nodes, middle), np.concatenate([known, exact], axis=1)
             order = np.argsort(nodes)
             nodes, known = nodes[order], known[:, order]
+            if _leaps(known[:, 1:]):
+                error = np.inf
         found = Curves(nodes, known).at(np.exp(self.log_growth).ravel())
         return found.reshape(len(found), *self.log_growth.shape)
+
+
+def _leaps(index: Array) -> bool:
+    """Tell whether P rises so much between two nodes that the middle may miss it."""
+    before, after = (
+        np.clip(part, -INFINITE_INDEX, INFINITE_INDEX) for part in (index[:, :-1], index[:, 1:])
+    )
+    return bool(np.any((before - after > LARGEST_FALL) & (before > -SEEN) & (after < SEEN)))
 
 
 def _log_growth(wall: Wall, aleatory: Values, epistemic: Values, ages: Array) -> Array | None:

@@ -112,7 +112,8 @@ def margin_indices(
         shift=shift,
         stage="sensitivity",
         workers=wall.useful_workers(workers),
-        mixer=mixer if sampler.factor is None else None,
+        # correlated inputs and joint draws have no column each
+        mixer=mixer if sampler.factor is None and sampler.draws is None else None,
     )
     estimates, sampled = (
         indices_from_sums(sums, one, shift=shift)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copyreg
 import csv
+import hashlib
 import io
 import pickle
 import threading
@@ -15,6 +16,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from stripwise.errors import NumericalError
 from stripwise.risk.probability.face_tables import FaceTables
 from stripwise.studies.inventory.check_rows import Faces
 from stripwise.studies.inventory.class_tables import (
@@ -130,6 +132,8 @@ def _plan(where: PlanPlace) -> tuple[InventoryPlan, dict[int, SolvedClass]] | No
             data = where.data if where.path is None else where.path.read_bytes()
             if not data:
                 return None
+            if hashlib.sha256(data).hexdigest() != where.digest:
+                raise NumericalError("the plan of an inventory was replaced by that of another run")
             while len(_KNOWN) >= MOST_KNOWN:
                 del _KNOWN[next(iter(_KNOWN))]
             _KNOWN[where.digest] = pickle.loads(data)

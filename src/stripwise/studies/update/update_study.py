@@ -264,7 +264,13 @@ def _without(
         start = left if left.effective >= LEAST_NEAR else None
         try:
             draws = find_posterior(
-                wall, scores, fewer, seed=seed, points=WITHOUT_POINTS, start=start, checked=False
+                wall,
+                scores,
+                fewer,
+                seed=seed,
+                points=WITHOUT_POINTS,
+                start=start,
+                checked=wall.draws is not None,
             ).draws
         except NumericalError:
             return math.nan
