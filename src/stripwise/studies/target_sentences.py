@@ -13,7 +13,7 @@ from stripwise.studies.candidate_targets import GRID, LIFE_FACTORS, LONGEST_LIFE
 from stripwise.studies.decision import TOO_CLOSE, YES
 from stripwise.studies.posterior_notes import other_cover_note
 from stripwise.studies.target_costs import NO_TARGET
-from stripwise.studies.verdict import NOTHING_EPISTEMIC
+from stripwise.studies.verdict import NOTHING_EPISTEMIC, every_strategy
 from stripwise.units.curing_words import strip_age
 from stripwise.units.formatting import (
     interval,
@@ -62,7 +62,7 @@ def _named(names: list[str], of: int) -> str:
     if not names:
         return "no strategy"
     if len(names) == of:
-        return f"all {of} strategies" if of > 1 else f'"{names[0]}"'
+        return every_strategy(of) if of > 1 else f'"{names[0]}"'
     return join_with_and([f'"{name}"' for name in names])
 
 

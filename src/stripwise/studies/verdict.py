@@ -32,8 +32,10 @@ __all__ = [
     "VERBS",
     "Verdict",
     "answer_sentence",
+    "every_strategy",
     "exchange_sentence",
     "limit",
+    "strategies_meet",
     "uncertainty_range",
     "verdict",
 ]
@@ -166,12 +168,30 @@ def _acceptance(rows: Mapping[str, Row]) -> str:
     ):
         names = [f'"{name}"' for name, row in rows.items() if row["meets_target"] == answer]
         if len(names) == len(rows) > 1:
-            names = [f"all {len(rows)} strategies"]
+            names = [every_strategy(len(rows))]
         if names:
             parts.append(f"{words}: {join_with_and(names)}.")
         elif answer == YES:
             parts.append("Accept none.")
     return " ".join(parts)
+
+
+def every_strategy(of: int) -> str:
+    """Name all strategies of several: "both strategies", "all 7 strategies"."""
+    return "both strategies" if of == 2 else f"all {of} strategies"
+
+
+def strategies_meet(met: int, *, of: int) -> str:
+    """Say how many strategies meet a target, to be followed by which.
+
+    >>> [strategies_meet(met, of=2) for met in (0, 1, 2)]
+    ['No strategy meets', '1 of 2 strategies meets', 'Both strategies meet']
+    """
+    if met == 0:
+        return "No strategy meets"
+    if met == of:
+        return "The strategy meets" if of == 1 else f"{every_strategy(of).capitalize()} meet"
+    return f"{met} of {of} strategies {'meets' if met == 1 else 'meet'}"
 
 
 def _ways_to_accept(rows: Mapping[str, Row], drawn: Mapping[str, float], units: str) -> str:

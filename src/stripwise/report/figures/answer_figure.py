@@ -9,6 +9,7 @@ from stripwise.report.figures import sheet
 from stripwise.report.figures.dot_interval import DotRow, plot_dot_intervals
 from stripwise.studies.decision import YES
 from stripwise.studies.results import Assessment
+from stripwise.studies.verdict import strategies_meet
 from stripwise.units.formatting import percent, years
 
 __all__ = ["plot_answer"]
@@ -33,13 +34,11 @@ def plot_answer(data: Assessment, *, ax: Axes | None = None) -> Axes:
             )
         )
     met = int((data.strategies["meets_target"] == YES).sum())
-    verb = "meets" if met == 1 else "meet"
     ranged = data.strategies["know_low"].notna().any()
     bars = "uncertainty range (95 %)" if ranged else "95 % sampling interval"
     return plot_dot_intervals(
         rows,
-        title=f"{met or 'None'} of {len(rows)} strategies {verb} the "
-        f"{percent(target.probability)} limit",
+        title=f"{strategies_meet(met, of=len(rows))} the {percent(target.probability)} limit",
         note=f"Probability of depassivation within {years(target.service_life)}. Full dots meet the "
         f"limit (dashed), hollow dots do not. Bars: {bars}.",
         label="Probability of depassivation [%]",

@@ -17,6 +17,7 @@ from stripwise.studies.decision import YES
 from stripwise.studies.target_costs import NO_TARGET
 from stripwise.studies.target_sentences import extra_cost, over_stated_life
 from stripwise.studies.target_study import TargetResult
+from stripwise.studies.verdict import strategies_meet
 from stripwise.units import formatting
 from stripwise.units.caution import DURABILITY_ONLY
 
@@ -61,7 +62,7 @@ def plot_passing(data: TargetResult, *, ax: Axes | None = None) -> Axes:
     count = sum(row["meets_target"] == YES for row in stated.to_dict("records"))
     life = formatting.years(scenario.target.service_life)
     title = (
-        f"{count} of {len(dots)} strategies meet the stated target of "
+        f"{strategies_meet(count, of=len(dots))} the stated target of "
         f"{formatting.percent(scenario.target.probability)} within {life}"
     )
     ax = plot_dot_intervals(

@@ -13,6 +13,7 @@ from stripwise.report.figures.line_ends import LineEnd, label_line_ends
 from stripwise.report.figures.profile_figures import CONTENT_UNITS
 from stripwise.studies.decision import YES
 from stripwise.studies.update.update_result import ProfileBands, UpdateResult
+from stripwise.studies.verdict import strategies_meet
 from stripwise.units.formatting import number, percent, years
 
 __all__ = ["contents_figure", "plot_update", "plot_updated_curves"]
@@ -47,7 +48,7 @@ def plot_update(data: UpdateResult, *, ax: Axes | None = None) -> Axes:
                 )
             )
     met = [int((data.strategies[f"meets_target_{w}"] == YES).sum()) for w in ("before", "after")]
-    after = f"{met[1]} of {len(data.strategies)} strategies meet" if met[1] else "No strategy meets"
+    after = strategies_meet(met[1], of=len(data.strategies))
     return plot_dot_intervals(
         rows,
         title=f"{after} the {percent(target.probability)} limit after the inspections; "
