@@ -70,10 +70,14 @@ def test_the_picture_has_a_full_dot_for_what_meets_the_limit(six):
     assert mark.get_xdata()[0] == pytest.approx(100.0 * six.scenario.target.probability)
 
 
-def test_the_picture_counts_in_its_title(six):
-    none = replace(six, strategies=six.strategies.assign(meets_target="no"))
+@pytest.mark.parametrize(
+    ("answer", "start"),
+    [("no", "No strategy meets the "), ("yes", "All 6 strategies meet the ")],
+)
+def test_the_picture_counts_in_its_title(six, answer, start):
+    same = replace(six, strategies=six.strategies.assign(meets_target=answer))
     with sheet.style_context():
-        assert sheet.parent_figure(plot_answer(none)).get_label().startswith("None of ")
+        assert sheet.parent_figure(plot_answer(same)).get_label().startswith(start)
 
 
 @pytest.mark.parametrize(
