@@ -26,10 +26,11 @@ Array = NDArray[np.float64]
 
 LOG_STEP = 0.125
 """First step of ln g between nodes."""
-TOLERANCE, MOST_NODES = 2e-6, 1200
-"""Largest error of P in the middle between nodes, before the middles become nodes too; and more nodes
-than are worth it."""
+TOLERANCE = 2e-6
+"""Largest error of P in the middle between nodes, before the middles become nodes too."""
 
+MOST_NODES, PROBABILITIES_PER_NODE = 1200, 4
+"""Most nodes, and how many probabilities must be read for each: for fewer they cost less alone."""
 
 LARGEST_FALL, SEEN = 3.0, 8.0
 """Largest fall of the index between two nodes, where it is not beyond these at either end."""
@@ -81,17 +82,20 @@ class FrontGrowth:
     def read(self, index_at: Callable[[Array], Array]) -> Array | None:
         """Return a falling index everywhere, (c, k, s, t), by its curves (c, m) over g (m,).
 
-        None where they bend too often.
+        None where they bend so often, or so little is read, that it does not pay.
         """
         finite = self.log_growth[np.isfinite(self.log_growth)]
         low = float(finite.min())
         high = max(float(finite.max()), low + LOG_STEP)  # all may be the same
         steps = max(int(np.ceil((high - low) / LOG_STEP)), 3)
+        most = min(MOST_NODES, self.log_growth.size // PROBABILITIES_PER_NODE)
+        if 2 * steps > most:
+            return None
         nodes = np.append(0.0, np.exp(np.linspace(low, high, steps + 1)))
         known = index_at(nodes)
         error = np.inf
         while error > TOLERANCE:
-            if nodes.size > MOST_NODES:
+            if nodes.size > most:
                 return None
             middle = np.sqrt(nodes[1:-1] * nodes[2:])
             exact = index_at(middle)

@@ -20,7 +20,13 @@ from stripwise.studies.inventory.elements import SolvedClass
 from stripwise.studies.inventory.executor import Job, LostPart, run_jobs
 from stripwise.studies.inventory.face_rows import FaceRows
 from stripwise.studies.inventory.inventory_plan import InventoryPlan
-from stripwise.studies.inventory.part_jobs import PartResult, PlanPlace, compute_part, solve
+from stripwise.studies.inventory.part_jobs import (
+    PartResult,
+    PlanPlace,
+    compute_part,
+    face_numbers,
+    solve,
+)
 from stripwise.studies.inventory.part_store import FolderStore, MemoryStore
 from stripwise.studies.inventory.totals import TotalSums
 
@@ -30,42 +36,13 @@ Array = NDArray[np.float64]
 Progress = Callable[[str, float, int], None]
 
 
-PER_FACE = (
-    "probability",
-    "now",
-    "left",
-    "area",
-    "answer",
-    "group",
-    "cover",
-    "log_hours",
-    "saved",
-    "before",
-    "answer_before",
-)
-"""What is kept of every face, as `PartResult` has it."""
-
-
 @dataclass(slots=True)
 class Gathered:
-    """What is kept of every part, in order: sums, and 42 bytes a face.
-
-    Each intervention takes 8 bytes a face more, and inspections 9.
-    """
+    """What is kept of every part, in order: sums, and the `face_numbers` of every face."""
 
     sums: TotalSums
     met: NDArray[np.int64]
-    probability: Array
-    now: Array
-    left: Array
-    area: Array
-    answer: NDArray[np.int8]
-    group: NDArray[np.uint8]
-    cover: NDArray[np.float32]
-    log_hours: NDArray[np.float32]
-    saved: Array
-    before: Array
-    answer_before: NDArray[np.int8]
+    faces: NDArray[np.void]
     names: list[str] = field(default_factory=list)
     starts: list[int] = field(default_factory=lambda: [0])
     inspected: list[NDArray[np.int64]] = field(default_factory=list)
@@ -75,30 +52,14 @@ class Gathered:
     @classmethod
     def empty(cls, plan: InventoryPlan, solved: dict[int, SolvedClass]) -> Gathered:
         """Make room for the faces of a plan."""
-        size = plan.faces
-        earlier = 0 if plan.learned is None else size
-        return cls(
-            TotalSums(plan, solved),
-            np.zeros(len(plan.targets), dtype=np.int64),
-            probability=np.empty(size),
-            now=np.empty(size),
-            left=np.empty(size),
-            area=np.empty(size),
-            answer=np.empty(size, dtype=np.int8),
-            group=np.empty(size, dtype=np.uint8),
-            cover=np.empty(size, dtype=np.float32),
-            log_hours=np.empty(size, dtype=np.float32),
-            saved=np.empty((size, len(plan.case.interventions))),
-            before=np.empty(earlier),
-            answer_before=np.empty(earlier, dtype=np.int8),
-        )
+        met = np.zeros(len(plan.targets), dtype=np.int64)
+        return cls(TotalSums(plan, solved), met, np.empty(plan.faces, dtype=face_numbers(plan)))
 
     def add(self, name: str, part: PartResult) -> None:
         """Keep what is needed of a part."""
         start = self.starts[-1]
-        stop = start + part.probability.size
-        for what in PER_FACE:
-            getattr(self, what)[start:stop] = getattr(part, what)
+        stop = start + part.faces.size
+        self.faces[start:stop] = part.faces
         self.names.append(name)
         self.starts.append(stop)
         self.inspected.append(start + part.inspected)
@@ -108,8 +69,7 @@ class Gathered:
 
     def close(self) -> None:
         """Leave out the faces of lost parts."""
-        for what in PER_FACE:
-            setattr(self, what, getattr(self, what)[: self.starts[-1]])
+        self.faces = self.faces[: self.starts[-1]]
 
 
 @dataclass(slots=True)

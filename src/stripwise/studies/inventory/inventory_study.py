@@ -157,8 +157,8 @@ class InventoryResult(Reported):
             if part is None:
                 raise NumericalError(f"part {name} was removed while its inventory was computed")
             lines = part.csv.decode("utf-8", "surrogatepass")
-            ranks = self.rank[start : start + part.probability.size]
-            start += part.probability.size
+            ranks = self.rank[start : start + part.faces.size]
+            start += part.faces.size
             yield _with_rank(lines, ranks).encode("utf-8", "surrogatepass"), ranks.size
 
     @property
@@ -298,10 +298,13 @@ def _result(  # noqa: PLR0917
 ) -> InventoryResult:
     if not got.names:
         raise NumericalError("no part could be computed: every one killed its workers")
-    size = got.probability.size
-    met, met_before = (x == ANSWERS.index(YES) for x in (got.answer, got.answer_before))
+    size, p, answer = got.faces.size, got.faces["probability"], got.faces["answer"]
+    met = answer == ANSWERS.index(YES)
+    met_before = np.zeros_like(met)
+    if lesson is not None:
+        met_before = got.faces["answer_before"] == ANSWERS.index(YES)
     rank = np.empty(size, dtype=np.int32)
-    rank[np.argsort(-got.probability, kind="stable")] = np.arange(1, size + 1, dtype=np.int32)
+    rank[np.argsort(-p, kind="stable")] = np.arange(1, size + 1, dtype=np.int32)
     totals = totals_table(got.sums)
     notes = [*plan.notes, *(() if lesson is None else lesson.notes)]
     if len(left_out):
@@ -318,18 +321,18 @@ def _result(  # noqa: PLR0917
         left_out=left_out,
         groups=group_table(plan, got),
         classes=class_table(solved),
-        interventions=intervention_table(plan.case, got.saved, got.area)
+        interventions=intervention_table(plan.case, got.faces["saved"], got.faces["area"])
         if plan.case.interventions
         else None,
         inspected=None if lesson is None else inspected_table(plan, got, store, lesson.checks),
         learned=None if lesson is None else lesson.inputs,
         faces=size,
         meeting=int(met.sum()),
-        too_close=int(np.sum(got.answer == ANSWERS.index(TOO_CLOSE))),
+        too_close=int(np.sum(answer == ANSWERS.index(TOO_CLOSE))),
         direct=got.direct,
         meeting_before=int(met_before.sum()),
-        meeting_lost=int(np.sum(met_before & ~met)) if lesson is not None else 0,
-        probability_before=_means_of_others(got),
+        meeting_lost=int(np.sum(met_before & ~met)),
+        probability_before=(np.nan, np.nan) if lesson is None else _means_of_others(got),
         learning={} if lesson is None else lesson.record,
         rank=rank,
         drivers=drivers(got),
@@ -345,10 +348,9 @@ def _result(  # noqa: PLR0917
 
 def _means_of_others(got: Gathered) -> tuple[float, float]:
     """Return the mean P of the faces that were not inspected, without and with inspections."""
-    before, after = got.before, got.probability
-    others = np.ones(after.size, dtype=bool)
-    for own in got.inspected:
-        others[own] = False
-    if not before.size or not others.any():
+    others = np.ones(got.faces.size, dtype=bool)
+    others[np.concatenate(got.inspected)] = False
+    if not others.any():
         return np.nan, np.nan
-    return float(before[others].mean()), float(after[others].mean())
+    before, after = (float(got.faces[name][others].mean()) for name in ("before", "probability"))
+    return before, after

@@ -10,7 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from stripwise.risk.probability.face_tables import index_of
-from stripwise.studies.inventory.elements import SolvedClass
+from stripwise.studies.decision import YES
+from stripwise.studies.inventory.elements import ANSWERS, SolvedClass
 from stripwise.studies.inventory.inventory_plan import InventoryPlan, counted_targets
 from stripwise.studies.inventory.inventory_run import Gathered
 from stripwise.studies.inventory.part_jobs import result_header
@@ -57,16 +58,11 @@ def drivers(got: Gathered) -> dict[str, float]:
     leave open is concrete, exposure and curvature. Moments are summed by blocks of faces.
     """
     count, mean, moments = 0, np.zeros(3), np.zeros((3, 3))
-    for start in range(0, got.probability.size, BLOCK_FACES):
-        own = slice(start, start + BLOCK_FACES)
-        known = np.isfinite(got.log_hours[own])
-        block = np.stack(
-            (
-                got.cover[own][known].astype(float),
-                got.log_hours[own][known].astype(float),
-                index_of(got.probability[own][known]),
-            )
-        )
+    for start in range(0, got.faces.size, BLOCK_FACES):
+        own = got.faces[start : start + BLOCK_FACES]
+        known = own[np.isfinite(own["log_hours"])]
+        cover, log_hours = (known[name].astype(float) for name in ("cover", "log_hours"))
+        block = np.stack((cover, log_hours, index_of(known["probability"])))
         if not (more := block.shape[1]):
             continue
         gap = block.mean(axis=1) - mean
@@ -93,7 +89,7 @@ def next_faces(
     plan: InventoryPlan, got: Gathered, store: MemoryStore | FolderStore
 ) -> pd.DataFrame:
     """List the faces that go first by each criterion."""
-    p, left, area = got.probability, got.left, got.area
+    p, left, area = (got.faces[name] for name in ("probability", "left", "area"))
     with_area = plan.header.has("area")
     chosen: dict[str, tuple[NDArray[np.intp], Array]] = {}
 
@@ -106,10 +102,10 @@ def next_faces(
         choose(CRITERIA[1], -p * area, p * area)
     choose(CRITERIA[2], left, left)
     for k, one in enumerate(plan.case.interventions):
-        each = got.saved[:, k] * area if with_area else got.saved[:, k]
+        each = got.faces["saved"][:, k] * (area if with_area else 1.0)
         choose(MONEY_SAVED + one.name, -each, each)
     if plan.learned is not None:
-        change = p - got.before
+        change = p - got.faces["before"]
         choose(MOVED, -np.abs(change), change)
     cells = _cells(np.unique(np.concatenate([at for at, _ in chosen.values()])), got, store)
     head = result_header(plan)
@@ -193,18 +189,19 @@ def group_table(plan: InventoryPlan, got: Gathered) -> pd.DataFrame:
     """Put the groups side by side."""
     records = []
     for g, name in enumerate(plan.groups):
-        own = got.group == g
-        if not own.any():
+        own = got.faces[got.faces["group"] == g]
+        if not own.size:
             continue
+        met = own["answer"] == ANSWERS.index(YES)
         records.append(
             {
                 "group": name,
-                "faces": int(own.sum()),
-                "area_m2": float(got.area[own].sum()),
-                "faces_meeting": int(np.sum(got.answer[own] == 0)),
-                "share_meeting": float(np.mean(got.answer[own] == 0)),
-                "probability_now": float(got.now[own].mean()),
-                "probability_at_target": float(got.probability[own].mean()),
+                "faces": own.size,
+                "area_m2": float(own["area"].sum()),
+                "faces_meeting": int(met.sum()),
+                "share_meeting": float(met.mean()),
+                "probability_now": float(own["now"].mean()),
+                "probability_at_target": float(own["probability"].mean()),
             }
         )
     return pd.DataFrame(records, columns=columns("groups"))

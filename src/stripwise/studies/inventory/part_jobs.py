@@ -31,7 +31,15 @@ from stripwise.studies.inventory.executor import Unprepared
 from stripwise.studies.inventory.face_rows import Piece
 from stripwise.studies.inventory.inventory_plan import INSPECTED_NAMES, InventoryPlan
 
-__all__ = ["PartResult", "PlanPlace", "compute_part", "result_header", "shared_draws", "solve"]
+__all__ = [
+    "PartResult",
+    "PlanPlace",
+    "compute_part",
+    "face_numbers",
+    "result_header",
+    "shared_draws",
+    "solve",
+]
 
 Array = NDArray[np.float64]
 
@@ -59,18 +67,8 @@ class PartResult:
     ----------
     csv
         Its rows of elements.csv without the rank.
-    probability, left, area, now
-        (e,) P at the target life, years left, area and P now, for ranks and lists.
-    answer
-        (e,) place in `ANSWERS`.
-    group
-        (e,) place among the groups.
-    cover, log_hours
-        (e,) nominal cover [mm] and ln of the mean equivalent curing [h], NaN where a penalty is given.
-    saved
-        (e, i) what each intervention saves [per m2].
-    before, answer_before
-        (e,) P at the target life and place in `ANSWERS` without inspections; empty where there are none.
+    faces
+        (e,) what ranks, groups and lists need of each, as `face_numbers` has it.
     inspected
         Places in the part of the faces that were inspected.
     direct
@@ -82,22 +80,34 @@ class PartResult:
     """
 
     csv: bytes
-    probability: Array
-    now: Array
-    left: Array
-    area: Array
-    answer: NDArray[np.int8]
-    group: NDArray[np.int64]
-    cover: NDArray[np.float32]
-    log_hours: NDArray[np.float32]
-    saved: Array
-    before: Array
-    answer_before: NDArray[np.int8]
+    faces: NDArray[np.void]
     inspected: NDArray[np.int64]
     direct: int
     weights: dict[int, tuple[NDArray[np.int64], Array, Array]]
     past: NDArray[np.int32]
     met: NDArray[np.int64]
+
+
+def face_numbers(plan: InventoryPlan) -> np.dtype[np.void]:
+    """Return what is kept of every face: 42 bytes, 8 more an intervention and 9 with inspections.
+
+    P at the target life and now, years left, area [m2], place in `ANSWERS` and among the groups,
+    nominal cover [mm], ln of the mean equivalent curing [h] (NaN where a penalty is given), what each
+    intervention saves [per m2], and P and answer without inspections.
+    """
+    numbers = [
+        ("probability", "f8"),
+        ("now", "f8"),
+        ("left", "f8"),
+        ("area", "f8"),
+        ("answer", "i1"),
+        ("group", "u1"),
+        ("cover", "f4"),
+        ("log_hours", "f4"),
+        ("saved", "f8", len(plan.case.interventions)),
+    ]
+    earlier = [("before", "f8"), ("answer_before", "i1")]
+    return np.dtype(numbers if plan.learned is None else [*numbers, *earlier])
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,20 +188,18 @@ def compute_part(where: PlanPlace, given: Piece | bytes) -> PartResult | Unprepa
     life_of = np.array([one.case.target.service_life for one in plan.classes.classes])
     past = faces.age > life_of[faces.face_class]
     place = {name: k for k, name in enumerate(plan.groups)}
-    cover, log_hours = _drivers(plan, faces)
+    numbers = np.empty(faces.rows.size, dtype=face_numbers(plan))
+    numbers["probability"], numbers["now"] = found.probability, found.probability_now
+    numbers["left"], numbers["area"] = found.life - faces.age, faces.area
+    numbers["answer"] = found.answer
+    numbers["group"] = [place.get(name, 0) for name in faces.group]
+    numbers["cover"], numbers["log_hours"] = _drivers(plan, faces)
+    numbers["saved"] = found.saved
+    if plan.learned is not None:
+        numbers["before"], numbers["answer_before"] = found.before, found.answer_before
     return PartResult(
         csv=_csv_rows(plan, piece, faces.age, found, past),
-        probability=found.probability,
-        now=found.probability_now,
-        left=found.life - faces.age,
-        area=faces.area,
-        answer=found.answer,
-        group=np.array([place.get(name, 0) for name in faces.group], dtype=np.int64),
-        cover=cover,
-        log_hours=log_hours,
-        saved=found.saved,
-        before=found.before,
-        answer_before=found.answer_before,
+        faces=numbers,
         inspected=np.flatnonzero([name in plan.classes.inspected for name in faces.element]),
         direct=int(found.direct.sum()),
         weights=found.totals.weights,

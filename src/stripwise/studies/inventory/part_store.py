@@ -106,7 +106,7 @@ def _unpack(stored: dict[str, Any]) -> PartResult:
             weights[int(at)] = tuple(
                 stored[f"{WEIGHTS}-{at}-{what}"] for what in ("places", "faces", "areas")
             )
-    plain = {item.name: stored[item.name] for item in fields(PartResult) if item.name in stored}
+    plain = {item.name: stored[item.name] for item in fields(PartResult) if item.name != WEIGHTS}
     plain["csv"] = stored["csv"].tobytes()
     plain["direct"] = int(stored["direct"])
     return PartResult(**plain, weights=weights)
