@@ -264,7 +264,6 @@ def _exchange_section(result: DesignResult) -> Section:
     return Section(
         "Trading cover against form time",
         (Paragraph(text), _exchange_table(result), _target_line_table(result)),
-        keep=True,
     )
 
 
