@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
-from scipy.optimize import elementwise
 
 from stripwise.errors import NumericalError
 from stripwise.ingress.front import (
@@ -157,6 +156,8 @@ class LayeredDuhamelFront:
         -------
         (n,) ln of the ages [yr]; -inf depassivated from the start, inf not within the ages.
         """
+        from scipy.optimize import elementwise  # noqa: PLC0415 - slow to import, for few walls
+
         uniform = self.uniform
         first, last = np.log(ages[0]), np.log(ages[-1])
         full = np.asarray(uniform.history.relative_content(ages[-1], uniform.duration))

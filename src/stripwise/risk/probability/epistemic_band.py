@@ -6,9 +6,9 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate
 
 from stripwise.risk.model.wall import Wall
+from stripwise.risk.probability.cubics import pchip_slopes, read_cubics
 from stripwise.risk.probability.nested_sampling import (
     BAND_INNER_POINTS,
     BAND_OUTER_POINTS,
@@ -96,10 +96,10 @@ def epistemic_band(
     if chosen.size < mean_curves.ages.size:
         curve = np.clip(mean_curves.index, -INFINITE_INDEX, INFINITE_INDEX)
         log_ages = np.log(np.maximum(mean_curves.ages, 0.5 * FIRST_AGE))
-        offset = interpolate.PchipInterpolator(log_ages[chosen], band - curve[:, chosen], axis=-1)(
-            log_ages
-        )
-        band = np.clip(curve + offset, -INFINITE_INDEX, INFINITE_INDEX)
+        x, y = log_ages[chosen], (band - curve[:, chosen]).reshape(-1, chosen.size)
+        offset = read_cubics(x, y, pchip_slopes(x, y), log_ages)
+        shape = (*band.shape[:-1], log_ages.size)
+        band = np.clip(curve + offset.reshape(shape), -INFINITE_INDEX, INFINITE_INDEX)
     return np.asarray(np.minimum.accumulate(band, axis=-1))
 
 

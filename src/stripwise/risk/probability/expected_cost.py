@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import interpolate
 
 from stripwise.errors import InputError
+from stripwise.risk.probability.cubics import read_cubics, spline_slopes
 
 __all__ = [
     "cost_ages",
@@ -248,7 +248,8 @@ def repair_cost_weights(
     if len(ages) < 4:
         unit = np.array([np.interp(years[~early], ages, row) for row in np.eye(len(ages))]).T
     else:
-        unit = interpolate.CubicSpline(np.cbrt(ages), np.eye(len(ages)))(np.cbrt(years[~early]))
+        roots, one = np.cbrt(ages), np.eye(len(ages))
+        unit = read_cubics(roots, one, spline_slopes(roots, one), np.cbrt(years[~early])).T
     return np.asarray(weights + by_year[~early] @ unit)
 
 

@@ -13,12 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import interpolate, special
+from scipy import special
 
 from stripwise.distributions.random_input import Input
 from stripwise.distributions.sampling import BLOCK_SIZE, InputSampler, random_stream, sobol_blocks
 from stripwise.risk.model.service_fronts import ServiceFronts
 from stripwise.risk.model.wall import COVER, Values, Wall
+from stripwise.risk.probability.cubics import read_cubics, spline_slopes
 from stripwise.risk.probability.integral import Integral, front_depths, log_initiation_ages
 from stripwise.risk.probability.parallel import run_parallel
 
@@ -178,9 +179,10 @@ def corroded_share_moments(
         list(run_parallel(joint_probability, CORRELATION_NODES, workers=workers))
     )
     mean = pairs.point_probability(np.asarray(ages, dtype=float))
-    spline = interpolate.CubicSpline(angles, joint_table, axis=0)
     rho, weight = _pair_correlations(size)
-    second = np.tensordot(weight, spline(np.arccos(np.clip(rho, 0.0, 1.0))), axes=(0, 0))
+    rows, at = joint_table.reshape(CORRELATION_NODES, -1).T, np.arccos(np.clip(rho, 0.0, 1.0))
+    second = read_cubics(angles, rows, spline_slopes(angles, rows), at) @ weight
+    second = second.reshape(joint_table.shape[1:])
     return mean, np.sqrt(np.maximum(second - mean * mean, 0.0))
 
 

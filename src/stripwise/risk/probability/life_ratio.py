@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate
 
+from stripwise.risk.probability.cubics import pchip_slopes, read_piece
 from stripwise.risk.probability.intervals import RANGE_ENDS, point_quantile
 
 __all__ = ["life_ratio_interval"]
@@ -53,13 +53,15 @@ def _log_ages(log_ages: Array, curves: Array, targets: Array) -> Array:
     has_root = reached[..., -1] & ~reached[..., 0]
     last = np.argmax(reached, axis=-1)
     step = np.maximum(last, 1) - 1
-    pieces = interpolate.PchipInterpolator(log_ages, curves, axis=-1).c
-    # c is (4, t - 1, ...): highest power first, of the distance from the start of the step.
-    cubic = [np.take_along_axis(c, step[np.newaxis], axis=0)[0] for c in pieces]
-    low, high = np.zeros(targets.shape), (log_ages[step + 1] - log_ages[step])
+    width = log_ages[step + 1] - log_ages[step]
+    start, end = (np.take_along_axis(curves, k[..., None], -1)[..., 0] for k in (step, step + 1))
+    slope = pchip_slopes(log_ages, curves)
+    d0, d1 = (
+        np.take_along_axis(slope, k[..., None], -1)[..., 0] * width for k in (step, step + 1)
+    )
+    low, high = np.zeros(targets.shape), np.ones(targets.shape)
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
-        value = ((cubic[0] * middle + cubic[1]) * middle + cubic[2]) * middle + cubic[3]
-        above = value > targets
+        above = read_piece(middle, start, end - start, d0, d1) > targets
         low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.where(has_root, log_ages[step] + 0.5 * (low + high), np.nan)
+    return np.where(has_root, log_ages[step] + 0.5 * (low + high) * width, np.nan)

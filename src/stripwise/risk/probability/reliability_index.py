@@ -10,7 +10,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import interpolate, special
+from scipy import special
+
+from stripwise.risk.probability.cubics import (
+    pchip_slopes,
+    read_cubics,
+    read_piece,
+    spline_slopes,
+)
 
 __all__ = ["FIRST_AGE", "INFINITE_INDEX", "Curves", "reliability_index"]
 
@@ -118,7 +125,7 @@ class Curves:
     def _late_reader(self) -> Callable[[Array], Array]:
         """Return a function that reads the index at ages (m, q) or (q,) from the first one on."""
         x, y, slope = self._late()
-        return lambda ages: _infinite_beyond(_cubic(x, y, slope, np.log(ages)))
+        return lambda ages: _infinite_beyond(read_cubics(x, y, slope, np.log(ages)))
 
     def _piece_reader(self, left: NDArray[np.intp]) -> Callable[[Array], Array]:
         """Return a function that reads the index of each curve at an age (m,) in its piece `left`."""
@@ -131,7 +138,7 @@ class Curves:
 
         def read(ages: Array) -> Array:
             s = (np.log(ages) - start) / width
-            return _infinite_beyond(_in_piece(s, y0, rise, d0, d1))
+            return _infinite_beyond(read_piece(s, y0, rise, d0, d1))
 
         return read
 
@@ -155,31 +162,13 @@ def _bisect(read: Callable[[Array], Array], low: Array, high: Array, target: flo
     return np.asarray(np.where(straight, between, high))
 
 
-def _cubic(x: Array, y: Array, slope: Array, at: Array) -> Array:
-    """Read cubics through the rows of y with given slopes at places (q,) or (m, q) of each row."""
-    if x.size == 1:  # one age alone stays as it is
-        return np.repeat(y, at.shape[-1], axis=-1)
-    place = np.broadcast_to(at, (len(y), at.shape[-1]))
-    left = np.clip(np.searchsorted(x, place, side="right") - 1, 0, x.size - 2)
-    width = x[left + 1] - x[left]
-    s = (place - x[left]) / width
-    y0, y1 = np.take_along_axis(y, left, -1), np.take_along_axis(y, left + 1, -1)
-    d0, d1 = (np.take_along_axis(slope, left + k, -1) * width for k in (0, 1))
-    return _in_piece(s, y0, y1 - y0, d0, d1)
-
-
-def _in_piece(s: Array, y0: Array, rise: Array, d0: Array, d1: Array) -> Array:
-    """Read cubics at shares s of their piece, by start, rise and the slopes at both ends."""
-    return np.asarray(y0 + s * (d0 + s * (3.0 * rise - 2.0 * d0 - d1 + s * (d0 + d1 - 2.0 * rise))))
-
-
 def _falling_slopes(x: Array, y: Array) -> Array:
     """Return the slopes of cubics through falling rows that keep falling.
 
     Slopes come from the cubic spline where the index is moderate, limited so that every piece is
     monotone (Hyman, SIAM J. Sci. Stat. Comput. 4, 1983, recalled); elsewhere from pchip.
     """
-    slope = np.array(interpolate.PchipInterpolator(x, y, axis=-1)(x, 1))
+    slope = pchip_slopes(x, y)
     secant = np.diff(y) / np.diff(x)
     left = np.concatenate([secant[:, :1], secant], axis=1)
     right = np.concatenate([secant, secant[:, -1:]], axis=1)
@@ -190,7 +179,7 @@ def _falling_slopes(x: Array, y: Array) -> Array:
         if last == 0:
             continue
         rows, run = np.flatnonzero(np.all(ends == (first, last), axis=1)), slice(first, last)
-        smooth = interpolate.CubicSpline(x[run], y[rows, run], axis=-1)(x[run], 1)
+        smooth = spline_slopes(x[run], y[rows, run])
         steepest = 3.0 * np.maximum(left[rows, run], right[rows, run])
         slope[rows, run] = np.clip(smooth, steepest, 0.0)
     return slope

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
 
 __all__ = [
     "SAME_END_DISTANCE",
@@ -251,6 +250,8 @@ def slsqp_search(
         points[:, 1:] += FINE_DIFFERENCE_STEP * np.eye(u.size)
         values = model(points)
         return np.asarray(side * (values[1:] - values[0]) / FINE_DIFFERENCE_STEP)
+
+    from scipy import optimize  # noqa: PLC0415 - seldom needed, and slow to import
 
     with np.errstate(all="ignore"):
         result = optimize.minimize(

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import interpolate
 
+from stripwise.risk.probability.cubics import pchip_slopes, read_cubics
 from stripwise.risk.probability.reliability_index import INFINITE_INDEX, reliability_index
 
 __all__ = ["target_lives"]
@@ -48,8 +48,10 @@ def target_lives(p: Array, ages: Array, *, target: float, horizon: float) -> Arr
         np.arange(len(ages)),
         log_age,
     )
-    curve = interpolate.PchipInterpolator(log_age, index, axis=1)(fine)
-    rows = np.moveaxis(curve, 1, -1)
+    nodes = np.moveaxis(index, 1, -1)
+    curves = nodes.reshape(-1, len(ages))
+    rows = read_cubics(log_age, curves, pchip_slopes(log_age, curves), fine)
+    rows = rows.reshape(*nodes.shape[:-1], len(fine))
     passed = np.sum(rows > target, axis=-1)
     j = np.clip(passed, 1, len(fine) - 1)[..., None]
     above, below = (np.take_along_axis(rows, k, axis=-1)[..., 0] for k in (j - 1, j))

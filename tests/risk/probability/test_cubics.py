@@ -1,0 +1,63 @@
+"""Cubics against those of scipy, on random places and values and where slopes turn or vanish."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import interpolate
+
+from stripwise.risk.probability.cubics import pchip_slopes, read_cubics, spline_slopes
+
+
+def rows(count, *, kind):
+    rng = np.random.default_rng(count)
+    x = np.cumsum(rng.uniform(0.05, 3.0, count))
+    y = rng.normal(size=(6, count))
+    if kind == "falling":
+        y = -np.cumsum(np.abs(y) ** 3, axis=1)
+    if kind == "with plateaus":
+        y = np.round(y)
+    if kind == "tiny":
+        y = y * 1e-200
+    return x, y
+
+
+@pytest.mark.parametrize("kind", ["any", "falling", "with plateaus", "tiny"])
+@pytest.mark.parametrize("count", [2, 3, 4, 7, 40, 300])
+def test_pchip_is_that_of_scipy(count, kind):
+    x, y = rows(count, kind=kind)
+    at = np.linspace(x[0], x[-1], 91)
+    wanted = interpolate.PchipInterpolator(x, y, axis=1)
+    slope = pchip_slopes(x, y)
+    scale = np.abs(y).max()
+    np.testing.assert_allclose(slope, wanted(x, 1), rtol=1e-9, atol=1e-12 * scale)
+    found = read_cubics(x, y, slope, at)
+    np.testing.assert_allclose(found, wanted(at), rtol=1e-9, atol=1e-12 * scale)
+
+
+@pytest.mark.parametrize("kind", ["any", "falling", "with plateaus", "tiny"])
+@pytest.mark.parametrize("count", [4, 5, 7, 40, 300])
+def test_the_spline_is_that_of_scipy(count, kind):
+    x, y = rows(count, kind=kind)
+    at = np.linspace(x[0] - 0.1, x[-1] + 0.1, 91)  # a little beyond, as rounded places are
+    wanted = interpolate.CubicSpline(x, y, axis=1)
+    slope = spline_slopes(x, y)
+    scale = np.abs(y).max()
+    np.testing.assert_allclose(slope, wanted(x, 1), rtol=1e-9, atol=1e-10 * scale)
+    found = read_cubics(x, y, slope, at)
+    np.testing.assert_allclose(found, wanted(at), rtol=1e-9, atol=1e-10 * scale)
+
+
+def test_stacked_rows_have_the_slopes_of_each():
+    x, y = rows(7, kind="any")
+    stacked = pchip_slopes(x, y.reshape(2, 3, 7))
+    np.testing.assert_array_equal(stacked.reshape(6, 7), pchip_slopes(x, y))
+
+
+def test_each_row_is_read_at_places_of_its_own():
+    x, y = rows(7, kind="any")
+    at = np.random.default_rng(1).uniform(x[0], x[-1], (6, 5))
+    each = [
+        read_cubics(x, y[[i]], pchip_slopes(x, y[[i]]), at[i])[0] for i in range(len(y))
+    ]
+    np.testing.assert_array_equal(read_cubics(x, y, pchip_slopes(x, y), at), each)
