@@ -26,7 +26,6 @@ True
 
 from __future__ import annotations
 
-from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 from stripwise.api.public_names import import_public_name
@@ -117,7 +116,7 @@ __all__ = [
     "write_design",
 ]
 
-__version__ = version("stripwise")
+__version__ = "0.1.0"
 
 
 def __dir__() -> list[str]:

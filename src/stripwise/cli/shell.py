@@ -17,7 +17,6 @@ import sys
 import textwrap
 import warnings
 from collections.abc import Callable, Iterable, Iterator
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -30,6 +29,7 @@ from stripwise.cli.output_streams import open_streams
 from stripwise.errors import StripwiseError
 from stripwise.units.caution import CAUTION
 from stripwise.units.names import nearest_spelling
+from stripwise.units.software import version
 
 if TYPE_CHECKING:
     from stripwise.report.write import Extras
@@ -70,7 +70,7 @@ MAX_WORKERS = 64
 
 WIDTH = 100
 """Longest line of text on a terminal."""
-GARBAGE_THRESHOLD = 200_000
+GARBAGE_THRESHOLD = 500_000
 """New objects before garbage is looked for: the many of a module's import never become any."""
 
 ORDER = (
@@ -235,6 +235,7 @@ def run_app() -> NoReturn:
         warnings.simplefilter("ignore")
     try:
         code = _exit_code(_with_command(sys.argv[1:2]))
+        atexit._run_exitfuncs()  # what others have left to clean up
         sys.stdout.flush()
         sys.stderr.flush()
     except OSError as problem:  # of the output alone: commands catch those of their files
@@ -243,7 +244,6 @@ def run_app() -> NoReturn:
         with contextlib.suppress(OSError):
             print_error(f"the output cannot be written ({problem.strerror})")
         code = BAD_INPUT
-    atexit._run_exitfuncs()  # what others have left to clean up
     os._exit(code)  # taking every module apart first would cost a tenth of a short run
 
 

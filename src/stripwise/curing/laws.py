@@ -34,6 +34,9 @@ __all__ = [
 Array = NDArray[np.float64]
 Number = Array | float
 
+JOINED_SIZE = 16_384
+"""Most values of random durations that are computed as one matrix."""
+
 
 @dataclass(frozen=True, slots=True)
 class Variate:
@@ -109,7 +112,17 @@ def _published_quantiles(
     longest = max([reference_d, *(float(np.max(days)) for days in durations)])
     place, slope = variates
     draws = sample_curing_law(place, slope, max_duration_d=longest)
-    return [relative_log_penalty(days, reference_d, draws=draws) for days in durations]
+    random = [days for days in durations if np.ndim(days)]
+    if len({np.shape(days) for days in random}) == 1 and np.size(random) <= JOINED_SIZE:
+        joined = iter(relative_log_penalty(np.array(random), reference_d, draws=draws))
+        random = [np.asarray(next(joined)) for _ in random]
+    else:
+        random = [relative_log_penalty(days, reference_d, draws=draws) for days in random]
+    of_random = iter(random)
+    return [
+        next(of_random) if np.ndim(days) else relative_log_penalty(days, reference_d, draws=draws)
+        for days in durations
+    ]
 
 
 def _published_characteristic(duration_d: ArrayLike, reference_d: float) -> Array:

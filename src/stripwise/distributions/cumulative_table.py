@@ -85,14 +85,12 @@ class CumulativeTable:
         """
         offset = x * self.scale
         offset -= self.start * self.scale
-        np.maximum(offset, 0.0, out=offset)
-        np.minimum(offset, STEPS, out=offset)
-        whole = np.trunc(offset)
-        offset -= whole
-        step = whole.astype(np.intp)
-        probability = self.increments.take(step)
+        np.clip(offset, 0.0, STEPS, out=offset)
+        step = offset.astype(np.intp)
+        offset -= step
+        probability = self.increments.take(step, mode="clip")
         probability *= offset
-        probability += self.values.take(step)
+        probability += self.values.take(step, mode="clip")
         means = np.asarray(probability.sum(axis=-1) / probability.shape[-1])
         exact = self.distribution.sf if self.upper_tail else self.distribution.cdf
         for row in np.flatnonzero(means < EXACT_BELOW):

@@ -8,7 +8,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from importlib.metadata import version
 from typing import Any
 
 import matplotlib.figure
@@ -17,6 +16,7 @@ import pandas as pd
 from stripwise.evidence.tables.data_file import DataFile
 from stripwise.scenario.model import Scenario
 from stripwise.units import formatting
+from stripwise.units.software import version
 from stripwise.units.source_files import SourceFile, hashes_text
 
 __all__ = [

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-import platform
 import time
 from collections.abc import Callable
-from importlib.metadata import version
 from typing import Any, Literal
 
 import numpy as np
@@ -32,6 +30,7 @@ from stripwise.studies.service_results import coating_warnings, service_hand_che
 from stripwise.studies.verdict import NOTHING_EPISTEMIC, verdict
 from stripwise.units.formatting import count, distinct_percents, number, percent, years
 from stripwise.units.result_columns import columns
+from stripwise.units.software import software_used
 
 __all__ = ["assess", "monte_carlo_check"]
 
@@ -170,10 +169,7 @@ def assess(
         units=scenario.units,
     )
     run: dict[str, Any] = {
-        "versions": {
-            name: version(name) for name in ("stripwise", "numpy", "scipy", "pandas", "matplotlib")
-        },
-        "python": platform.python_version(),
+        **software_used(),
         "seed": scenario.sampling.seed,
         "points": scenario.sampling.points,
         "repeats": scenario.sampling.repeats,

@@ -72,7 +72,7 @@ def analyse_choices(scenario: Scenario, *, workers: int) -> ChoiceAnalysis | Non
     wall, repeats = setting.wall.with_coarse_grid(), scenario.sampling.repeats
     points = (POINTS, SHARE_POINTS, EPISTEMIC_POINTS)
     sample, share_sample, epistemic_sample = (
-        SamplingOptions(n, r, scenario.sampling.seed, "choices", workers)
+        SamplingOptions(n, r, scenario.sampling.seed, "choices", workers, keep=True)
         for n, r in zip(
             (NUMERICAL_POINTS,) * 3 if wall.numerical else points,
             (repeats, repeats, 1),

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import platform
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -39,6 +37,7 @@ from stripwise.studies.target_answers import (
 from stripwise.studies.target_costs import TargetCosts, find_target_costs
 from stripwise.studies.target_sentences import target_verdict, target_warnings
 from stripwise.units.result_columns import columns
+from stripwise.units.software import software_used
 
 __all__ = ["TargetResult", "target"]
 
@@ -167,11 +166,7 @@ def target(
         verdict=target_verdict(scenario, table, pairs),
         warnings=target_warnings(scenario, table, longest=longest),
         run={
-            "versions": {
-                name: version(name)
-                for name in ("stripwise", "numpy", "scipy", "pandas", "matplotlib")
-            },
-            "python": platform.python_version(),
+            **software_used(),
             "seed": scenario.sampling.seed,
             "points": scenario.sampling.points,
             "repeats": scenario.sampling.repeats,

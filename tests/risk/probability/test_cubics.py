@@ -57,7 +57,5 @@ def test_stacked_rows_have_the_slopes_of_each():
 def test_each_row_is_read_at_places_of_its_own():
     x, y = rows(7, kind="any")
     at = np.random.default_rng(1).uniform(x[0], x[-1], (6, 5))
-    each = [
-        read_cubics(x, y[[i]], pchip_slopes(x, y[[i]]), at[i])[0] for i in range(len(y))
-    ]
+    each = [read_cubics(x, y[[i]], pchip_slopes(x, y[[i]]), at[i])[0] for i in range(len(y))]
     np.testing.assert_array_equal(read_cubics(x, y, pchip_slopes(x, y), at), each)

@@ -54,6 +54,13 @@ FITTING_STEPS, FITTING_TOLERANCE, LEAST_SHARE = 3, 0.002, 0.1
 TITLE_GAP = 5.0
 """Space between headline, note and axes [pt]."""
 
+_DRAWING_DEFAULTS = {
+    name: value
+    for name, value in mpl.rcParamsDefault.items()
+    if not name.startswith(("backend", "interactive", "toolbar", "webagg", "savefig.directory"))
+}
+"""Settings of matplotlib itself that a user may have changed and that a figure depends on."""
+
 
 @contextmanager
 def style_context() -> Iterator[None]:
@@ -62,9 +69,8 @@ def style_context() -> Iterator[None]:
         # A name may hold characters that the font lacks: the SVG keeps them as text, and the PNG
         # sees to them itself; neither is a fault of the run.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font", append=False)
-        mpl.rcdefaults()
         settings: Any = mpl.rcParams
-        settings.update(style.SETTINGS)
+        settings.update(_DRAWING_DEFAULTS | style.SETTINGS)
         yield
 
 
@@ -305,9 +311,13 @@ def cover_ticks(ax: Axes, *, units: str) -> None:
 
 def svg(figure: Figure) -> str:
     """Write a figure drawn under `style_context` as SVG: text stays text, bytes depend on data only."""
-    buffer = io.StringIO()
     with style_context():
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        return _svg(figure)
+
+
+def _svg(figure: Figure) -> str:
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return buffer.getvalue()
 
 
@@ -323,7 +333,8 @@ def figure_files(
     figures: Mapping[str, Figure], *, png_too: bool = False
 ) -> tuple[dict[str, str], dict[str, bytes]]:
     """Write figures once: SVG by name for the page, and bytes by path (figures/NAME.svg, .png)."""
-    vectors = {name: svg(figure) for name, figure in figures.items()}
+    with style_context():
+        vectors = {name: _svg(figure) for name, figure in figures.items()}
     files = {}
     for name, figure in figures.items():
         files[f"figures/{name}.svg"] = vectors[name].encode()

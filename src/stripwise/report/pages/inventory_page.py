@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -34,6 +33,7 @@ from stripwise.studies.inventory.inventory_study import InventoryResult
 from stripwise.studies.inventory.inventory_tables import CRITERIA, MONEY_SAVED
 from stripwise.studies.inventory.totals import AREA, FACES, PAST
 from stripwise.units.formatting import DASH, MINUS, count, number, percent, price, years
+from stripwise.units.software import software_used, version
 from stripwise.units.source_files import hashes_text
 
 __all__ = ["inventory_report", "inventory_sentences"]
@@ -217,7 +217,7 @@ def inventory_report(result: InventoryResult) -> Report:
             "classes": len(result.classes),
             "verdict": list(sentences),
             "warnings": list(result.notes),
-            "versions": {name: version(name) for name in ("stripwise", "numpy", "scipy", "pandas")},
+            **software_used(),
             "seconds": result.seconds,
         },
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable
-from importlib.metadata import version
 from typing import Any
 
 from stripwise.report.components import (
@@ -32,6 +31,7 @@ from stripwise.scenario.model import Scenario
 from stripwise.studies.stripped import SiteAnswer
 from stripwise.units.caution import CAUTION
 from stripwise.units.formatting import duration, temperature
+from stripwise.units.software import version
 
 __all__ = ["site_answer_report", "site_sentences", "stripped_record", "stripped_report"]
 

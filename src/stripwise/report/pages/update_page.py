@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from importlib.metadata import version
 from typing import Any
 
 import pandas as pd
@@ -49,6 +48,7 @@ from stripwise.units.formatting import (
     signed_points,
     years,
 )
+from stripwise.units.software import version
 from stripwise.units.source_files import SourceFile
 
 __all__ = ["update_report"]

@@ -56,9 +56,7 @@ def _log_ages(log_ages: Array, curves: Array, targets: Array) -> Array:
     width = log_ages[step + 1] - log_ages[step]
     start, end = (np.take_along_axis(curves, k[..., None], -1)[..., 0] for k in (step, step + 1))
     slope = pchip_slopes(log_ages, curves)
-    d0, d1 = (
-        np.take_along_axis(slope, k[..., None], -1)[..., 0] * width for k in (step, step + 1)
-    )
+    d0, d1 = (np.take_along_axis(slope, k[..., None], -1)[..., 0] * width for k in (step, step + 1))
     low, high = np.zeros(targets.shape), np.ones(targets.shape)
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import platform
 import time
 from collections.abc import Callable, Sequence
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -31,6 +29,7 @@ from stripwise.studies.design.required_cover import (
 from stripwise.studies.design.sentences import design_verdict, design_warnings
 from stripwise.studies.design.setting import Setting
 from stripwise.studies.design.site_table import reference_table, site_table
+from stripwise.units.software import software_used
 
 __all__ = ["design"]
 
@@ -158,10 +157,7 @@ def design(
 def _run_record(setting: Setting, stages: dict[str, float]) -> dict[str, Any]:
     sampling = setting.scenario.sampling
     return {
-        "versions": {
-            name: version(name) for name in ("stripwise", "numpy", "scipy", "pandas", "matplotlib")
-        },
-        "python": platform.python_version(),
+        **software_used(),
         "seed": sampling.seed,
         "points": sampling.points,
         "repeats": sampling.repeats,

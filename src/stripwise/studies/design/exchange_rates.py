@@ -163,7 +163,7 @@ def _index(setting: Setting, covers: Array) -> Callable[[Wall, bool], Array | No
             )
         else:
             p = _with_mean(
-                probability_by_repeat(wall, covers, setting.at_life, sample=setting.strategy_sample)
+                probability_by_repeat(wall, covers, setting.at_life, sample=setting.map_sample)
             )
         return None if p is None else index_from_probability(p)[:, :, 0]
 

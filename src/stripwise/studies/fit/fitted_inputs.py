@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib.metadata import version
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from stripwise.evidence.profiles.penalty_factors import (
 from stripwise.scenario.penalty_files import FittedPenalties, fitted_text
 from stripwise.units.formatting import interval
 from stripwise.units.names import ZERO_WIDTH_JOINER
+from stripwise.units.software import version
 
 __all__ = [
     "JOINT_DRAWS",

@@ -6,7 +6,6 @@ import hashlib
 import json
 from array import array
 from dataclasses import dataclass, field
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +28,7 @@ from stripwise.studies.inventory.face_rows import FaceRows, Piece
 from stripwise.studies.inventory.learned_scores import Learned
 from stripwise.units.formatting import number
 from stripwise.units.result_columns import columns
+from stripwise.units.software import version
 from stripwise.units.source_files import SourceFile
 
 if TYPE_CHECKING:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -39,6 +38,7 @@ from stripwise.studies.service_notes import omitted_options
 from stripwise.studies.shown_results import Writable, answer_html, as_dataset, short_line
 from stripwise.units.formatting import count, number, years
 from stripwise.units.names import nearest_spelling
+from stripwise.units.software import software_used
 
 __all__ = ["PRECISION", "Ranking", "rank", "standard_ages"]
 
@@ -235,7 +235,7 @@ def rank(
         run={
             "command": "rank",
             "strategy": name,
-            "versions": {n: version(n) for n in ("stripwise", "numpy", "scipy", "pandas")},
+            **software_used(),
             "seed": seed,
             "repeats": repeats,
             "points_per_repeat": sample.last.points,

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import platform
 from collections.abc import Callable, Sequence
 from datetime import date
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +52,7 @@ from stripwise.studies.update.weight_of_data import (
 )
 from stripwise.units.formatting import number
 from stripwise.units.names import printable
+from stripwise.units.software import software_used
 
 __all__ = ["update"]
 
@@ -299,9 +298,5 @@ def _record(posterior: Posterior, likelihoods: SetLikelihoods, case: Scenario) -
         "log_evidence": points.log_evidence(),
         "log_likelihood_error": posterior.integral_error,
         "integral_points": posterior.integral_points,
-        "versions": {
-            "stripwise": version("stripwise"),
-            "numpy": np.__version__,
-            "python": platform.python_version(),
-        },
+        **software_used(),
     }
