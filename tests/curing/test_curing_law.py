@@ -17,6 +17,7 @@ from stripwise.curing.curing_law import (
     relative_log_penalty,
     sample_curing_law,
 )
+from stripwise.curing.laws import DEFAULT_LAW, LAWS
 from stripwise.errors import InputError
 
 DURATIONS = np.array([0.2, 0.5, 0.999, 1.0, 1.7, 3.0, 4.4, 7.0, 11.0, 28.0, 60.0])
@@ -216,3 +217,17 @@ def test_effective_duration_refuses_a_strip_age_that_is_not_finite():
             np.inf, strip_factor=1.0, retention=0.0, follow_up_h=0.0, follow_up_factor=1.0
         )
     assert str(caught.value) == "strip age: = inf h: must be finite"
+
+
+@pytest.mark.parametrize("place_shape", [(), (5,), (2, 1), (2, 5)])
+@pytest.mark.parametrize("slope_shape", [(), (5,), (2, 1)])
+@pytest.mark.parametrize("day_shape", [(5,), (2, 1), (2, 5)])
+def test_strategies_together_have_the_penalty_of_each_alone(place_shape, slope_shape, day_shape):
+    rng = np.random.default_rng(3)
+    place, slope = rng.normal(size=place_shape), rng.normal(size=slope_shape)
+    durations = [*rng.uniform(0.3, 40.0, (2, *day_shape)), 2.0, rng.uniform(0.3, 5.0, day_shape)]
+    law = LAWS[DEFAULT_LAW]
+    together = law.log_penalties(durations, 7.0, [place, slope])
+    for days, found in zip(durations, together, strict=True):
+        alone = relative_log_penalty(days, 7.0, draws=sample_curing_law(place, slope))
+        np.testing.assert_array_equal(found, alone)

@@ -112,17 +112,24 @@ def _published_quantiles(
     longest = max([reference_d, *(float(np.max(days)) for days in durations)])
     place, slope = variates
     draws = sample_curing_law(place, slope, max_duration_d=longest)
-    random = [days for days in durations if np.ndim(days)]
-    if len({np.shape(days) for days in random}) == 1 and np.size(random) <= JOINED_SIZE:
-        joined = iter(relative_log_penalty(np.array(random), reference_d, draws=draws))
-        random = [np.asarray(next(joined)) for _ in random]
+    random = [np.asarray(days) for days in durations if np.ndim(days)]
+    if _may_be_joined(random, place, slope):
+        of_random = iter(relative_log_penalty(np.array(random), reference_d, draws=draws))
     else:
-        random = [relative_log_penalty(days, reference_d, draws=draws) for days in random]
-    of_random = iter(random)
+        of_random = iter([relative_log_penalty(d, reference_d, draws=draws) for d in random])
     return [
         next(of_random) if np.ndim(days) else relative_log_penalty(days, reference_d, draws=draws)
         for days in durations
     ]
+
+
+def _may_be_joined(durations: Sequence[Array], *variates: Number) -> bool:
+    """Tell whether an axis for the durations can be put before those of the variates."""
+    if len({days.shape for days in durations}) != 1:
+        return False
+    axes = durations[0].ndim
+    few = sum(days.size for days in durations) <= JOINED_SIZE
+    return few and all(np.ndim(variate) <= axes for variate in variates)
 
 
 def _published_characteristic(duration_d: ArrayLike, reference_d: float) -> Array:

@@ -8,16 +8,18 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib.figure
 import pandas as pd
 
-from stripwise.evidence.tables.data_file import DataFile
 from stripwise.scenario.model import Scenario
 from stripwise.units import formatting
 from stripwise.units.software import version
 from stripwise.units.source_files import SourceFile, hashes_text
+
+if TYPE_CHECKING:
+    from stripwise.evidence.tables.data_file import DataFile
 
 __all__ = [
     "GATES_BLOCK",

@@ -236,10 +236,12 @@ class NestedSample:
 
         def index_at(growth: Array) -> Array:
             depths = fronts.depths(growth)
-            p, q = (
-                self.integral.mean_probability_below(depths, 0.0, above=above, groups=growth.size)
-                for above in (False, True)
-            )
+            p = np.array(self.integral.mean_probability_below(depths, 0.0, groups=growth.size))
+            q, deep = 1.0 - p, p > 0.5  # the smaller of both keeps its digits
+            if deep.any():
+                q[deep] = self.integral.mean_probability_below(
+                    depths[deep], 0.0, above=True, groups=int(deep.sum())
+                )
             return np.minimum.accumulate(reliability_index(p, q))[np.newaxis]
 
         index = fronts.read(index_at)

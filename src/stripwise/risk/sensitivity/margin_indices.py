@@ -77,7 +77,10 @@ def margin_indices(
 
     def margins(values: Values, block: SampleBlock, size: int) -> Array:
         depths = front_depths(wall, block, age)
-        return np.array([np.broadcast_to(values[COVER] - x, size) for x in depths])
+        margin = np.empty((len(depths), size))
+        for row, depth in zip(margin, depths, strict=True):
+            row[...] = values[COVER] - depth
+        return margin
 
     def model(z: Array) -> Array:
         values = sampler.values(z)
