@@ -266,6 +266,12 @@ def walls():
     return _module("walls", Path(__file__).parent / "risk" / "walls.py")
 
 
+@pytest.fixture(scope="session")
+def rare_estimates():
+    """Another way to a rare probability, to hold those of the package against."""
+    return _module("rare_estimates", Path(__file__).parent / "risk" / "rare_estimates.py")
+
+
 class Wall:
     """A scenario file to change line by line."""
 

@@ -17,10 +17,9 @@ from stripwise.risk.model.wall import Plan
 from stripwise.risk.reliability.elasticity import (
     elasticities,
     importance_factors,
-    with_distribution,
 )
 from stripwise.risk.reliability.form import first_order
-from stripwise.risk.reliability.importance_sampling import importance_sampling, subset_simulation
+from stripwise.risk.reliability.importance_sampling import importance_sampling
 from stripwise.risk.reliability.kink_search import search_on_kink
 from stripwise.risk.reliability.limit_state import LimitState
 
@@ -311,17 +310,25 @@ def test_kink_of_a_skin_costs_little_and_is_that_of_quadratic_programming(walls)
         assert np.min(np.abs(state.with_kinks(known.point[:, None])[1:])) < 1e-2
 
 
-def test_young_wall_with_a_penalised_skin(walls):
+def test_young_wall_with_a_penalised_skin(walls, rare_estimates):
     # The content has a kink where the skin ends. Subset simulation needs no design point; a convex
     # corner makes the event rarer than its half-space.
     wall = walls.wall(layered=True)
     state = LimitState.from_wall(wall, wall.plans[0], age=2.0)
     found = first_order(state, state.dimensions)
-    nested = subset_simulation(state, state.dimensions, seed=2)
+    nested = rare_estimates.subset_simulation(state, state.dimensions, seed=2)
     around = importance_sampling(state, found, points=4096, seed=2)
     both = np.hypot(nested.cov, around.cov)
     assert abs(nested.probability / around.probability - 1.0) < 4.0 * both
     assert abs(found.index - around.index) < 0.5
+
+
+def with_distribution(state, name, law):
+    inputs = tuple(
+        replace(item, distribution=law) if item.name == name else item for item in state.wall.inputs
+    )
+    changed = replace(state.wall, inputs=inputs)
+    return LimitState.from_wall(changed, changed.plans[0], age=state.age)
 
 
 def test_elasticities_against_a_search_with_changed_distributions(walls):
@@ -405,7 +412,7 @@ def test_correlated_wall_against_the_plain_sample(walls):
     assert abs(plain - sampled.probability) < 4.0 * error
 
 
-def test_rare_methods_agree_with_the_exact_answer():
+def test_rare_methods_agree_with_the_exact_answer(rare_estimates):
     # Phi(-beta) of a plane, which FORM gives exactly.
     for beta in (3.09, 4.75):
 
@@ -417,7 +424,7 @@ def test_rare_methods_agree_with_the_exact_answer():
         sampled = importance_sampling(h, found, seed=0)
         assert abs(sampled.probability / exact - 1.0) < 4.0 * sampled.cov
         assert sampled.cov < 0.02
-        nested = subset_simulation(h, 3, seed=0)
+        nested = rare_estimates.subset_simulation(h, 3, seed=0)
         assert abs(nested.probability / exact - 1.0) < 4.0 * nested.cov
         assert nested.cov < 0.15
 
@@ -449,7 +456,7 @@ def test_brute_force_at_one_in_a_thousand(walls):
     assert abs(hits / n - sampled.probability) < 4.0 * both
 
 
-def test_form_at_one_in_a_million(walls):
+def test_form_at_one_in_a_million(walls, rare_estimates):
     # With few and mild inputs the surface is nearly flat, and FORM is nearly exact at 1e-6.
     laws = {n: fixed(law.mean) for n, (law, _) in walls.DEFAULTS.items()}
     laws["reinforcement.cover"] = distribution("normal", mean=60.0, sd=5.0)
@@ -460,16 +467,9 @@ def test_form_at_one_in_a_million(walls):
     sampled = importance_sampling(state, found, points=4096, seed=3)
     assert 1e-7 < sampled.probability < 1e-5
     assert abs(found.index - sampled.index) < 0.05
-    nested = subset_simulation(state, state.dimensions, seed=3)
+    nested = rare_estimates.subset_simulation(state, state.dimensions, seed=3)
     both = np.hypot(nested.cov, sampled.cov)
     assert abs(nested.probability / sampled.probability - 1.0) < 4.0 * both
-
-
-def test_too_few_points_and_no_failure_are_refused():
-    with pytest.raises(InputError, match="at least 100"):
-        subset_simulation(lambda u: u[0], 1, points=50, seed=0)
-    with pytest.raises(NumericalError, match="no failure within"):
-        subset_simulation(lambda u: 1.0 + u[0] ** 2, 1, points=100, repeats=2, seed=0)
 
 
 def test_rare_methods_of_openturns_on_a_wall(walls):

@@ -12,7 +12,6 @@ from stripwise.distributions.sampling import random_stream, sobol_blocks
 from stripwise.errors import NumericalError
 from stripwise.risk.model.wall import COVER
 from stripwise.risk.probability.nominal_covers import SamplingOptions, probability_by_repeat
-from stripwise.risk.reliability.importance_sampling import subset_simulation
 from stripwise.risk.reliability.limit_state import LimitState
 from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, MARGIN, QuantitiesOfInterest
 from stripwise.scenario.loading import load
@@ -41,9 +40,9 @@ def test_form_and_importance_sampling_agree_with_the_sampled_answer(wall):
         assert "carbonation alone" in rows.loc["FORM", "note"]
 
 
-def test_content_form_agrees_by_subset_simulation(wall):
+def test_content_form_agrees_by_subset_simulation(wall, rare_estimates):
     state = LimitState.from_wall(*wall, age=20.0)
-    nested = subset_simulation(state, state.dimensions, seed=5)
+    nested = rare_estimates.subset_simulation(state, state.dimensions, seed=5)
     each = sampled_probabilities(*wall, ages=[20.0], repeats=16, seed=5)[:, 0]
     error = np.hypot(nested.cov * nested.probability, each.std(ddof=1) / 4.0)
     assert abs(nested.probability - each.mean()) < 4.0 * error

@@ -17,7 +17,7 @@ from stripwise.studies.rank import convergence, rank_study, value_of_information
 from stripwise.studies.rank.choice_rule import order_of_preference
 from stripwise.studies.rank.convergence import FIRST_POINTS, MAX_POINTS, converge
 from stripwise.studies.rank.index_tables import LIFE
-from stripwise.studies.rank.input_groups import RankedItems, reject_correlated
+from stripwise.studies.rank.input_groups import RankedItems
 from stripwise.studies.rank.rank_study import rank
 from stripwise.studies.run import assess
 from stripwise.units.result_columns import columns
@@ -172,13 +172,6 @@ def test_correlated_inputs_get_shapley_effects_and_no_plain_indices(case):
     assert_allclose(
         found.form[found.form["age_yr"] == 50.0]["gamma_squared"].sum(), 1.0, rtol=0, atol=1e-9
     )
-
-
-def test_plain_indices_of_correlated_inputs_are_refused(case):
-    labels = _labels(case(extra=TIE))
-    with pytest.raises(InputError, match=r"concrete\.diffusivity.*Shapley effects"):
-        reject_correlated(labels.quantities)
-    reject_correlated(_labels(case()).quantities)
 
 
 @few

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stripwise.distributions.distribution import Distribution, with_shifted_moments
+from stripwise.distributions.distribution import with_shifted_moments
 from stripwise.errors import InputError
 from stripwise.risk.reliability.form import DesignPoint
 from stripwise.risk.reliability.limit_state import LimitState
@@ -96,16 +96,6 @@ def elasticities(state: LimitState, design_point: DesignPoint) -> list[Elasticit
                 )
             )
     return rows
-
-
-def with_distribution(state: LimitState, name: str, law: Distribution) -> LimitState:
-    """Return the limit state with another distribution of one input."""
-    wall = state.wall
-    inputs = tuple(
-        replace(item, distribution=law) if item.name == name else item for item in wall.inputs
-    )
-    changed = replace(wall, inputs=inputs)
-    return LimitState.from_wall(changed, changed.plans[0], age=state.age)
 
 
 def importance_factors(alpha: Array, factor: Array | None) -> tuple[Array, Array]:

@@ -1,6 +1,6 @@
-"""How small a rare probability is: importance sampling at the design points, subset simulation.
+"""How small a rare probability is: importance sampling at the design points.
 
-Both work on any limit state h(u) of independent standard normals, failure at h <= 0. Axes: d
+It works on any limit state h(u) of independent standard normals, failure at h <= 0. Axes: d
 inputs, n points, r repeats.
 """
 
@@ -14,18 +14,13 @@ from numpy.typing import NDArray
 from scipy import special
 
 from stripwise.distributions.sampling import random_stream, sobol_blocks
-from stripwise.errors import InputError, NumericalError
 from stripwise.risk.probability.intervals import t_interval
 from stripwise.risk.reliability.form import DesignPoint
 
-__all__ = ["RareEstimate", "importance_sampling", "subset_simulation"]
+__all__ = ["RareEstimate", "importance_sampling"]
 
 Array = NDArray[np.float64]
 Model = Callable[[Array], Array]
-
-LEVEL_PROBABILITY = 0.1
-MAX_LEVELS = 20
-CHAIN_CORRELATION = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,74 +102,6 @@ def importance_sampling(
         estimates.append(float(np.mean(np.where(inside, np.exp(-log_ratio), 0.0))))
     values = np.array(estimates)
     return _estimate(1.0 - values if safe_side else values, points * repeats)
-
-
-def subset_simulation(
-    model: Model, dimensions: int, *, points: int = 1000, repeats: int = 16, seed: int
-) -> RareEstimate:
-    """Estimate a small probability by a chain of nested, less rare events.
-
-    Needs no design point, and so is a check on one.
-
-    Parameters
-    ----------
-    model
-        h of points (d, n), (n,).
-
-    Returns
-    -------
-    The `RareEstimate`.
-
-    Raises
-    ------
-    InputError
-        If there are fewer than 100 points.
-    NumericalError
-        If failure is not reached within 20 levels.
-
-    References
-    ----------
-    Au and Beck, Estimation of small failure probabilities in high dimensions by subset simulation,
-    Prob. Eng. Mech. 16, 2001; conditional sampling in standard normal space of Papaioannou et al.,
-    MCMC algorithms for subset simulation, Prob. Eng. Mech. 41, 2015 (both recalled).
-    """
-    if points < 100:
-        raise InputError("points", f"= {points}; must be at least 100")
-    runs = [
-        _subset_run(model, dimensions, points, random_stream(seed, stage="rare", index=(1000 + r,)))
-        for r in range(repeats)
-    ]
-    return _estimate(np.array([p for p, _ in runs]), sum(n for _, n in runs))
-
-
-def _subset_run(
-    model: Model, dimensions: int, points: int, rng: np.random.Generator
-) -> tuple[float, int]:
-    u = rng.standard_normal((dimensions, points))
-    h = model(u)
-    calls, probability = points, 1.0
-    seeds = int(LEVEL_PROBABILITY * points)
-    for _ in range(MAX_LEVELS):
-        failing = int(np.sum(h <= 0.0))
-        if failing >= seeds:
-            return probability * failing / points, calls
-        order = np.argsort(h)[:seeds]
-        threshold = float(h[order[-1]])
-        probability *= LEVEL_PROBABILITY
-        u, h = u[:, order], h[order]
-        # every chain takes the same number of steps; all chains step at once
-        kept_u, kept_h = [u], [h]
-        for _ in range(int(np.ceil(points / seeds)) - 1):
-            innovation = np.sqrt(1.0 - CHAIN_CORRELATION**2) * rng.standard_normal(u.shape)
-            trial = CHAIN_CORRELATION * u + innovation
-            trial_h = model(trial)
-            calls += trial.shape[1]
-            accept = trial_h <= threshold
-            u, h = np.where(accept, trial, u), np.where(accept, trial_h, h)
-            kept_u.append(u)
-            kept_h.append(h)
-        u, h = np.concatenate(kept_u, axis=1)[:, :points], np.concatenate(kept_h)[:points]
-    raise NumericalError(f"subset simulation found no failure within {MAX_LEVELS} levels")
 
 
 def _estimate(values: Array, calls: int) -> RareEstimate:

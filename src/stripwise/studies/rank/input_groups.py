@@ -17,7 +17,6 @@ from stripwise.risk.sensitivity.input_sets import (
     RankedItem,
     additive_cover,
     column_sets,
-    correlated_clusters,
     ranked_items,
 )
 from stripwise.risk.sensitivity.quantities_of_interest import (
@@ -28,7 +27,7 @@ from stripwise.risk.sensitivity.quantities_of_interest import (
 from stripwise.risk.sensitivity.sobol import SobolDesign, SobolEstimates
 from stripwise.units.formatting import number, years
 
-__all__ = ["MIN_PROBABILITY", "SEE_SHAPLEY", "RankedItems", "reject_correlated"]
+__all__ = ["MIN_PROBABILITY", "SEE_SHAPLEY", "RankedItems"]
 
 MIN_PROBABILITY = 3e-3
 """Failure is ranked by variance only while it and its opposite are at least this probable. Below,
@@ -134,17 +133,3 @@ def _rare_reason(p: float) -> str:
         f"too rare for this sample, {side} is below {number(MIN_PROBABILITY)}; importance factors in "
         "form.csv answer there"
     )
-
-
-def reject_correlated(quantities: QuantitiesOfInterest) -> None:
-    """Raise an InputError that says what to use instead if any two inputs are correlated."""
-    correlated = [c for c in dict.fromkeys(correlated_clusters(quantities.sampler)) if len(c) > 1]
-    if correlated:
-        names = quantities.sampler.column_names
-        listed = "; ".join(" with ".join(names[i] for i in cluster) for cluster in correlated)
-        raise InputError(
-            "correlation",
-            f"{listed}: first and total indices of correlated inputs do not split the variance. "
-            "Use Shapley effects (stripwise.risk.sensitivity.shapley.shapley_effects, shapley.csv), or the "
-            "index of the whole group",
-        )
