@@ -180,7 +180,7 @@ def lives(seeds: range) -> tuple[Tally, list[str]]:
         found = probability_curves(
             face, horizon=60.0, kinks=(LIFE,), points=256, repeats=REPEATS, seed=seed, band=False
         )
-        by_repeat = np.array([one.age_at_index(goal)[:2] for one in found.repeats])
+        by_repeat = found.age_by_repeat(goal)[:, :2]
         lows, highs = (c.age_at_index(goal) for c in (found.high95, found.low95))
         for low, high, true in zip(lows, highs, exact, strict=True):
             tally["life at 2 %"].append(bool(low <= true <= high))

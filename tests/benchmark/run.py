@@ -145,7 +145,7 @@ def precision_rows(rounds: int, time_of: dict[str, float]) -> list[Row]:
 
     times, result = interleaved({"main path": main}, rounds)
     curves = result["main path"]
-    p = special.ndtr(-np.array([one.at(ages) for one in curves.repeats]))
+    p = special.ndtr(-curves.index_by_repeat(ages))
     error = float(np.max(np.std(p, axis=0, ddof=1)) / np.sqrt(len(p)))
     mean = p.mean(axis=0)
     worst = float(np.max(mean * (1.0 - mean)))

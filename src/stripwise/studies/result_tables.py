@@ -126,8 +126,10 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
     }
     life = np.minimum(curves.mean.age_at_index(target.index), _life_at_confidence(curves, target))
     reference = [plan.name for plan in wall.plans].index(target.reference)
-    by_repeat = np.array([c.age_at_index(target.index) for c in curves.repeats])
-    index_by_repeat = np.array([c.at(at)[:, 0] for c in curves.repeats])
+    by_repeat, index_by_repeat = (
+        curves.age_by_repeat(target.index),
+        curves.index_by_repeat(at)[..., 0],
+    )
     confidence = _confidence(curves, target)
     decisions = decisions_at_target(curves, target)
     range_ends = _range_ends(curves, len(wall.plans))
@@ -184,7 +186,7 @@ def _range_ends(curves: CurveSet, strategies: int) -> dict[str, Array]:
 def decisions_at_target(curves: CurveSet, target: DurabilityTarget) -> tuple[Decision, ...]:
     """Decide on every strategy at the target life."""
     at = np.array([target.life])
-    by_repeat = np.array([special.ndtr(-c.at(at)[:, 0]) for c in curves.repeats])
+    by_repeat = special.ndtr(-curves.index_by_repeat(at)[..., 0])
     error = np.std(by_repeat, axis=0, ddof=1) / np.sqrt(len(by_repeat))
     probability = special.ndtr(-curves.mean.at(at))[:, 0]
     confidence = _confidence(curves, target)

@@ -240,7 +240,7 @@ def monte_carlo_check(
     at = np.array([target.life])
     samples = NUMERICAL_MONTE_CARLO_SAMPLES if wall.numerical else MONTE_CARLO_SAMPLES
     plain = float(monte_carlo_curves(one, at, samples=samples, seed=seed, workers=workers)[0, 0])
-    by_repeat = np.array([special.ndtr(-c.at(at)[reference, 0]) for c in curves.repeats])
+    by_repeat = special.ndtr(-curves.index_by_repeat(at)[:, reference, 0])
     sampled = float(special.ndtr(-curves.mean.at(at)[reference, 0]))
     # the Monte Carlo estimate's own variance, with the other answer in place of a count of 0 or all
     variance = max(sampled * (1.0 - sampled), 1.0 / samples) / samples

@@ -36,7 +36,7 @@ def agree(wall, *, samples=100_000):
     curves = run(wall)
     p = ndtr(-curves.mean.at(AGES))
     plain = monte_carlo_curves(wall, AGES, samples=samples, seed=7)
-    repeats = np.array([ndtr(-c.at(AGES)) for c in curves.repeats])
+    repeats = ndtr(-curves.index_by_repeat(AGES))
     error = np.sqrt(
         np.maximum(p * (1 - p), 1.0 / samples) / samples + repeats.var(axis=0, ddof=1) / 8
     )

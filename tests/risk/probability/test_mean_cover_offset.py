@@ -32,7 +32,7 @@ def of_curves(wall):
     """Probabilities of the curves with their standard errors."""
     sizes = {"points": 2048, "repeats": 16, "seed": 2}
     curves = probability_curves(wall, horizon=60.0, kinks=(50.0,), **sizes)
-    each = special.ndtr(-np.array([c.at(AGES) for c in curves.repeats]))
+    each = special.ndtr(-curves.index_by_repeat(AGES))
     return special.ndtr(-curves.mean.at(AGES)), each.std(axis=0, ddof=1) / 4.0
 
 

@@ -43,7 +43,7 @@ def separate_run(wall, cover, age, sample=SAMPLE):
         repeats=sample.repeats,
         seed=sample.seed,
     )
-    return np.array([special.ndtr(-c.at([age])[:, 0]) for c in curves.repeats])
+    return special.ndtr(-curves.index_by_repeat([age])[..., 0])
 
 
 @pytest.mark.parametrize(

@@ -50,7 +50,7 @@ class CurveSet:
     mean
         s curves, the mean over repeats.
     repeats
-        (r) curves of s strategies each, one `Curves` per repeat.
+        (r s) curves, the strategies of one repeat after those of the one before.
     low95, high95
         s curves: sampling interval of the mean, as reliability index of its lower and upper
         probability (`low95` is the lower probability).
@@ -76,7 +76,7 @@ class CurveSet:
     """
 
     mean: Curves
-    repeats: tuple[Curves, ...]
+    repeats: Curves
     low95: Curves
     high95: Curves
     know_low: Curves | None
@@ -91,6 +91,15 @@ class CurveSet:
     integrated: str
     tails: TailIntervals
     at_target: EpistemicProbability | None = None
+
+    def index_by_repeat(self, ages: ArrayLike) -> Array:
+        """Return the index of each repeat at ages (q,), (r, s, q)."""
+        found = self.repeats.at(ages)
+        return found.reshape(-1, len(self.mean.index), found.shape[-1])
+
+    def age_by_repeat(self, index: float) -> Array:
+        """Return the age at which each repeat falls to an index, (r, s); inf if it never does."""
+        return self.repeats.age_at_index(index).reshape(-1, len(self.mean.index))
 
     def with_range_at(self, age: float, at_target: EpistemicProbability | None) -> CurveSet:
         """Take over the epistemic points at an age [yr], more than the band has.
@@ -248,7 +257,7 @@ def probability_curves(
     k_square = sum(s.penalty_square for s in sums) / cured
     return CurveSet(
         mean=mean_curves,
-        repeats=tuple(curves(one) for one in tails.repeats),
+        repeats=Curves(ages, curves(tails.repeats).index.reshape(-1, ages.size)),
         low95=curves(np.where(upper, tails.high, tails.low)),
         high95=curves(np.where(upper, tails.low, tails.high)),
         know_low=None if epistemic is None else Curves(ages, _end(epistemic, HIGH_END)),
