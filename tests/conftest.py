@@ -1,4 +1,5 @@
 import functools
+import gc
 import importlib.util
 import sys
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -20,6 +21,17 @@ from stripwise.studies import site_record, stripped
 # No test is timed: on a busy machine a first call takes longer than hypothesis allows.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """Leave what is collected, which stays, out of every later search for garbage."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.hookimpl(wrapper=True)
