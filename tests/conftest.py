@@ -6,6 +6,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 import typer.testing
 from _pytest.doctest import DoctestModule
@@ -168,12 +169,16 @@ def _module(name: str, path: Path):
     return module
 
 
+FEW_SEARCH_AGES = np.geomspace(0.05, 1000.0, 15)
+
 SMALL_SIZES = {
     "distributions.posterior_points": {
         "PILOT_POINTS": 256,
         "WANTED": 800.0,
         "FEWEST_POINTS": 2**11,
     },
+    "risk.model.initiation_search": {"SEARCH_AGES": FEW_SEARCH_AGES},
+    "risk.model.service_fronts": {"SEARCH_AGES": FEW_SEARCH_AGES},
     "risk.model.service_conditions": {"DEFAULT_GRID": Grid(12, 4, 4)},
     "risk.model.wall": {"COARSE_GRID": Grid(12, 4, 4)},
     "risk.probability.confidence": {"SCRAMBLINGS": 2, "OUTER_POINTS": 8, "SLOW_OUTER_POINTS": 2},
