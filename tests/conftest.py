@@ -11,6 +11,7 @@ import pytest
 import typer.testing
 from _pytest.doctest import DoctestModule
 from hypothesis import settings
+from matplotlib.figure import Figure
 
 import stripwise
 from stripwise.errors import ScenarioError
@@ -266,6 +267,47 @@ def empty_svg():
 def no_pictures(monkeypatch, empty_svg):
     """Draw the figures of a report, but leave the SVG of each empty: of what else is written."""
     monkeypatch.setattr("stripwise.report.figures.sheet.svg", empty_svg)
+
+
+FIGURES = {
+    "curves_figure": ("answer", "curves", "drivers", "choices", "cracking", "face"),
+    "design_figures": ("required_cover", "cost", "pareto"),
+    "ranking_figures": (
+        "choices",
+        "variance_shares",
+        "total_indices",
+        "importance_factors",
+        "convergence",
+    ),
+}
+"""What `sheet.draw` does not draw, by module."""
+
+
+@pytest.fixture(scope="session")
+def leave_figures_blank(empty_svg):
+    """Have every figure of a report stand for itself on an empty sheet."""
+
+    def patched(patch):
+        blank = Figure().add_subplot()
+        home = "stripwise.report.figures"
+        patch.setattr(f"{home}.sheet.svg", empty_svg)
+        patch.setattr(f"{home}.sheet.draw", lambda *_, **__: blank.figure)
+        for module in ("curves_figure", "design_figures"):
+            patch.setattr(f"{home}.{module}.map_figure", lambda *_, **__: blank.figure)
+        for module, names in FIGURES.items():
+            for name in names:
+                patch.setattr(f"{home}.{module}.plot_{name}", lambda *_, **__: blank)
+
+    return patched
+
+
+@pytest.fixture
+def no_figures(monkeypatch, leave_figures_blank):
+    """Draw nothing: of what a command says and writes beside its figures.
+
+    That the figures of every command can be drawn is held by its pages and by its tables.
+    """
+    leave_figures_blank(monkeypatch)
 
 
 @pytest.fixture

@@ -29,7 +29,7 @@ SMALL = (
 """Changes that make the test wall fast."""
 
 
-pytestmark = pytest.mark.usefixtures("few_samples", "no_pictures")
+pytestmark = pytest.mark.usefixtures("few_samples", "no_figures")
 
 
 @pytest.fixture

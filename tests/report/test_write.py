@@ -14,7 +14,6 @@ def tree(folder):
     }
 
 
-@pytest.mark.usefixtures("no_pictures")
 def test_a_run_writes_everything(six, tmp_path):
     paths = write(six, tmp_path / "deep" / "out")
     names = [p.relative_to(tmp_path / "deep" / "out").as_posix() for p in paths]
@@ -40,7 +39,7 @@ def test_two_runs_write_the_same_bytes(six, tmp_path):
     assert tree(tmp_path / "a") == tree(tmp_path / "b")
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_a_second_run_replaces_its_files_removes_stale_ones_and_spares_others(
     example, six, tmp_path
 ):

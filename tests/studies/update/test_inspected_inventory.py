@@ -440,7 +440,7 @@ def test_what_two_faces_share_is_learned_from_both(few_draws):
     assert lesson.learned.few[EXPONENT].mean() == pytest.approx(mean, abs=0.5 * sd)
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
     monkeypatch.setattr(posterior_points_module, "PILOT_POINTS", 2**8)
     strange = core_rows([0.3, 3.5, 0.1], error=0.02)
