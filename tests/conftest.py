@@ -11,14 +11,14 @@ import pytest
 import typer.testing
 from _pytest.doctest import DoctestModule
 from hypothesis import settings
-from matplotlib.figure import Figure
 
 import stripwise
 from stripwise.errors import ScenarioError
 from stripwise.ingress.finite_volume.finite_volume_solver import Grid
 from stripwise.risk.probability import parallel
-from stripwise.scenario.loading import load
-from stripwise.studies import site_record, stripped
+
+# The process that hands out the tests reads this file too, before any test can start: what it has
+# no use for and is slow to load is imported where it is used.
 
 # No test is timed: on a busy machine a first call takes longer than hypothesis allows.
 settings.register_profile("untimed", deadline=None)
@@ -103,6 +103,8 @@ def _read_commands_once():
 @pytest.fixture
 def no_more_follow_ups(monkeypatch):
     """Have a strip that has happened answered without follow-ups: its curves cost as many times."""
+    from stripwise.studies import site_record, stripped
+
     alone = site_record.follow_ups
     monkeypatch.setattr(stripped, "follow_ups", lambda *args: alone(*args)[:1])
 
@@ -287,6 +289,8 @@ FIGURES = {
 def leave_figures_blank(empty_svg):
     """Have every figure of a report stand for itself on an empty sheet."""
 
+    from matplotlib.figure import Figure
+
     def patched(patch):
         blank = Figure().add_subplot()
         home = "stripwise.report.figures"
@@ -349,6 +353,8 @@ class Wall:
         return self.path
 
     def load(self, *changes, end=""):
+        from stripwise.scenario.loading import load
+
         return load(self.write(*changes, end=end))
 
     def problems(self, *changes, end=""):
