@@ -1,10 +1,12 @@
 import functools
+import gc
 import importlib.util
 import sys
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 import typer.testing
 from _pytest.doctest import DoctestModule
@@ -14,12 +16,30 @@ import stripwise
 from stripwise.errors import ScenarioError
 from stripwise.ingress.finite_volume.finite_volume_solver import Grid
 from stripwise.risk.probability import parallel
-from stripwise.scenario.loading import load
-from stripwise.studies import site_record, stripped
+
+# The process that hands out the tests reads this file too, before any test can start: what it has
+# no use for and is slow to load is imported where it is used.
 
 # No test is timed: on a busy machine a first call takes longer than hypothesis allows.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """Leave what is collected, which stays, out of every later search for garbage."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
+def pytest_collection_modifyitems(items):
+    """Begin with the modules that show the dear design, so that one process computes it."""
+    showing = {item.path for item in items if "pier" in getattr(item, "fixturenames", ())}
+    items.sort(key=lambda item: item.path not in showing)
 
 
 @pytest.hookimpl(wrapper=True)
@@ -83,6 +103,8 @@ def _read_commands_once():
 @pytest.fixture
 def no_more_follow_ups(monkeypatch):
     """Have a strip that has happened answered without follow-ups: its curves cost as many times."""
+    from stripwise.studies import site_record, stripped
+
     alone = site_record.follow_ups
     monkeypatch.setattr(stripped, "follow_ups", lambda *args: alone(*args)[:1])
 
@@ -150,12 +172,19 @@ def _module(name: str, path: Path):
     return module
 
 
+FEW_SEARCH_AGES = np.geomspace(0.05, 1000.0, 15)
+
 SMALL_SIZES = {
     "distributions.posterior_points": {
         "PILOT_POINTS": 256,
         "WANTED": 800.0,
         "FEWEST_POINTS": 2**11,
     },
+    "evidence.face_maps.paste_mask": {"SAMPLE": 2_000},
+    "evidence.profiles.inner_maximum": {"SIMULATED": 20},
+    "evidence.statistics.family_fit": {"BOOTSTRAP_SAMPLES": 50},
+    "risk.model.initiation_search": {"SEARCH_AGES": FEW_SEARCH_AGES},
+    "risk.model.service_fronts": {"SEARCH_AGES": FEW_SEARCH_AGES},
     "risk.model.service_conditions": {"DEFAULT_GRID": Grid(12, 4, 4)},
     "risk.model.wall": {"COARSE_GRID": Grid(12, 4, 4)},
     "risk.probability.confidence": {"SCRAMBLINGS": 2, "OUTER_POINTS": 8, "SLOW_OUTER_POINTS": 2},
@@ -242,6 +271,49 @@ def no_pictures(monkeypatch, empty_svg):
     monkeypatch.setattr("stripwise.report.figures.sheet.svg", empty_svg)
 
 
+FIGURES = {
+    "curves_figure": ("answer", "curves", "drivers", "choices", "cracking", "face"),
+    "design_figures": ("required_cover", "cost", "pareto"),
+    "ranking_figures": (
+        "choices",
+        "variance_shares",
+        "total_indices",
+        "importance_factors",
+        "convergence",
+    ),
+}
+"""What `sheet.draw` does not draw, by module."""
+
+
+@pytest.fixture(scope="session")
+def leave_figures_blank(empty_svg):
+    """Have every figure of a report stand for itself on an empty sheet."""
+
+    from matplotlib.figure import Figure
+
+    def patched(patch):
+        blank = Figure().add_subplot()
+        home = "stripwise.report.figures"
+        patch.setattr(f"{home}.sheet.svg", empty_svg)
+        patch.setattr(f"{home}.sheet.draw", lambda *_, **__: blank.figure)
+        for module in ("curves_figure", "design_figures"):
+            patch.setattr(f"{home}.{module}.map_figure", lambda *_, **__: blank.figure)
+        for module, names in FIGURES.items():
+            for name in names:
+                patch.setattr(f"{home}.{module}.plot_{name}", lambda *_, **__: blank)
+
+    return patched
+
+
+@pytest.fixture
+def no_figures(monkeypatch, leave_figures_blank):
+    """Draw nothing: of what a command says and writes beside its figures.
+
+    That the figures of every command can be drawn is held by its pages and by its tables.
+    """
+    leave_figures_blank(monkeypatch)
+
+
 @pytest.fixture
 def few_simulated(monkeypatch):
     """Simulate few profiles to tell how small a rise would be found, where no test reads it."""
@@ -287,6 +359,8 @@ class Wall:
         return self.path
 
     def load(self, *changes, end=""):
+        from stripwise.scenario.loading import load
+
         return load(self.write(*changes, end=end))
 
     def problems(self, *changes, end=""):

@@ -10,7 +10,7 @@ import pytest
 from _pytest.doctest import DoctestItem
 
 import stripwise
-from stripwise.risk.probability.extent import corroded_share_moments
+from stripwise.api.public_names import import_public_name
 
 ROOT = Path(__file__).parents[1]
 COMPUTED = (
@@ -51,12 +51,17 @@ SIZES = [
 ]
 """Beside those of the tests, which their conftest puts before them."""
 
-load, originals = stripwise.load, {name: getattr(stripwise, name) for name in COMPUTED}
+
+@cache
+def _original(name):
+    """Return a function as it is before any test replaces it."""
+    return import_public_name(name)
 
 
 @cache
 def _small(name):
     """Return a shipped scenario made small; for the retaining wall, its options on another wall."""
+    load = _original("load")
     case, changes = load(ROOT / "scenarios" / name), SMALL
     if name.startswith("inspections"):
         changes = {"sampling": SMALL["sampling"]}
@@ -72,7 +77,7 @@ def _kept(name, results):
         # a case is kept by `_small`, so that its address stands for it
         key = (name, *(x if isinstance(x, str) else id(x) for x in args), repr(options))
         if key not in results:
-            results[key] = args, originals[name](*args, **options)  # what has an address is kept
+            results[key] = args, _original(name)(*args, **options)  # what has an address is kept
         return results[key][1]
 
     return compute
@@ -94,6 +99,8 @@ def _small_examples(request):
         for module, values in sizes.items():
             for key, value in values.items():
                 monkeypatch.setattr(f"stripwise.{module}.{key}", value)
+    from stripwise.risk.probability.extent import corroded_share_moments
+
     few = partial(corroded_share_moments, points=256)
     monkeypatch.setattr("stripwise.studies.service_results.corroded_share_moments", few)
     monkeypatch.setattr(stripwise, "load", lambda path: _small(path.removeprefix("scenarios/")))

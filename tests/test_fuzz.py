@@ -196,6 +196,7 @@ def analyse(path):
             return [rows.loc[rows["notes"] == "", ["rate_pct_d", "loss_pct"]]]
 
 
+@pytest.mark.usefixtures("few_samples")
 def test_mutated_data_files(folder, files_from):
     for number in range(files_from, files_from + FILES_A_TEST):
         rng = random.Random(f"{SEED} file {number}")

@@ -36,31 +36,32 @@ def case():
 
 
 @pytest.fixture(scope="module")
-def studies(case):
-    return {
-        "profiles": stripwise.fit_profiles(
-            "scenarios/lab-wall/profiles.csv",
-            reference="Forms 7 d",
-            layered=True,
-            maximum="off",
-        ),
-        "migration": stripwise.fit_migration(migration_tests(), reference="A"),
-        "cover": stripwise.fit_cover(f"{RECORDS}/cover.csv", limit=45.0),
-        "drying": stripwise.fit_drying(f"{RECORDS}/drying.csv"),
-        "log": stripwise.fit_strip_log(
-            f"{RECORDS}/strip-log.csv", zone="CET", loggers=Path(RECORDS) / "loggers"
-        ),
-        "maps": stripwise.fit_face_maps(
-            f"{MAPS}/maps.csv",
-            aggregate="low",
-            reference="Forms 7 d",
-            ground=f"{MAPS}/ground.csv",
-        ),
-        "plan": stripwise.plan_tests(case),
-        "site": stripwise.stripped_early(
-            case, after="14 h", at="8 degC", plan="Forms 7 d", workers=1
-        ),
-    }
+def studies(case, small_sizes):
+    with small_sizes():
+        return {
+            "profiles": stripwise.fit_profiles(
+                "scenarios/lab-wall/profiles.csv",
+                reference="Forms 7 d",
+                layered=True,
+                maximum="off",
+            ),
+            "migration": stripwise.fit_migration(migration_tests(), reference="A"),
+            "cover": stripwise.fit_cover(f"{RECORDS}/cover.csv", limit=45.0),
+            "drying": stripwise.fit_drying(f"{RECORDS}/drying.csv"),
+            "log": stripwise.fit_strip_log(
+                f"{RECORDS}/strip-log.csv", zone="CET", loggers=Path(RECORDS) / "loggers"
+            ),
+            "maps": stripwise.fit_face_maps(
+                f"{MAPS}/maps.csv",
+                aggregate="low",
+                reference="Forms 7 d",
+                ground=f"{MAPS}/ground.csv",
+            ),
+            "plan": stripwise.plan_tests(case),
+            "site": stripwise.stripped_early(
+                case, after="14 h", at="8 degC", plan="Forms 7 d", workers=1
+            ),
+        }
 
 
 NAMES = ("profiles", "migration", "cover", "drying", "log", "maps", "plan", "site")

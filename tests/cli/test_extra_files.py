@@ -50,6 +50,7 @@ def test_a_workbook_holds_what_the_tables_hold():
     assert rows[2][0].hyperlink is None
 
 
+@pytest.mark.usefixtures("no_figures")
 def test_plan_tests_writes_what_is_asked_for_and_nothing_else(wall, tmp_path):
     path, out = wall.write(), tmp_path / "out"
     result = call("plan-tests", path, "--out", out, "--png", "--xlsx", "--quiet")

@@ -84,11 +84,14 @@ def watch(event, arguments):
             opened.add(path)
 
 
-sys.addaudithook(watch)
+@pytest.fixture(scope="session")
+def watching():
+    """Begin to watch; a hook cannot be taken out again, and slows all that follows."""
+    sys.addaudithook(watch)
 
 
 @pytest.fixture(scope="module")
-def home(tmp_path_factory):
+def home(watching, tmp_path_factory):
     folder = tmp_path_factory.mktemp("home")
     for name in ("loggers", "strip-log.csv"):
         copy = shutil.copytree if name == "loggers" else shutil.copy
@@ -115,7 +118,7 @@ def call(line):
 
 
 @pytest.mark.parametrize("job", JOBS)
-@pytest.mark.usefixtures("few_samples", "no_pictures")
+@pytest.mark.usefixtures("few_samples", "no_figures")
 def test_every_file_that_is_read_is_named_with_its_hash(job, home, wall, monkeypatch):
     scenario = wall.write(
         (TEMPERATURE, 'temperature_series = "site.csv"'),

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 from stripwise import cli
 from stripwise.units.caution import CAUTION
 
-pytestmark = pytest.mark.usefixtures("few_samples")
+pytestmark = pytest.mark.usefixtures("few_samples", "no_figures")
 
 
 def call(*arguments):

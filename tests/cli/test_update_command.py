@@ -8,7 +8,7 @@ from typer.testing import CliRunner
 import stripwise
 from stripwise import cli
 
-pytestmark = pytest.mark.usefixtures("few_samples")
+pytestmark = pytest.mark.usefixtures("few_samples", "no_figures")
 
 HOME = "scenarios/inspections"
 

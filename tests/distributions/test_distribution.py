@@ -1,6 +1,7 @@
 """Distributions by moments: against scipy and OpenTURNS, and what they refuse."""
 
 import warnings
+from itertools import product
 
 import numpy as np
 import pytest
@@ -418,12 +419,13 @@ def test_impossible_distributions_are_refused_with_the_values_filled_in(call, me
 
 @pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("family", sorted(set(FAMILIES) - {"fixed"}))
-@pytest.mark.parametrize("mean", [1e-300, 1e-5, 1.0, 1e90, 1e300])
-@pytest.mark.parametrize("sd", [1e-300, 1e-20, 1.0, 1e80, 1e200, 1e300])
 @pytest.mark.parametrize("bounds", [{}, {"low": 0.0, "high": 2.0}, {"low": -1e300, "high": 1e300}])
-def test_extreme_moments_are_refused_or_give_finite_quantiles(family, mean, sd, bounds):
-    try:
-        law = distribution(family, mean=mean, sd=sd, **bounds)
-    except InputError:
-        return  # anything else would be a traceback
-    assert np.isfinite(law.quantile([0.05, 0.5, 0.95])).all()
+def test_extreme_moments_are_refused_or_give_finite_quantiles(family, bounds):
+    for mean, sd in product(
+        [1e-300, 1e-5, 1.0, 1e90, 1e300], [1e-300, 1e-20, 1.0, 1e80, 1e200, 1e300]
+    ):
+        try:
+            law = distribution(family, mean=mean, sd=sd, **bounds)
+        except InputError:
+            continue  # anything else would be a traceback
+        assert np.isfinite(law.quantile([0.05, 0.5, 0.95])).all(), (mean, sd)

@@ -99,12 +99,18 @@ def parsed(text):
 def _without_docstrings(name, text):
     if not name.endswith(".py"):
         return text
+    nodes = list(ast.walk(parsed(text)))
+    docstrings = {
+        id(node.value)
+        for node in nodes
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+    }
     return " ".join(
         node.value
-        for statement in ast.walk(parsed(text))
-        if not (isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant))
-        for node in ast.iter_child_nodes(statement)
-        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        for node in nodes
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and id(node) not in docstrings
     )
 
 
@@ -163,15 +169,15 @@ SPELT_AS_TYPED = ("InputError", "EvidenceError", "NumericalError", "problems.add
 
 def number_formats(text):
     """List the format specifications of numbers outside errors, by line."""
-    tree = parsed(text)
+    nodes = list(ast.walk(parsed(text)))
     errors = {
         line
-        for node in ast.walk(tree)
+        for node in nodes
         if isinstance(node, ast.Call) and ast.unparse(node.func).endswith(SPELT_AS_TYPED)
         for line in range(node.lineno, (node.end_lineno or node.lineno) + 1)
     }
     found = []
-    for node in ast.walk(tree):
+    for node in nodes:
         if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
             spec = ast.unparse(node.format_spec)[2:-1]
             if re.search(r"[.,+]|[gfe%]$", spec) and node.lineno not in errors:
@@ -185,11 +191,9 @@ def test_no_number_becomes_text_elsewhere():
         if not name.startswith(("studies/", "report/", "cli/")) or not name.endswith(".py"):
             continue
         allowed = ALLOWED.get(name, set())
-        specs = [
-            (line, s)
-            for line, s in number_formats(text)
-            if allowed is not None and s not in allowed
-        ]
+        if allowed is None:
+            continue
+        specs = [(line, s) for line, s in number_formats(text) if s not in allowed]
         if specs:
             found[name] = specs
     assert found == {}

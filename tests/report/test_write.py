@@ -39,6 +39,7 @@ def test_two_runs_write_the_same_bytes(six, tmp_path):
     assert tree(tmp_path / "a") == tree(tmp_path / "b")
 
 
+@pytest.mark.usefixtures("no_figures")
 def test_a_second_run_replaces_its_files_removes_stale_ones_and_spares_others(
     example, six, tmp_path
 ):

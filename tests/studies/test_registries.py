@@ -75,7 +75,7 @@ horizon = "60 yr"
 """
 
 
-pytestmark = pytest.mark.usefixtures("few_samples", "no_pictures")
+pytestmark = pytest.mark.usefixtures("few_samples", "no_figures")
 
 
 @pytest.fixture
@@ -116,7 +116,7 @@ FAMILY = ('"lognormal", mean = 1.6, cov = 0.3', '"delayed", mean = 1.6, cov = 0.
 
 
 @pytest.fixture(scope="module")
-def added(small_sizes, empty_svg, tmp_path_factory):
+def added(small_sizes, leave_figures_blank, tmp_path_factory):
     """A method, a law, a family and a column more in one wall, through every command once.
 
     Returns the scenario, the folder of the results, what was said and the answer to the site.
@@ -131,7 +131,7 @@ def added(small_sizes, empty_svg, tmp_path_factory):
     more = Column("", "what the site remarked (invented)")
     tables = {name: (*names, "remark") for name, names in TABLES.items()}
     with small_sizes(), pytest.MonkeyPatch.context() as patch:
-        patch.setattr("stripwise.report.figures.sheet.svg", empty_svg)
+        leave_figures_blank(patch)
         patch.setitem(FOLLOW_UPS, "steam tent", method)
         patch.setitem(LAWS, "power", power_law())
         patch.setitem(FAMILIES, "delayed", Family(shifted_exponential))

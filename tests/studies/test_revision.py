@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from stripwise import cli
 
-pytestmark = pytest.mark.usefixtures("few_samples", "no_pictures")
+pytestmark = pytest.mark.usefixtures("few_samples", "no_figures")
 
 QUICK = (("points = 256", "points = 64"), ('horizon = "100 yr"', 'horizon = "60 yr"'))
 

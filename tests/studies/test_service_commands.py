@@ -12,10 +12,13 @@ from stripwise.risk.probability.plain_monte_carlo import monte_carlo_curves
 from stripwise.studies.design.design_study import design
 from stripwise.studies.from_scenario import build_wall
 from stripwise.studies.rank import (
+    choice_rule,
     choice_tables,
     convergence,
+    factorial,
     rank_study,
     reliability_table,
+    value_of_information,
 )
 from stripwise.studies.rank.rank_study import rank
 
@@ -40,6 +43,20 @@ def small_answers(few_samples, monkeypatch):
     monkeypatch.setattr(convergence, "FIRST_POINTS", rank_study.SERVICE_POINTS)
     monkeypatch.setattr(choice_tables, "KNOWLEDGE_POINTS", 8)
     monkeypatch.setattr(choice_tables, "AGE_COUNT", 2)
+    monkeypatch.setattr(factorial, "NODES", 2)
+    monkeypatch.setattr(factorial, "POINTS", 32)
+    monkeypatch.setattr(value_of_information, "INNER_POINTS", 16)
+    for module in (choice_tables, value_of_information):
+        monkeypatch.setattr(module, "MAX_REPEATS", 2)
+    for name, size in (("REPEATS", 2), ("MEASURED_POINTS", 8), ("EPISTEMIC_POINTS", 8)):
+        monkeypatch.setattr(choice_rule, name, size)
+    # of the indices it is only asked whether they are finite
+    two_scramblings = {"repeats": 2}
+    monkeypatch.setattr(
+        rank_study,
+        "converge",
+        lambda *args, **given: convergence.converge(*args, **(given | two_scramblings)),
+    )
 
 
 def text(*, keep=(), changes=()):

@@ -297,7 +297,7 @@ def test_svg_text_is_text_and_names_are_escaped(example):
 
 
 def test_figures_are_reproducible(six, monkeypatch):
-    monkeypatch.setattr(style, "PNG_DPI", 40)
+    monkeypatch.setattr(style, "PNG_DPI", 20)
     one, two = curves_figure.draw_run_figures(six), curves_figure.draw_run_figures(six)
     for name in one:
         assert sheet.svg(one[name]) == sheet.svg(two[name])

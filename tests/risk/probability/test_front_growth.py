@@ -120,7 +120,7 @@ def test_a_step_between_two_nodes_is_not_missed(walls, sd):
     }
     changes[COVER] = distribution("normal", mean=55.0, sd=sd)
     wall = walls.wall(changes=changes, knowledge=EPISTEMIC, plans=PLANS)
-    nested, ages = nested_sample(wall), np.geomspace(0.5, 500.0, 300)
+    nested, ages = nested_sample(wall), np.geomspace(0.5, 500.0, 150)
     assert nested.front_growth(wall, ages) is not None
     upper = np.zeros((len(PLANS), ages.size), dtype=bool)
     found = nested.all_probabilities(wall, ages, upper)

@@ -97,6 +97,7 @@ def test_bad_conditions_are_told():
         stripwise.fit_drying(drying(), reference="Forms 3 d")
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_too_few_specimens_are_told(tmp_path):
     table = drying()
     table = table[table["specimen"].str.endswith("-0")]
@@ -108,6 +109,7 @@ def test_too_few_specimens_are_told(tmp_path):
     ).read_text("utf-8")
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_the_page_names_differences_within_the_margin(tmp_path):
     path = tmp_path / "drying.csv"
     table = drying()

@@ -95,7 +95,7 @@ def test_an_option_of_another_kind_of_data_is_wrong_usage(tmp_path):
     assert "--age" in result.stderr
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_the_options_reach_the_fit(tmp_path):
     result = run(
         DATA,
@@ -137,7 +137,7 @@ def skins(tmp_path_factory):
     return path
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_a_skin_reaches_the_files_of_a_scenario(tmp_path, skins):
     out = tmp_path / "out"
     result = run(skins, *REFERENCE, "--layered", "--out", out)
@@ -153,7 +153,7 @@ def test_a_skin_reaches_the_files_of_a_scenario(tmp_path, skins):
     assert 'kind = "knowledge"' in (out / "affected_depth.toml").read_text("utf-8")
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_a_scenario_takes_the_depth_and_the_penalties_of_the_skin(tmp_path, skins):
     from stripwise.scenario.loading import load
 

@@ -94,7 +94,7 @@ def test_each_kind_from_file_to_report(  # noqa: PLR0917
     assert call(*arguments, "--out", out, "--quiet").stdout == ""
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_json(tmp_path):
     result = call("fit", FOLDER / "strip-log.csv", "--zone", "CET", "--out", tmp_path, "--json")
     record = json.loads(result.stdout)
@@ -104,7 +104,7 @@ def test_json(tmp_path):
     assert record["caution"] == CAUTION
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_files_for_a_scenario_are_the_ones_in_the_folder(tmp_path):
     call("fit", FOLDER / "strip-log.csv", "--zone", "CET", "--out", tmp_path / "a")
     call("fit", FOLDER / "cover.csv", "--out", tmp_path / "b")
@@ -147,7 +147,7 @@ def test_the_data_are_what_the_script_makes(tmp_path, monkeypatch):
         assert "Invented data" in text.splitlines()[0]
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_surveyed_cover_against_the_specified_one(tmp_path):
     case = tmp_path / "case.toml"
     text = (FOLDER / "as-specified.toml").read_text("utf-8")

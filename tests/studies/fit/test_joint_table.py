@@ -48,6 +48,7 @@ def test_the_error_of_the_reference_is_there_once(study):
     assert between > 0.0
 
 
+@pytest.mark.usefixtures("no_figures")
 def test_a_scenario_takes_them_by_the_names_of_the_fit(study, tmp_path):
     study.write(tmp_path)
     text = (LAB / "lab-wall.toml").read_text("utf-8")

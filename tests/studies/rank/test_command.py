@@ -13,7 +13,7 @@ from stripwise.report.figures.label_placement import Box
 from stripwise.units.caution import CAUTION, GATES
 
 few = pytest.mark.usefixtures("few_samples")
-without_pictures = pytest.mark.usefixtures("no_pictures")
+without_figures = pytest.mark.usefixtures("no_figures")
 
 
 def call(*arguments):
@@ -55,7 +55,7 @@ def test_writes_everything(small, tmp_path):
 
 
 @few
-@without_pictures
+@without_figures
 def test_again_over_its_own_results_and_not_over_others(small, tmp_path):
     out = tmp_path / "out"
     assert (
@@ -113,7 +113,7 @@ def test_nothing_to_rank(write, tmp_path):
 
 
 @few
-@without_pictures
+@without_figures
 def test_range_of_ages_and_json(small, tmp_path):
     result = call(
         "rank",

@@ -16,6 +16,7 @@ from stripwise.risk.reliability.limit_state import LimitState
 from stripwise.risk.sensitivity.quantities_of_interest import FAILURE, MARGIN, QuantitiesOfInterest
 from stripwise.scenario.loading import load
 from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.rank import convergence, rank_study
 from stripwise.studies.rank.rank_study import rank
 from stripwise.studies.rank.reliability_table import reliability, sampled_probabilities
 
@@ -76,7 +77,8 @@ def test_many_covers_follow_the_conditions(wall):
 
 
 @pytest.mark.usefixtures("few_samples")
-def test_what_follows_depassivation_is_not_ranked():
+def test_what_follows_depassivation_is_not_ranked(monkeypatch):
+    monkeypatch.setattr(convergence, "FIRST_POINTS", rank_study.SERVICE_POINTS)
     case = load(SCENARIO)
     # one strategy, no choices, and no inputs whose measurement could be worth something
     small = replace(

@@ -57,6 +57,7 @@ def test_what_lies_between_walls_does_not_count():
     assert_allclose(row["sd_scenario_mm"], 6.4, rtol=1e-6)
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_page_and_terminal_show_it(small_sizes, tmp_path):
     with small_sizes():
         result = stripwise.update(wall(), readings(13.0))

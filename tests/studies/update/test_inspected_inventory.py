@@ -240,6 +240,19 @@ def with_few_draws(put):
     put(posterior_points_module, "FEWEST_POINTS", 2**11)
 
 
+def with_fewest_draws(put):
+    put(learn_from_inspections, "DRAWS", 256)
+    put(posterior_of_sets, "CHECKED", 32)
+    put(posterior_points_module, "WANTED", 100.0)
+    put(posterior_points_module, "FEWEST_POINTS", 2**9)
+
+
+@pytest.fixture
+def fewest_draws(monkeypatch):
+    """Where two ways must come to the same bytes, whatever these say."""
+    with_fewest_draws(monkeypatch.setattr)
+
+
 @pytest.fixture(scope="module")
 def few_draws():
     with pytest.MonkeyPatch.context() as patch:
@@ -257,8 +270,10 @@ def elements(result):
     return result.elements.set_index("element")
 
 
-def test_a_cluster_writes_the_same_bytes(case, result, monkeypatch, tmp_path):
+@pytest.mark.usefixtures("fewest_draws")
+def test_a_cluster_writes_the_same_bytes(case, monkeypatch, tmp_path):
     distributed, dask = (pytest.importorskip(name) for name in ("distributed", "dask"))
+    result = inventory(case, face_table(), inspections=[CORES, COVER])
     monkeypatch.setattr(part_jobs, "_KNOWN", {})  # as a process of its own
     with (
         dask.config.set({"temporary-directory": tmp_path}),
@@ -288,14 +303,15 @@ from test_inspected_inventory import *
 def kill(stage, done, faces):
     if faces:
         os.kill(os.getpid(), signal.SIGKILL)
-with_few_draws(setattr)
+with_fewest_draws(setattr)
 face_rows.PART_ROWS = 1
 inventory(network(), face_table(), inspections=[COVER], folder=Path(sys.argv[2]), progress=kill)
 """
 """Ends by SIGKILL once the first of three parts is in its folder."""
 
 
-def test_a_killed_run_goes_on_to_the_same_bytes(case, few_draws, monkeypatch, tmp_path):
+@pytest.mark.usefixtures("fewest_draws")
+def test_a_killed_run_goes_on_to_the_same_bytes(case, monkeypatch, tmp_path):
     monkeypatch.setattr(face_rows, "PART_ROWS", 1)
     whole = inventory(case, face_table(), inspections=[COVER])
     given = [sys.executable, "-c", KILLED, Path(__file__).parent, tmp_path]
@@ -424,7 +440,7 @@ def test_what_two_faces_share_is_learned_from_both(few_draws):
     assert lesson.learned.few[EXPONENT].mean() == pytest.approx(mean, abs=0.5 * sd)
 
 
-@pytest.mark.usefixtures("no_pictures")
+@pytest.mark.usefixtures("no_figures")
 def test_surprise_is_told_by_face(few_draws, tmp_path, monkeypatch):
     monkeypatch.setattr(posterior_points_module, "PILOT_POINTS", 2**8)
     strange = core_rows([0.3, 3.5, 0.1], error=0.02)

@@ -161,6 +161,7 @@ def test_the_worth_of_a_cover_survey_against_quadrature(planned):
     assert table.loc["3 cores", "worth_per_m2"] < 0.1 * exact
 
 
+@pytest.mark.usefixtures("no_figures")
 def test_money_stands_on_the_terminal_and_the_page(small_sizes, tmp_path):
     case = wall(**MONEY)
     with small_sizes():

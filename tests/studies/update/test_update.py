@@ -103,6 +103,7 @@ def test_what_would_be_without_a_file_is_an_update_without_it(result, small_size
     assert_allclose(row["probability_moved"], now - row["probability_without"], atol=0.02)
 
 
+@pytest.mark.usefixtures("no_figures")
 def test_the_page_says_what_changed(result, tmp_path):
     result.write(tmp_path / "out")
     page = (tmp_path / "out" / "report.html").read_text("utf-8")
@@ -293,6 +294,7 @@ def test_foreign_joint_draws_are_weighted_and_refused_when_too_few_are_left(smal
     assert_allclose(mean, 25.0 / (25.0 + variance) * (45.4 - 50.0), atol=0.2)
 
 
+@pytest.mark.usefixtures("no_figures")
 def test_a_second_update_counts_all_data_from_the_prior(small_sizes, tmp_path):
     (tmp_path / "wall.toml").write_text(stripwise.as_toml(wall()), "utf-8")
     cores(("A1",)).to_csv(tmp_path / "cores.csv", index=False)

@@ -41,6 +41,9 @@ BETA = "beta"
 BETA_EDGE = 1e-12
 """Smallest distance of a simulated beta from its bounds, on the scale 0 to 1."""
 
+BOOTSTRAP_SAMPLES = 500
+"""Samples of the bootstrap of the goodness of fit."""
+
 MAX_BOOTSTRAP_SIZE = 2_000
 """Most values of a bootstrap sample: more are thinned at random for the goodness of fit; the spread
 of a share is scaled."""
@@ -191,7 +194,7 @@ def with_goodness_of_fit(
     *,
     rng: np.random.Generator,
     step: float = 0.0,
-    repeats: int = 500,
+    repeats: int | None = None,
 ) -> tuple[FittedFamily, ...]:
     """Add goodness of fit by parametric bootstrap.
 
@@ -202,7 +205,7 @@ def with_goodness_of_fit(
     step
         Step to which values were rounded; the bootstrap rounds as well. 0 for none.
     repeats
-        Samples of the bootstrap.
+        Samples of the bootstrap, `BOOTSTRAP_SAMPLES` unless given.
 
     Returns
     -------
@@ -213,6 +216,7 @@ def with_goodness_of_fit(
     Stute, Gonzalez Manteiga & Presedo Quindimil (1993), Bootstrap based goodness-of-fit tests.
     Davison & Hinkley (1997), Bootstrap Methods and their Application, 4.2.
     """
+    repeats = BOOTSTRAP_SAMPLES if repeats is None else repeats
     x = np.asarray(values, dtype=float)
     if x.size > MAX_BOOTSTRAP_SIZE:
         x = rng.choice(x, MAX_BOOTSTRAP_SIZE, replace=False)
