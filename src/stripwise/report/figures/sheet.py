@@ -311,13 +311,9 @@ def cover_ticks(ax: Axes, *, units: str) -> None:
 
 def svg(figure: Figure) -> str:
     """Write a figure drawn under `style_context` as SVG: text stays text, bytes depend on data only."""
-    with style_context():
-        return _svg(figure)
-
-
-def _svg(figure: Figure) -> str:
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    with style_context():
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return buffer.getvalue()
 
 
@@ -333,8 +329,7 @@ def figure_files(
     figures: Mapping[str, Figure], *, png_too: bool = False
 ) -> tuple[dict[str, str], dict[str, bytes]]:
     """Write figures once: SVG by name for the page, and bytes by path (figures/NAME.svg, .png)."""
-    with style_context():
-        vectors = {name: _svg(figure) for name, figure in figures.items()}
+    vectors = {name: svg(figure) for name, figure in figures.items()}
     files = {}
     for name, figure in figures.items():
         files[f"figures/{name}.svg"] = vectors[name].encode()
