@@ -372,6 +372,33 @@ def test_output_that_cannot_be_written_is_told_in_a_line():
     assert result.stderr.decode() == "the output cannot be written (No space left on device)\n"
 
 
+WORK_LEFT = """
+import sys, threading, time
+from concurrent.futures import ProcessPoolExecutor
+from stripwise import cli
+
+def write_late():
+    time.sleep(0.2)
+    print("late")
+
+if __name__ == "__main__":
+    pool = ProcessPoolExecutor(1)
+    print(pool.submit(abs, -3).result())
+    threading.Thread(target=write_late).start()
+    sys.argv = ["stripwise", "list", "nothing"]
+    cli.main()
+"""
+
+
+def test_the_end_waits_for_what_is_still_at_work(tmp_path):
+    script = tmp_path / "left.py"
+    script.write_text(WORK_LEFT)
+    command = [sys.executable, str(script)]
+    ended = subprocess.run(command, check=False, capture_output=True, text=True, timeout=60)
+    assert ended.returncode == 2
+    assert ended.stdout == "3\nlate\n"
+
+
 def test_a_name_that_is_no_text_is_told_and_no_traceback(tmp_path):
     result = piped(["new", os.fsdecode(bytes(tmp_path / "w") + b"\xff/wall.toml")])
     assert result.returncode == 1

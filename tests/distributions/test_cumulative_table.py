@@ -7,6 +7,7 @@ from scipy import stats
 
 from stripwise.distributions.cumulative_table import EXACT_BELOW, STEPS, CumulativeTable
 from stripwise.distributions.distribution import distribution, fixed
+from stripwise.errors import NumericalError
 
 LAWS = {
     "normal": (
@@ -77,3 +78,9 @@ def test_the_error_falls_with_the_square_of_the_step():
 )
 def test_a_law_that_a_line_cannot_follow_has_no_table(law):
     assert CumulativeTable.build(law) is None
+
+
+def test_a_value_that_is_no_number_is_refused():
+    table = CumulativeTable.build(LAWS["normal"][0])
+    with pytest.raises(NumericalError, match="not a number"):
+        table.means(np.array([[50.0, 60.0], [50.0, np.nan]]))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stripwise.distributions.distribution import Distribution
+from stripwise.errors import NumericalError
 
 __all__ = ["JOINED_SIZE", "CumulativeTable", "JoinedMeans"]
 
@@ -82,17 +83,21 @@ class CumulativeTable:
         """Return the mean probability [-] at or below each row of x (g, n), or above it, (g,).
 
         Exact below 1e-10; x is in the variable's unit, infinite values count as beyond the end.
+        NumericalError if one is not a number.
         """
         offset = x * self.scale
         offset -= self.start * self.scale
         np.clip(offset, 0.0, STEPS, out=offset)
-        step = offset.astype(np.intp)
+        with np.errstate(invalid="ignore"):  # what is not a number shows in the mean
+            step = offset.astype(np.intp)
         offset -= step
         probability = self.increments.take(step, mode="clip")
         probability *= offset
         probability += self.values.take(step, mode="clip")
         means = np.asarray(probability.sum(axis=-1) / probability.shape[-1])
         exact = self.distribution.sf if self.upper_tail else self.distribution.cdf
+        if np.isnan(means).any():
+            raise NumericalError("a probability is not a number")
         for row in np.flatnonzero(means < EXACT_BELOW):
             means[row] = np.mean(exact(x[row]))
         return means

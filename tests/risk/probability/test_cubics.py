@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import interpolate
 
+from stripwise.errors import NumericalError
 from stripwise.risk.probability.cubics import pchip_slopes, read_cubics, spline_slopes
 
 
@@ -59,3 +60,15 @@ def test_each_row_is_read_at_places_of_its_own():
     at = np.random.default_rng(1).uniform(x[0], x[-1], (6, 5))
     each = [read_cubics(x, y[[i]], pchip_slopes(x, y[[i]]), at[i])[0] for i in range(len(y))]
     np.testing.assert_array_equal(read_cubics(x, y, pchip_slopes(x, y), at), each)
+
+
+@pytest.mark.parametrize("slopes", [pchip_slopes, spline_slopes])
+def test_what_is_no_number_or_does_not_rise_is_refused(slopes):
+    x, y = rows(7, kind="any")
+    for bad in (np.nan, np.inf):
+        broken = y.copy()
+        broken[2, 3] = bad
+        with pytest.raises(NumericalError, match="not finite"):
+            slopes(x, broken)
+    with pytest.raises(NumericalError, match="do not rise"):
+        slopes(np.sort(np.append(x[:-1], x[2])), y)

@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from stripwise.errors import NumericalError
+
 __all__ = ["pchip_slopes", "read_cubics", "read_piece", "spline_slopes"]
 
 Array = NDArray[np.float64]
@@ -17,6 +19,11 @@ Array = NDArray[np.float64]
 
 def pchip_slopes(x: Array, y: Array) -> Array:
     """Return slopes with which cubics through y (..., t) at rising x (t,) do not overshoot.
+
+    Raises
+    ------
+    NumericalError
+        If a value is not finite, or the places do not rise.
 
     References
     ----------
@@ -27,7 +34,7 @@ def pchip_slopes(x: Array, y: Array) -> Array:
     >>> pchip_slopes(np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 1.0])).tolist()
     [1.5, 0.0, 0.0]
     """
-    width = np.diff(x)
+    width = _widths(x, y)
     secant = np.diff(y) / width
     if x.size == 2:
         return np.repeat(secant, 2, axis=-1)
@@ -43,6 +50,13 @@ def pchip_slopes(x: Array, y: Array) -> Array:
     return slope
 
 
+def _widths(x: Array, y: Array) -> Array:
+    width = np.diff(x)
+    if not (np.all(width > 0.0) and np.all(np.isfinite(y))):
+        raise NumericalError("a value to be interpolated is not finite, or its places do not rise")
+    return width
+
+
 def _end_slope(width: float, next_width: float, secant: Array, next_secant: Array) -> Array:
     """Return the slope of a parabola at its end, limited to what keeps the cubic monotone."""
     slope = ((2.0 * width + next_width) * secant - width * next_secant) / (width + next_width)
@@ -55,8 +69,9 @@ def spline_slopes(x: Array, y: Array) -> Array:
     """Return the slopes of cubic splines through y (m, t) at rising x (t,), four places or more.
 
     The third derivative has no step at the second and the last but one place ("not a knot").
+    Errors as `pchip_slopes`.
     """
-    width, values = np.diff(x), np.ascontiguousarray(y.T)
+    width, values = _widths(x, y), np.ascontiguousarray(y.T, dtype=float)
     secant = np.diff(values, axis=0) / width[:, np.newaxis]
     rhs = np.empty_like(values)
     rhs[1:-1] = 3.0 * (width[1:, np.newaxis] * secant[:-1] + width[:-1, np.newaxis] * secant[1:])
