@@ -170,15 +170,16 @@ def corroded_share_moments(
     structures, Reliab. Eng. Syst. Saf. 93, 2008 (read in part).
     """
     angles = np.linspace(0.0, 0.5 * np.pi, CORRELATION_NODES)
-    pairs = _PointPairs.from_wall(wall, points=points, seed=seed)
+    pairs, at_ages = _PointPairs.from_wall(wall, points=points, seed=seed), [float(t) for t in ages]
+    own = [pairs.scores(pairs.first, age) for age in at_ages]
 
     def joint_probability(i: int) -> Array:
-        return pairs.joint_probability(np.asarray(ages, dtype=float), float(np.cos(angles[i])))
+        return pairs.joint_probability(own, at_ages, float(np.cos(angles[i])))
 
     joint_table = np.array(
         list(run_parallel(joint_probability, CORRELATION_NODES, workers=workers))
     )
-    mean = pairs.point_probability(np.asarray(ages, dtype=float))
+    mean = np.array([[np.mean(special.ndtr(score)) for score in scores] for scores in own]).T
     rho, weight = _pair_correlations(size)
     rows, at = joint_table.reshape(CORRELATION_NODES, -1).T, np.arccos(np.clip(rho, 0.0, 1.0))
     second = read_cubics(angles, rows, spline_slopes(angles, rows), at) @ weight
@@ -319,7 +320,7 @@ class _PointPairs:
             _face_share(wall.input(COVER)),
         )
 
-    def _scores(self, z: Array, age: float) -> list[Array]:
+    def scores(self, z: Array, age: float) -> list[Array]:
         """Return the normal score of the cover that the front has reached, per strategy."""
         values = self.sampler.values(z)
         depths = front_depths(self.wall, self.wall.sample_block(values), age)
@@ -329,22 +330,19 @@ class _PointPairs:
         law = self.integral.distribution
         return [np.clip(law.to_normal(np.maximum(x, 0.0)), -40.0, 40.0) for x in depths]
 
-    def point_probability(self, ages: Array) -> Array:
-        """Return the probability at a point, (s, t)."""
-        by_age = [
-            [np.mean(special.ndtr(score)) for score in self._scores(self.first, age)]
-            for age in ages
-        ]
-        return np.array(by_age).T
+    def joint_probability(
+        self, own: Sequence[Sequence[Array]], ages: Sequence[float], rho: float
+    ) -> Array:
+        """Return the joint probability of two points whose fields correlate, (s, t).
 
-    def joint_probability(self, ages: Array, rho: float) -> Array:
-        """Return the joint probability of two points whose fields correlate, (s, t)."""
+        `own` are the scores of the first point by age.
+        """
         each = (self.face_shares + (1.0 - self.face_shares) * rho)[:, None]
         other = each * self.first + np.sqrt(np.maximum(1.0 - each * each, 0.0)) * self.second
         cover_rho = min(self.cover_share + (1.0 - self.cover_share) * rho, 1.0)
         by_age = []
-        for age in ages:
-            pairs = zip(self._scores(self.first, age), self._scores(other, age), strict=True)
+        for first, age in zip(own, ages, strict=True):
+            pairs = zip(first, self.scores(other, age), strict=True)
             by_age.append(
                 [
                     float(np.mean(bivariate_normal_cdf(a, b, correlation=cover_rho)))
