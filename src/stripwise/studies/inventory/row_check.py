@@ -66,9 +66,8 @@ class RowCheck:
     def numbers(self, column: FaceColumn, place: int, meant: Flags) -> Array:
         """Return a column of numbers in its internal unit; NaN where the cell is empty or bad."""
         cells = self.piece.cells[place]
-        values = pd.to_numeric(pd.Series(cells, dtype=object), errors="coerce").to_numpy(
-            dtype=float
-        )
+        read = pd.to_numeric(pd.Series(cells, dtype=object), errors="coerce")
+        values = read.to_numpy(dtype=float, copy=True)
         blank = np.zeros(len(cells), dtype=bool)
         for row in np.flatnonzero(~np.isfinite(values)):
             if cells[row].lower() in MISSING:
