@@ -88,8 +88,7 @@ class CumulativeTable:
         offset = x * self.scale
         offset -= self.start * self.scale
         np.clip(offset, 0.0, STEPS, out=offset)
-        with np.errstate(invalid="ignore"):  # what is not a number shows in the mean
-            step = offset.astype(np.intp)
+        step = offset.astype(np.intp)
         offset -= step
         probability = self.increments.take(step, mode="clip")
         probability *= offset
