@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy import special
 
 import stripwise
 from stripwise.distributions.distribution import distribution
@@ -18,7 +19,7 @@ from stripwise.risk.model import service_conditions
 from stripwise.risk.probability import grid_check as grid_checks
 from stripwise.risk.probability.grid_check import grid_check
 from stripwise.studies import run, service_results
-from stripwise.studies.from_scenario import build_wall
+from stripwise.studies.from_scenario import build_wall, compute_curves
 from stripwise.studies.rank.rank_study import rank
 from stripwise.units.result_columns import fits
 
@@ -61,8 +62,20 @@ def result(case, small_sizes):
         for module in (grid_checks, service_results):  # which computes, which tells
             patch.setattr(module, "GRID_SAMPLES", 128)
         patch.setattr(run, "NUMERICAL_MONTE_CARLO_SAMPLES", 2_000)  # it counts standard errors
-        # nothing here reads what the reference "28 d" would say, which takes as long as the curves
+        # what the reference "28 d" would say has a test of its own below
         return stripwise.assess(dataclasses.replace(case, specimens_in_water=False))
+
+
+def test_a_reference_of_28_d_makes_every_penalty_larger(case, small_sizes):
+    few = dataclasses.replace(case.sampling, horizon=case.target.service_life)
+    case = dataclasses.replace(case, sampling=few)
+    wall = build_wall(case)
+    with small_sizes():
+        own = compute_curves(wall, case, workers=1, progress=None, band=False)
+        literal = run._literal_reference(wall, case, workers=1)
+    reference = [plan.name for plan in wall.plans].index(case.reference_strategy)
+    at_life = special.ndtr(-own.mean.at([case.target.service_life]))[reference, 0]
+    assert 0.0 < at_life < literal < 1.0
 
 
 def test_plain_monte_carlo_agrees(result):

@@ -94,9 +94,9 @@ class CumulativeTable:
         probability *= offset
         probability += self.values.take(step, mode="clip")
         means = np.asarray(probability.sum(axis=-1) / probability.shape[-1])
-        exact = self.distribution.sf if self.upper_tail else self.distribution.cdf
         if np.isnan(means).any():
             raise NumericalError("a probability is not a number")
+        exact = self.distribution.sf if self.upper_tail else self.distribution.cdf
         for row in np.flatnonzero(means < EXACT_BELOW):
             means[row] = np.mean(exact(x[row]))
         return means

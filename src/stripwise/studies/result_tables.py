@@ -126,10 +126,8 @@ def strategy_table(wall: Wall, curves: CurveSet, target: DurabilityTarget) -> pd
     }
     life = np.minimum(curves.mean.age_at_index(target.index), _life_at_confidence(curves, target))
     reference = [plan.name for plan in wall.plans].index(target.reference)
-    by_repeat, index_by_repeat = (
-        curves.age_by_repeat(target.index),
-        curves.index_by_repeat(at)[..., 0],
-    )
+    by_repeat = curves.age_by_repeat(target.index)
+    index_by_repeat = curves.index_by_repeat(at)[..., 0]
     confidence = _confidence(curves, target)
     decisions = decisions_at_target(curves, target)
     range_ends = _range_ends(curves, len(wall.plans))

@@ -23,30 +23,29 @@ def rows(count, *, kind):
     return x, y
 
 
-@pytest.mark.parametrize("kind", ["any", "falling", "with plateaus", "tiny"])
+KINDS = pytest.mark.parametrize("kind", ["any", "falling", "with plateaus", "tiny"])
+
+
+def agree(slopes, wanted, x, y, *, beyond, digits):
+    slope, oracle, scale = slopes(x, y), wanted(x, y, axis=1), np.abs(y).max()
+    at = np.linspace(x[0] - beyond, x[-1] + beyond, 91)
+    for found, exact in ((slope, oracle(x, 1)), (read_cubics(x, y, slope, at), oracle(at))):
+        np.testing.assert_allclose(found, exact, rtol=1e-9, atol=digits * scale)
+
+
+@KINDS
 @pytest.mark.parametrize("count", [2, 3, 4, 7, 40, 300])
 def test_pchip_is_that_of_scipy(count, kind):
     x, y = rows(count, kind=kind)
-    at = np.linspace(x[0], x[-1], 91)
-    wanted = interpolate.PchipInterpolator(x, y, axis=1)
-    slope = pchip_slopes(x, y)
-    scale = np.abs(y).max()
-    np.testing.assert_allclose(slope, wanted(x, 1), rtol=1e-9, atol=1e-12 * scale)
-    found = read_cubics(x, y, slope, at)
-    np.testing.assert_allclose(found, wanted(at), rtol=1e-9, atol=1e-12 * scale)
+    agree(pchip_slopes, interpolate.PchipInterpolator, x, y, beyond=0.0, digits=1e-12)
 
 
-@pytest.mark.parametrize("kind", ["any", "falling", "with plateaus", "tiny"])
+@KINDS
 @pytest.mark.parametrize("count", [4, 5, 7, 40, 300])
 def test_the_spline_is_that_of_scipy(count, kind):
     x, y = rows(count, kind=kind)
-    at = np.linspace(x[0] - 0.1, x[-1] + 0.1, 91)  # a little beyond, as rounded places are
-    wanted = interpolate.CubicSpline(x, y, axis=1)
-    slope = spline_slopes(x, y)
-    scale = np.abs(y).max()
-    np.testing.assert_allclose(slope, wanted(x, 1), rtol=1e-9, atol=1e-10 * scale)
-    found = read_cubics(x, y, slope, at)
-    np.testing.assert_allclose(found, wanted(at), rtol=1e-9, atol=1e-10 * scale)
+    # a little beyond the ends, as rounded places are
+    agree(spline_slopes, interpolate.CubicSpline, x, y, beyond=0.1, digits=1e-10)
 
 
 def test_stacked_rows_have_the_slopes_of_each():

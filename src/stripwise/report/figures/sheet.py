@@ -54,7 +54,7 @@ FITTING_STEPS, FITTING_TOLERANCE, LEAST_SHARE = 3, 0.002, 0.1
 TITLE_GAP = 5.0
 """Space between headline, note and axes [pt]."""
 
-_DRAWING_DEFAULTS = {
+DRAWING_DEFAULTS = {
     name: value
     for name, value in mpl.rcParamsDefault.items()
     if not name.startswith(("backend", "interactive", "toolbar", "webagg", "savefig.directory"))
@@ -70,7 +70,7 @@ def style_context() -> Iterator[None]:
         # sees to them itself; neither is a fault of the run.
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from font", append=False)
         settings: Any = mpl.rcParams
-        settings.update(_DRAWING_DEFAULTS | style.SETTINGS)
+        settings.update(DRAWING_DEFAULTS | style.SETTINGS)
         yield
 
 
